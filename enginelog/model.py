@@ -1,0 +1,306 @@
+"""The words of the project: frozen types that the stages pass to each other, and the error family.
+
+No behaviour lives here beyond small properties. Units are in the names: `_s` seconds, `_hz` hertz, `_rpm` crankshaft
+revolutions per minute, `_percent` 0..100, `_deg` crank degrees, `_db` decibels. An unknown number in an array is NaN;
+an unknown single number is None.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+SCHEMA = "enginelog/run/1"
+
+# ---------------------------------------------------------------- errors
+
+
+class EnginelogError(Exception):
+    """Base of every error meant for the user: one line, saying what was given, what was expected, what to do."""
+
+
+class UsageError(EnginelogError):
+    """The call itself is wrong (exit status 2)."""
+
+
+class UnreadableError(EnginelogError):
+    """The file cannot be read as a recording (exit status 4)."""
+
+
+# ---------------------------------------------------------------- what goes in
+
+
+@dataclass(frozen=True)
+class ClipInfo:
+    """Where a recording came from. `recorded_at` is ISO 8601 with zone, or None where the file does not say."""
+
+    name: str
+    sha256: str
+    seconds: float
+    sample_rate_hz: int
+    channels: int
+    codec: str
+    recorded_at: str | None = None
+
+
+@dataclass(frozen=True)
+class Clip:
+    """A stretch of one recording as mono samples.
+
+    samples: float32, shape (n,), full scale is -1..1, every value finite.
+    rate_hz: sampling rate of `samples` (at most 48 000; higher rates are resampled on reading).
+    start_s: where the stretch begins in the recording.
+    """
+
+    samples: np.ndarray
+    rate_hz: float
+    start_s: float = 0.0
+
+    @property
+    def seconds(self) -> float:
+        return len(self.samples) / self.rate_hz
+
+
+@dataclass(frozen=True)
+class Engine:
+    """The engine as told by its user. `assumed` names the fields that were not told but taken as usual."""
+
+    strokes: int = 4
+    cylinders: int = 1
+    firing_angles_deg: tuple[float, ...] = (0.0,)
+    rated_rpm: float | None = None
+    idle_rpm: float | None = None
+    machine: str | None = None
+    blade_length_mm: float | None = None
+    alternator_poles: int | None = None
+    assumed: tuple[str, ...] = ()
+
+    @property
+    def cycle_deg(self) -> float:
+        """Crank degrees of one working cycle: 720 for a four-stroke, 360 for a two-stroke."""
+        return 360.0 * self.revs_per_cycle
+
+    @property
+    def revs_per_cycle(self) -> float:
+        return self.strokes / 2
+
+    @property
+    def firing_hz_per_rpm(self) -> float:
+        """Firings a second for each rpm: cylinders / (60 * revolutions per cycle)."""
+        return self.cylinders / (60.0 * self.revs_per_cycle)
+
+    @property
+    def even_firing(self) -> bool:
+        """True where the firing angles divide the cycle evenly."""
+        angles = np.sort(np.mod(np.asarray(self.firing_angles_deg, float), self.cycle_deg))
+        gaps = np.diff(np.append(angles, angles[0] + self.cycle_deg))
+        return bool(np.ptp(gaps) < 1.0)
+
+
+# ---------------------------------------------------------------- what the stages pass on
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Something wrong with a recording, and how to record better."""
+
+    code: str
+    text: str
+    advice: str
+
+
+@dataclass(frozen=True)
+class Quality:
+    """Whether the recording can be trusted at all. `trust` 0..1 scales the confidence of what is read from it."""
+
+    usable: bool
+    snr_db: float | None
+    clipped_percent: float
+    low_cut_hz: float | None
+    problems: tuple[Problem, ...] = ()
+    trust: float = 1.0
+
+
+@dataclass(frozen=True)
+class Track:
+    """Crankshaft speed over time. Arrays of equal length, one entry a frame (at least ten frames a second).
+
+    t_s: middle of each frame, seconds from the start of the recording, evenly spaced.
+    rpm: NaN where the speed could not be told.
+    confidence: 0..1, how likely the value is right within 3 %; 0 where rpm is NaN.
+    rpm_std: standard deviation of the measurement of `rpm` (NaN where unknown).
+    """
+
+    t_s: np.ndarray
+    rpm: np.ndarray
+    confidence: np.ndarray
+    rpm_std: np.ndarray
+
+
+@dataclass(frozen=True)
+class Span:
+    """One entry of the timeline. kind: quiet, pull, run, rundown."""
+
+    kind: str
+    start_s: float
+    end_s: float
+    rpm: float | None = None
+
+
+@dataclass(frozen=True)
+class Pop:
+    """A loud bang that is no regular firing. where: running, slowing, after_cut."""
+
+    at_s: float
+    level_db: float
+    where: str
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """What happened when. `reason` says in plain words why no engine was heard, where none was."""
+
+    engine_heard: bool
+    confidence: float
+    spans: tuple[Span, ...]
+    pulls: int = 0
+    seconds_to_run: float | None = None
+    rundown_s: float | None = None
+    pops: tuple[Pop, ...] = ()
+    reason: str | None = None
+
+
+@dataclass(frozen=True)
+class Speed:
+    """One figure for the whole run: the median over running (run-up left out) and its 95 % interval."""
+
+    rpm: float | None
+    rpm_low: float | None
+    rpm_high: float | None
+    band_percent: float | None
+    confidence: float
+
+
+@dataclass(frozen=True)
+class Firings:
+    """Every firing opportunity found. Arrays of equal length, in order of time; one entry an opportunity.
+
+    t_s: when it sounds (or would have sounded, where the firing failed).
+    slot: which place in the cycle's firing order, 0..cylinders-1 (which one is slot 0 is arbitrary).
+    strength: linear, relative to the local norm of its neighbours of the same slot and the others (healthy = 1).
+    slot_level: linear, the slow (local-median) strength of this slot over that of all slots: a weak cylinder reads < 1.
+    miss_probability: 0..1 that this opportunity was lost.
+    timing: deviation of the moment from the even place between its neighbours, in firing intervals (NaN unknown).
+    snr_db: how far a normal firing stands above the noise near it.
+    revolutions: crank revolutions from the first opportunity, growing across gaps by time and speed.
+    """
+
+    t_s: np.ndarray
+    slot: np.ndarray
+    strength: np.ndarray
+    slot_level: np.ndarray
+    miss_probability: np.ndarray
+    timing: np.ndarray
+    snr_db: np.ndarray
+    revolutions: np.ndarray
+
+
+# ---------------------------------------------------------------- the run record's own parts
+
+
+@dataclass(frozen=True)
+class CylinderFiring:
+    index: int
+    misfire_percent: float | None
+    relative_strength: float | None
+
+
+@dataclass(frozen=True)
+class FiringSummary:
+    events: int
+    misfires: int | None
+    misfire_percent: float | None
+    misfire_low: float | None
+    misfire_high: float | None
+    pattern: str | None
+    timing_spread_percent: float | None
+    strength_spread_percent: float | None
+    cylinders: tuple[CylinderFiring, ...] = ()
+
+
+@dataclass(frozen=True)
+class Hunting:
+    found: bool | None
+    rate_hz: float | None = None
+    swing_rpm: float | None = None
+    swing_percent: float | None = None
+
+
+@dataclass(frozen=True)
+class Settling:
+    found: bool | None
+    settle_s: float | None = None
+    rough_misfire_percent: float | None = None
+    rough_swing_rpm: float | None = None
+
+
+@dataclass(frozen=True)
+class LoadStep:
+    at_s: float
+    dip_percent: float
+    droop_percent: float | None
+    recovery_s: float | None
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One verdict with its evidence. verdict: ok, watch, fault, unknown (then `text` says why)."""
+
+    code: str
+    verdict: str
+    text: str
+    value: float | None = None
+    unit: str | None = None
+    limit: float | None = None
+    source: str | None = None
+    start_s: float | None = None
+    end_s: float | None = None
+    next: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Measures:
+    """What the findings stage hands back: the measured parts and the verdicts drawn from them."""
+
+    speed: Speed
+    firing: FiringSummary
+    hunting: Hunting
+    settling: Settling
+    loads: tuple[LoadStep, ...]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
+class Spectrum:
+    """Order spectrum of the run for the report: level in dB against engine order (1 = once a revolution)."""
+
+    order: np.ndarray
+    level_db: np.ndarray
+
+
+@dataclass(frozen=True)
+class Run:
+    """One frozen record: what was heard, by which program, from which file."""
+
+    program_version: str
+    analysed_at: str
+    clip: ClipInfo
+    engine: Engine
+    quality: Quality
+    timeline: Timeline
+    track: Track
+    firings: Firings
+    measures: Measures
+    spectrum: Spectrum | None = None
+    limits_used: dict[str, float] = field(default_factory=dict)

@@ -1,0 +1,17 @@
+"""Shared fixtures of the tests."""
+
+import os
+from pathlib import Path
+
+import pytest
+
+# Real recordings by other people: kept outside the repository, named by ENGINELOG_RECORDINGS or in ../shared/recordings.
+RECORDINGS = Path(os.environ.get("ENGINELOG_RECORDINGS", Path(__file__).resolve().parents[2] / "shared" / "recordings"))
+
+
+@pytest.fixture(scope="session")
+def real_recordings() -> Path:
+    """Folder of the real recordings; the test is skipped where it is missing."""
+    if not (RECORDINGS / "index.csv").is_file():
+        pytest.skip(f"real recordings not found at {RECORDINGS}: set ENGINELOG_RECORDINGS to their folder")
+    return RECORDINGS
