@@ -1,0 +1,122 @@
+"""One recording, opened once, read once, in blocks."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from itertools import chain
+from types import TracebackType
+from typing import BinaryIO
+
+import numpy as np
+
+from enginelog.limits import LimitSet
+from enginelog.media.coded import open_coded
+from enginelog.media.mono import to_mono
+from enginelog.media.plain import open_plain
+from enginelog.media.sniff import sniff
+from enginelog.media.source import Source, problems
+from enginelog.model import Clip, ClipInfo, Problem, UnreadableError, UsageError
+
+
+class Recording:
+    """An opened recording. Use as a context manager; read it once through `blocks`.
+
+    info: where it came from. `seconds` is what the file declares until all blocks were read, and exact after that.
+    problems: what was wrong with the file itself (ends early, damaged, not-a-number samples); complete after all
+        blocks were read.
+    """
+
+    def __init__(self, stream: BinaryIO, name: str, limits: LimitSet) -> None:
+        self._stream, self._limits, self._name = stream, limits, name
+        self._sha256: str | None = None
+        self._started = False
+        self._read = 0
+        self._done = False
+        self._source = _open(stream, name, limits)
+        self.rate_hz, self._chunks = to_mono(self._source, limits)
+        self._first = _first(self._chunks, name, self._source)
+
+    @property
+    def info(self) -> ClipInfo:
+        source = self._source
+        seconds = self._read / self.rate_hz if self._done else source.seconds or 0.0
+        return ClipInfo(
+            self._name, self._hash(), seconds, source.rate_hz, source.channels, source.codec, source.recorded_at
+        )
+
+    @property
+    def problems(self) -> tuple[Problem, ...]:
+        return problems(self._source.tally)
+
+    def blocks(self, seconds: float | None = None, overlap_s: float | None = None) -> Iterator[Clip]:
+        """The recording as mono Clips in order of time, float32, at `rate_hz`; one decoding pass.
+
+        seconds: length of a block (default 120). The last one may be up to half as long again, so a recording of at
+            most 1.5 times this length comes as one block.
+        overlap_s: how far each block reaches back into the one before it (default 2).
+        Memory is bounded by about four blocks, however long the recording. UsageError on a second call.
+        """
+        if self._started:
+            raise UsageError(f"{self._name}: a recording can be read once only; open it again to read it again")
+        self._started = True
+        block_s = self._limits.value("block_s") if seconds is None else seconds
+        back_s = self._limits.value("overlap_s") if overlap_s is None else overlap_s
+        if not 0 <= back_s < block_s:
+            raise UsageError(f"the overlap ({back_s} s) must be shorter than the block ({block_s} s)")
+        return self._blocks(round(block_s * self.rate_hz), round(back_s * self.rate_hz))
+
+    def close(self) -> None:
+        self._stream.close()
+
+    def __enter__(self) -> Recording:
+        return self
+
+    def __exit__(self, kind: type | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        self.close()
+
+    def _blocks(self, block_n: int, back_n: int) -> Iterator[Clip]:
+        start, held, held_n = 0, [], 0
+        for chunk in self._all_chunks():
+            held.append(chunk)
+            held_n += len(chunk)
+            while held_n > block_n + block_n // 2:
+                whole = np.concatenate(held)
+                yield Clip(whole[:block_n].copy(), self.rate_hz, start / self.rate_hz)
+                held = [whole[block_n - back_n :].copy()]
+                held_n = len(held[0])
+                start += block_n - back_n
+        self._done = True
+        if held_n:
+            yield Clip(np.concatenate(held), self.rate_hz, start / self.rate_hz)
+
+    def _all_chunks(self) -> Iterator[np.ndarray]:
+        for chunk in chain((self._first,), self._chunks):
+            self._read += len(chunk)
+            yield chunk
+
+    def _hash(self) -> str:
+        """SHA-256 of the original bytes, in hexadecimal; read a megabyte at a time, once."""
+        if self._sha256 is None:
+            at, digest = self._stream.tell(), hashlib.sha256()
+            self._stream.seek(0)
+            while part := self._stream.read(1 << 20):
+                digest.update(part)
+            self._stream.seek(at)
+            self._sha256 = digest.hexdigest()
+        return self._sha256
+
+
+def _open(stream: BinaryIO, name: str, limits: LimitSet) -> Source:
+    container = sniff(stream, name)
+    source = open_plain(stream, name, container, limits) if container.plain else None
+    return source or open_coded(stream, name, container, limits)
+
+
+def _first(chunks: Iterator[np.ndarray], name: str, source: Source) -> np.ndarray:
+    """The first sound there is; UnreadableError where there is none."""
+    for chunk in chunks:
+        if len(chunk):
+            return chunk
+    damaged = "its sound is damaged" if source.tally.damaged_packets else "it holds no sound (0 samples)"
+    raise UnreadableError(f"{name}: {damaged}; record again, or copy the file from the phone again")

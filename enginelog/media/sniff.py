@@ -1,0 +1,122 @@
+"""Tells what a file is by its first bytes, never by its name, and refuses what is not a recording.
+
+Only the formats named here ever reach a decoder, and each is handed to exactly one demuxer: playlists, image sequences,
+scripts of a player and anything that would make a decoder open a second file or an address never get that far.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import BinaryIO
+
+from enginelog.model import UnreadableError
+
+HEAD_BYTES = 64
+
+
+@dataclass(frozen=True)
+class Container:
+    """What kind of file it is. demuxer: FFmpeg's name of the one demuxer allowed to read it. plain: libsndfile reads it too."""
+
+    kind: str
+    demuxer: str
+    plain: bool = False
+
+
+WAV = Container("WAV", "wav", plain=True)
+W64 = Container("W64", "w64", plain=True)
+FLAC = Container("FLAC", "flac", plain=True)
+AIFF = Container("AIFF", "aiff", plain=True)
+OGG = Container("OGG", "ogg")
+MP3 = Container("MP3", "mp3")
+ADTS = Container("AAC", "aac")
+MOV = Container("MP4", "mov")
+MATROSKA = Container("Matroska/WebM", "matroska")
+AMR = Container("AMR", "amr")
+CAF = Container("CAF", "caf")
+
+_PICTURE_BRANDS = (b"heic", b"heix", b"hevc", b"mif1", b"msf1", b"avif", b"avis")
+_NOT_SOUND = (
+    (b"\x89PNG", "a picture (PNG)"),
+    (b"\xff\xd8\xff", "a picture (JPEG)"),
+    (b"GIF8", "a picture (GIF)"),
+    (b"BM", "a picture (BMP)"),
+    (b"II*\0", "a picture (TIFF)"),
+    (b"MM\0*", "a picture (TIFF)"),
+    (b"%PDF", "a PDF document"),
+    (b"PK\x03\x04", "a ZIP archive or office document"),
+    (b"\x1f\x8b", "a compressed archive"),
+    (b"#EXTM3U", "a playlist, which holds no sound itself"),
+    (b"ffconcat", "a playlist, which holds no sound itself"),
+)
+_MOV_BOXES = (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip", b"pnot")
+
+
+def sniff(stream: BinaryIO, name: str) -> Container:
+    """Say which container an open file is; the stream is left at its start.
+
+    UnreadableError where it is empty, a picture, a text, or of no format known here.
+    """
+    stream.seek(0)
+    head = stream.read(HEAD_BYTES)
+    if not head:
+        raise UnreadableError(f"{name}: the file is empty; record again, or copy it from the phone again")
+    found = _container(head) or _after_id3(stream, head)
+    stream.seek(0)
+    if found is None:
+        raise UnreadableError(
+            f"{name}: this is {_what(head)}, not a sound or video recording; give the recording itself"
+        )
+    return found
+
+
+def _container(head: bytes) -> Container | None:
+    """The container of these first bytes, or None."""
+    first, form = head[:4], head[8:12]
+    if first in (b"RIFF", b"RF64", b"BW64", b"RIFX"):
+        return WAV if form == b"WAVE" else None
+    if first == b"FORM":
+        return AIFF if form in (b"AIFF", b"AIFC") else None
+    if head[4:8] in _MOV_BOXES:
+        return None if head[4:8] == b"ftyp" and form in _PICTURE_BRANDS else MOV
+    if head.startswith(b"#!AMR"):
+        return AMR
+    by_magic = {b"riff": W64, b"fLaC": FLAC, b"OggS": OGG, b"\x1aE\xdf\xa3": MATROSKA, b"caff": CAF}
+    return by_magic.get(first) or _mpeg_audio(head)
+
+
+def _mpeg_audio(head: bytes) -> Container | None:
+    """MP3 or raw AAC by its frame header: eleven sync bits, then a layer (layer bits 0 mean AAC) and a sane rate."""
+    if len(head) < 4 or head[0] != 0xFF or head[1] & 0xE0 != 0xE0:
+        return None
+    layer = (head[1] >> 1) & 3
+    if layer == 0:
+        return ADTS if head[1] & 0xF0 == 0xF0 and (head[2] >> 2) & 15 < 13 else None
+    version, bitrate, rate = (head[1] >> 3) & 3, head[2] >> 4, (head[2] >> 2) & 3
+    return MP3 if version != 1 and bitrate not in (0, 15) and rate != 3 else None
+
+
+def _after_id3(stream: BinaryIO, head: bytes) -> Container | None:
+    """What follows an ID3 tag: raw AAC and FLAC may carry one too; anything else after it is taken for MP3."""
+    if head[:3] != b"ID3" or len(head) < 10:
+        return None
+    size = 0
+    for byte in head[6:10]:
+        size = size << 7 | (byte & 0x7F)
+    stream.seek(10 + size)
+    behind = _container(stream.read(HEAD_BYTES))
+    return behind if behind in (FLAC, ADTS) else MP3
+
+
+def _what(head: bytes) -> str:
+    """Plain words for a file that is no recording."""
+    for magic, words in _NOT_SOUND:
+        if head.startswith(magic):
+            return words
+    if head[:4] == b"RIFF" and head[8:12] == b"WEBP" or head[4:8] == b"ftyp":
+        return "a picture"
+    try:
+        text = head.decode("utf-8", errors="strict") if len(head) < HEAD_BYTES else head[:-4].decode("utf-8")
+    except UnicodeDecodeError:
+        return "a file of no kind known here"
+    return "a text file" if text.isprintable() or set(text) & set("\n\r\t") else "a file of no kind known here"

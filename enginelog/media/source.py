@@ -1,0 +1,91 @@
+"""What a decoder hands on, whichever library did the decoding."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from enginelog.limits import LimitSet
+from enginelog.model import Problem, UnreadableError
+
+
+@dataclass
+class Tally:
+    """What went wrong while reading; filled as the sound is read, complete once all of it was."""
+
+    non_finite: int = 0
+    damaged_packets: int = 0
+    filled_s: float = 0.0
+    missing_s: float | None = None
+    stopped_at_s: float | None = None
+
+
+@dataclass(frozen=True)
+class Source:
+    """One opened sound track.
+
+    chunks: float arrays of shape (n, channels), full scale -1..1, in order, each about a second long; read once.
+    seconds: as the file declares it, None where it does not.
+    """
+
+    rate_hz: int
+    channels: int
+    codec: str
+    seconds: float | None
+    recorded_at: str | None
+    chunks: Iterator[np.ndarray]
+    tally: Tally = field(default_factory=Tally)
+
+
+def check_sane(name: str, rate_hz: int, channels: int, limits: LimitSet) -> None:
+    """UnreadableError where the header declares what no recording has (a damaged or made-up file)."""
+    low, high, most = (limits.value(key) for key in ("lowest_rate_hz", "highest_rate_hz", "max_channels"))
+    if not low <= rate_hz <= high:
+        raise UnreadableError(f"{name}: its sampling rate is {rate_hz} Hz; {low:.0f} to {high:.0f} Hz can be read")
+    if not 1 <= channels <= most:
+        raise UnreadableError(f"{name}: it declares {channels} channels; 1 to {most:.0f} can be read")
+
+
+def note_end(tally: Tally, declared_s: float | None, read_s: float, limits: LimitSet) -> None:
+    """Note how much is missing where less was read than the file declares."""
+    if declared_s is not None and tally.stopped_at_s is None and declared_s - read_s > limits.value("ends_early_s"):
+        tally.missing_s = declared_s - read_s
+
+
+def problems(tally: Tally) -> tuple[Problem, ...]:
+    """What went wrong, in plain words."""
+    return tuple(filter(None, (_early(tally), _long(tally), _damaged(tally), _non_finite(tally))))
+
+
+def _early(tally: Tally) -> Problem | None:
+    if tally.missing_s is None:
+        return None
+    text = "the file ends early: the end of the recording is missing"
+    if np.isfinite(tally.missing_s) and tally.missing_s < 1e6:
+        text += f" ({tally.missing_s:.1f} s)"
+    advice = "what was there has been used; let the phone finish saving before copying, and copy the file again"
+    return Problem("file_ends_early", text, advice)
+
+
+def _long(tally: Tally) -> Problem | None:
+    if tally.stopped_at_s is None:
+        return None
+    text = f"the recording is longer than {tally.stopped_at_s / 3600:.0f} hours: the rest was not read"
+    return Problem("too_long", text, "cut the recording to the part that matters")
+
+
+def _damaged(tally: Tally) -> Problem | None:
+    if not tally.damaged_packets and not tally.filled_s:
+        return None
+    text = f"parts of the file are damaged or missing: {tally.damaged_packets} could not be decoded"
+    text += f", {tally.filled_s:.2f} s were filled with silence"
+    return Problem("damaged", text, "copy the file from the phone again, without sending it through a messenger")
+
+
+def _non_finite(tally: Tally) -> Problem | None:
+    if not tally.non_finite:
+        return None
+    text = f"{tally.non_finite} samples are not numbers (or far beyond full scale) and were taken as silence"
+    return Problem("non_finite", text, "the program that wrote this file damaged it: use the phone's own recording")
