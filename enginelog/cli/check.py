@@ -1,0 +1,150 @@
+"""`enginelog check`: analyse recordings, show what was found, write the reports."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import click
+
+from enginelog import model
+from enginelog.cli import clips, console
+from enginelog.cli.engine_options import engine_from, engine_options, hints
+
+STATUS_ANALYSED = 0
+STATUS_NOT_WRITTEN = 1
+STATUS_NOTHING = 3
+STATUS_UNREADABLE = 4
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What the call asks for: where the reports go, JSON or summary, one recording or several."""
+
+    out: Path | None
+    as_json: bool
+    several: bool
+
+
+@click.command()
+@click.argument("names", nargs=-1, required=True, metavar="CLIP...")
+@engine_options
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    metavar="FOLDER",
+    help="Where the report goes. Without it: a folder for each recording in ./enginelog-reports.",
+)
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print the run record as JSON instead; no report unless --out is given."
+)
+def check(names: tuple[str, ...], out: Path | None, as_json: bool, **told: Any) -> int:
+    """Read each CLIP and say how the engine ran.
+
+    A CLIP is a recording, a folder (the recordings directly in it, sorted by name) or - for standard input. With
+    several, each gets a folder of its own inside --out, and --json prints one array.
+
+    \b
+    Exit status: 0 analysed, whatever was found
+                 1 the program failed, or the report could not be written
+                 2 wrong usage
+                 3 nothing to analyse: no engine heard, or the recording is unusable
+                 4 the file cannot be read
+    Of several recordings the highest counts.
+    """
+    engine = engine_from(**told)
+    if names.count(clips.STDIN) > 1:
+        raise model.UsageError("'-' given twice, but standard input can be read only once")
+    for line in hints(engine):
+        console.note(line)
+    wanted = Wanted(out, as_json, clips.means_several(names))
+    found, status = _find(names)
+    documents: list[str] = []
+    for number, source in enumerate(found, start=1):
+        label = f"{source.name} ({number} of {len(found)})" if wanted.several else source.name
+        run = _analyse(source, engine, label)
+        if run is None:
+            status = STATUS_UNREADABLE
+            continue
+        if number > 1 and not as_json:
+            console.show("")
+        status = max(status, _render(run, wanted, documents))
+    if wanted.several and as_json:
+        console.show_json("[\n" + ",\n".join(documents) + "\n]")
+    elif documents:
+        console.show_json(documents[0])
+    return status
+
+
+def _find(names: tuple[str, ...]) -> tuple[list[clips.Source], int]:
+    """The recordings the arguments mean, and the status so far (4 where a folder gave none)."""
+    found: list[clips.Source] = []
+    status = STATUS_ANALYSED
+    for name in names:
+        try:
+            found += clips.sources(name)
+        except model.UnreadableError as failed:
+            console.error(str(failed))
+            status = STATUS_UNREADABLE
+    return found, status
+
+
+def _analyse(source: clips.Source, engine: model.Engine, label: str) -> model.Run | None:
+    """The run, or None where the recording cannot be read (which has then been said)."""
+    from enginelog import analysis
+
+    try:
+        with console.progress(label) as tell:
+            return analysis.analyse(source.open(), engine, name=None if source.path else source.name, progress=tell)
+    except model.UnreadableError as failed:
+        console.error(_naming(source, str(failed)))
+    except OSError as failed:
+        console.error(f"{console.safe_name(source.name)}: cannot be read: {failed.strerror or failed}")
+    return None
+
+
+def _naming(source: clips.Source, message: str) -> str:
+    """The message with the recording's name made safe to show, and in front where the message lacks it."""
+    shown = console.safe_name(source.name)
+    message = message.replace(source.name, shown)
+    return message if shown in message else f"{shown}: {message}"
+
+
+def _render(run: model.Run, wanted: Wanted, documents: list[str]) -> int:
+    """Show the summary, or add the JSON document to `documents`; write the report where wanted. The exit status."""
+    from enginelog import report
+
+    if wanted.as_json:
+        documents.append(report.to_json(run).strip())
+    else:
+        console.show(report.summary_text(run).rstrip())
+    status = STATUS_ANALYSED
+    if wanted.out is not None or not wanted.as_json:
+        status = _write(run, wanted)
+    if run.timeline.engine_heard and run.quality.usable:
+        return status
+    console.error(f"{console.safe_name(run.clip.name)}: nothing to analyse: {_why_nothing(run)}")
+    return STATUS_NOTHING
+
+
+def _write(run: model.Run, wanted: Wanted) -> int:
+    """Write the report and say where it lies; a failure is said and does not take the result away. The exit status."""
+    from enginelog import report
+
+    folder = clips.report_folder(run.clip, wanted.out, wanted.several)
+    shown = console.safe_name(str(folder))
+    try:
+        report.write_folder(run, folder)
+    except OSError as failed:
+        console.error(f"{shown}: the report cannot be written: {failed.strerror or failed}; choose a folder with --out")
+        return STATUS_NOT_WRITTEN
+    if not wanted.as_json:
+        console.show(f"Report: {shown}")
+    return STATUS_ANALYSED
+
+
+def _why_nothing(run: model.Run) -> str:
+    if not run.quality.usable and run.quality.problems:
+        return run.quality.problems[0].text
+    return run.timeline.reason or "no engine was heard running by itself"

@@ -1,0 +1,90 @@
+"""From the CLIP arguments to the recordings they mean, and from a recording to the folder of its report."""
+
+from __future__ import annotations
+
+import re
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+from enginelog import model
+from enginelog.cli.formats import ENDINGS
+
+STDIN = "-"
+STDIN_NAME = "standard input"
+DEFAULT_OUT = Path("enginelog-reports")
+
+# Characters that Windows refuses in names, and those no file system likes.
+_NOT_IN_NAMES = re.compile(r'[<>:"/\\|?*\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\ud800-\udfff]+')
+_RESERVED = re.compile(r"(con|prn|aux|nul|com[0-9]|lpt[0-9])(\..*)?", re.IGNORECASE)
+# File systems allow 255 bytes a name; 40 characters are at most 160 bytes of UTF-8, and leave room in the path.
+_LONGEST_STEM = 40
+
+
+@dataclass(frozen=True)
+class Source:
+    """One recording to read: a file, or standard input where `path` is None. `name` is how it is shown."""
+
+    path: Path | None
+    name: str
+
+    def open(self) -> Path | BinaryIO:
+        """What the library is given: the path, or the byte stream of standard input (UsageError at a terminal)."""
+        if self.path is not None:
+            return self.path
+        if sys.stdin is None or sys.stdin.isatty():
+            raise model.UsageError("'-' reads a recording from standard input, but none is piped in: use '< CLIP'")
+        return sys.stdin.buffer
+
+
+def means_several(arguments: tuple[str, ...]) -> bool:
+    """True where the call asks for several recordings: more than one argument, or a folder."""
+    return len(arguments) > 1 or any(name != STDIN and Path(name).is_dir() for name in arguments)
+
+
+def sources(argument: str) -> list[Source]:
+    """The recordings one argument means: itself, or those directly in a folder, sorted by name.
+
+    Hidden files and sub-folders are left out. UnreadableError where a folder cannot be listed or holds none.
+    """
+    if argument == STDIN:
+        return [Source(None, STDIN_NAME)]
+    path = Path(argument)
+    if not path.is_dir():
+        return [Source(path, path.name)]
+    found = _recordings_in(path)
+    if not found:
+        raise model.UnreadableError(
+            f"{argument}: no recordings directly in this folder; 'enginelog formats' lists the endings looked for"
+        )
+    return [Source(entry, entry.name) for entry in found]
+
+
+def _recordings_in(folder: Path) -> list[Path]:
+    try:
+        entries = sorted(folder.iterdir())
+    except OSError as failed:
+        raise model.UnreadableError(f"{folder}: the folder cannot be listed: {failed.strerror}") from failed
+    return [
+        entry
+        for entry in entries
+        if entry.suffix.lower() in ENDINGS and not entry.name.startswith(".") and not entry.is_dir()
+    ]
+
+
+def report_folder(clip: model.ClipInfo, out: Path | None, several: bool) -> Path:
+    """Where the report of a recording goes.
+
+    One recording with `--out`: that folder itself. Otherwise a folder of its own, named after the recording and the
+    first 8 digits of its hash, in `--out` or in `enginelog-reports`.
+    """
+    if out is not None and not several:
+        return out
+    return (DEFAULT_OUT if out is None else out) / f"{_safe_stem(clip.name)}-{clip.sha256[:8]}"
+
+
+def _safe_stem(name: str) -> str:
+    """The file's name without its ending, as every file system takes it; letters of any script stay."""
+    stem = _NOT_IN_NAMES.sub("_", Path(name).stem).strip(" .-")[:_LONGEST_STEM].strip(" .")
+    return f"_{stem}" if _RESERVED.fullmatch(stem) else stem or "clip"

@@ -1,0 +1,149 @@
+"""Writing to the terminal: safe for names from anywhere, for narrow encodings and for readers that go away."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import re
+import sys
+import time
+from collections.abc import Callable, Iterator
+from typing import TextIO
+
+from enginelog import model
+
+# Control characters (a name with an escape sequence could drive the terminal), line and paragraph separators,
+# marks that turn the writing direction round, and halves of characters (names that are no valid UTF-8).
+_UNSAFE = "\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff"
+_UNSAFE_TEXT = re.compile(f"[{_UNSAFE}]")
+_UNSAFE_LINE = re.compile(f"[{_UNSAFE}\t\n]")
+
+
+class ReaderGone(Exception):
+    """Whoever read our standard output has closed it (as `head` does)."""
+
+
+def safe_text(text: str) -> str:
+    """The text with unsafe characters shown as escapes (`\\x1b`, `\\u202e`); line ends and tabs stay."""
+    return _UNSAFE_TEXT.sub(_escape, text)
+
+
+def safe_line(text: str) -> str:
+    """The text on one line: as `safe_text`, and line ends and tabs become spaces."""
+    return _UNSAFE_LINE.sub(lambda found: " " if found[0] in "\t\n" else _escape(found), text.strip())
+
+
+def safe_name(name: str) -> str:
+    """A file name as it can be shown: unsafe characters, line ends and tabs among them, become escapes."""
+    return _UNSAFE_LINE.sub(_escape, name)
+
+
+def safe_json(text: str) -> str:
+    """JSON text with unsafe characters inside its strings as JSON escapes; the document's meaning stays the same."""
+    return _UNSAFE_TEXT.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
+
+
+def show(text: str) -> None:
+    """Print text and a line end on standard output, in its own encoding; what that cannot show becomes `?`."""
+    stream = sys.stdout
+    encoding = stream.encoding or "utf-8"
+    with _writing():
+        stream.write(safe_text(text).encode(encoding, "replace").decode(encoding) + "\n")
+        stream.flush()
+
+
+def show_json(text: str) -> None:
+    """Print JSON and a line end on standard output: always UTF-8, whatever the terminal's encoding (RFC 8259, 8.1)."""
+    with _writing():
+        sys.stdout.flush()
+        sys.stdout.buffer.write((safe_json(text) + "\n").encode("utf-8"))
+        sys.stdout.buffer.flush()
+
+
+def note(line: str) -> None:
+    """Print one line on standard error that is worth knowing but no error."""
+    _to_errors(f"note: {safe_line(line)}")
+
+
+def error(*lines: str) -> None:
+    """Print an error on standard error: one line that begins with the program's name, or several as they are."""
+    if len(lines) == 1:
+        _to_errors(f"enginelog: {safe_line(lines[0])}")
+    else:
+        for line in lines:
+            _to_errors(safe_text(line))
+
+
+def silence_output() -> None:
+    """Send the rest of standard output nowhere, so that Python's own flush at exit does not complain."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+@contextlib.contextmanager
+def progress(label: str, after_s: float = 1.0) -> Iterator[Callable[[float], None]]:
+    """Yield a function that takes the share done, 0..1, and shows a bar on standard error.
+
+    Shown only where standard error is a terminal and the work has gone on for `after_s` seconds.
+    """
+    if not _is_terminal(sys.stderr):
+        yield lambda share: None
+        return
+    with contextlib.ExitStack() as stack:
+        yield _late_bar(label, after_s, stack)
+
+
+def _late_bar(label: str, after_s: float, stack: contextlib.ExitStack) -> Callable[[float], None]:
+    begun = time.monotonic()
+    update: Callable[[float], None] | None = None
+
+    def tell(share: float) -> None:
+        nonlocal update
+        if update is None and time.monotonic() - begun >= after_s:
+            update = _start_bar(label, stack)
+        if update is not None:
+            update(share)
+
+    return tell
+
+
+def _start_bar(label: str, stack: contextlib.ExitStack) -> Callable[[float], None]:
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
+    bar = stack.enter_context(Progress(*columns, console=Console(stderr=True), transient=True))
+    task = bar.add_task(escape(safe_name(label)), total=1.0)
+    return lambda share: bar.update(task, completed=min(max(share, 0.0), 1.0))
+
+
+@contextlib.contextmanager
+def _writing() -> Iterator[None]:
+    """Turn a failed write to standard output into ReaderGone or a line for the user."""
+    try:
+        yield
+    except OSError as failed:
+        # Windows reports a closed pipe as EINVAL.
+        if failed.errno in (errno.EPIPE, errno.EINVAL):
+            raise ReaderGone from failed
+        silence_output()
+        raise model.EnginelogError(f"cannot write to standard output: {failed.strerror}") from failed
+
+
+def _to_errors(line: str) -> None:
+    stream = sys.stderr
+    encoding = stream.encoding or "utf-8"
+    with contextlib.suppress(OSError):  # nobody is left to be told
+        stream.write(line.encode(encoding, "replace").decode(encoding) + "\n")
+        stream.flush()
+
+
+def _is_terminal(stream: TextIO | None) -> bool:
+    return stream is not None and stream.isatty()
+
+
+def _escape(found: re.Match[str]) -> str:
+    code = ord(found[0])
+    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
