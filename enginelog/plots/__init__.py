@@ -1,0 +1,27 @@
+"""Pictures of one run. Each is a pure function `Run -> Figure` (None where there is nothing to draw), `narrow` for phones.
+
+Figures are made without the drawing library's global state; the library is imported when the first one is made. Long
+recordings are thinned to a fixed number of points, so a picture's size does not grow with the recording.
+"""
+
+from enginelog.plots.export import to_png, to_svg
+from enginelog.plots.firing import cylinder_letter, firing_strengths, miss_strip, roughness
+from enginelog.plots.orders import ideal_lines, named_orders, order_spectrum
+from enginelog.plots.speed import hunting_spectrum, not_drawn_below, speed_over_time, swing_spectrum, timeline_only
+
+__all__ = [
+    "cylinder_letter",
+    "firing_strengths",
+    "hunting_spectrum",
+    "ideal_lines",
+    "miss_strip",
+    "named_orders",
+    "not_drawn_below",
+    "order_spectrum",
+    "roughness",
+    "speed_over_time",
+    "swing_spectrum",
+    "timeline_only",
+    "to_png",
+    "to_svg",
+]

@@ -1,0 +1,131 @@
+"""Strength of each firing over time, a close look at a lost one, and roughness over time."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from enginelog.model import Firings, Run
+from enginelog.plots.speed import settled_at_s
+from enginelog.plots.style import TEXT_PT, colour, name_axes, stacked, time_axis, words
+from enginelog.plots.thin import envelope, rolling_spread
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+LOST = 0.5
+VECTOR_POINTS, RASTER_POINTS, BINS = 400, 8000, 400
+STRIP_EVENTS = 14
+ROUGH_EVENTS, ROUGH_WINDOWS = 24, 300
+
+
+def lost_mask(firings: Firings) -> np.ndarray:
+    """Mask of the firings that are more likely lost than not."""
+    return np.nan_to_num(firings.miss_probability) > LOST
+
+
+def loudness(run: Run) -> np.ndarray:
+    """Strength of each firing against all: its own against its place's norm, times that place's share (healthy = 1)."""
+    level = run.firings.slot_level if run.engine.cylinders > 1 else 1.0
+    return run.firings.strength * level
+
+
+def cylinder_letter(slot: int) -> str:
+    """A, B, C...: places in the firing order; the sound cannot tell which plug is which, so they bear no numbers."""
+    return chr(ord("A") + slot) if 0 <= slot < 26 else str(slot + 1)
+
+
+def firing_strengths(run: Run, narrow: bool = False) -> Figure | None:
+    """Strength of every firing over time, one row a cylinder, lost ones crossed. None where no firing was found."""
+    firings = run.firings
+    if not len(firings.t_s):
+        return None
+    slots = np.unique(firings.slot)
+    height = (1.7 if narrow else 1.9) if len(slots) == 1 else 1.15
+    figure, axes = stacked((height,) * len(slots), narrow)
+    strength, lost = loudness(run), lost_mask(firings)
+    top = max(1.6, float(np.nanpercentile(strength, 99.5)) * 1.15)
+    time_axis(axes[-1], 0.0, max(run.clip.seconds, float(firings.t_s[-1])), narrow)
+    for ax, slot in zip(axes, slots, strict=True):
+        here = firings.slot == slot
+        _strength_row(ax, firings.t_s[here], strength[here], lost[here])
+        ax.axhline(1.0, color=colour("muted"), linewidth=0.7, linestyle=(0, (6, 3)))
+        ax.set_ylim(0, top)
+        ax.set_yticks([0, 0.5, 1.0, 1.5])
+        name_axes(ax, None, "strength" if len(slots) == 1 else f"cylinder {cylinder_letter(int(slot))}")
+    return figure
+
+
+def _strength_row(ax: Axes, t_s: np.ndarray, strength: np.ndarray, lost: np.ndarray) -> None:
+    if len(t_s) > RASTER_POINTS:
+        thin = envelope(t_s, np.where(lost, np.nan, strength), BINS)
+        ax.fill_between(thin.x, thin.low, thin.high, color=colour("band"), alpha=0.75, linewidth=0)
+        ax.plot(thin.x, thin.mean, color=colour("line"), linewidth=1.1)
+    else:
+        ax.plot(t_s[~lost], strength[~lost], ".", markersize=3.2, color=colour("line"),
+                rasterized=len(t_s) > VECTOR_POINTS, alpha=0.8, markeredgewidth=0)  # fmt: skip
+    if lost.any():
+        ax.plot(t_s[lost], np.maximum(strength[lost], 0.04), "x", markersize=4.5, color=colour("lost"),
+                markeredgewidth=1.1, rasterized=int(lost.sum()) > VECTOR_POINTS)  # fmt: skip
+
+
+def example_miss(firings: Firings) -> int | None:
+    """Index of the lost firing that shows it best: sure, among few other lost ones, not at the edge; None without one."""
+    lost = np.flatnonzero(lost_mask(firings))
+    if not len(lost):
+        return None
+    inner = lost[(lost >= STRIP_EVENTS) & (lost < len(firings.t_s) - STRIP_EVENTS)]
+    lost = inner if len(inner) else lost
+    crowd = np.searchsorted(lost, lost + STRIP_EVENTS, "right") - np.searchsorted(lost, lost - STRIP_EVENTS, "left")
+    score = firings.miss_probability[lost] - 0.02 * crowd
+    return int(lost[np.argmax(score)])
+
+
+def miss_strip(run: Run, narrow: bool = False) -> Figure | None:
+    """One bar a firing round a lost one. None where none was lost."""
+    middle = example_miss(run.firings)
+    if middle is None:
+        return None
+    reach = STRIP_EVENTS // 2 + 1 if narrow else STRIP_EVENTS
+    part = slice(max(middle - reach, 0), middle + reach + 1)
+    strength, lost = loudness(run)[part], lost_mask(run.firings)[part]
+    t_s, slot = run.firings.t_s[part], run.firings.slot[part]
+    figure, (ax,) = stacked((1.35,), narrow)
+    place = np.arange(len(strength))
+    ax.bar(place[~lost], strength[~lost], width=0.72, color=colour("band"), edgecolor=colour("line"), linewidth=0.8)
+    ax.bar(place[lost], strength[lost], width=0.72, color="none", edgecolor=colour("lost"), linewidth=1, hatch="////")
+    for at in place[lost]:
+        words(ax, at, strength[at] + 0.08, "lost", ha="center", va="bottom", color=colour("lost"), rotation=90)
+    if run.engine.cylinders > 1:
+        for at in place[~lost]:
+            words(ax, at, 0.12, cylinder_letter(int(slot[at])), ha="center", fontsize=TEXT_PT - 1.5)
+    ax.set_xlim(-0.6, len(place) - 0.4)
+    ax.set_ylim(0, max(1.5, float(np.nanmax(strength)) * 1.1))
+    every = place[:: max(1, len(place) // (3 if narrow else 7))]
+    ax.set_xticks(every, [f"{t_s[at]:.2f}" for at in every])
+    ax.grid(False, axis="x")
+    name_axes(ax, "time in the recording (seconds)", "strength")
+    return figure
+
+
+def roughness(run: Run, narrow: bool = False) -> Figure | None:
+    """How unequal neighbouring firings are, over time; the moment of settling marked. None with too few firings."""
+    firings = run.firings
+    if len(firings.t_s) < 2 * ROUGH_EVENTS:
+        return None
+    middle, spread = rolling_spread(np.nan_to_num(firings.strength, nan=1.0), ROUGH_EVENTS, ROUGH_WINDOWS)
+    gap = firings.t_s[np.minimum(middle + ROUGH_EVENTS // 2, len(firings.t_s) - 1)] - firings.t_s[middle]
+    spread[gap > 3 * np.median(gap)] = np.nan  # a window across a stop says nothing
+    figure, (ax,) = stacked((1.5,), narrow)
+    time_axis(ax, 0.0, max(run.clip.seconds, float(firings.t_s[-1])), narrow)
+    ax.fill_between(firings.t_s[middle], 0, 100 * spread, color=colour("band"), alpha=0.6, linewidth=0)
+    ax.plot(firings.t_s[middle], 100 * spread, color=colour("line"), linewidth=1.2)
+    ax.set_ylim(0, max(20.0, 118 * float(np.nanmax(spread))))
+    settled = settled_at_s(run)
+    if settled is not None:
+        ax.axvline(settled, color=colour("marker"), linewidth=1.0, linestyle=(0, (2, 2)))
+        words(ax, settled, 0.9, "  smooth from here", transform=ax.get_xaxis_transform(), color=colour("marker"))
+    name_axes(ax, None, "roughness, %")
+    return figure

@@ -1,0 +1,201 @@
+"""A `Run` as the run record of version 1: plain dicts and lists for JSON, every unknown number None.
+
+The shape is written down in `spec.py`, which also reads it back.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+
+import numpy as np
+
+from enginelog.model import SCHEMA, Engine, Finding, FiringSummary, Run, Timeline
+
+ALWAYS_GIVEN = ("strokes", "cylinders")  # assumed as 4 and 1 where not told, and said to be assumed
+
+
+def number(value: float | int | None, digits: int) -> float | int | None:
+    """`value` rounded to `digits` decimals as a plain int or float; None for None, NaN and infinities."""
+    if value is None or not math.isfinite(value):
+        return None
+    if isinstance(value, (int, np.integer)):
+        return int(value)
+    return round(float(value), digits) + 0.0  # turns -0.0 into 0.0
+
+
+def numbers(values: np.ndarray, digits: int) -> list[float | None]:
+    """An array as a list of rounded floats, None where it is not finite."""
+    array = np.asarray(values, float)
+    rounded = (np.round(array, digits) + 0.0).astype(object)
+    rounded[~np.isfinite(array)] = None
+    return rounded.tolist()
+
+
+def record(run: Run) -> dict:
+    """The run record: exactly the fields of the design's table, and a few more that say how it came about."""
+    measures = run.measures
+    return {
+        "schema": SCHEMA,
+        "program_version": run.program_version,
+        "analysed_at": run.analysed_at,
+        "clip": _clip(run),
+        "engine": _engine(run.engine),
+        "quality": _quality(run),
+        "engine_heard": bool(run.timeline.engine_heard),
+        "engine_reason": run.timeline.reason,
+        "timeline": _spans(run.timeline),
+        "start": {"pulls": int(run.timeline.pulls), "seconds_to_run": number(run.timeline.seconds_to_run, 2)},
+        "stop": {"rundown_s": number(run.timeline.rundown_s, 2)},
+        "pops": [{"at_s": number(p.at_s, 2), "level_db": number(p.level_db, 1), "where": p.where}
+                 for p in run.timeline.pops],
+        "speed": _speed(run),
+        "track": _track(run),
+        "firing": _firing(measures.firing),
+        "hunting": _hunting(run),
+        "settling": _settling(run),
+        "loads": _loads(run),
+        "findings": [_finding(finding) for finding in measures.findings],
+        "limits_used": {name: number(value, 9) for name, value in sorted(run.limits_used.items())},
+    }  # fmt: skip
+
+
+def to_json(run: Run) -> str:
+    """The run record as one JSON document, ending in a newline; strict JSON (no NaN, no Infinity)."""
+    return json.dumps(record(run), ensure_ascii=False, allow_nan=False, separators=(",", ":")) + "\n"
+
+
+def _clip(run: Run) -> dict:
+    clip = run.clip
+    return {
+        "name": clip.name,
+        "sha256": clip.sha256,
+        "seconds": number(clip.seconds, 3),
+        "sample_rate_hz": int(clip.sample_rate_hz),
+        "channels": int(clip.channels),
+        "codec": clip.codec,
+        "recorded_at": clip.recorded_at,
+    }
+
+
+def _engine(engine: Engine) -> dict:
+    """As told, else None; strokes and cylinders always; the angles in use and the names of what was assumed beside it."""
+    angles = [number(angle, 2) for angle in engine.firing_angles_deg]
+    fields = {
+        "strokes": int(engine.strokes),
+        "cylinders": int(engine.cylinders),
+        "firing_angles_deg": angles,
+        "rated_rpm": number(engine.rated_rpm, 1),
+        "idle_rpm": number(engine.idle_rpm, 1),
+        "machine": engine.machine,
+        "blade_length_mm": number(engine.blade_length_mm, 1),
+        "alternator_poles": number(engine.alternator_poles, 0),
+    }
+    told = {
+        name: None if name in engine.assumed and name not in ALWAYS_GIVEN else value for name, value in fields.items()
+    }
+    return told | {"assumed": list(engine.assumed), "angles_used_deg": angles}
+
+
+def _quality(run: Run) -> dict:
+    quality = run.quality
+    return {
+        "usable": bool(quality.usable),
+        "snr_db": number(quality.snr_db, 1),
+        "clipped_percent": number(quality.clipped_percent, 3),
+        "low_cut_hz": number(quality.low_cut_hz, 0),
+        "trust": number(quality.trust, 3),
+        "problems": [{"code": p.code, "text": p.text, "advice": p.advice} for p in quality.problems],
+    }
+
+
+def _spans(timeline: Timeline) -> list[dict]:
+    return [
+        {"kind": s.kind, "start_s": number(s.start_s, 2), "end_s": number(s.end_s, 2), "rpm": number(s.rpm, 1)}
+        for s in timeline.spans
+    ]
+
+
+def _speed(run: Run) -> dict:
+    speed = run.measures.speed
+    return {
+        "rpm": number(speed.rpm, 1),
+        "rpm_low": number(speed.rpm_low, 1),
+        "rpm_high": number(speed.rpm_high, 1),
+        "band_percent": number(speed.band_percent, 2),
+        "confidence": number(speed.confidence, 3) or 0.0,
+    }
+
+
+def _track(run: Run) -> dict:
+    track = run.track
+    confidence = np.where(np.isfinite(track.rpm), np.nan_to_num(track.confidence), 0.0)
+    return {"t_s": numbers(track.t_s, 4), "rpm": numbers(track.rpm, 1), "confidence": numbers(confidence, 3)}
+
+
+def _firing(firing: FiringSummary) -> dict:
+    return {
+        "events": int(firing.events),
+        "misfires": number(firing.misfires, 0),
+        "misfire_percent": number(firing.misfire_percent, 3),
+        "misfire_low": number(firing.misfire_low, 3),
+        "misfire_high": number(firing.misfire_high, 3),
+        "pattern": firing.pattern,
+        "timing_spread_percent": number(firing.timing_spread_percent, 2),
+        "strength_spread_percent": number(firing.strength_spread_percent, 1),
+        "cylinders": [
+            {
+                "index": int(c.index),
+                "misfire_percent": number(c.misfire_percent, 3),
+                "relative_strength": number(c.relative_strength, 3),
+            }
+            for c in firing.cylinders
+        ],
+    }
+
+
+def _hunting(run: Run) -> dict:
+    hunting = run.measures.hunting
+    return {
+        "found": hunting.found,
+        "rate_hz": number(hunting.rate_hz, 3),
+        "swing_rpm": number(hunting.swing_rpm, 1),
+        "swing_percent": number(hunting.swing_percent, 2),
+    }
+
+
+def _settling(run: Run) -> dict:
+    settling = run.measures.settling
+    return {
+        "found": settling.found,
+        "settle_s": number(settling.settle_s, 2),
+        "rough_misfire_percent": number(settling.rough_misfire_percent, 2),
+        "rough_swing_rpm": number(settling.rough_swing_rpm, 1),
+    }
+
+
+def _loads(run: Run) -> list[dict]:
+    return [
+        {
+            "at_s": number(step.at_s, 2),
+            "dip_percent": number(step.dip_percent, 2),
+            "droop_percent": number(step.droop_percent, 2),
+            "recovery_s": number(step.recovery_s, 2),
+        }
+        for step in run.measures.loads
+    ]
+
+
+def _finding(finding: Finding) -> dict:
+    return {
+        "code": finding.code,
+        "verdict": finding.verdict,
+        "text": finding.text,
+        "value": number(finding.value, 4),
+        "unit": finding.unit,
+        "limit": number(finding.limit, 4),
+        "source": finding.source,
+        "start_s": number(finding.start_s, 2),
+        "end_s": number(finding.end_s, 2),
+        "next": list(finding.next),
+    }
