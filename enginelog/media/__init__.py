@@ -11,5 +11,6 @@
 
 from enginelog.media.opening import open_recording, read
 from enginelog.media.recording import Recording
+from enginelog.media.writing import write
 
-__all__ = ["Recording", "open_recording", "read"]
+__all__ = ["Recording", "open_recording", "read", "write"]

@@ -1,8 +1,8 @@
 """Everything phones make, through PyAV (FFmpeg inside the wheel).
 
 FFmpeg is given an opened file, never a name or an address, and the one demuxer that fits the first bytes, so it opens
-nothing else. Priming and padding of the encoder are cut: FFmpeg skips what edit lists, gapless headers and pre-skip
-fields say about the start; what they say about the end of MP4-family files is cut here.
+nothing else. FFmpeg skips the priming that edit lists, gapless headers and pre-skip fields declare; `padding` cuts the
+end of MP4-family files. Raw AAC and AMR declare neither: they start late by their encoder's delay.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import numpy as np
 
 from enginelog.limits import LimitSet
 from enginelog.media.origin import recorded_at
+from enginelog.media.padding import Frame, by_the_second, stated_end, without_padding
 from enginelog.media.sniff import Container
 from enginelog.media.source import Source, Tally, check_sane, note_end
 from enginelog.model import UnreadableError
@@ -80,52 +81,51 @@ def _chunks(
     opened: Any, track: Any, container: Container, seconds: float | None, tally: Tally, limits: LimitSet
 ) -> Iterator[np.ndarray]:
     """About a second at a time, padding of the encoder cut off."""
-    rate, channels = track.codec_context.sample_rate, len(track.codec_context.layout.channels)
-    frames = _frames(opened, track, rate, channels, tally, limits)
+    rate = track.codec_context.sample_rate
+    end = None
     if container.kind == "MP4":
-        frames = _without_padding(frames, _wanted(opened, seconds, rate), int(limits.value("padding_samples")))
-    read, held, held_n = 0, [], 0
+        end = stated_end(opened.metadata, seconds, rate, limits.value("edit_tick_s"))
+    frames = _frames(opened, track, rate, tally, limits)
+    read = 0
     try:
-        for frame in frames:
-            held.append(frame)
-            held_n += len(frame)
-            if held_n >= rate:
-                read += held_n
-                yield np.concatenate(held)
-                held, held_n = [], 0
-        if held_n:
-            read += held_n
-            yield np.concatenate(held)
+        for chunk in by_the_second(without_padding(frames, end, int(limits.value("padding_samples"))), rate):
+            read += len(chunk)
+            yield chunk
     finally:
         opened.close()
     if container.kind in _EXACT_LENGTH:
         note_end(tally, seconds, read / rate, limits)
 
 
-def _frames(opened: Any, track: Any, rate: int, channels: int, tally: Tally, limits: LimitSet) -> Iterator[np.ndarray]:
-    """Decoded frames, shape (n, channels); damaged packets and jumps of the time stamps become silence of that length."""
+def _frames(opened: Any, track: Any, rate: int, tally: Tally, limits: LimitSet) -> Iterator[Frame]:
+    """Decoded frames in order; a damaged packet or a jump of the time stamps becomes silence of that length."""
+    channels, expected = len(track.codec_context.layout.channels), None
+    for frame in _decoded(opened, track, tally):
+        if frame.sample_rate != rate or len(frame.layout.channels) != channels:
+            tally.damaged_packets += 1
+            continue
+        at = float(frame.pts * frame.time_base) if frame.pts is not None and frame.time_base else None
+        gap_n = _gap(at, expected, rate, tally, limits)
+        if gap_n:
+            yield Frame(np.zeros((gap_n, channels), np.float32), gap_n)
+        expected = (at if at is not None else expected or 0.0) + frame.samples / rate
+        yield Frame(_samples(frame, channels), _declared(frame, rate))
+
+
+def _decoded(opened: Any, track: Any, tally: Tally) -> Iterator[Any]:
+    """What the packets decode to; damaged packets are counted and passed over, a long row of them ends the sound."""
     import av
 
-    expected: float | None = None
     broken = 0
     for packet in _packets(opened, track, tally):
         try:
-            frames = packet.decode()
+            yield from packet.decode()
             broken = 0
         except (av.FFmpegError, ValueError):
             tally.damaged_packets += 1
             broken += 1
             if broken > _BROKEN_MOST:
                 return
-            continue
-        for frame in frames:
-            if frame.sample_rate != rate or len(frame.layout.channels) != channels:
-                tally.damaged_packets += 1
-                continue
-            at = float(frame.pts * frame.time_base) if frame.pts is not None and frame.time_base else None
-            yield from _fill(at, expected, rate, channels, tally, limits)
-            expected = (at if at is not None else expected or 0.0) + frame.samples / rate
-            yield _samples(frame, channels)
 
 
 def _packets(opened: Any, track: Any, tally: Tally) -> Iterator[Any]:
@@ -138,16 +138,22 @@ def _packets(opened: Any, track: Any, tally: Tally) -> Iterator[Any]:
         tally.damaged_packets += 1
 
 
-def _fill(
-    at: float | None, expected: float | None, rate: int, channels: int, tally: Tally, limits: LimitSet
-) -> Iterator[np.ndarray]:
-    """Silence for a believable jump of the time stamps, so that what follows keeps its true time."""
+def _gap(at: float | None, expected: float | None, rate: int, tally: Tally, limits: LimitSet) -> int:
+    """How many samples of silence a believable jump of the time stamps needs, so that what follows keeps its time."""
     if at is None or expected is None:
-        return
+        return 0
     gap_s = at - expected
-    if limits.value("time_gap_s") < gap_s < limits.value("time_gap_most_s"):
-        tally.filled_s += gap_s
-        yield np.zeros((round(gap_s * rate), channels), np.float32)
+    if not limits.value("time_gap_s") < gap_s < limits.value("time_gap_most_s"):
+        return 0
+    tally.filled_s += gap_s
+    return round(gap_s * rate)
+
+
+def _declared(frame: Any, rate: int) -> int:
+    """How many samples of a frame are sound by the file's table of durations."""
+    if not frame.duration or not frame.time_base:
+        return int(frame.samples)
+    return min(int(frame.samples), round(frame.duration * frame.time_base * rate))
 
 
 def _samples(frame: Any, channels: int) -> np.ndarray:
@@ -166,36 +172,6 @@ def _samples(frame: Any, channels: int) -> np.ndarray:
     if kind == np.uint8:
         return (block.astype(np.float32) - 128.0) / 128.0
     return (block / float(2 ** (8 * kind.itemsize - 1))).astype(np.float32)
-
-
-def _wanted(opened: Any, seconds: float | None, rate: int) -> int | None:
-    """How many samples are sound and not padding: by the gapless tag (priming, padding, length in hexadecimal) or duration."""
-    fields = opened.metadata.get("iTunSMPB", "").split()
-    try:
-        if len(fields) >= 4 and int(fields[3], 16) > 0:
-            return int(fields[3], 16)
-    except ValueError:
-        pass
-    return round(seconds * rate) if seconds else None
-
-
-def _without_padding(frames: Iterator[np.ndarray], wanted: int | None, most: int) -> Iterator[np.ndarray]:
-    """Drop what lies beyond `wanted` samples, but only where it is so little that it can be padding.
-
-    More than `most` samples beyond mean that the index is wrong: then everything is kept, as nothing recorded may be lost.
-    """
-    count, tail, tail_n = 0, [], 0
-    for frame in frames:
-        fits = len(frame) if wanted is None else max(0, min(len(frame), wanted - count))
-        count += len(frame)
-        if fits:
-            yield frame[:fits]
-        if fits < len(frame):
-            tail.append(frame[fits:])
-            tail_n += len(frame) - fits
-        if tail_n > most:
-            yield from tail
-            tail, tail_n, wanted = [], 0, None
 
 
 def _why(stream: BinaryIO, container: Container) -> str:

@@ -69,8 +69,8 @@ def _opened(path: str, name: str) -> BinaryIO:
 
 
 def _spooled(stream: BinaryIO, name: str, most: int) -> BinaryIO:
-    """A temporary file with all bytes of a stream, gone when closed; UnreadableError where they are more than `most`."""
-    spool = tempfile.TemporaryFile(prefix="enginelog-")
+    """A temporary file with all bytes of a stream, gone when closed; UnreadableError above `most` bytes."""
+    spool = tempfile.TemporaryFile(prefix="enginelog-")  # noqa: SIM115 (handed on to the caller)
     try:
         while part := stream.read(1 << 20):
             spool.write(part)

