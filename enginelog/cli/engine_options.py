@@ -32,6 +32,7 @@ class Number(click.ParamType):
         return f"{kind} from {self.low:g} to {self.high:g}" + (f" {self.unit}" if self.unit else "")
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float | int:
+        """The number (an int where whole numbers are asked for); fails with the range in words."""
         try:
             number = float(value)
         except ValueError:
@@ -48,6 +49,7 @@ class Angles(click.ParamType):
     name = "degrees"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, ...]:
+        """The angles in the order given; fails where one is no finite number."""
         if isinstance(value, tuple):
             return value
         try:
@@ -65,6 +67,7 @@ class Machine(click.ParamType):
     name = "kind"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """The kind as `MACHINES` spells it; fails with the list of kinds."""
         kind = " ".join(value.lower().replace("-", " ").replace("_", " ").split())
         if kind not in MACHINES:
             self.fail(f"'{value}' is not among the kinds known: {', '.join(MACHINES)}", param, ctx)

@@ -9,15 +9,16 @@ from enginelog.cli import console
 # (what it is, endings by which recordings in a folder are known). A file named on the command line is read whatever
 # its ending: the content decides.
 FORMATS: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("WAV, integer and float", (".wav",)),
+    ("WAV, integer and float", (".wav", ".w64")),
     ("FLAC", (".flac",)),
     ("AIFF", (".aif", ".aiff")),
     ("Ogg with Vorbis or Opus", (".ogg", ".oga", ".opus")),
     ("MP3", (".mp3",)),
     ("MPEG-4 audio with AAC", (".m4a", ".aac")),
     ("phone video, its sound", (".mp4", ".mov", ".3gp", ".3g2")),
-    ("WebM with Opus or Vorbis", (".webm",)),
+    ("WebM and Matroska", (".webm", ".mka", ".mkv")),
     ("AMR-NB and AMR-WB", (".amr", ".awb")),
+    ("Core Audio", (".caf",)),
 )
 ENDINGS = frozenset(ending for _, endings in FORMATS for ending in endings)
 

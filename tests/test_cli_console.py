@@ -1,0 +1,113 @@
+"""What reaches the terminal: safe for any name, in any encoding, for readers that go away; and the progress bar."""
+
+import io
+import json
+import os
+import subprocess
+import sys
+
+import pytest
+
+from enginelog.cli import console
+
+CALL = "import sys; from enginelog.cli import main; sys.exit(main({!r}))"
+
+
+class Terminal(io.StringIO):
+    """Standard error that says it is a terminal."""
+
+    def isatty(self):
+        return True
+
+
+def narrow(monkeypatch, name: str, encoding: str) -> io.BytesIO:
+    raw = io.BytesIO()
+    monkeypatch.setattr(sys, name, io.TextIOWrapper(raw, encoding=encoding, newline="\n"))
+    return raw
+
+
+def test_safe_text_keeps_letters_of_all_scripts_and_shows_what_drives_terminals():
+    text = "Fräse Москва 芝刈り機 ½ ±\tµ\n"
+    assert console.safe_text(text) == text
+    assert console.safe_text("a\x1b[2J\x9b\u202eb\r\x07") == "a\\x1b[2J\\x9b\\u202eb\\x0d\\x07"
+    assert console.safe_line(" a\nb\tc ") == "a b c"
+    assert console.safe_name("a\nb") == "a\\x0ab"
+
+
+def test_safe_json_means_the_same():
+    document = {"name": "a\x9b\u202e\u2028\x7f\udce9 é"}
+    text = console.safe_json(json.dumps(document, ensure_ascii=False))
+    assert not set("\x9b\u202e\u2028\x7f\udce9") & set(text)
+    assert json.loads(text) == document
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "cp437", "ascii", "utf-8"])
+def test_text_on_narrow_terminals(monkeypatch, encoding):
+    out, err = narrow(monkeypatch, "stdout", encoding), narrow(monkeypatch, "stderr", encoding)
+    console.show("3000 ± 5 rpm → 芝刈り機")
+    console.error("芝刈り機.wav: no such file")
+    assert out.getvalue().decode(encoding).startswith("3000 ") and out.getvalue().endswith(b"\n")
+    assert err.getvalue().decode(encoding).endswith(": no such file\n")
+    assert (b"?" in out.getvalue()) == (encoding != "utf-8")
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "ascii", "utf-16"])
+def test_json_is_utf8_whatever_the_terminal(monkeypatch, encoding):
+    # RFC 8259, section 8.1: JSON text exchanged between systems is UTF-8, without a byte order mark.
+    out = narrow(monkeypatch, "stdout", encoding)
+    console.show_json('{"name":"芝刈り機"}')
+    assert out.getvalue() == '{"name":"芝刈り機"}\n'.encode()
+
+
+def test_no_bar_where_standard_error_is_no_terminal(monkeypatch):
+    errors = io.StringIO()
+    monkeypatch.setattr(sys, "stderr", errors)
+    with console.progress("clip.wav", after_s=0.0) as tell:
+        tell(0.5)
+    assert errors.getvalue() == ""
+
+
+def test_no_bar_for_short_work(monkeypatch):
+    errors = Terminal()
+    monkeypatch.setattr(sys, "stderr", errors)
+    with console.progress("clip.wav", after_s=60.0) as tell:
+        tell(0.5)
+    assert errors.getvalue() == ""
+
+
+def test_a_bar_for_long_work_at_a_terminal(monkeypatch, capsys):
+    errors = Terminal()
+    monkeypatch.setattr(sys, "stderr", errors)
+    monkeypatch.setenv("TERM", "xterm")
+    with console.progress("clip [b]1[/b]\x1b[5m.wav", after_s=0.0) as tell:
+        for share in (0.0, 0.5, 2.0):
+            tell(share)
+    assert "clip [b]1[/b]\\x1b[5m.wav" in errors.getvalue() and "100%" in errors.getvalue()
+    assert capsys.readouterr().out == ""
+
+
+def started(arguments: list[str], **options) -> subprocess.Popen:
+    return subprocess.Popen([sys.executable, "-c", CALL.format(arguments)], stderr=subprocess.PIPE, **options)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX pipes")
+def test_a_reader_that_goes_away_is_met_quietly():
+    read, write = os.pipe()
+    os.close(read)
+    process = started(["formats"], stdout=write)
+    os.close(write)
+    assert (process.communicate()[1], process.returncode) == (b"", 141)
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="needs a device that is always full")
+def test_a_full_disk_is_one_line():
+    with open("/dev/full", "wb") as full:
+        process = started(["formats"], stdout=full)
+        error = process.communicate()[1].decode()
+    assert process.returncode == 1 and error.count("\n") == 1 and "cannot write to standard output" in error
+
+
+def test_output_in_a_code_page_of_windows():
+    process = started(["formats"], stdout=subprocess.PIPE, env={**os.environ, "PYTHONIOENCODING": "cp437"})
+    out, err = process.communicate()
+    assert (process.returncode, err) == (0, b"") and b".m4a" in out
