@@ -1,0 +1,239 @@
+"""What really happened in a made-up recording, read off the simulated crank (never off the sound)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from enginelog.model import Span
+from enginelog.synthesis.crank import Motion
+from enginelog.synthesis.scenario import Scenario
+
+TRUTH_STEP_S = 0.005
+
+
+@dataclass(frozen=True)
+class PullTruth:
+    """One pull: `end_s` is when the crank stands still again, or fires by itself. rpm: mean while the starter drives."""
+
+    start_s: float
+    end_s: float
+    rpm: float
+    compressions: int
+
+
+@dataclass(frozen=True)
+class LoadTruth:
+    """One load taken on. dip and droop in percent of the speed before; recovery into +-2 % of the new steady speed."""
+
+    at_s: float
+    off_s: float
+    dip_percent: float
+    droop_percent: float
+    recovery_s: float
+
+
+@dataclass(frozen=True)
+class Truth:
+    """The truth of one recording.
+
+    firing_*: one entry each firing opportunity while the engine runs by itself, at the moment the exhaust opens, which is
+    crank position firing_angle/360 turns into a cycle. firing_strength: 1 = healthy; missed: counts as misfire; partial: a weak
+    burn that does not. t_s, turns, rpm: crank position and speed (mean over one cycle, 20..200 ms) each 5 ms.
+    speed_rpm: median of the speed over 0.25 s windows while running, run-up left out (the last sustained run).
+    settle_s counts from `run_start_s`. hunting_swing_rpm: median peak-to-peak of what the crank did.
+    seconds_to_run: first pull to the beginning of the last sustained run.
+    """
+
+    seconds: float
+    engine_heard: bool
+    firing_t_s: np.ndarray
+    firing_slot: np.ndarray
+    firing_strength: np.ndarray
+    missed: np.ndarray
+    partial: np.ndarray
+    t_s: np.ndarray
+    turns: np.ndarray
+    rpm: np.ndarray
+    spans: tuple[Span, ...]
+    pulls: tuple[PullTruth, ...] = ()
+    run_start_s: float | None = None
+    run_up_end_s: float | None = None
+    run_end_s: float | None = None
+    cut_s: float | None = None
+    standstill_s: float | None = None
+    rundown_s: float | None = None
+    seconds_to_run: float | None = None
+    speed_rpm: float | None = None
+    misfire_share: float | None = None
+    misfire_pattern: str | None = None
+    hunting_rate_hz: float | None = None
+    hunting_swing_rpm: float | None = None
+    settle_s: float | None = None
+    loads: tuple[LoadTruth, ...] = ()
+    pops: tuple[float, ...] = ()
+
+    def speed_at(self, t_s: np.ndarray) -> np.ndarray:
+        """Speed in rpm at any moments, from the crank position 10 ms to either side."""
+        t = np.asarray(t_s, float)
+        return (np.interp(t + 0.01, self.t_s, self.turns) - np.interp(t - 0.01, self.t_s, self.turns)) / 0.02 * 60
+
+
+def nothing(seconds: float) -> Truth:
+    """The truth of a recording without any engine."""
+    empty, t = np.zeros(0), np.arange(0, seconds, TRUTH_STEP_S)
+    none = np.zeros(0, bool)
+    spans = (Span("quiet", 0.0, seconds),)
+    return Truth(
+        seconds, False, empty, np.zeros(0, int), empty, none, none, t, np.zeros_like(t), np.zeros_like(t), spans
+    )
+
+
+def cycle_speed(t: np.ndarray, motion: Motion, revs_per_cycle: float) -> np.ndarray:
+    """rpm averaged over one working cycle about each moment (20 ms at least, 200 ms at most)."""
+    rps = np.abs(np.interp(t, motion.t_s, motion.rps))
+    half = 0.5 * np.clip(revs_per_cycle / np.maximum(rps, 1e-6), 0.02, 0.2)
+    low, high = np.maximum(t - half, 0), np.minimum(t + half, motion.t_s[-1])
+    return (np.interp(high, motion.t_s, motion.turns) - np.interp(low, motion.t_s, motion.turns)) / (high - low) * 60
+
+
+def window_speeds(motion: Motion, start: float, end: float, width: float = 0.25) -> np.ndarray:
+    """rpm averaged over whole windows of `width` seconds between two moments."""
+    edges = np.arange(start, end + 1e-9, width)
+    turns = np.interp(edges, motion.t_s, motion.turns)
+    return np.diff(turns) / width * 60
+
+
+def standstill_after(motion: Motion, t: float, until: float) -> float | None:
+    """When the crank stands still for good after `t` (before `until`); None if it does not within the recording."""
+    inside = (motion.t_s >= t) & (motion.t_s < until)
+    moving = inside & (np.abs(motion.rps) > 0.15)
+    if not np.any(inside):
+        return None
+    last = motion.t_s[moving][-1] if np.any(moving) else t
+    return None if last > until - 0.02 else float(last)
+
+
+def pull_truths(scenario: Scenario, motion: Motion) -> tuple[PullTruth, ...]:
+    out = []
+    starts = [p.at_s for p in scenario.pulls] + [scenario.seconds]
+    for pull, following in zip(scenario.pulls, starts[1:], strict=True):
+        caught = [a for a, _, _ in motion.runs if pull.at_s <= a < following]
+        still = standstill_after(motion, pull.at_s, following)
+        end = caught[0] if caught else (still if still is not None else following)
+        rope = min(end, pull.at_s + pull.seconds)
+        turned = np.diff(np.interp([pull.at_s, rope], motion.t_s, motion.turns))[0]
+        count = int(np.sum((motion.event_t_s >= pull.at_s) & (motion.event_t_s < end)))
+        out.append(PullTruth(pull.at_s, float(end), float(60 * turned / max(rope - pull.at_s, 1e-3)), count))
+    return tuple(out)
+
+
+def run_up_end(
+    scenario: Scenario, motion: Motion, start: float, end: float, wanted_rpm: np.ndarray, t: np.ndarray
+) -> float:
+    """When the speed first comes within 3 % of what is wanted; `start` itself where it ran from the beginning."""
+    if not scenario.pulls:
+        return start
+    rpm = cycle_speed(t, motion, scenario.engine.revs_per_cycle)
+    near = (t > start) & (t < end) & (np.abs(rpm / wanted_rpm - 1) < 0.03)
+    return float(t[near][0]) if np.any(near) else end
+
+
+def make_spans(scenario: Scenario, motion: Motion, pulls: tuple[PullTruth, ...]) -> tuple[Span, ...]:
+    """quiet, pull, run, rundown in order of time, without gaps."""
+    marks = [Span("pull", p.start_s, p.end_s, p.rpm) for p in pulls]
+    for start, end, how in motion.runs:
+        speeds = window_speeds(motion, start, end)
+        marks.append(Span("run", start, end, float(np.median(speeds)) if len(speeds) else None))
+        if how != "end":
+            following = min([p.start_s for p in pulls if p.start_s > end] + [scenario.seconds])
+            still = standstill_after(motion, end, following)
+            marks.append(Span("rundown", end, still if still is not None else following))
+    marks.sort(key=lambda m: (m.start_s, m.end_s))
+    out, at = [], 0.0
+    for mark in marks:
+        if mark.start_s > at + 0.02:
+            out.append(Span("quiet", at, mark.start_s))
+        out.append(mark)
+        at = mark.end_s
+    if scenario.seconds > at + 0.02:
+        out.append(Span("quiet", at, scenario.seconds))
+    return tuple(out)
+
+
+def swing_of(scenario: Scenario, motion: Motion, start: float, end: float) -> tuple[float | None, float | None]:
+    """(rate_hz, swing_rpm) of the hunting asked for, the swing as the crank really made it."""
+    waves = scenario.speeds.waves
+    if not waves:
+        return None, None
+    wave = waves[0]
+    t = np.arange(max(start, wave.start_s), min(end, wave.end_s), 0.01)
+    if len(t) * 0.01 < 1.0 / wave.rate_hz:
+        return wave.rate_hz, None
+    speed = cycle_speed(t, motion, scenario.engine.revs_per_cycle)
+    width = max(1, int(0.12 / wave.rate_hz / 0.01))
+    speed = np.convolve(np.pad(speed, width, mode="edge"), np.ones(width) / width, "same")[width:-width]
+    size = int(1.0 / wave.rate_hz / 0.01)
+    blocks = speed[: len(speed) // size * size].reshape(-1, size)
+    return wave.rate_hz, float(np.median(np.ptp(blocks, axis=1)))
+
+
+def load_truths(scenario: Scenario, motion: Motion) -> tuple[LoadTruth, ...]:
+    out = []
+    for load in scenario.speeds.loads:
+        end = min(load.off_s, scenario.seconds)
+        if end - load.at_s < 1.0 or load.at_s < 0.5:
+            continue
+        t = np.arange(load.at_s, end, 0.01)
+        speed = cycle_speed(t, motion, scenario.engine.revs_per_cycle)
+        before = float(np.median(window_speeds(motion, max(load.at_s - 1.0, 0), load.at_s, 0.1)))
+        after = float(np.median(window_speeds(motion, load.at_s + 0.6 * (end - load.at_s), end, 0.1)))
+        outside = np.flatnonzero(np.abs(speed / after - 1) > 0.02)
+        recovery = float(outside[-1] * 0.01) if len(outside) else 0.0
+        out.append(
+            LoadTruth(load.at_s, load.off_s, 100 * (1 - speed.min() / before), 100 * (1 - after / before), recovery)
+        )
+    return tuple(out)
+
+
+def tell(scenario: Scenario, motion: Motion, wanted_rpm: np.ndarray, wanted_t: np.ndarray) -> Truth:
+    """The whole truth of a recording with an engine in it."""
+    t = np.arange(0, scenario.seconds + TRUTH_STEP_S, TRUTH_STEP_S)
+    pulls = pull_truths(scenario, motion)
+    base = Truth(
+        scenario.seconds, bool(motion.runs), *firing_columns(motion),
+        t, np.interp(t, motion.t_s, motion.turns), cycle_speed(t, motion, scenario.engine.revs_per_cycle),
+        make_spans(scenario, motion, pulls), pulls, pops=scenario.colour.pops,
+    )  # fmt: skip
+    return with_run(base, scenario, motion, wanted_rpm, wanted_t) if motion.runs else base
+
+
+def firing_columns(motion: Motion) -> tuple[np.ndarray, ...]:
+    """Time, slot, strength, missed, partial of the events while running."""
+    keep = motion.running
+    return tuple(x[keep] for x in (motion.event_t_s, motion.slot, motion.strength, motion.missed, motion.partial))
+
+
+def with_run(base: Truth, scenario: Scenario, motion: Motion, wanted_rpm: np.ndarray, wanted_t: np.ndarray) -> Truth:
+    """`base` with what holds for the last run filled in."""
+    from dataclasses import replace
+
+    start, end, how = motion.runs[-1]
+    up = run_up_end(scenario, motion, start, end, wanted_rpm, wanted_t)
+    speeds = window_speeds(motion, up, end)
+    after = (base.firing_t_s >= up) & (base.firing_t_s <= end)
+    rate, swing = swing_of(scenario, motion, up, end)
+    still = standstill_after(motion, end, scenario.seconds) if how != "end" else None
+    rough = scenario.speeds.rough
+    return replace(
+        base,
+        run_start_s=start, run_up_end_s=up, run_end_s=end, cut_s=end if how == "cut" else None,
+        standstill_s=still, rundown_s=still - end if still is not None else None,
+        seconds_to_run=start - scenario.pulls[0].at_s if scenario.pulls else None,
+        speed_rpm=float(np.median(speeds)) if len(speeds) else None,
+        misfire_share=float(np.mean(base.missed[after])) if np.any(after) else None,
+        misfire_pattern=scenario.misfires.kind,
+        hunting_rate_hz=rate, hunting_swing_rpm=swing,
+        settle_s=rough.settle_s if rough is not None else None, loads=load_truths(scenario, motion),
+    )  # fmt: skip
