@@ -74,7 +74,6 @@ def round_trip(samples: np.ndarray, rate_hz: int, codec: str | None) -> np.ndarr
     out, rate = decode(encode(samples, rate_hz, codec))
     if rate != rate_hz:
         out = resampled(out, rate, rate_hz)
-    out = np.roll(out, -EXTRA_DELAY.get(codec, 0)) if EXTRA_DELAY.get(codec) else out
     early = EARLY_S.get(codec, 0.0)
     out = np.pad(out, (round(early * rate_hz), 0))
     return np.clip(np.pad(out, (0, max(0, len(samples) - len(out))))[: len(samples)], -1.0, 1.0)
