@@ -130,12 +130,32 @@ class Track:
     rpm: NaN where the speed could not be told.
     confidence: 0..1, how likely the value is right within 3 %; 0 where rpm is NaN.
     rpm_std: standard deviation of the measurement of `rpm` (NaN where unknown).
+    rhythm: shape (n, len(RHYTHM)), how the firing rhythm showed itself along the tracked path, for judging what was
+        heard; None where not kept. Filled in every frame, also where `rpm` is NaN.
     """
 
     t_s: np.ndarray
     rpm: np.ndarray
     confidence: np.ndarray
     rpm_std: np.ndarray
+    rhythm: np.ndarray | None = None
+
+
+# Columns of Track.rhythm. The first five are line contrasts (about 0 to 0.5 in noise, 1 and more on clear lines): of the
+# low lines and all lines of the waveform's spectrum, and of the envelope spectra of 150-600, 600-2000, 2000-7000 Hz.
+RHYTHM = (
+    "low",
+    "wide",
+    "env_low",
+    "env_mid",
+    "env_high",
+    "octave_margin",  # lead over the best octave or fifth of the path, over 2 s
+    "other_margin",  # lead over the best other speed, over 0.45 s
+    "coherence",  # share of the lines' power whose phases agree from frame to frame, 0..1
+    "noise",  # natural logarithm of the relative deviation between two halves of the lines
+    "restless",  # mean change of the path in per cent a frame
+    "pitch",  # natural logarithm of the cycle rate in hertz
+)
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,178 @@
+"""How well each speed explains each moment: line contrast in spectra of the waveform and of band envelopes.
+
+For a trial cycle rate f the lines of the layout lie at k*f. Evidence is the weighted level on the lines that ought to be
+strong minus the level between them. Half the true speed puts every second
+line where nothing is, twice the true speed puts strong lines where nothing ought to be; both lose.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from enginelog.dsp.signals import band, envelope, resample
+from enginelog.model import Clip
+
+GRID_STEP = 0.01  # natural logarithm of speed from one state to the next
+
+# Window lengths and the cycle rates they serve: at least four cycles, so that a Hann window parts the lines from the
+# places between them; the ranges overlap so that the better of two windows can win.
+WINDOWS = ((0.128, 36.0, 400.0), (0.256, 16.0, 130.0), (0.512, 8.0, 56.0), (1.024, 4.0, 26.0), (2.048, 1.0, 11.0))
+
+
+@dataclass(frozen=True)
+class Feature:
+    """One signal that carries the firing rhythm. last_line: firing lines read; decay: weight falls as line**-decay; top_hz: highest line."""
+
+    name: str
+    rate_hz: float
+    last_line: float
+    decay: float
+    top_hz: float
+    smooth_hz: float
+
+
+FEATURES = (
+    Feature("low", 4000.0, 20.0, 0.5, 1800.0, 400.0),
+    Feature("wide", 4000.0, 48.0, 0.0, 1800.0, 400.0),
+    Feature("env_low", 1000.0, 6.0, 0.5, 480.0, 150.0),
+    Feature("env_mid", 1000.0, 6.0, 0.5, 480.0, 150.0),
+    Feature("env_high", 1000.0, 6.0, 0.5, 480.0, 150.0),
+)
+ENVELOPE_BANDS = {"env_low": (150.0, 600.0), "env_mid": (600.0, 2000.0), "env_high": (2000.0, 7000.0)}
+
+
+@dataclass(frozen=True)
+class Layout:
+    """What the spectrum of an engine looks like.
+
+    line_weight: weights of the lines k = 1..n of one repeat of the pattern, at multiples of cycle rate / cycles.
+    lines_per_firing: lines from one firing line to the next, counting it.
+    cycles: working cycles after which the sound repeats (2 where every second firing differs).
+    """
+
+    line_weight: tuple[float, ...]
+    lines_per_firing: int
+    cycles: int = 1
+
+
+# Every second firing weaker: lines half-way between the firing lines, weaker than these (rich or unloaded two-strokes).
+EVERY_SECOND = Layout((0.3, 1.0), 2, 2)
+
+
+def layout_of(cycle_deg: float, angles_deg: tuple[float, ...]) -> Layout:
+    """Line weights from the ideal line strengths abs(sum exp(-j*k*angle)) of equal pulses at the firing angles.
+
+    The pattern over k repeats (in the mean) every `n` lines for angles on a grid of cycle/n; 45 degree grids are enough
+    for every layout built, others are rounded. Weak lines weigh slightly negative, strong lines up to 1.
+    """
+    steps = max(len(angles_deg), int(round(cycle_deg / 45.0))) if len(angles_deg) > 1 else 1
+    lines = np.arange(1, steps + 1)
+    phase = 2 * np.pi * np.outer(lines, np.asarray(angles_deg, float)) / cycle_deg
+    strength = np.abs(np.exp(-1j * phase).sum(axis=1)) / len(angles_deg)
+    weight = np.where(strength > 0.5, strength, 1.2 * (strength - 0.5) + strength * 0.2)
+    return Layout(tuple(float(np.round(w, 4)) for w in np.maximum(weight, -0.5)), len(angles_deg))
+
+
+def feature_signals(clip: Clip) -> dict[str, np.ndarray]:
+    """The waveform at 4 kHz and the band envelopes at 1 kHz."""
+    wide = resample(clip.samples, clip.rate_hz, 16000.0)
+    low = band(resample(wide, 16000.0, 4000.0), 4000.0, 20.0, 1990.0)
+    signals = {"low": low, "wide": low}
+    for name, (low_hz, high_hz) in ENVELOPE_BANDS.items():
+        signals[name] = envelope(band(wide, 16000.0, low_hz, high_hz), 16000.0, 1000.0)
+    return signals
+
+
+def frame_times(seconds: float, hop_s: float) -> np.ndarray:
+    """Middles of the frames, relative to the start of the clip."""
+    return np.arange(0.5 * hop_s, max(seconds - 0.25 * hop_s, hop_s), hop_s)
+
+
+def cycle_grid(low_hz: float, high_hz: float) -> np.ndarray:
+    """Logarithmic grid of trial cycle rates in hertz."""
+    return low_hz * np.exp(np.arange(0.0, np.log(high_hz / low_hz), GRID_STEP))
+
+
+@lru_cache(maxsize=64)
+def _kernel(layout: Layout, feature: Feature, grid: tuple[float, ...], bins: int, bin_hz: float) -> np.ndarray:
+    """Matrix (bins, len(grid)): column j gives the contrast of trial rate grid[j] from a whitened amplitude spectrum."""
+    matrix = np.zeros((bins, len(grid)), np.float32)
+    pattern = np.asarray(layout.line_weight)
+    for column, cycle_hz in enumerate(grid):
+        rate = cycle_hz / layout.cycles
+        first = 1
+        last = min(int(feature.last_line * layout.lines_per_firing), int(feature.top_hz / rate - 0.5))
+        if last < first:
+            continue
+        lines = np.arange(first, last + 1)
+        weight = pattern[(lines - 1) % len(pattern)] * (lines / layout.lines_per_firing) ** -feature.decay
+        places = np.concatenate([lines, lines - 0.5, lines + 0.5]) * rate / bin_hz
+        total = np.abs(weight)
+        balance = weight.sum() / total.sum()
+        amounts = np.concatenate([weight, -0.5 * total * balance, -0.5 * total * balance])
+        below = places.astype(int)
+        part = places - below
+        keep = below + 1 < bins
+        np.add.at(matrix[:, column], below[keep], (amounts * (1 - part))[keep])
+        np.add.at(matrix[:, column], below[keep] + 1, (amounts * part)[keep])
+        matrix[:, column] /= total.sum()
+    return matrix
+
+
+def _whitened(signal: np.ndarray, rate_hz: float, times: np.ndarray, window_s: float, smooth_hz: float) -> tuple:
+    """Amplitude spectra of Hann frames round `times`, each divided by its own local mean; and the width of a bin."""
+    from scipy.ndimage import uniform_filter1d
+
+    length = int(round(window_s * rate_hz))
+    padded = np.pad(signal, (length, length), mode="reflect" if len(signal) > length else "constant")
+    starts = np.clip((times * rate_hz).astype(int) + length - length // 2, 0, len(padded) - length)
+    frames = np.lib.stride_tricks.sliding_window_view(padded, length)[starts]
+    window = np.hanning(length + 2)[1:-1].astype(np.float32)
+    frames = (frames - frames.mean(axis=1, keepdims=True)) * window
+    size = 1 << int(np.ceil(np.log2(1.5 * length)))
+    level = np.abs(np.fft.rfft(frames, size, axis=1)).astype(np.float32)
+    bin_hz = rate_hz / size
+    width = max(3, int(smooth_hz / bin_hz))
+    local = uniform_filter1d(level, width, axis=1, mode="nearest")
+    floor = 1e-3 * level.mean(axis=1, keepdims=True) + 1e-9
+    return np.minimum(level / (local + floor), 5.0), bin_hz
+
+
+def evidence(
+    signals: dict[str, np.ndarray], layout: Layout, grid: np.ndarray, times: np.ndarray
+) -> dict[str, np.ndarray]:
+    """Contrast of each feature, shape (len(times), len(grid)): about 0 in noise, 1 and more on clear lines."""
+    result = {}
+    for feature in FEATURES:
+        score = np.full((len(times), len(grid)), -9.0, np.float32)
+        for window_s, low_hz, high_hz in WINDOWS:
+            chosen = np.flatnonzero((grid >= low_hz) & (grid < high_hz))
+            if len(chosen) == 0:
+                continue
+            values = _window_scores(signals[feature.name], feature, layout, grid[chosen], times, window_s)
+            score[:, chosen] = np.maximum(score[:, chosen], values)
+        result[feature.name] = score
+    return result
+
+
+def _window_scores(signal, feature: Feature, layout: Layout, grid, times, window_s: float) -> np.ndarray:
+    """contrast in one window length; long windows are taken at a coarser hop and interpolated."""
+    hop = times[1] - times[0] if len(times) > 1 else 1.0
+    every = max(1, int(window_s / 8 / hop))
+    some = times[::every]
+    scores = np.empty((len(some), len(grid)), np.float32)
+    for first in range(0, len(some), 256):
+        part = slice(first, first + 256)
+        level, bin_hz = _whitened(signal, feature.rate_hz, some[part], window_s, feature.smooth_hz)
+        bins = min(level.shape[1], int(feature.top_hz / bin_hz) + 2)
+        kernel = _kernel(layout, feature, tuple(grid), bins, bin_hz)
+        scores[part] = level[:, :bins] @ kernel
+    if every == 1:
+        return scores
+    place = np.clip((times - some[0]) / (every * hop), 0, len(some) - 1)
+    below = np.minimum(place.astype(int), max(len(some) - 2, 0))
+    part = (place - below)[:, None].astype(np.float32)
+    return scores[below] * (1 - part) + scores[np.minimum(below + 1, len(some) - 1)] * part

@@ -1,0 +1,137 @@
+"""The sound against crank angle: frames of whole cycles, their line spectra, and the speed error these reveal.
+
+Once the recording is read along a nearly right speed, each line keeps its phase from frame to frame. What phase it gains,
+in proportion to its order, is the error of the speed: all lines of all features vote on one number.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+MIN_CYCLES = 8
+MIN_FRAME_S = 0.12
+
+
+@dataclass(frozen=True)
+class Warp:
+    """Cycles elapsed against time, from a speed path. `time_s` and `cycles` both grow."""
+
+    time_s: np.ndarray
+    cycles: np.ndarray
+
+    def time_at(self, cycles: np.ndarray) -> np.ndarray:
+        return np.interp(cycles, self.cycles, self.time_s)
+
+    @property
+    def total(self) -> float:
+        return float(self.cycles[-1])
+
+
+@dataclass(frozen=True)
+class OrderFrames:
+    """Line spectra of one feature. lines: complex (frames, lines); between: power half-way to the next lines."""
+
+    lines: np.ndarray
+    between: np.ndarray
+
+
+@dataclass(frozen=True)
+class Gain:
+    """What the line phases say from frame to frame, each shape (frames-1,).
+
+    cycles: phase gained beyond whole cycles. coherence: 0..1, share of the lines' power that agrees on it.
+    split: difference of the gain told by two disjoint halves of the lines, a measure of its noise.
+    """
+
+    cycles: np.ndarray
+    coherence: np.ndarray
+    split: np.ndarray
+
+
+def warp_of(times: np.ndarray, cycle_hz: np.ndarray, start_s: float, end_s: float, step_s: float = 0.01) -> Warp:
+    """Integrate a cycle rate (log-interpolated between frames, held at the ends) from start to end."""
+    grid = np.arange(start_s, end_s + step_s, step_s)
+    rate = np.exp(np.interp(grid, times, np.log(cycle_hz)))
+    cycles = np.concatenate([[0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * np.diff(grid))])
+    return Warp(grid, cycles)
+
+
+def frame_cycles(median_cycle_hz: float, total_cycles: float) -> int:
+    """Cycles a frame holds: a power of two, at least eight and at least 0.3 s, fewer in very short runs."""
+    wanted = max(MIN_CYCLES, MIN_FRAME_S * median_cycle_hz)
+    size = 1 << int(np.ceil(np.log2(wanted)))
+    while size > 4 and size > total_cycles / 2:
+        size //= 2
+    return size
+
+
+def order_frames(
+    signal: np.ndarray, rate_hz: float, warp: Warp, cycles: int, top_line: int, hop_cycles: float
+) -> OrderFrames:
+    """Hann frames of `cycles` cycles every `hop_cycles`, as line spectra up to `top_line` lines a cycle."""
+    per_cycle = 1 << int(np.ceil(np.log2(2.2 * (top_line + 1))))
+    places = np.arange(0.0, warp.total, 1.0 / per_cycle)
+    samples = np.interp(warp.time_at(places) * rate_hz, np.arange(len(signal)), signal)
+    length, hop = cycles * per_cycle, max(1, int(round(hop_cycles * per_cycle)))
+    if len(samples) < length:
+        return OrderFrames(np.zeros((0, top_line), complex), np.zeros((0, top_line)))
+    frames = np.lib.stride_tricks.sliding_window_view(samples, length)[::hop]
+    window = np.hanning(length + 1)[:-1]
+    spectra = np.fft.rfft((frames - frames.mean(axis=1, keepdims=True)) * window, axis=1)
+    at = np.arange(1, top_line + 1) * cycles
+    half = cycles // 2
+    between = 0.5 * (np.abs(spectra[:, at - half]) ** 2 + np.abs(spectra[:, at + half]) ** 2)
+    return OrderFrames(spectra[:, at], between)
+
+
+def phase_gain(frames: list[OrderFrames], widest: float, smooth: int) -> Gain:
+    """Phase gained from each frame to the next beyond whole cycles, by the vote of all lines of all features.
+
+    widest: largest gain considered, in cycles (below half the spacing of the firings, or a neighbour would be taken).
+    """
+    votes = [_votes(frame, smooth) for frame in frames]
+    count = min(len(vote) for vote in votes)
+    total = np.zeros((2, count, max(vote.shape[1] for vote in votes)), complex)
+    power = np.full(count, 1e-30)
+    for vote in votes:
+        power += np.abs(vote[:count]).sum(axis=1)
+        for half in (0, 1):
+            total[half, :, half : vote.shape[1] : 2] += vote[:count, half::2]
+    gain, height = _peak(total.sum(axis=0), widest)
+    odd, _ = _peak(total[0], widest)
+    even, _ = _peak(total[1], widest)
+    return Gain(gain, height / power, odd - even)
+
+
+def _votes(frame: OrderFrames, smooth: int) -> np.ndarray:
+    """Line-by-line products of neighbouring frames, weighted by signal over noise and smoothed in time."""
+    from scipy.ndimage import uniform_filter1d
+
+    noise = np.maximum(np.median(frame.between, axis=0), 1e-30)
+    products = frame.lines[1:] * np.conj(frame.lines[:-1]) / noise
+    # No single loud frame (a bang, a knock) may outvote its neighbours.
+    loud = np.abs(products)
+    cap = 6.0 * np.median(loud, axis=0, keepdims=True) + 1e-30
+    products *= np.minimum(1.0, cap / np.maximum(loud, 1e-30))
+    if smooth > 1 and len(products) > 1:
+        products = uniform_filter1d(products.real, smooth, axis=0, mode="nearest") + 1j * uniform_filter1d(
+            products.imag, smooth, axis=0, mode="nearest"
+        )
+    return products
+
+
+def _peak(votes: np.ndarray, widest: float, size: int = 512) -> tuple[np.ndarray, np.ndarray]:
+    """Shift (in cycles, up to `widest` both ways) at which the votes of lines 1..n agree best, and the height there."""
+    padded = np.zeros((len(votes), size), complex)
+    padded[:, 1 : votes.shape[1] + 1] = votes
+    curve = np.fft.fft(padded, axis=1).real
+    shifts = (np.arange(size) / size + 0.5) % 1.0 - 0.5
+    best = np.where(np.abs(shifts) <= max(widest, 2.0 / size), curve, -np.inf).argmax(axis=1)
+    row = np.arange(len(votes))
+    left, middle, right = curve[row, best - 1], curve[row, best], curve[row, (best + 1) % size]
+    bend = left - 2 * middle + right
+    offset = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1.0), 0.0)
+    shift = (best + np.clip(offset, -0.5, 0.5)) / size
+    return (shift + 0.5) % 1.0 - 0.5, middle

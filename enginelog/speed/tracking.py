@@ -1,0 +1,120 @@
+"""One block of sound in, one path of speed out: evidence, path, refinement, and what each frame showed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from enginelog.limits import LimitSet
+from enginelog.model import Clip, Engine
+from enginelog.speed.evidence import (
+    EVERY_SECOND,
+    FEATURES,
+    Layout,
+    cycle_grid,
+    evidence,
+    feature_signals,
+    frame_times,
+    layout_of,
+)
+from enginelog.speed.path import best_path
+from enginelog.speed.refine import Refined, refine
+
+# Weight of each feature's contrast in the sum that the path follows.
+WEIGHTS = {"low": 1.0, "wide": 0.3, "env_low": 0.4, "env_mid": 0.3, "env_high": 0.2}
+RIVALS = (0.5, 2.0, 1 / 3, 3.0, 2 / 3, 1.5, 0.25, 4.0)
+
+
+@dataclass(frozen=True)
+class Pursuit:
+    """What the tracking of one block found, frame by frame (arrays of equal length).
+
+    t_s: middle of the frame in the recording. cycle_hz, std_hz: refined rate and its deviation.
+    shown: shape (frames, features), how the rhythm showed itself (columns: model.RHYTHM).
+    """
+
+    t_s: np.ndarray
+    cycle_hz: np.ndarray
+    std_hz: np.ndarray
+    shown: np.ndarray
+
+
+def pursue(clip: Clip, engine: Engine, limits: LimitSet) -> Pursuit:
+    """Track the cycle rate through one block. Works on any sound; whether it was an engine is judged from `shown`."""
+    times = frame_times(clip.seconds, limits.value("frame_hop_s"))
+    grid = _grid(engine, limits)
+    signals = feature_signals(clip)
+    scores = _scores(signals, engine, grid, times)
+    total = sum(WEIGHTS[name] * scores[name] for name in WEIGHTS) - _range_cost(engine, grid, limits)
+    path = best_path(
+        limits.value("evidence_gain") * total,
+        limits.value("slope_cost"),
+        int(limits.value("reach_states")),
+        limits.value("jump_cost"),
+    )
+    rates = {feature.name: feature.rate_hz for feature in FEATURES if feature.name != "wide"}
+    fine = refine({name: signals[name] for name in rates}, rates, times, grid[path], engine.cylinders)
+    shown = _shown(scores, total, path, grid, fine)
+    return Pursuit(times + clip.start_s, fine.cycle_hz, fine.std_hz, shown)
+
+
+def _grid(engine: Engine, limits: LimitSet) -> np.ndarray:
+    top = limits.value("highest_rpm_two_stroke" if engine.strokes == 2 else "highest_rpm_four_stroke")
+    per_rpm = 1.0 / (60.0 * engine.revs_per_cycle)
+    return cycle_grid(limits.value("lowest_rpm") * per_rpm, top * per_rpm)
+
+
+def layouts(engine: Engine) -> tuple[Layout, ...]:
+    """The sounds this engine can make: its own layout, and every second firing weaker on a two-stroke single."""
+    own = layout_of(engine.cycle_deg, engine.firing_angles_deg)
+    return (own, EVERY_SECOND) if engine.strokes == 2 and engine.cylinders == 1 else (own,)
+
+
+def _scores(signals, engine: Engine, grid: np.ndarray, times: np.ndarray) -> dict[str, np.ndarray]:
+    kinds = [evidence(signals, layout, grid, times) for layout in layouts(engine)]
+    return {name: np.maximum.reduce([kind[name] for kind in kinds]) for name in kinds[0]}
+
+
+def _range_cost(engine: Engine, grid: np.ndarray, limits: LimitSet) -> np.ndarray:
+    """A gentle lean towards the speeds that engines of this kind run at; no speed in the grid is ruled out."""
+    rpm = grid * 60.0 * engine.revs_per_cycle
+    kind = "two_stroke" if engine.strokes == 2 else "four_stroke"
+    top = limits.value(f"usual_top_rpm_{kind}")
+    if engine.rated_rpm:
+        top = 1.25 * engine.rated_rpm
+    above = np.clip(np.log(rpm / top) / 0.3, 0.0, 2.0)
+    below = np.clip(np.log(limits.value(f"usual_low_rpm_{kind}") / rpm) / 0.3, 0.0, 2.0)
+    return (limits.value("range_cost") * (above + below)).astype(np.float32)
+
+
+def _shown(scores, total, path, grid, fine: Refined) -> np.ndarray:
+    row = np.arange(len(path))
+    columns = [_smooth(scores[name][row, path], 5) for name in WEIGHTS]
+    own = total[row, path]
+    rivals = [_at(total, path + np.log(ratio) / 0.01) for ratio in RIVALS]
+    octave = np.min([_smooth(own - rival, 41) for rival in rivals], axis=0)
+    near = np.abs(np.arange(total.shape[1])[None] - path[:, None]) < 6
+    other = _smooth(own - np.where(near, -9.0, total).max(axis=1), 9)
+    noise = np.log(np.maximum(fine.std_hz / fine.cycle_hz, 1e-5))
+    restless = _smooth(np.abs(np.diff(path, prepend=path[0])), 9)
+    columns += [octave, other, fine.coherence, np.nan_to_num(noise, nan=-2.0), restless, np.log(fine.cycle_hz)]
+    return np.stack(columns, axis=1)
+
+
+def _at(total: np.ndarray, place: np.ndarray) -> np.ndarray:
+    """Best score within two states of a place on the grid; a place off the grid scores nothing."""
+    centre = np.round(place).astype(int)
+    row = np.arange(len(total))
+    best = np.full(len(total), -1.0)
+    for step in (-2, -1, 0, 1, 2):
+        column = centre + step
+        inside = (column >= 0) & (column < total.shape[1])
+        best[inside] = np.maximum(best[inside], total[row[inside], column[inside]])
+    return best
+
+
+def _smooth(values: np.ndarray, width: int) -> np.ndarray:
+    from scipy.ndimage import uniform_filter1d
+
+    return uniform_filter1d(np.asarray(values, float), min(width, max(1, len(values))), mode="nearest")
