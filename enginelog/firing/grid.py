@@ -1,0 +1,172 @@
+"""The even grid of working cycles that follows the sound: where each firing should be heard.
+
+The speed track gives the phase of the cycle up to a slow drift. The drift is followed by folding the activity of the
+sound at the cycle and turning each fold until it lies on the running average of its predecessors (a phase-locked loop).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from enginelog.limits import LimitSet
+from enginelog.model import Engine, Track
+
+FOLD_POINTS = 64  # points of one cycle in the folds
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Cycles passed against time where the speed is known: `cycles[i]` at `t_s[i]`, both rising, equal lengths."""
+
+    t_s: np.ndarray
+    cycles: np.ndarray
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Expected events in order of time. t_s: when; slot: place in the firing order; cycle: whole cycles from the
+    start; cycle_s: length of the cycle there; confidence: of the speed there, 0..1. Equal lengths."""
+
+    t_s: np.ndarray
+    slot: np.ndarray
+    cycle: np.ndarray
+    cycle_s: np.ndarray
+    confidence: np.ndarray
+
+
+def places(engine: Engine) -> np.ndarray:
+    """Places of the firings in the cycle, as fractions rising from 0; even where the angles do not fit `cylinders`."""
+    angles = np.sort(np.mod(np.asarray(engine.firing_angles_deg, float), engine.cycle_deg)) / engine.cycle_deg
+    if len(angles) != engine.cylinders or np.any(np.diff(angles) <= 0):
+        return np.arange(engine.cylinders) / engine.cylinders
+    return angles - angles[0]
+
+
+def stretches(track: Track, engine: Engine, limits: LimitSet) -> list[Stretch]:
+    """Stretches of known speed; gaps up to `bridged_gap_s` are bridged, shorter than `fewest_cycles` left out."""
+    known = np.flatnonzero(np.isfinite(track.rpm) & (track.rpm > 0))
+    if len(known) < 3:
+        return []
+    cuts = np.flatnonzero(np.diff(track.t_s[known]) > limits.value("bridged_gap_s")) + 1
+    made = [_stretch(track, part, engine) for part in np.split(known, cuts) if len(part) >= 3]
+    return [one for one in made if one.cycles[-1] >= limits.value("fewest_cycles")]
+
+
+def _stretch(track: Track, part: np.ndarray, engine: Engine) -> Stretch:
+    """Integrate the speed over frames part[0]..part[-1], half a frame added at both ends."""
+    t = track.t_s[part[0] : part[-1] + 1]
+    half = 0.5 * (t[1] - t[0])
+    rate = np.interp(t, track.t_s[part], track.rpm[part]) / (60.0 * engine.revs_per_cycle)
+    t = np.concatenate([[t[0] - half], t, [t[-1] + half]])
+    rate = np.concatenate([[rate[0]], rate, [rate[-1]]])
+    return Stretch(t, np.concatenate([[0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * np.diff(t))]))
+
+
+def follow(activity: np.ndarray, rate_hz: float, stretch: Stretch, engine: Engine, track: Track) -> Grid:
+    """Lay the grid of firings over one stretch so that it runs with the sound.
+
+    activity: shape (m,), how much is heard, sampled at `rate_hz` from time 0 of the track's clock.
+    """
+    speed = stretch.cycles[-1] / (stretch.t_s[-1] - stretch.t_s[0])
+    together = max(1, int(round(speed / 15.0)))  # about fifteen folds a second: the drift is slower than that
+    folds, fold_cycles = fold(activity, rate_hz, stretch, together)
+    if len(folds) < 3:
+        return _empty()
+    drift = lock(folds)
+    aligned = _turn(folds, drift).mean(0)
+    offset = first_place(aligned, places(engine))
+    return _lay(stretch, fold_cycles, _smooth(drift) + offset, engine, track)
+
+
+def fold(activity: np.ndarray, rate_hz: float, stretch: Stretch, together: int) -> tuple[np.ndarray, np.ndarray]:
+    """Activity against the place in the cycle, averaged over `together` cycles: (rows, FOLD_POINTS), row middles."""
+    rows = int(stretch.cycles[-1] / together)
+    at = np.arange(rows * together * FOLD_POINTS) / FOLD_POINTS
+    t = np.interp(at, stretch.cycles, stretch.t_s)
+    x = np.interp(t * rate_hz, np.arange(len(activity)), activity, left=0.0, right=0.0)
+    folds = x.reshape(rows, together, FOLD_POINTS).mean(1)
+    return folds, (np.arange(rows) + 0.5) * together
+
+
+def lock(folds: np.ndarray, memory: int = 12, widest_step: float = 0.06) -> np.ndarray:
+    """Drift of each fold in cycles, shape (rows,), so that turning each back by it lays all on one another.
+
+    Starts where neighbouring folds are most alike and goes both ways; each step is at most `widest_step` cycles and
+    counts as far as the fold agrees with the average of about `memory` predecessors.
+    """
+    spectra = np.fft.rfft(folds - folds.mean(1, keepdims=True), axis=1)
+    alike = np.real(spectra[1:] * np.conj(spectra[:-1])).sum(1)
+    start = int(np.argmax(np.convolve(alike, np.ones(min(8, len(alike))), "same")))
+    drift = np.zeros(len(folds))
+    forward = range(start + 1, len(folds))
+    _run(spectra, forward, spectra[start], drift, memory, widest_step)
+    near = slice(start, start + memory)
+    average = (spectra[near] * _rotation(drift[near], spectra.shape[1])).mean(0)
+    _run(spectra, range(start, -1, -1), average, drift, memory, widest_step)
+    return drift
+
+
+def _rotation(shift: np.ndarray, harmonics: int) -> np.ndarray:
+    return np.exp(2j * np.pi * np.multiply.outer(shift, np.arange(harmonics)))
+
+
+def _run(
+    spectra: np.ndarray, order: range, average: np.ndarray, drift: np.ndarray, memory: int, widest_step: float
+) -> None:
+    """One direction of `lock`; writes into `drift`."""
+    steps = np.linspace(-widest_step, widest_step, 49)
+    step_rotation = _rotation(steps, spectra.shape[1])
+    energy = (np.abs(spectra) ** 2).sum(1)
+    now = 0.0
+    for row in order:
+        turned = spectra[row] * _rotation(now, spectra.shape[1])
+        score = np.real(step_rotation @ (turned * np.conj(average)))
+        best = int(np.argmax(score))
+        agreement = score[best] / (np.sqrt(energy[row] * (np.abs(average) ** 2).sum()) + 1e-20)
+        now += steps[best] * float(np.clip(agreement, 0.0, 1.0))
+        drift[row] = now
+        average = average + (spectra[row] * _rotation(now, spectra.shape[1]) - average) / memory
+
+
+def _turn(folds: np.ndarray, drift: np.ndarray) -> np.ndarray:
+    spectra = np.fft.rfft(folds, axis=1)
+    return np.fft.irfft(spectra * _rotation(drift, spectra.shape[1]), FOLD_POINTS, axis=1)
+
+
+def _smooth(drift: np.ndarray) -> np.ndarray:
+    padded = np.pad(drift, 1, mode="edge")
+    return 0.25 * padded[:-2] + 0.5 * padded[1:-1] + 0.25 * padded[2:]
+
+
+def first_place(average_fold: np.ndarray, at: np.ndarray) -> float:
+    """Where in the fold (0..1) the layout `at` must begin for its places to lie on the most activity."""
+    spectrum = np.fft.rfft(average_fold - average_fold.mean())
+    harmonics = np.arange(len(spectrum))
+    width = 0.06 * np.diff(np.append(at, 1.0)).min()
+    comb = np.exp(-2j * np.pi * np.outer(at, harmonics)).sum(0) * np.exp(-2 * (np.pi * width * harmonics) ** 2)
+    return float(np.argmax(np.fft.irfft(spectrum * np.conj(comb), 8 * FOLD_POINTS)) / (8 * FOLD_POINTS))
+
+
+def _lay(stretch: Stretch, middles: np.ndarray, drift: np.ndarray, engine: Engine, track: Track) -> Grid:
+    """Times at which cycles + place are reached, the drift taken off the cycles that the track tells."""
+    cycles = np.union1d(stretch.cycles, middles)
+    t = np.interp(cycles, stretch.cycles, stretch.t_s)
+    true = np.maximum.accumulate(cycles - np.interp(cycles, middles, drift) + 1e-9 * np.arange(len(cycles)))
+    at = places(engine)
+    whole = np.arange(int(np.floor(true[0])) - 1, int(np.ceil(true[-1])) + 1)
+    wanted = np.add.outer(whole, at).ravel()
+    slot = np.tile(np.arange(len(at)), len(whole))
+    inside = (wanted >= true[0]) & (wanted <= true[-1])
+    wanted, slot = wanted[inside], slot[inside]
+    when = np.interp(wanted, true, t)
+    cycle_s = np.interp(wanted + 0.5, true, t) - np.interp(wanted - 0.5, true, t)
+    span = np.clip(wanted + 0.5, true[0], true[-1]) - np.clip(wanted - 0.5, true[0], true[-1])
+    confidence = np.interp(when, track.t_s, np.nan_to_num(track.confidence))
+    return Grid(when, slot, np.repeat(whole, len(at))[inside], cycle_s / span, confidence)
+
+
+def _empty() -> Grid:
+    none = np.empty(0)
+    return Grid(none, none.astype(int), none.astype(int), none, none)
