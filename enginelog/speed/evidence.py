@@ -1,8 +1,8 @@
 """How well each speed explains each moment: line contrast in spectra of the waveform and of band envelopes.
 
-For a trial cycle rate f the lines of the layout lie at k*f. Evidence is the weighted level on the lines that ought to be
-strong minus the level between them. Half the true speed puts every second
-line where nothing is, twice the true speed puts strong lines where nothing ought to be; both lose.
+For a trial cycle rate f the lines of the layout lie at k*f. Evidence is the weighted level on the lines that ought to
+be strong minus the level between them. Half the true speed puts every second line where nothing is, twice the true
+speed puts strong lines where nothing ought to be; both lose.
 """
 
 from __future__ import annotations
@@ -24,7 +24,11 @@ WINDOWS = ((0.128, 36.0, 400.0), (0.256, 16.0, 130.0), (0.512, 8.0, 56.0), (1.02
 
 @dataclass(frozen=True)
 class Feature:
-    """One signal that carries the firing rhythm. last_line: firing lines read; decay: weight falls as line**-decay; top_hz: highest line."""
+    """One signal that carries the firing rhythm.
+
+    last_line: firing lines read. decay: their weight falls as line**-decay. top_hz: highest line.
+    smooth_hz: width of the local mean by which spectra are whitened.
+    """
 
     name: str
     rate_hz: float
@@ -41,6 +45,9 @@ FEATURES = (
     Feature("env_mid", 1000.0, 6.0, 0.5, 480.0, 150.0),
     Feature("env_high", 1000.0, 6.0, 0.5, 480.0, 150.0),
 )
+# Features read from the same spectra.
+SHARING = (FEATURES[:2], FEATURES[2:3], FEATURES[3:4], FEATURES[4:5])
+CHUNK = 128  # windows whose spectra are held at a time
 ENVELOPE_BANDS = {"env_low": (150.0, 600.0), "env_mid": (600.0, 2000.0), "env_high": (2000.0, 7000.0)}
 
 
@@ -98,7 +105,7 @@ def cycle_grid(low_hz: float, high_hz: float) -> np.ndarray:
 
 @lru_cache(maxsize=64)
 def _kernel(layout: Layout, feature: Feature, grid: tuple[float, ...], bins: int, bin_hz: float) -> np.ndarray:
-    """Matrix (bins, len(grid)): column j gives the contrast of trial rate grid[j] from a whitened amplitude spectrum."""
+    """Matrix (bins, len(grid)): column j gives the contrast of trial rate grid[j] from a whitened spectrum."""
     matrix = np.zeros((bins, len(grid)), np.float32)
     pattern = np.asarray(layout.line_weight)
     for column, cycle_hz in enumerate(grid):
@@ -142,37 +149,49 @@ def _whitened(signal: np.ndarray, rate_hz: float, times: np.ndarray, window_s: f
 
 
 def evidence(
-    signals: dict[str, np.ndarray], layout: Layout, grid: np.ndarray, times: np.ndarray
+    signals: dict[str, np.ndarray], layouts: tuple[Layout, ...], grid: np.ndarray, times: np.ndarray
 ) -> dict[str, np.ndarray]:
-    """Contrast of each feature, shape (len(times), len(grid)): about 0 in noise, 1 and more on clear lines."""
-    result = {}
-    for feature in FEATURES:
-        score = np.full((len(times), len(grid)), -9.0, np.float32)
-        for window_s, low_hz, high_hz in WINDOWS:
-            chosen = np.flatnonzero((grid >= low_hz) & (grid < high_hz))
-            if len(chosen) == 0:
-                continue
-            values = _window_scores(signals[feature.name], feature, layout, grid[chosen], times, window_s)
-            score[:, chosen] = np.maximum(score[:, chosen], values)
-        result[feature.name] = score
+    """Contrast of each feature, shape (len(times), len(grid)): about 0 in noise, 1 and more on clear lines.
+
+    The best of the layouts and of the window lengths counts for each trial rate.
+    """
+    result = {feature.name: np.full((len(times), len(grid)), -9.0, np.float32) for feature in FEATURES}
+    for window_s, low_hz, high_hz in WINDOWS:
+        chosen = np.flatnonzero((grid >= low_hz) & (grid < high_hz))
+        if len(chosen) == 0:
+            continue
+        columns = slice(chosen[0], chosen[-1] + 1)
+        for group in SHARING:
+            found = _window_scores(signals[group[0].name], group, layouts, grid[columns], times, window_s)
+            for feature, values in zip(group, found, strict=True):
+                np.maximum(result[feature.name][:, columns], values, out=result[feature.name][:, columns])
     return result
 
 
-def _window_scores(signal, feature: Feature, layout: Layout, grid, times, window_s: float) -> np.ndarray:
-    """contrast in one window length; long windows are taken at a coarser hop and interpolated."""
+def _window_scores(signal, group, layouts, grid, times, window_s: float) -> list[np.ndarray]:
+    """Contrasts in one window length, for the features that share a signal.
+
+    Windows are taken a fifth of their length apart (but no closer than the frames) and interpolated.
+    """
     hop = times[1] - times[0] if len(times) > 1 else 1.0
-    every = max(1, int(window_s / 8 / hop))
+    every = max(1, int(window_s / 5 / hop + 0.5))
     some = times[::every]
-    scores = np.empty((len(some), len(grid)), np.float32)
-    for first in range(0, len(some), 256):
-        part = slice(first, first + 256)
-        level, bin_hz = _whitened(signal, feature.rate_hz, some[part], window_s, feature.smooth_hz)
-        bins = min(level.shape[1], int(feature.top_hz / bin_hz) + 2)
-        kernel = _kernel(layout, feature, tuple(grid), bins, bin_hz)
-        scores[part] = level[:, :bins] @ kernel
-    if every == 1:
-        return scores
-    place = np.clip((times - some[0]) / (every * hop), 0, len(some) - 1)
+    scores = np.empty((len(group), len(some), len(grid)), np.float32)
+    for first in range(0, len(some), CHUNK):
+        part = slice(first, first + CHUNK)
+        level, bin_hz = _whitened(signal, group[0].rate_hz, some[part], window_s, group[0].smooth_hz)
+        bins = min(level.shape[1], int(group[0].top_hz / bin_hz) + 2)
+        for number, feature in enumerate(group):
+            kernels = [_kernel(layout, feature, tuple(grid), bins, bin_hz) for layout in layouts]
+            scores[number, part] = np.maximum.reduce([level[:, :bins] @ kernel for kernel in kernels])
+    return [_spread(values, times, some, every * hop) for values in scores]
+
+
+def _spread(values: np.ndarray, times: np.ndarray, some: np.ndarray, step_s: float) -> np.ndarray:
+    """Interpolate rows told at `some` moments to all `times`."""
+    if len(some) == len(times):
+        return values
+    place = np.clip((times - some[0]) / step_s, 0, len(some) - 1)
     below = np.minimum(place.astype(int), max(len(some) - 2, 0))
     part = (place - below)[:, None].astype(np.float32)
-    return scores[below] * (1 - part) + scores[np.minimum(below + 1, len(some) - 1)] * part
+    return values[below] * (1 - part) + values[np.minimum(below + 1, len(some) - 1)] * part

@@ -1,7 +1,7 @@
 """The sound against crank angle: frames of whole cycles, their line spectra, and the speed error these reveal.
 
-Once the recording is read along a nearly right speed, each line keeps its phase from frame to frame. What phase it gains,
-in proportion to its order, is the error of the speed: all lines of all features vote on one number.
+Once the recording is read along a nearly right speed, each line keeps its phase from frame to frame. What phase it
+gains, in proportion to its order, is the error of the speed: all lines of all features vote on one number.
 """
 
 from __future__ import annotations

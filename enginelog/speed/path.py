@@ -1,7 +1,7 @@
 """The likeliest path of speed through the evidence: dynamic programming over all trial speeds at once.
 
-Octave hypotheses stay alive side by side and the whole run decides between them, not a single frame. A crankshaft cannot
-change its speed by half between two frames: such a move costs as much as a new start.
+Octave hypotheses stay alive side by side and the whole run decides between them, not a single frame. A crankshaft
+cannot change its speed by half between two frames: such a move costs as much as a new start.
 """
 
 from __future__ import annotations

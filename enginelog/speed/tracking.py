@@ -45,7 +45,7 @@ def pursue(clip: Clip, engine: Engine, limits: LimitSet) -> Pursuit:
     times = frame_times(clip.seconds, limits.value("frame_hop_s"))
     grid = _grid(engine, limits)
     signals = feature_signals(clip)
-    scores = _scores(signals, engine, grid, times)
+    scores = evidence(signals, layouts(engine), grid, times)
     total = sum(WEIGHTS[name] * scores[name] for name in WEIGHTS) - _range_cost(engine, grid, limits)
     path = best_path(
         limits.value("evidence_gain") * total,
@@ -69,11 +69,6 @@ def layouts(engine: Engine) -> tuple[Layout, ...]:
     """The sounds this engine can make: its own layout, and every second firing weaker on a two-stroke single."""
     own = layout_of(engine.cycle_deg, engine.firing_angles_deg)
     return (own, EVERY_SECOND) if engine.strokes == 2 and engine.cylinders == 1 else (own,)
-
-
-def _scores(signals, engine: Engine, grid: np.ndarray, times: np.ndarray) -> dict[str, np.ndarray]:
-    kinds = [evidence(signals, layout, grid, times) for layout in layouts(engine)]
-    return {name: np.maximum.reduce([kind[name] for kind in kinds]) for name in kinds[0]}
 
 
 def _range_cost(engine: Engine, grid: np.ndarray, limits: LimitSet) -> np.ndarray:

@@ -1,0 +1,63 @@
+"""Average spectrum against engine order (1 = once a crank revolution), read along the tracked speed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from enginelog.dsp.signals import band, resample
+from enginelog.model import Clip, Engine, Spectrum, Track
+from enginelog.speed.orders import warp_of
+
+REVS = 16
+TOP_ORDER = 48
+PER_REV = 128
+RATE_HZ = 8000.0
+
+
+@dataclass(frozen=True)
+class OrderPower:
+    """Mean power of one block's frames against order, and how many frames it is the mean of."""
+
+    power: np.ndarray
+    frames: int
+
+
+def order_power(clip: Clip, track: Track, engine: Engine) -> OrderPower:
+    """Mean power over frames of 16 revolutions in which the speed is known throughout."""
+    empty = OrderPower(np.zeros(REVS * TOP_ORDER + 1), 0)
+    known = np.isfinite(track.rpm)
+    if known.sum() < 10:
+        return empty
+    times = track.t_s - clip.start_s
+    rate_hz = np.exp(np.interp(times, times[known], np.log(track.rpm[known] / 60.0)))
+    signal = band(resample(clip.samples, clip.rate_hz, RATE_HZ), RATE_HZ, 15.0, RATE_HZ)
+    warp = warp_of(times, rate_hz, times[0], min(times[-1], clip.seconds))
+    places = np.arange(0.0, warp.total, 1.0 / PER_REV)
+    moments = warp.time_at(places)
+    samples = np.interp(moments * RATE_HZ, np.arange(len(signal)), signal)
+    length = REVS * PER_REV
+    if len(samples) < length:
+        return empty
+    frames = np.lib.stride_tricks.sliding_window_view(samples, length)[:: length // 2]
+    middles = moments[length // 2 :: length // 2][: len(frames)]
+    sure = np.interp(middles, times, known.astype(float)) > 0.9
+    return _mean_power(frames[: len(middles)][sure]) if sure.any() else empty
+
+
+def _mean_power(frames: np.ndarray) -> OrderPower:
+    spectra = np.fft.rfft(frames * np.hanning(frames.shape[1] + 1)[:-1], axis=1)[:, : REVS * TOP_ORDER + 1]
+    power = np.abs(spectra) ** 2
+    return OrderPower((power / power.sum(axis=1, keepdims=True).clip(1e-30)).mean(axis=0), len(frames))
+
+
+def join_spectra(parts: Sequence[OrderPower]) -> Spectrum | None:
+    """The spectrum of the whole recording in dB below its strongest line; None where no frame could be read."""
+    total = sum(part.frames for part in parts)
+    if total == 0:
+        return None
+    power = sum(part.power * part.frames for part in parts) / total
+    level = 10 * np.log10(np.maximum(power / power.max(), 1e-8))
+    return Spectrum(np.arange(len(power)) / REVS, level)
