@@ -19,7 +19,8 @@ from enginelog.media.sniff import Container
 from enginelog.media.source import Source, Tally, check_sane, note_end
 from enginelog.model import UnreadableError
 
-_DTYPES = {"u8": np.uint8, "s16": np.int16, "s32": np.int32, "s64": np.int64, "flt": np.float32, "dbl": np.float64}
+_BASE = {"u8": np.uint8, "s16": np.int16, "s32": np.int32, "s64": np.int64, "flt": np.float32, "dbl": np.float64}
+_DTYPES = {name + planar: np.dtype(kind) for name, kind in _BASE.items() for planar in ("", "p")}
 _CODECS = {"mp3float": "mp3", "amrnb": "amr_nb", "amrwb": "amr_wb", "libopus": "opus"}
 _EXACT_LENGTH = ("MP4", "Matroska/WebM", "CAF", "WAV", "AIFF", "W64", "FLAC")  # others only estimate it
 _BROKEN_MOST = 1000  # damaged packets in a row after which the rest is given up
@@ -52,19 +53,23 @@ def _open_track(opened: Any, name: str, container: Container, limits: LimitSet) 
     tally, seconds = Tally(), _declared_s(opened, track)
     chunks = _chunks(opened, track, container, seconds, tally, limits)
     codec_name = _CODECS.get(codec.name, codec.name)
+    if codec_name.startswith("pcm_"):
+        codec_name = codec_name.removesuffix("le").removesuffix("be")
     stamp = recorded_at(opened.metadata, track.metadata)
     return Source(codec.sample_rate, len(codec.layout.channels), codec_name, seconds, stamp, chunks, tally)
 
 
 def _track(opened: Any, name: str) -> Any:
     """The sound track; all others are passed over without being read."""
+    from av.stream import Discard
+
     if not opened.streams.audio:
         video = "a video" if opened.streams.video else "a file"
         raise UnreadableError(f"{name}: this is {video} without a sound track; record again with sound")
     track = opened.streams.audio[0]
     for other in opened.streams:
         if other.index != track.index:
-            other.discard = "all"
+            other.discard = Discard.all
     if track.codec_context is None:
         raise UnreadableError(f"{name}: no decoder for its sound; play it on the phone and export it as M4A or WAV")
     return track
@@ -100,16 +105,25 @@ def _chunks(
 def _frames(opened: Any, track: Any, rate: int, tally: Tally, limits: LimitSet) -> Iterator[Frame]:
     """Decoded frames in order; a damaged packet or a jump of the time stamps becomes silence of that length."""
     channels, expected = len(track.codec_context.layout.channels), None
+    tick_s, damaged = 0.0, 0
     for frame in _decoded(opened, track, tally):
-        if frame.sample_rate != rate or len(frame.layout.channels) != channels:
+        if not tick_s:  # the same for all frames of a track; asking each one would cost a tenth of the decoding
+            tick_s = float(frame.time_base or 0.0)
+        samples = _samples(frame, channels) if frame.sample_rate == rate else None
+        if samples is None:
             tally.damaged_packets += 1
             continue
-        at = float(frame.pts * frame.time_base) if frame.pts is not None and frame.time_base else None
-        gap_n = _gap(at, expected, rate, tally, limits)
+        at = frame.pts * tick_s if frame.pts is not None and tick_s else None
+        if expected is None and tally.damaged_packets:
+            expected = 0.0  # the beginning itself was damaged
+        least_s = limits.value("time_gap_s") if damaged == tally.damaged_packets else 1.0 / rate
+        damaged = tally.damaged_packets
+        gap_n = _gap(at, expected, rate, tally, (least_s, limits.value("time_gap_most_s")))
         if gap_n:
             yield Frame(np.zeros((gap_n, channels), np.float32), gap_n)
-        expected = (at if at is not None else expected or 0.0) + frame.samples / rate
-        yield Frame(_samples(frame, channels), _declared(frame, rate))
+        expected = (at if at is not None else expected or 0.0) + len(samples) / rate
+        declared = round((frame.duration or 0) * tick_s * rate) or len(samples)
+        yield Frame(samples, min(declared, len(samples)))
 
 
 def _decoded(opened: Any, track: Any, tally: Tally) -> Iterator[Any]:
@@ -138,35 +152,38 @@ def _packets(opened: Any, track: Any, tally: Tally) -> Iterator[Any]:
         tally.damaged_packets += 1
 
 
-def _gap(at: float | None, expected: float | None, rate: int, tally: Tally, limits: LimitSet) -> int:
+def _gap(at: float | None, expected: float | None, rate: int, tally: Tally, between_s: tuple[float, float]) -> int:
     """How many samples of silence a believable jump of the time stamps needs, so that what follows keeps its time."""
     if at is None or expected is None:
         return 0
     gap_s = at - expected
-    if not limits.value("time_gap_s") < gap_s < limits.value("time_gap_most_s"):
+    if not between_s[0] < gap_s < between_s[1]:
         return 0
     tally.filled_s += gap_s
     return round(gap_s * rate)
 
 
-def _declared(frame: Any, rate: int) -> int:
-    """How many samples of a frame are sound by the file's table of durations."""
-    if not frame.duration or not frame.time_base:
-        return int(frame.samples)
-    return min(int(frame.samples), round(frame.duration * frame.time_base * rate))
-
-
-def _samples(frame: Any, channels: int) -> np.ndarray:
-    """One decoded frame as floats, shape (n, channels).
+def _samples(frame: Any, channels: int) -> np.ndarray | None:
+    """One decoded frame as floats, shape (n, channels); None where it has another number of channels.
 
     Reads the planes without a copy: half the time of `to_ndarray` over a minute of AAC (36 against 63 ms).
     """
-    kind = np.dtype(_DTYPES[frame.format.name.removesuffix("p")])
-    if frame.format.is_planar:
-        planes = [np.frombuffer(plane, kind, frame.samples) for plane in frame.planes]
-        block = planes[0][:, None] if channels == 1 else np.stack(planes, axis=1)
+    form = frame.format
+    kind, planes, n = _DTYPES[form.name], frame.planes, frame.samples
+    if form.is_planar:
+        if len(planes) != channels:
+            return None
+        columns = [np.frombuffer(plane, kind, n) for plane in planes]
+        block = columns[0][:, None] if channels == 1 else np.stack(columns, axis=1)
     else:
-        block = np.frombuffer(frame.planes[0], kind, frame.samples * channels).reshape(-1, channels)
+        if channels > 1 and len(frame.layout.channels) != channels:
+            return None
+        block = np.frombuffer(planes[0], kind, n * channels).reshape(-1, channels)
+    return _scaled(block, kind)
+
+
+def _scaled(block: np.ndarray, kind: np.dtype) -> np.ndarray:
+    """Samples of any type as float32, full scale -1..1."""
     if kind.kind == "f":
         return block.astype(np.float32, copy=False)
     if kind == np.uint8:

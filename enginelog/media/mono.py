@@ -48,7 +48,8 @@ def _mixed(chunks: Iterator[np.ndarray], rate_hz: int, limits: LimitSet) -> Iter
 
     Decided once, on the first `mix_decide_s` seconds that are not silent, so that nothing jumps within a recording.
     """
-    decide_n, held, held_n = round(limits.value("mix_decide_s") * rate_hz), [], 0
+    decide_n, held_n = round(limits.value("mix_decide_s") * rate_hz), 0
+    held: list[np.ndarray] = []
     weights: np.ndarray | None = None
     for chunk in chunks:
         if chunk.shape[1] == 1:

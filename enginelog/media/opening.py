@@ -26,7 +26,7 @@ def open_recording(path_or_stream: PathOrStream, name: str | None = None, limits
     limits = limits or load("media")
     stream, called = _stream(path_or_stream, limits)
     try:
-        return Recording(stream, name or called, limits)
+        return Recording(stream, _printable(name or called), limits)
     except BaseException:
         stream.close()
         raise
@@ -47,7 +47,7 @@ def _stream(path_or_stream: PathOrStream, limits: LimitSet) -> tuple[BinaryIO, s
     path = os.fspath(path_or_stream)
     if path == "-":
         return _spooled(sys.stdin.buffer, "standard input", most), "standard input"
-    name = os.path.basename(path) or path
+    name = _printable(os.path.basename(path) or path)
     opened = _opened(path, name)
     if stat.S_ISREG(os.fstat(opened.fileno()).st_mode):
         return opened, name
@@ -62,10 +62,15 @@ def _opened(path: str, name: str) -> BinaryIO:
             raise UnreadableError(f"{name}: this is a folder; give a recording in it")
         return open(path, "rb")
     except FileNotFoundError:
-        raise UnreadableError(f"{path}: no such file; check the name and the folder") from None
+        raise UnreadableError(f"{_printable(path)}: no such file; check the name and the folder") from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise UnreadableError(f"{name}: the file cannot be opened ({reason})") from error
+
+
+def _printable(name: str) -> str:
+    """The name on one line, in characters that any file takes (names may hold line ends or broken UTF-8)."""
+    return "".join(char if char.isprintable() else "\N{REPLACEMENT CHARACTER}" for char in name) or "(no name)"
 
 
 def _spooled(stream: BinaryIO, name: str, most: int) -> BinaryIO:

@@ -1,13 +1,16 @@
-"""WAV, W64, AIFF and FLAC through libsndfile: exact in every sample, and WAV three times faster than through FFmpeg."""
+"""WAV, W64 and AIFF through libsndfile: exact in every sample, and three times faster than through FFmpeg.
+
+FLAC is no faster here (38 against 37 ms a minute), and libsndfile gives up a whole second of it at a damaged place, so
+it goes the other way.
+"""
 
 from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import numpy as np
-import soundfile
 
 from enginelog.limits import LimitSet
 from enginelog.media.sniff import Container
@@ -26,26 +29,55 @@ _STREAMED = (0, 0x7FFFFFFF, 0xFFFFFFFF)  # sizes that a recorder writes when it 
 _CLAIMED_MOST_S = 3.2e7  # a declared length beyond a year means "unknown" (libsndfile gives the largest integer)
 
 
+class _Forgiving:
+    """A file for libsndfile that stays where it is on a seek out of range (a damaged header may ask for one).
+
+    An error inside its callback would be printed on the terminal instead of reaching us.
+    """
+
+    def __init__(self, stream: BinaryIO) -> None:
+        self._stream = stream
+        self.tell, self.readinto = stream.tell, getattr(stream, "readinto", None)
+
+    def read(self, size: int = -1) -> bytes:
+        return self._stream.read(size)
+
+    def write(self, data: bytes) -> int:
+        raise OSError("opened for reading")
+
+    def seek(self, offset: int, whence: int = 0) -> int:
+        try:
+            return self._stream.seek(offset, whence)
+        except (OSError, ValueError, OverflowError):
+            return self._stream.tell()
+
+
 def open_plain(stream: BinaryIO, name: str, container: Container, limits: LimitSet) -> Source | None:
-    """Open the sound of such a file; None where libsndfile does not know what is inside (another decoder may)."""
+    """Open the sound of such a file; None where libsndfile finds none in it (another decoder may).
+
+    That is so for codings it does not know, and for files whose recorder never came to write the length.
+    """
+    import soundfile
+
     missing_bytes = _missing_bytes(stream, container)
     stream.seek(0)
     try:
-        sound = soundfile.SoundFile(stream)
-    except (soundfile.LibsndfileError, RuntimeError, ValueError, OSError):
+        sound = soundfile.SoundFile(_Forgiving(stream))
+    except (RuntimeError, ValueError, OSError):  # libsndfile's own errors are RuntimeErrors
+        return None
+    if not sound.frames:
+        sound.close()
         return None
     check_sane(name, sound.samplerate, sound.channels, limits)
     tally = Tally()
     declared_s = sound.frames / sound.samplerate
     chunks = _chunks(sound, declared_s, _seconds_of(missing_bytes, sound), tally, limits)
-    codec = "flac" if sound.format == "FLAC" else _CODECS.get(sound.subtype, sound.subtype.lower())
+    codec = _CODECS.get(sound.subtype, sound.subtype.lower())
     known_s = declared_s if declared_s < _CLAIMED_MOST_S else None
     return Source(sound.samplerate, sound.channels, codec, known_s, None, chunks, tally)
 
 
-def _chunks(
-    sound: soundfile.SoundFile, declared_s: float, cut_s: float, tally: Tally, limits: LimitSet
-) -> Iterator[np.ndarray]:
+def _chunks(sound: Any, declared_s: float, cut_s: float, tally: Tally, limits: LimitSet) -> Iterator[np.ndarray]:
     """A second at a time; what cannot be read any more ends the sound and is noted."""
     read = 0
     with sound:
@@ -61,20 +93,20 @@ def _chunks(
         tally.missing_s = cut_s
 
 
-def _next(sound: soundfile.SoundFile) -> np.ndarray:
+def _next(sound: Any) -> np.ndarray:
     """The next second, shape (n, channels); empty at the end and where the data is damaged."""
     try:
         return sound.read(sound.samplerate, dtype="float32", always_2d=True)
-    except (soundfile.LibsndfileError, RuntimeError, OSError):
+    except (RuntimeError, OSError):
         return np.zeros((0, sound.channels), np.float32)
 
 
-def _seconds_of(missing_bytes: int, sound: soundfile.SoundFile) -> float:
+def _seconds_of(missing_bytes: int, sound: Any) -> float:
     """How long so many missing bytes of plain PCM would sound; 0 where the coding is not plain PCM."""
     width = {"PCM_U8": 1, "PCM_S8": 1, "PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}.get(
         sound.subtype
     )
-    if width is None or sound.format == "FLAC":
+    if width is None:
         return 0.0
     return missing_bytes / (width * sound.channels * sound.samplerate)
 

@@ -39,6 +39,7 @@ class Recording:
 
     @property
     def info(self) -> ClipInfo:
+        """Where it came from; `seconds` is exact once all blocks were read."""
         source = self._source
         seconds = self._read / self.rate_hz if self._done else source.seconds or 0.0
         return ClipInfo(
@@ -47,6 +48,7 @@ class Recording:
 
     @property
     def problems(self) -> tuple[Problem, ...]:
+        """What was wrong with the file itself; complete once all blocks were read."""
         return problems(self._source.tally)
 
     def blocks(self, seconds: float | None = None, overlap_s: float | None = None) -> Iterator[Clip]:
@@ -67,6 +69,7 @@ class Recording:
         return self._blocks(round(block_s * self.rate_hz), round(back_s * self.rate_hz))
 
     def close(self) -> None:
+        """Close the file; blocks that were handed out stay valid."""
         self._stream.close()
 
     def __enter__(self) -> Recording:

@@ -28,7 +28,7 @@ class Container:
 
 WAV = Container("WAV", "wav", plain=True)
 W64 = Container("W64", "w64", plain=True)
-FLAC = Container("FLAC", "flac", plain=True)
+FLAC = Container("FLAC", "flac")
 AIFF = Container("AIFF", "aiff", plain=True)
 OGG = Container("OGG", "ogg")
 MP3 = Container("MP3", "mp3")

@@ -79,8 +79,9 @@ def _long(tally: Tally) -> Problem | None:
 def _damaged(tally: Tally) -> Problem | None:
     if not tally.damaged_packets and not tally.filled_s:
         return None
-    text = f"parts of the file are damaged or missing: {tally.damaged_packets} could not be decoded"
-    text += f", {tally.filled_s:.2f} s were filled with silence"
+    text = "parts of the file are damaged or missing"
+    if tally.filled_s:
+        text += f": {tally.filled_s:.2f} s were filled with silence"
     return Problem("damaged", text, "copy the file from the phone again, without sending it through a messenger")
 
 

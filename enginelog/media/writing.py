@@ -152,7 +152,7 @@ def _write_coded(
         with av.open(stream, "w", format=container) as opened:
             if recorded_at is not None:
                 opened.metadata["creation_time"] = recorded_at
-            track = opened.add_stream(kind.encoder, rate=rate_hz)
+            track: Any = opened.add_stream(kind.encoder, rate=rate_hz)
             track.layout, track.format = "mono", kind.sample_format
             if kind.encoder != "libopencore_amrnb":
                 track.bit_rate = bit_rate
