@@ -1,7 +1,7 @@
 """Hand-built run records for the tests of the pictures, the page and the store: no sound is made or analysed.
 
-Each builder returns a `model.Run` whose parts agree with one another (the misfire count is the number of lost firings in
-`firings`, the median speed is that of `track`), so a renderer that mixes fields up shows it. Machines are invented.
+Each builder returns a `model.Run` whose parts agree with one another (the misfire count is the number of lost firings
+in `firings`, the median speed is that of `track`), so a renderer that mixes fields up shows it. Machines are invented.
 """
 
 from __future__ import annotations
@@ -125,7 +125,7 @@ def ok(code: str, text: str, **rest) -> Finding:
 
 
 def build(name, engine, spans, seconds, rpm_at, *, seed=1, lost=never, spread=0.06, levels=None, **parts) -> Run:
-    """Put one run together; `parts` replaces fields: band, pattern, hunting, settling, loads, findings, timeline, quality."""
+    """Put one run together; `parts`: band, pattern, hunting, settling, loads, findings, timeline, quality."""
     found = track(spans, seconds, rpm_at, seed)
     run = next(span for span in spans if span.kind == "run")
     fired = firings(engine, found, run, lost, seed + 1, spread, levels)
@@ -179,7 +179,7 @@ def hunting_pump() -> Run:
         "pump shed, windy.m4a", engine, spans, 25.0, lambda t: 3200 + 110 * np.sin(2 * np.pi * 0.8 * t), seed=11,
         band=6.9, hunting=Hunting(True, 0.8, 220.0, 6.9),
         quality=Quality(True, 9.0, 0.02, 240.0, (
-            Problem("wind", "Wind blows on the microphone.", "Stand with your back to the wind and keep a cloth over it."),
+            Problem("wind", "Wind blows on the microphone.", "Stand with your back to the wind, a cloth over it."),
             Problem("low_cut", "The phone cuts everything below about 240 Hz.", "Use the lossless or \"raw\" setting."),
         ), 0.8),
         findings=(
@@ -234,7 +234,7 @@ def weak_twin() -> Run:
         lost=lambda t, slot, rng: (slot == 1) & (rng.random(len(t)) < 0.12), pattern="cylinder",
         timeline={"pulls": 1, "seconds_to_run": 1.4, "rundown_s": 2.4},
         findings=(
-            Finding("misfire", "fault", "One cylinder loses about one firing in eight; the other fires every time.", 5.9,
+            Finding("misfire", "fault", "One cylinder loses about one firing in eight; the other loses none.", 5.9,
                     "%", 1.0, "13 CCR 1968.2(e)(3.1.3), attribution by more than 90 %", 2.2, 22.0,
                     ("Plug and lead of the weak cylinder", "Compression of both cylinders", "Valve clearance")),
             Finding("blade_stop", "unknown", "A clip cannot certify the blade's stopping time: 2.4 s were heard.", 2.4,
@@ -308,7 +308,7 @@ def two_hours() -> Run:
         "night watch.flac", engine, spans, 7200.0, lambda t: 3000 + 40 * np.sin(2 * np.pi * t / 900), seed=51,
         lost=lambda t, slot, rng: rng.random(len(t)) < 0.002, pattern="random", band=3.1,
         timeline={"pulls": 1, "seconds_to_run": 1.0, "rundown_s": 3.0},
-        findings=(Finding("misfire", "ok", "A firing is lost now and then: 0.2 % of all.", 0.2, "%", 1.0, "limit chosen"),
+        findings=(Finding("misfire", "ok", "A firing is lost now and then: 0.2 %.", 0.2, "%", 1.0, "limit chosen"),
                   Finding("steadiness", "watch", "The speed drifts slowly by about 80 rpm.", 3.1, "%", 2.5, ISO_BAND)),
     )  # fmt: skip
 
@@ -319,8 +319,9 @@ def nothing_known() -> Run:
     empty = Track(EMPTY, EMPTY, EMPTY, EMPTY)
     measures = Measures(Speed(None, None, None, None, 0.0), FiringSummary(0, None, None, None, None, None, None, None),
                         Hunting(None), Settling(None), (), ())  # fmt: skip
-    return Run("0.1.0", "2025-05-03T09:20:00Z", info, Engine(assumed=("strokes", "cylinders")),
-               Quality(False, None, 0.0, None, (), 0.0), Timeline(False, 0.0, ()), empty, NO_FIRINGS, measures)  # fmt: skip
+    quality, engine = Quality(False, None, 0.0, None, (), 0.0), Engine(assumed=("strokes", "cylinders"))
+    timeline = Timeline(False, 0.0, ())
+    return Run("0.1.0", "2025-05-03T09:20:00Z", info, engine, quality, timeline, empty, NO_FIRINGS, measures)
 
 
 HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(1)>=cmd|' /C calc'!A0\x1b[31m\u202egpj.m4a"

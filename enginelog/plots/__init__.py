@@ -1,4 +1,5 @@
-"""Pictures of one run. Each is a pure function `Run -> Figure` (None where there is nothing to draw), `narrow` for phones.
+"""Pictures of one run. Each is a pure function `Run -> Figure`, None where there is nothing to draw;
+`narrow` for phones.
 
 Figures are made without the drawing library's global state; the library is imported when the first one is made. Long
 recordings are thinned to a fixed number of points, so a picture's size does not grow with the recording.
@@ -8,8 +9,10 @@ from enginelog.plots.export import to_png, to_svg
 from enginelog.plots.firing import cylinder_letter, firing_strengths, miss_strip, roughness
 from enginelog.plots.orders import ideal_lines, named_orders, order_spectrum
 from enginelog.plots.speed import hunting_spectrum, not_drawn_below, speed_over_time, swing_spectrum, timeline_only
+from enginelog.plots.style import COLOURS, note
 
 __all__ = [
+    "COLOURS",
     "cylinder_letter",
     "firing_strengths",
     "hunting_spectrum",
@@ -17,6 +20,7 @@ __all__ = [
     "miss_strip",
     "named_orders",
     "not_drawn_below",
+    "note",
     "order_spectrum",
     "roughness",
     "speed_over_time",

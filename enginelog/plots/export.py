@@ -14,20 +14,19 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _ONE_AT_A_TIME = Lock()  # the drawing library's settings are shared by all threads
-RASTER_DPI = 200
 
 
 def to_svg(figure: Figure, name: str, alt: str) -> str:
     """One `<svg>` element to stand inside a page: text as text, colours as CSS variables, ids begin with `name`.
 
     name: letters, digits and hyphens, different for each picture of a page. alt: what the picture shows, for those who
-    cannot see it. Nothing in it is fetched from elsewhere: dense layers are images inside the element.
+    cannot see it. Nothing in it is fetched from elsewhere.
     """
     import matplotlib
 
     buffer = io.StringIO()
     with _ONE_AT_A_TIME, matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": name}):
-        figure.savefig(buffer, format="svg", dpi=RASTER_DPI, metadata={"Date": None, "Creator": None})
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     return _inline(buffer.getvalue(), name, alt)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from enginelog.model import Firings, Run
 from enginelog.plots.speed import settled_at_s
-from enginelog.plots.style import TEXT_PT, colour, name_axes, stacked, time_axis, words
+from enginelog.plots.style import INDENT, TEXT_PT, colour, name_axes, stacked, time_axis, words
 from enginelog.plots.thin import envelope, rolling_spread
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 LOST = 0.5
-VECTOR_POINTS, RASTER_POINTS, BINS = 400, 8000, 400
+DOTS, CROSSES, BINS, STROKES = 2500, 250, 400, 700
 STRIP_EVENTS = 14
 ROUGH_EVENTS, ROUGH_WINDOWS = 24, 300
 
@@ -59,20 +59,36 @@ def firing_strengths(run: Run, narrow: bool = False) -> Figure | None:
 
 
 def _strength_row(ax: Axes, t_s: np.ndarray, strength: np.ndarray, lost: np.ndarray) -> None:
-    if len(t_s) > RASTER_POINTS:
+    if len(t_s) > DOTS:
         thin = envelope(t_s, np.where(lost, np.nan, strength), BINS)
         ax.fill_between(thin.x, thin.low, thin.high, color=colour("band"), alpha=0.75, linewidth=0)
         ax.plot(thin.x, thin.mean, color=colour("line"), linewidth=1.1)
     else:
-        ax.plot(t_s[~lost], strength[~lost], ".", markersize=3.2, color=colour("line"),
-                rasterized=len(t_s) > VECTOR_POINTS, alpha=0.8, markeredgewidth=0)  # fmt: skip
-    if lost.any():
-        ax.plot(t_s[lost], np.maximum(strength[lost], 0.04), "x", markersize=4.5, color=colour("lost"),
-                markeredgewidth=1.1, rasterized=int(lost.sum()) > VECTOR_POINTS)  # fmt: skip
+        _strokes(ax, t_s[~lost], strength[~lost], strength[~lost], "line", 2.4, capstyle="round", alpha=0.8)
+    if int(lost.sum()) <= CROSSES:
+        ax.plot(t_s[lost], np.maximum(strength[lost], 0.05), "x", markersize=4.5, color=colour("lost"),
+                markeredgewidth=1.1)  # fmt: skip
+    else:  # too many for crosses: one stroke for each place that holds any
+        step = (t_s[-1] - t_s[0]) / STROKES
+        places = np.unique(np.round(t_s[lost] / step)) * step
+        _strokes(ax, places, np.zeros(len(places)), np.full(len(places), 0.14), "lost", 0.7)
+
+
+def _strokes(ax: Axes, x: np.ndarray, low: np.ndarray, high: np.ndarray, name: str, width_pt: float, **how) -> None:
+    """Vertical strokes as one path, far smaller than an element each; of no height with round ends they are dots."""
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path
+
+    ends = np.stack([np.repeat(x, 2), np.stack([low, high], axis=1).ravel()], axis=1)
+    path = (
+        Path(ends, np.tile([Path.MOVETO, Path.LINETO], len(x)).astype(np.uint8)) if len(x) else Path(np.empty((0, 2)))
+    )
+    path.should_simplify = False
+    ax.add_patch(PathPatch(path, facecolor="none", edgecolor=colour(name), linewidth=width_pt, **how))
 
 
 def example_miss(firings: Firings) -> int | None:
-    """Index of the lost firing that shows it best: sure, among few other lost ones, not at the edge; None without one."""
+    """Index of the lost firing that shows it best: sure, few others near, not at the edge; None without one."""
     lost = np.flatnonzero(lost_mask(firings))
     if not len(lost):
         return None
@@ -126,6 +142,6 @@ def roughness(run: Run, narrow: bool = False) -> Figure | None:
     settled = settled_at_s(run)
     if settled is not None:
         ax.axvline(settled, color=colour("marker"), linewidth=1.0, linestyle=(0, (2, 2)))
-        words(ax, settled, 0.9, "  smooth from here", transform=ax.get_xaxis_transform(), color=colour("marker"))
+        words(ax, settled, 0.9, f"{INDENT}smooth from here", transform=ax.get_xaxis_transform(), color=colour("marker"))
     name_axes(ax, None, "roughness, %")
     return figure

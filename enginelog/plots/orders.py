@@ -23,8 +23,8 @@ ROW_DB = 7.5
 def ideal_lines(engine: Engine, top_order: float) -> tuple[np.ndarray, np.ndarray]:
     """Orders 1/revs_per_cycle, 2/..., up to `top_order`, and the strength of each for equal firings.
 
-    strength = abs(sum over firings of exp(-j q theta)), theta the crank angle in radians, q the order; its largest value
-    is the number of cylinders (arithmetic; Fourier series of a pulse train).
+    strength = abs(sum over firings of exp(-j q theta)), theta the crank angle in radians, q the order; its largest
+    value is the number of cylinders (arithmetic; Fourier series of a pulse train).
     """
     step = 1.0 / engine.revs_per_cycle
     orders = step * np.arange(1, int(top_order / step + 1e-9) + 1)
@@ -34,7 +34,7 @@ def ideal_lines(engine: Engine, top_order: float) -> tuple[np.ndarray, np.ndarra
 
 def has_blade(engine: Engine) -> bool:
     """True where the machine was told to carry a rotary blade."""
-    return engine.blade_length_mm is not None or (engine.machine or "").lower() == "mower"
+    return engine.blade_length_mm is not None or (engine.machine or "").lower().startswith("mower")
 
 
 def named_orders(engine: Engine) -> dict[float, str]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from enginelog.model import Run, Span
-from enginelog.plots.style import KIND_WORDS, TEXT_PT, colour, name_axes, stacked, text_width, time_axis, words
+from enginelog.plots.style import INDENT, KIND_WORDS, TEXT_PT, colour, name_axes, stacked, text_width, time_axis, words
 from enginelog.plots.thin import envelope, stretches
 
 if TYPE_CHECKING:
@@ -119,7 +119,8 @@ def _speed_line(ax: Axes, run: Run) -> None:
     ax.fill_between(track.t_s, track.rpm - 2 * std, track.rpm + 2 * std, color=colour("band"), alpha=0.5, linewidth=0)
     sure = track.confidence >= SURE
     ax.plot(track.t_s, np.where(sure, track.rpm, np.nan), color=colour("line"), linewidth=1.4)
-    ax.plot(track.t_s, np.where(sure, np.nan, track.rpm), color=colour("line"), linewidth=1.0, linestyle=(0, (1, 1.5)))
+    unsure = np.where(sure, np.nan, track.rpm)
+    ax.plot(track.t_s, unsure, color=colour("line"), linewidth=1.0, linestyle=(0, (1, 1.5)))
 
 
 def _reference_lines(ax: Axes, run: Run, low: float, high: float) -> None:
@@ -151,8 +152,8 @@ def _events(ax: Axes, run: Run, high: float) -> None:
         right = at_s + width * 1.2 < ax.get_xlim()[1]
         start = at_s + 0.15 * width if right else at_s - 1.15 * width
         if start > taken:
-            words(ax, at_s, 0.93, f" {text} ", transform=ax.get_xaxis_transform(), color=colour("marker"),
-                  ha="left" if right else "right")  # fmt: skip
+            place = {"transform": ax.get_xaxis_transform(), "ha": "left" if right else "right"}
+            words(ax, at_s, 0.93, f"{INDENT[0]}{text}{INDENT[0]}", color=colour("marker"), **place)
             taken = start + width
 
 
@@ -173,8 +174,8 @@ def _confidence(ax: Axes, run: Run) -> None:
 def swing_spectrum(run: Run, longest_s: float = 60.0) -> tuple[np.ndarray, np.ndarray]:
     """How far the speed swings at each rate: (rate in Hz, peak-to-peak swing in rpm), from the longest run.
 
-    Mean power of Hann-weighted stretches of at most `longest_s`, half overlapping, straight line removed; the scale is that
-    of a sine of that swing (amplitude spectrum). Empty arrays where less than 4 s of speed is known.
+    Mean power of Hann-weighted stretches of at most `longest_s`, half overlapping, straight line removed; the scale is
+    that of a sine of that swing (amplitude spectrum). Empty arrays where less than 4 s of speed is known.
     """
     track = run.track
     best = max(stretches(running(run)), key=lambda pair: pair[1] - pair[0], default=(0, 0))
@@ -214,7 +215,7 @@ def hunting_spectrum(run: Run, narrow: bool = False) -> Figure | None:
     hunting = run.measures.hunting
     if hunting.found and hunting.rate_hz:
         top = swing.max() * 1.15
-        words(ax, hunting.rate_hz, top, f"  {hunting.rate_hz:.2g} swings a second", color=colour("marker"))
+        words(ax, hunting.rate_hz, top, f"{INDENT}{hunting.rate_hz:.2g} swings a second", color=colour("marker"))
         ax.plot([hunting.rate_hz], [top], "v", markersize=6, color=colour("marker"))
     name_axes(ax, "swings a second (Hz)", "rpm, top to bottom")
     return figure

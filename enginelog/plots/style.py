@@ -30,6 +30,7 @@ COLOURS = {
 }
 WIDE_IN, NARROW_IN = 8.2, 3.6
 TEXT_PT = 9.0
+INDENT = "\u00a0\u00a0"  # keeps a word off its mark; plain blanks at the start are dropped in SVG
 STEPS_S = (0.2, 0.5, 1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600, 900, 1200, 1800, 3600, 7200, 14400)
 KIND_WORDS = {"quiet": "quiet", "pull": "pull", "run": "running", "rundown": "run-down"}
 
@@ -112,3 +113,12 @@ def text_width(ax: Axes, text: str) -> float:
     width_pt = ax.get_position().width * ax.figure.get_figwidth() * 72
     low, high = ax.get_xlim()
     return (high - low) * 0.58 * TEXT_PT * len(text) / width_pt
+
+
+def note(text: str) -> Figure:
+    """A picture that holds only a line of words, where there is nothing to draw."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(WIDE_IN, 1.0), facecolor="none")
+    figure.text(0.5, 0.5, text, ha="center", va="center", fontsize=TEXT_PT + 2, color=colour("ink"))
+    return figure

@@ -24,6 +24,11 @@ def number(value: float | int | None, digits: int) -> float | int | None:
     return round(float(value), digits) + 0.0  # turns -0.0 into 0.0
 
 
+def whole(value: float | int | None) -> int | None:
+    """`value` as an int; None for None, NaN and infinities."""
+    return None if value is None or not math.isfinite(value) else int(round(value))
+
+
 def numbers(values: np.ndarray, digits: int) -> list[float | None]:
     """An array as a list of rounded floats, None where it is not finite."""
     array = np.asarray(values, float)
@@ -61,8 +66,9 @@ def record(run: Run) -> dict:
 
 
 def to_json(run: Run) -> str:
-    """The run record as one JSON document, ending in a newline; strict JSON (no NaN, no Infinity)."""
-    return json.dumps(record(run), ensure_ascii=False, allow_nan=False, separators=(",", ":")) + "\n"
+    """The run record as one JSON document, ending in a newline; strict JSON (no NaN, no Infinity)
+    in plain ASCII, so that it survives every terminal and names that are no valid Unicode."""
+    return json.dumps(record(run), allow_nan=False, separators=(",", ":")) + "\n"
 
 
 def _clip(run: Run) -> dict:
@@ -79,7 +85,7 @@ def _clip(run: Run) -> dict:
 
 
 def _engine(engine: Engine) -> dict:
-    """As told, else None; strokes and cylinders always; the angles in use and the names of what was assumed beside it."""
+    """As told, else None; strokes and cylinders always; beside it the angles in use and what was assumed."""
     angles = [number(angle, 2) for angle in engine.firing_angles_deg]
     fields = {
         "strokes": int(engine.strokes),
@@ -89,12 +95,15 @@ def _engine(engine: Engine) -> dict:
         "idle_rpm": number(engine.idle_rpm, 1),
         "machine": engine.machine,
         "blade_length_mm": number(engine.blade_length_mm, 1),
-        "alternator_poles": number(engine.alternator_poles, 0),
+        "alternator_poles": whole(engine.alternator_poles),
     }
     told = {
         name: None if name in engine.assumed and name not in ALWAYS_GIVEN else value for name, value in fields.items()
     }
-    return told | {"assumed": list(engine.assumed), "angles_used_deg": angles}
+    return told | {
+        "assumed": [name for name in engine.assumed if fields.get(name) is not None],
+        "angles_used_deg": angles,
+    }
 
 
 def _quality(run: Run) -> dict:
@@ -136,7 +145,7 @@ def _track(run: Run) -> dict:
 def _firing(firing: FiringSummary) -> dict:
     return {
         "events": int(firing.events),
-        "misfires": number(firing.misfires, 0),
+        "misfires": whole(firing.misfires),
         "misfire_percent": number(firing.misfire_percent, 3),
         "misfire_low": number(firing.misfire_low, 3),
         "misfire_high": number(firing.misfire_high, 3),

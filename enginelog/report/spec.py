@@ -1,8 +1,8 @@
 """The run record, version 1, written down as data, and a reader that holds a document to it.
 
-Each field is one entry of `RECORD`: a `Leaf` (what may stand there), a dict (an object with these fields) or a list of one
-entry (a list of such things). Fields the specification does not know are allowed, as later versions of the program may
-add some; none may be missing. Every error names the place, what was found there and what was expected.
+Each field is one entry of `RECORD`: a `Leaf` (what may stand there), a dict (an object with these fields) or a list of
+one entry (a list of such things). Fields the specification does not know are allowed, as later versions of the program
+may add some; none may be missing. Every error names the place, what was found there and what was expected.
 """
 
 from __future__ import annotations
@@ -164,6 +164,8 @@ def from_json(text: str) -> dict:
         document = json.loads(text, parse_constant=_no_constant, object_pairs_hook=_no_twice)
     except json.JSONDecodeError as error:
         raise RecordError(f"no valid JSON at line {error.lineno}, column {error.colno}: {error.msg}") from None
+    except RecursionError:
+        raise RecordError("the document is nested too deep, expected a run record") from None
     check(document)
     return document
 

@@ -1,0 +1,179 @@
+"""What was measured, each as a label, a value in words, and what stands behind it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from enginelog.model import Finding, Run
+from enginelog.report.words import (
+    CANNOT_TELL,
+    PATTERNS,
+    SURE_95,
+    count,
+    figure,
+    group,
+    interval,
+    moment,
+    percent,
+    rpm,
+    seconds,
+)
+
+
+@dataclass(frozen=True)
+class Fact:
+    """One measure. `group` ties it to its findings; `value` in words; `behind`: interval, basis or more detail."""
+
+    group: str
+    label: str
+    value: str
+    behind: str = ""
+
+    @property
+    def known(self) -> bool:
+        return self.value != CANNOT_TELL
+
+
+def facts(run: Run) -> list[Fact]:
+    """All measures of a run in which an engine was heard; of another only what still makes sense."""
+    makers: list[Callable[[Run], Fact | None]] = [starting]
+    if run.timeline.engine_heard:
+        makers = [speed, steadiness, misfires, evenness, cylinders, hunting, settling, starting, stopping, loads, pops]
+    return [fact for maker in makers if (fact := maker(run)) is not None]
+
+
+def why_unknown(run: Run, fact: Fact) -> str:
+    """Why a measure is not known, from the finding that says so; general words where none does."""
+    said = [f.text for f in run.measures.findings if f.verdict == "unknown" and group(f.code) == fact.group]
+    return said[0] if said else "The recording does not carry it."
+
+
+def limit_of(run: Run, fact: Fact) -> Finding | None:
+    """The first finding of this measure that names a limit."""
+    return next((f for f in run.measures.findings if group(f.code) == fact.group and f.limit is not None), None)
+
+
+def speed(run: Run) -> Fact:
+    found = run.measures.speed
+    if found.rpm is None:
+        return Fact("speed", "Speed", CANNOT_TELL)
+    behind = "middle value of the run"
+    if found.rpm_low is not None and found.rpm_high is not None:
+        behind = f"{SURE_95} interval {found.rpm_low:.0f} to {rpm(found.rpm_high)}"
+    return Fact("speed", "Speed", rpm(found.rpm), f"{behind}; confidence {found.confidence:.2f} of 1")
+
+
+def steadiness(run: Run) -> Fact:
+    band = run.measures.speed.band_percent
+    if band is None:
+        return Fact("steadiness", "Steadiness", CANNOT_TELL)
+    base = "rated" if run.engine.rated_rpm and "rated_rpm" not in run.engine.assumed else "mean"
+    return Fact(
+        "steadiness", "Steadiness", f"within a band {percent(band)} wide", f"of {base} speed, measured as in ISO 8528-5"
+    )
+
+
+def misfires(run: Run) -> Fact:
+    """Share of firings lost with its interval; where none was heard, how many could have gone unheard all the same."""
+    firing = run.measures.firing
+    if firing.misfires is None or firing.misfire_percent is None:
+        return Fact("misfire", "Misfires", CANNOT_TELL)
+    firings = count(firing.events, "firing")
+    if firing.misfires == 0:
+        high = firing.misfire_high
+        behind = "" if high is None else f"up to {percent(high)} cannot be ruled out ({SURE_95})"
+        return Fact("misfire", "Misfires", f"none heard in {firings}", behind)
+    behind = []
+    if firing.misfire_low is not None and firing.misfire_high is not None:
+        behind.append(f"{SURE_95} interval {interval(firing.misfire_low, firing.misfire_high)}")
+    if PATTERNS.get(firing.pattern or "", ""):
+        behind.append(PATTERNS[firing.pattern])
+    value = f"{percent(firing.misfire_percent)}: {firing.misfires} of {firings}"
+    return Fact("misfire", "Misfires", value, "; ".join(behind))
+
+
+def evenness(run: Run) -> Fact | None:
+    firing = run.measures.firing
+    parts = []
+    if firing.strength_spread_percent is not None:
+        parts.append(f"strength varies by {percent(firing.strength_spread_percent)}")
+    if firing.timing_spread_percent is not None:
+        parts.append(f"timing by {percent(firing.timing_spread_percent)} of the interval")
+    return Fact("evenness", "Evenness", ", ".join(parts)) if parts else None
+
+
+def cylinders(run: Run) -> Fact | None:
+    found = run.measures.firing.cylinders
+    if len(found) < 2:
+        return None
+    value = ", ".join(
+        f"{chr(ord('A') + c.index % 26)} {CANNOT_TELL if c.relative_strength is None else f'{c.relative_strength:.2f}'}"
+        for c in found
+    )
+    return Fact("cylinders", "Cylinders", f"strength {value}", "1 is the mean of all; which is which cannot be heard")
+
+
+def hunting(run: Run) -> Fact:
+    found = run.measures.hunting
+    if found.found is None:
+        return Fact("hunting", "Hunting", CANNOT_TELL)
+    if not found.found:
+        return Fact("hunting", "Hunting", "none heard", "no lasting swing of the speed")
+    swing = [] if found.swing_rpm is None else [f"{rpm(found.swing_rpm)} from top to bottom"]
+    swing += [] if found.rate_hz is None else [f"{figure(found.rate_hz)} times a second"]
+    behind = "" if found.swing_percent is None else f"{percent(found.swing_percent)} of the speed"
+    return Fact("hunting", "Hunting", ", ".join(swing) or "the speed swings to and fro", behind)
+
+
+def settling(run: Run) -> Fact:
+    found = run.measures.settling
+    if found.found is None:
+        return Fact("settling", "Rough start", CANNOT_TELL)
+    if not found.found:
+        return Fact("settling", "Rough start", "none heard", "no change from rough to smooth")
+    value = "settles" if found.settle_s is None else f"smooth after {seconds(found.settle_s)}"
+    rough = found.rough_misfire_percent
+    return Fact("settling", "Rough start", value, "" if rough is None else f"{percent(rough)} of firings lost at first")
+
+
+def starting(run: Run) -> Fact | None:
+    line = run.timeline
+    if not line.pulls and not line.engine_heard:
+        return None
+    if not line.pulls and line.seconds_to_run is None:
+        return Fact("starting", "Starting", "not heard", "no pull of the starter in the recording")
+    value = f"{count(line.pulls, 'pull')} of the starter"
+    if not line.engine_heard:
+        return Fact("starting", "Starting", value, "the engine did not run by itself")
+    behind = "" if line.seconds_to_run is None else f"ran by itself {seconds(line.seconds_to_run)} after the first"
+    return Fact("starting", "Starting", value, behind)
+
+
+def stopping(run: Run) -> Fact:
+    if run.timeline.rundown_s is None:
+        return Fact("stopping", "Stopping", "not heard", "no run-down to standstill in the recording")
+    return Fact("stopping", "Stopping", f"stood still {seconds(run.timeline.rundown_s)} after ignition off")
+
+
+def loads(run: Run) -> Fact | None:
+    """The deepest dip of all load steps."""
+    steps = run.measures.loads
+    if not steps:
+        return None
+    worst = max(steps, key=lambda step: step.dip_percent)
+    value = ("dips by " if worst.dip_percent >= 0 else "rises by ") + percent(abs(worst.dip_percent))
+    behind = [f"at {moment(worst.at_s, run.clip.seconds)}"]
+    behind += [] if worst.recovery_s is None else [f"steady again after {seconds(worst.recovery_s)}"]
+    behind += [] if worst.droop_percent is None else [f"stays {percent(worst.droop_percent)} lower"]
+    label = "Load step" if len(steps) == 1 else f"Load, worst of {len(steps)}"
+    return Fact("loads", label, value, ", ".join(behind))
+
+
+def pops(run: Run) -> Fact | None:
+    found = run.timeline.pops
+    if not found:
+        return None
+    where = {"running": "while running", "slowing": "while slowing", "after_cut": "after ignition off"}
+    behind = ", ".join(f"{where[p.where]} at {moment(p.at_s, run.clip.seconds)}" for p in found[:3])
+    return Fact("pops", "Bangs", count(len(found), "loud bang"), behind + (" and more" if len(found) > 3 else ""))

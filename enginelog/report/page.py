@@ -1,0 +1,242 @@
+"""The page: one self-contained HTML file, the answer first."""
+
+from __future__ import annotations
+
+import base64
+import re
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+from enginelog import limits
+from enginelog.model import Finding, Run, Span
+from enginelog.report import pictures, words
+from enginelog.report.cautions import cautions
+from enginelog.report.facts import Fact, facts, limit_of, why_unknown
+
+if TYPE_CHECKING:
+    from jinja2 import Template
+
+TILES = ("speed", "misfire", "hunting", "steadiness", "settling", "starting")
+MOST_TILES = 4
+MOST_SPANS = 80
+MEDIA_TYPE = re.compile(r"audio/[a-z0-9][a-z0-9.+-]*\Z")
+
+
+@dataclass(frozen=True)
+class AudioExcerpt:
+    """A short piece of the recording to stand in the page: encoded bytes and their media type (`audio/...`)."""
+
+    data: bytes
+    media_type: str
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True)
+class Card:
+    """One finding as the page shows it."""
+
+    finding: Finding
+    title: str
+    where: str
+    measured: str
+    limit: str
+    picture: pictures.Picture | None
+
+
+@dataclass(frozen=True)
+class Row:
+    """One row of the table of measures."""
+
+    label: str
+    value: str
+    behind: str
+    limit: str
+    source: str
+    verdict: str
+
+
+@dataclass(frozen=True)
+class UsedLimit:
+    name: str
+    value: str
+    meaning: str
+    source: str
+
+
+def to_html(run: Run, audio_excerpt: AudioExcerpt | None = None) -> str:
+    """The report as one HTML document that fetches nothing from elsewhere. Every text of the run is escaped."""
+    usable = run.quality.usable
+    found = facts(run) if usable else []
+    heard = usable and run.timeline.engine_heard
+    drawn = [pictures.speed(run)] + ([pictures.firing(run), pictures.orders(run)] if heard else [])
+    cards = _cards(run)
+    return _template().render(
+        run=run,
+        css=_asset("page.css"),
+        name=_name(run),
+        top=words.headline(run),
+        tiles=_tiles(found),
+        cards=[card for card in cards if card.finding.verdict in ("fault", "watch")],
+        unknown=_unknown(run, found, cards),
+        good=[card for card in cards if card.finding.verdict == "ok"],
+        pictures=[picture for picture in drawn if picture is not None],
+        rows=_rows(run, found),
+        spans=run.timeline.spans[:MOST_SPANS],
+        spans_left=max(0, len(run.timeline.spans) - MOST_SPANS),
+        cautions=cautions(),
+        facts=_about(run),
+        limits=used_limits(run),
+        audio=_audio(audio_excerpt),
+        next=_next(run),
+        words=words,
+        length=_length,
+    )
+
+
+@cache
+def _template() -> Template:
+    from jinja2 import Environment
+
+    environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True, finalize=_printable)
+    return environment.from_string(_asset("page.html"))
+
+
+def _printable(value: Any) -> Any:
+    """Texts of the run without control and direction characters; what is markup already stays as it is."""
+    return words.clean(value) if type(value) is str and any(not c.isprintable() for c in value) else value
+
+
+@cache
+def _asset(name: str) -> Any:
+    from markupsafe import Markup
+
+    text = (files(__package__) / name).read_text(encoding="utf-8")
+    return Markup(text) if name.endswith(".css") else text
+
+
+def _name(run: Run) -> str:
+    machine = run.engine.machine
+    return machine[:1].upper() + machine[1:] if machine else run.clip.name or "recording without a name"
+
+
+def _tiles(found: list[Fact]) -> list[Fact]:
+    """The few figures that stand on top: known ones first, in the order of `TILES`."""
+    wanted = [fact for name in TILES for fact in found if fact.group == name]
+    return sorted(wanted, key=lambda fact: not fact.known)[:MOST_TILES]
+
+
+def _cards(run: Run) -> list[Card]:
+    """All findings, the worst first; the small picture stands with the first bad finding of its group."""
+    drawn = set() if run.timeline.engine_heard and run.quality.usable else None
+    return [_card(run, finding, drawn) for finding in words.ranked(run.measures.findings)]
+
+
+def _card(run: Run, finding: Finding, drawn: set[str] | None) -> Card:
+    group = words.group(finding.code)
+    seen = drawn is not None and finding.verdict in ("fault", "watch") and group not in drawn
+    if seen:
+        drawn.add(group)
+    return Card(
+        finding,
+        words.title(finding.code),
+        _where(run, finding),
+        _amount(finding.value, finding.unit),
+        _amount(finding.limit, finding.unit),
+        pictures.evidence(run, group) if seen else None,
+    )
+
+
+def _where(run: Run, finding: Finding) -> str:
+    if finding.start_s is None:
+        return ""
+    begin = words.moment(finding.start_s, run.clip.seconds)
+    if finding.end_s is None or finding.end_s - finding.start_s < 0.1:
+        return f"at {begin}"
+    return f"{begin} to {words.moment(finding.end_s, run.clip.seconds)}"
+
+
+def _amount(value: float | None, unit: str | None) -> str:
+    return "" if value is None else f"{words.figure(value)}{words.GAP}{unit or ''}".strip()
+
+
+def _unknown(run: Run, found: list[Fact], cards: list[Card]) -> list[tuple[str, str]]:
+    """What could not be told and why: findings that say so, then measures no finding speaks of. (title, reason)"""
+    said = [(card.title, card.finding.text) for card in cards if card.finding.verdict == "unknown"]
+    groups = {words.group(card.finding.code) for card in cards if card.finding.verdict == "unknown"}
+    return said + [(f.label, why_unknown(run, f)) for f in found if not f.known and f.group not in groups]
+
+
+def _rows(run: Run, found: list[Fact]) -> list[Row]:
+    """Each measure with its limit, then the findings with a limit of their own that no measure carries."""
+    rows, used = [], set()
+    for fact in found:
+        finding = limit_of(run, fact)
+        used.add(id(finding))
+        limit = _amount(finding.limit, finding.unit) if finding else ""
+        rows.append(Row(fact.label, fact.value, fact.behind, limit, (finding.source or "") if finding else "",
+                        finding.verdict if finding else ""))  # fmt: skip
+    rest = [f for f in run.measures.findings if f.limit is not None and id(f) not in used]
+    return rows + [
+        Row(words.title(f.code), _amount(f.value, f.unit) or words.CANNOT_TELL, "", _amount(f.limit, f.unit),
+            f.source or "", f.verdict)
+        for f in rest
+    ]  # fmt: skip
+
+
+def _length(span: Span) -> str:
+    return words.seconds(span.end_s - span.start_s)
+
+
+def _about(run: Run) -> list[tuple[str, str]]:
+    """How it was recorded and what was taken of the engine: (name, text)."""
+    clip, quality = run.clip, run.quality
+    told = [("idle", run.engine.idle_rpm), ("rated", run.engine.rated_rpm)]
+    speeds = ", ".join(f"{name} {words.rpm(value)}" for name, value in told if value is not None)
+    assumed = words.assumed_words(run.engine)
+    noise = "not known" if quality.snr_db is None else f"{quality.snr_db:.0f} dB above the noise around it"
+    rows = [
+        ("File", clip.name or "without a name"),
+        ("Recorded", words.date(clip.recorded_at) if clip.recorded_at else "the file does not say"),
+        ("Length", words.seconds(clip.seconds)),
+        ("Sound", f"{clip.sample_rate_hz} Hz, {words.count(clip.channels, 'channel')}, {clip.codec}"),
+        ("Engine sound", noise),
+        ("Overloaded", f"{words.percent(quality.clipped_percent)} of the samples"),
+        (
+            "Low tones",
+            "complete" if quality.low_cut_hz is None else f"cut by the phone below {quality.low_cut_hz:.0f} Hz",
+        ),
+        ("Trust", f"{quality.trust:.2f} of 1; every confidence on this page is scaled by it"),
+        ("Engine", words.engine_words(run.engine) + (f"; {speeds}" if speeds else "")),
+        ("Assumed", f"{assumed}, because nobody said otherwise: all figures rest on it" if assumed else "nothing"),
+        ("Analysed", f"{words.date(run.analysed_at)} by enginelog {run.program_version}"),
+        ("Hash of the file", f"SHA-256 {clip.sha256}"),
+    ]
+    return rows
+
+
+def used_limits(run: Run) -> list[UsedLimit]:
+    """Every threshold used, with meaning and source where the project's limit files know its name (`topic.name`)."""
+    known = {f"{topic}.{name}": limit for topic in limits.topics() for name, limit in limits.load(topic).items()}
+    rows = []
+    for name, value in sorted(run.limits_used.items()):
+        limit = known.get(name)
+        unit = limit.unit if limit and limit.unit != "1" else ""
+        source = f"{limit.status}: {limit.source}" if limit else ""
+        rows.append(UsedLimit(name, f"{value:g} {unit}".strip(), limit.meaning if limit else "", source))
+    return rows
+
+
+def _next(run: Run) -> list[str]:
+    return list(dict.fromkeys(step for finding in words.ranked(run.measures.findings) for step in finding.next))
+
+
+def _audio(excerpt: AudioExcerpt | None) -> dict[str, Any] | None:
+    if excerpt is None:
+        return None
+    if not MEDIA_TYPE.match(excerpt.media_type):
+        raise ValueError(f"media type {excerpt.media_type!r} given, 'audio/...' expected")
+    data = base64.b64encode(excerpt.data).decode("ascii")
+    return {"src": f"data:{excerpt.media_type};base64,{data}", "start_s": excerpt.start_s, "end_s": excerpt.end_s}

@@ -1,0 +1,128 @@
+"""The one-screen summary: lines with a kind each, and the same as plain text."""
+
+from __future__ import annotations
+
+import textwrap
+from dataclasses import dataclass
+
+from enginelog.model import Run
+from enginelog.report.cautions import cautions
+from enginelog.report.facts import facts, why_unknown
+from enginelog.report.words import (
+    GAP,
+    VERDICTS,
+    assumed_words,
+    clean,
+    date,
+    engine_words,
+    group,
+    headline,
+    moment,
+    ranked,
+    seconds,
+    title,
+)
+
+MARKS = {"fault": "[X]", "watch": "[!]", "unknown": "[?]", "ok": "[+]"}
+MOST_NEXT = 5
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of the summary before wrapping.
+
+    kind: title, fault, watch, unknown, ok (a verdict of that name), fact, problem, next, note, caution or blank.
+    label: what stands at the left, empty where the text goes on by itself.
+    """
+
+    kind: str
+    text: str
+    label: str = ""
+
+
+def summary_lines(run: Run) -> list[Line]:
+    """What a mechanic wants to know first, in the order of reading."""
+    top = headline(run)
+    lines = [
+        Line("title", _about(run)),
+        Line(top.verdict, f"{top.title}. {top.text}", MARKS[top.verdict]),
+        Line("blank", ""),
+    ]
+    lines += _fact_lines(run) if run.quality.usable else []
+    lines += _finding_lines(run)
+    lines += _recording_lines(run)
+    lines += _next_lines(run)
+    lines += [Line("blank", "")] if lines[-1].kind != "blank" else []
+    lines += [Line("caution", "; ".join(c.short for c in cautions()) + ".", "Take care")]
+    return lines
+
+
+def summary_text(run: Run, width: int = 80) -> str:
+    """The summary as plain text, wrapped to `width` columns (at least 40), ending in a newline; no colours needed."""
+    lines = summary_lines(run)
+    labels = max(len(line.label) for line in lines) + 2
+    out = [row for line in lines for row in _wrapped(line, max(width, 40), labels)]
+    return "\n".join(out).replace(GAP, " ") + "\n"
+
+
+def _wrapped(line: Line, width: int, labels: int) -> list[str]:
+    """One line as rows: its label at the left (a mark needs less room), its text hanging beside it."""
+    indent = len(line.label) + 1 if line.label in MARKS.values() else labels
+    indent = 0 if line.kind in ("title", "blank") else indent
+    rows = textwrap.wrap(clean(line.text), width - indent, break_on_hyphens=False) or [""]
+    return [(line.label.ljust(indent) + rows[0]).rstrip()] + [" " * indent + row for row in rows[1:]]
+
+
+def _about(run: Run) -> str:
+    name = clean(run.clip.name) or "recording without a name"
+    when = f", recorded {date(run.clip.recorded_at)}" if run.clip.recorded_at else ""
+    return f"{name} ({seconds(run.clip.seconds)}{when})"
+
+
+def _fact_lines(run: Run) -> list[Line]:
+    lines = []
+    for fact in facts(run):
+        if fact.known:
+            lines.append(Line("fact", fact.value + (f"; {fact.behind}" if fact.behind else ""), fact.label))
+        else:
+            lines.append(Line("unknown", f"cannot tell: {why_unknown(run, fact)}", fact.label))
+    return [*lines, Line("blank", "")] if lines else []
+
+
+def _finding_lines(run: Run) -> list[Line]:
+    """Findings to act on, and what could not be told where no fact above says so already."""
+    said = {fact.group for fact in facts(run) if not fact.known} if run.quality.usable else set()
+    lines = []
+    for finding in ranked(run.measures.findings):
+        if finding.verdict in ("fault", "watch") or (finding.verdict == "unknown" and group(finding.code) not in said):
+            said_so = f"{VERDICTS[finding.verdict]}: {title(finding.code)}. {finding.text}"
+            when = _when(run, finding.start_s, finding.end_s)
+            lines.append(Line(finding.verdict, said_so + when, MARKS[finding.verdict]))
+    return [*lines, Line("blank", "")] if lines else []
+
+
+def _when(run: Run, start_s: float | None, end_s: float | None) -> str:
+    if start_s is None:
+        return ""
+    begin = moment(start_s, run.clip.seconds)
+    if end_s is None or end_s - start_s < 0.1:
+        return f" At {begin}."
+    return f" From {begin} to {moment(end_s, run.clip.seconds)}."
+
+
+def _recording_lines(run: Run) -> list[Line]:
+    lines = []
+    for index, problem in enumerate(run.quality.problems):
+        lines.append(Line("problem", f"{problem.text} {problem.advice}", "Recording" if index == 0 else ""))
+    if run.timeline.engine_heard:
+        taken = assumed_words(run.engine)
+        note = f" (assumed, as nobody said otherwise: {taken})" if taken else ""
+        lines.append(Line("note", engine_words(run.engine) + note, "Engine"))
+    return lines
+
+
+def _next_lines(run: Run) -> list[Line]:
+    steps = list(dict.fromkeys(step for finding in ranked(run.measures.findings) for step in finding.next))[:MOST_NEXT]
+    return [
+        Line("next", f"{number}. {step}", "Check next" if number == 1 else "") for number, step in enumerate(steps, 1)
+    ]

@@ -1,0 +1,214 @@
+"""Numbers, verdicts and codes in plain words, the same on the page and in the summary."""
+
+from __future__ import annotations
+
+import unicodedata
+from dataclasses import dataclass
+from datetime import datetime
+
+from enginelog.model import Engine, Finding, Run
+
+GAP = "\u00a0"  # between a number and its unit, so that no line ends there
+SURE_95 = f"95{GAP}%"
+CANNOT_TELL = "cannot tell"
+RECORD_AGAIN = (
+    "Please record again: at least ten seconds of running, the phone still, about two metres away and out of the wind."
+)
+VERDICTS = {"fault": "Fault", "watch": "Watch", "unknown": "Cannot tell", "ok": "Good"}
+SIGNS = {"fault": "\u2715", "watch": "!", "unknown": "?", "ok": "\u2713"}
+WORST_FIRST = ("fault", "watch", "unknown", "ok")
+KINDS = {"quiet": "quiet", "pull": "pull of the starter", "run": "running", "rundown": "run-down, ignition off"}
+PATTERNS = {
+    "none": "",
+    "random": "spread at random",
+    "burst": "in bursts",
+    "cylinder": "nearly all on one cylinder",
+    "every_second": "every second firing",
+}
+
+# Titles by the first letters of a finding's code; the group puts a measure and its findings together.
+TITLES = (
+    ("misfire", "misfire", "Misfires"),
+    ("hunting", "hunting", "Hunting"),
+    ("surg", "hunting", "Surges"),
+    ("stead", "steadiness", "Steadiness"),
+    ("settl", "settling", "Rough start"),
+    ("start", "starting", "Starting"),
+    ("pull", "starting", "Starting"),
+    ("blade_stop", "stopping", "Blade stop"),
+    ("stop", "stopping", "Stopping"),
+    ("rundown", "stopping", "Run-down"),
+    ("load", "loads", "Taking load"),
+    ("droop", "loads", "Droop"),
+    ("throttle", "throttle", "Throttle"),
+    ("pop", "pops", "Bangs"),
+    ("backfire", "pops", "Backfire"),
+    ("afterfire", "pops", "Afterfire"),
+    ("blade_tip", "speed", "Blade tip speed"),
+    ("speed", "speed", "Speed"),
+    ("idle", "speed", "Idle speed"),
+    ("firing", "evenness", "Evenness of firing"),
+    ("cylinder", "misfire", "Cylinders"),
+)
+
+
+@dataclass(frozen=True)
+class Headline:
+    """The answer first: the worst verdict, a title of one line, a sentence or two."""
+
+    verdict: str
+    title: str
+    text: str
+
+
+def clean(text: str) -> str:
+    """`text` without control, direction and other unprintable characters (each becomes an escape in plain letters)."""
+    return "".join(
+        " " if c in "\n\r\t" else c if unicodedata.category(c)[0] != "C" else c.encode("unicode_escape").decode()
+        for c in text
+    )
+
+
+def figure(value: float, most: int = 3) -> str:
+    """A number to about `most` significant digits, never in powers of ten, without trailing noise."""
+    size = abs(value)
+    decimals = 0 if size >= 10 ** (most - 1) else 1 if size >= 10 ** (most - 2) else 2
+    text = f"{value:.{decimals}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def percent(value: float) -> str:
+    return f"{figure(value, 2 if value >= 1 else 3)}{GAP}%"
+
+
+def interval(low: float, high: float) -> str:
+    """Two percentages to the same number of decimals, as fine as the larger asks for."""
+    decimals = 0 if high >= 20 else 1 if high >= 1 else 2
+    return f"{low:.{decimals}f} to {high:.{decimals}f}{GAP}%"
+
+
+def rpm(value: float) -> str:
+    return f"{value:.0f}{GAP}rpm"
+
+
+def seconds(value: float) -> str:
+    """A length of time: 0.8 s, 34 s, 2 min 5 s, 1 h 59 min."""
+    if value < 59.95:
+        return f"{value:.1f}{GAP}s" if value < 10 else f"{value:.0f}{GAP}s"
+    whole = int(round(value))
+    if whole < 3600:
+        return f"{whole // 60} min" + (f" {whole % 60} s" if whole % 60 else "")
+    return f"{whole // 3600} h {whole % 3600 // 60} min"
+
+
+def moment(value: float, longest_s: float) -> str:
+    """A moment of the recording: 12.3 s up to two minutes, 0:14:05 or 14:05 beyond."""
+    if longest_s <= 120:
+        return f"{value:.1f}{GAP}s"
+    minutes, rest = divmod(int(round(value)), 60)
+    return f"{minutes // 60}:{minutes % 60:02d}:{rest:02d}" if longest_s >= 3600 else f"{minutes}:{rest:02d}"
+
+
+def date(stamp: str) -> str:
+    """An ISO 8601 time as date, time of day and zone; whatever else it is as it stands."""
+    try:
+        at = datetime.fromisoformat(stamp)
+    except ValueError:
+        return clean(stamp)
+    zone = (
+        ""
+        if at.tzinfo is None
+        else " UTC"
+        if not at.utcoffset()
+        else f" UTC{at.strftime('%z')[:3]}:{at.strftime('%z')[3:5]}"
+    )
+    return f"{at:%Y-%m-%d %H:%M}{zone}"
+
+
+def count(number: int, thing: str) -> str:
+    return f"{number} {thing}" + ("" if number == 1 else "s")
+
+
+def title(code: str) -> str:
+    """A finding's code as a title."""
+    plain = clean(code).replace("_", " ").strip()
+    return next((name for start, _, name in TITLES if code.startswith(start)), plain[:1].upper() + plain[1:])
+
+
+def group(code: str) -> str:
+    """Which measure a finding belongs to (its own code where none)."""
+    return next((name for start, name, _ in TITLES if code.startswith(start)), code)
+
+
+def ranked(findings: tuple[Finding, ...]) -> list[Finding]:
+    """Findings, the worst verdict first, otherwise in their order."""
+    return sorted(findings, key=lambda finding: WORST_FIRST.index(finding.verdict))
+
+
+def engine_words(engine: Engine) -> str:
+    """The engine as it was taken: 'four-stroke, 2 cylinders (270/450 degrees apart), mower'."""
+    parts = ["two-stroke" if engine.strokes == 2 else "four-stroke", count(engine.cylinders, "cylinder")]
+    if engine.cylinders > 1:
+        angles = sorted(angle % engine.cycle_deg for angle in engine.firing_angles_deg)
+        gaps = [b - a for a, b in zip(angles, [*angles[1:], angles[0] + engine.cycle_deg], strict=True)]
+        parts[1] += f" firing {'/'.join(f'{gap:.0f}' for gap in gaps)} degrees apart"
+    return ", ".join(parts + ([clean(engine.machine)] if engine.machine else []))
+
+
+def assumed_words(engine: Engine) -> str | None:
+    """What was taken as usual because nobody said it; None where all was told."""
+    names = {
+        "strokes": f"{engine.strokes} strokes",
+        "cylinders": count(engine.cylinders, "cylinder"),
+        "firing_angles_deg": "even firing" if engine.cylinders > 1 else "",
+    }
+    taken = [words for name, words in names.items() if name in engine.assumed and words]
+    return " and ".join(taken) if taken else None
+
+
+def ran_words(run: Run) -> str:
+    """What was heard in one sentence: pulls, running and speed, stopping."""
+    runs = [span for span in run.timeline.spans if span.kind == "run"]
+    length = sum(span.end_s - span.start_s for span in runs)
+    text = f"The engine ran for {seconds(length)}"
+    if len(runs) > 1:
+        text += f" in {len(runs)} runs"
+    if run.measures.speed.rpm is not None:
+        text += f" at {rpm(run.measures.speed.rpm)}"
+    if run.timeline.pulls:
+        text += f", after {count(run.timeline.pulls, 'pull')} of the starter"
+    return text + "."
+
+
+def headline(run: Run) -> Headline:
+    """The answer first. What was found is said; a clean run is 'no fault that could be heard', never a certificate."""
+    if not run.quality.usable:
+        why = clean(run.quality.problems[0].text) if run.quality.problems else "Its sound is too poor."
+        return Headline("unknown", "This recording cannot be judged", f"{why} {RECORD_AGAIN}")
+    verdicts = [finding.verdict for finding in run.measures.findings]
+    worst = next((verdict for verdict in WORST_FIRST if verdict in verdicts), "unknown")
+    if not run.timeline.engine_heard:
+        return _not_heard(run, worst)
+    told = [finding for finding in ranked(run.measures.findings) if finding.verdict == worst]
+    names = ", ".join(dict.fromkeys(title(finding.code).lower() for finding in told))
+    if worst == "unknown":
+        worst = "ok" if "ok" in verdicts else "unknown"
+    titles = {
+        "fault": f"A fault can be heard: {names}",
+        "watch": f"It ran, with something to watch: {names}",
+        "ok": "It ran, and no fault could be heard",
+        "unknown": "It ran, but little more can be told",
+    }
+    return Headline(worst, titles[worst], ran_words(run) + _with_care(run))
+
+
+def _not_heard(run: Run, worst: str) -> Headline:
+    reason = clean(run.timeline.reason or "Nothing with the steady beat of an engine was heard.")
+    if run.timeline.pulls:
+        verdict = worst if worst in ("fault", "watch") else "unknown"
+        return Headline(verdict, "The starter was pulled, but the engine did not run", reason)
+    return Headline("unknown", "No running engine was heard", reason)
+
+
+def _with_care(run: Run) -> str:
+    return "" if run.quality.trust >= 0.5 else " The recording is poor: take all figures with care."
