@@ -60,6 +60,7 @@ class FakeLibrary:
     def analyse(self, path_or_stream, engine, name=None, progress=None):
         self.engines.append(engine)
         self.names.append(name)
+        assert path_or_stream != "-", "the library takes this for standard input"
         shown = name or Path(path_or_stream).name
         data = path_or_stream.read() if name else self._content(Path(path_or_stream))
         for share in (0.0, 0.5, 1.0):
@@ -84,14 +85,17 @@ class FakeLibrary:
     def to_json(self, run):
         return json.dumps({"name": run.clip.name, "heard": run.timeline.engine_heard}, ensure_ascii=False) + "\n"
 
-    def summary_text(self, run):
+    def summary_text(self, run, width):
+        assert width == 80
         return f"summary of {run.clip.name}\n"
 
     def write_folder(self, run, folder):
         if self.write_error:
             raise self.write_error
         Path(folder).mkdir(parents=True, exist_ok=True)
-        (Path(folder) / "report.html").write_text(run.clip.name, encoding="utf-8", errors="replace")
+        page = Path(folder) / "report.html"
+        page.write_text(run.clip.name, encoding="utf-8", errors="replace")
+        return types.SimpleNamespace(report_html=page)
 
 
 @pytest.fixture
@@ -142,14 +146,14 @@ def test_one_recording_is_summed_up_and_reported_in_a_folder_of_its_own(call, he
     status, out, err = call("check", "pump.m4a", "--firing-angles", "0", "--strokes", "4")
     folder = Path("enginelog-reports") / f"pump-{digest}"
     assert (status, err) == (0, "")
-    assert out == f"summary of pump.m4a\nReport: {folder}\n"
+    assert out == f"summary of pump.m4a\nReport: {folder / 'report.html'}\n"
     assert made(here) == [f"enginelog-reports/pump-{digest}/report.html", "pump.m4a"]
 
 
 def test_out_is_the_folder_itself_for_one_recording(call, here):
     (here / "pump.m4a").write_bytes(b"engine")
     status, out, _ = call("check", "pump.m4a", "--out", "job 7/pump")
-    assert status == 0 and out.endswith(f"Report: {Path('job 7/pump')}\n")
+    assert status == 0 and out.endswith(f"Report: {Path('job 7/pump/report.html')}\n")
     assert made(here) == ["job 7/pump/report.html", "pump.m4a"]
 
 

@@ -118,7 +118,7 @@ def _render(run: model.Run, wanted: Wanted, documents: list[str]) -> int:
     if wanted.as_json:
         documents.append(report.to_json(run).strip())
     else:
-        console.show(report.summary_text(run).rstrip())
+        console.show(report.summary_text(run, width=console.width()).rstrip())
     status = STATUS_ANALYSED
     if wanted.out is not None or not wanted.as_json:
         status = _write(run, wanted)
@@ -133,14 +133,14 @@ def _write(run: model.Run, wanted: Wanted) -> int:
     from enginelog import report
 
     folder = clips.report_folder(run.clip, wanted.out, wanted.several)
-    shown = console.safe_name(str(folder))
     try:
-        report.write_folder(run, folder)
+        written = report.write_folder(run, folder)
     except OSError as failed:
+        shown = console.safe_name(str(folder))
         console.error(f"{shown}: the report cannot be written: {failed.strerror or failed}; choose a folder with --out")
         return STATUS_NOT_WRITTEN
     if not wanted.as_json:
-        console.show(f"Report: {shown}")
+        console.show(f"Report: {console.safe_name(str(written.report_html))}")
     return STATUS_ANALYSED
 
 

@@ -24,12 +24,15 @@ _LONGEST_STEM = 40
 
 @dataclass(frozen=True)
 class Source:
-    """One recording to read: a file, or standard input where `path` is None. `name` is how it is shown."""
+    """One recording to read: a file, or standard input where `path` is None. `name` is how it is shown.
 
-    path: Path | None
+    `path` stays as given: made a Path, `./-` would turn into `-`, which the library takes for standard input.
+    """
+
+    path: str | None
     name: str
 
-    def open(self) -> Path | BinaryIO:
+    def open(self) -> str | BinaryIO:
         """What the library is given: the path, or the byte stream of standard input (UsageError at a terminal)."""
         if self.path is not None:
             return self.path
@@ -52,13 +55,13 @@ def sources(argument: str) -> list[Source]:
         return [Source(None, STDIN_NAME)]
     path = Path(argument)
     if not path.is_dir():
-        return [Source(path, path.name)]
+        return [Source(argument, path.name)]
     found = _recordings_in(path)
     if not found:
         raise model.UnreadableError(
             f"{argument}: no recordings directly in this folder; 'enginelog formats' lists the endings looked for"
         )
-    return [Source(entry, entry.name) for entry in found]
+    return [Source(str(entry), entry.name) for entry in found]
 
 
 def _recordings_in(folder: Path) -> list[Path]:

@@ -6,6 +6,7 @@ import contextlib
 import errno
 import os
 import re
+import shutil
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -51,6 +52,13 @@ def show(text: str) -> None:
     with _writing():
         stream.write(safe_text(text).encode(encoding, "replace").decode(encoding) + "\n")
         stream.flush()
+
+
+def width() -> int:
+    """Columns that text on standard output may use: the terminal's, 40 to 100; 80 where it is none."""
+    if not _is_terminal(sys.stdout):
+        return 80
+    return min(max(shutil.get_terminal_size().columns, 40), 100)
 
 
 def show_json(text: str) -> None:
