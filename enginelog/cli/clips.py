@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import sys
 from dataclasses import dataclass
@@ -43,7 +44,7 @@ class Source:
 
 def means_several(arguments: tuple[str, ...]) -> bool:
     """True where the call asks for several recordings: more than one argument, or a folder."""
-    return len(arguments) > 1 or any(name != STDIN and Path(name).is_dir() for name in arguments)
+    return len(arguments) > 1 or any(name != STDIN and os.path.isdir(name) for name in arguments)
 
 
 def sources(argument: str) -> list[Source]:
@@ -53,10 +54,9 @@ def sources(argument: str) -> list[Source]:
     """
     if argument == STDIN:
         return [Source(None, STDIN_NAME)]
-    path = Path(argument)
-    if not path.is_dir():
-        return [Source(argument, path.name)]
-    found = _recordings_in(path)
+    if not os.path.isdir(argument):  # Path.is_dir raises for a name that is too long, and "" would mean "."
+        return [Source(argument, os.path.basename(argument) or argument or "''")]
+    found = _recordings_in(Path(argument))
     if not found:
         raise model.UnreadableError(
             f"{argument}: no recordings directly in this folder; 'enginelog formats' lists the endings looked for"

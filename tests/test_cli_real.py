@@ -1,0 +1,205 @@
+"""`enginelog check` on real files: real decoding and real reports, and the whole program in a process of its own.
+
+In the first part only the measuring between decoding and report is replaced, by a run made by hand, so that each case
+is certain; in the second nothing is.
+"""
+
+import dataclasses
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+import types
+from pathlib import Path
+
+import make_runs
+import numpy as np
+import pytest
+
+import enginelog
+from enginelog import media, model, report, synthesis
+from enginelog.cli import main
+
+TOP = Path(__file__).resolve().parents[1]
+STAGES = ("quality", "timeline", "speed", "firing", "findings")
+
+
+def read_only(path_or_stream, engine, name=None, progress=None):
+    """Read the recording to its end, then answer with the hand-made run of a healthy engine."""
+    with media.open_recording(path_or_stream, name=name) as recording:
+        for _ in recording.blocks():
+            progress(0.5)
+        return dataclasses.replace(make_runs.healthy_generator(), clip=recording.info, engine=engine)
+
+
+@pytest.fixture
+def call(monkeypatch, tmp_path, capfdbinary):
+    """Run the command line in an empty folder; returns (exit status, standard output, standard error)."""
+    module = types.ModuleType("enginelog.analysis")
+    module.analyse = read_only
+    monkeypatch.setitem(sys.modules, "enginelog.analysis", module)
+    monkeypatch.setattr(enginelog, "analysis", module, raising=False)
+    monkeypatch.chdir(tmp_path)
+
+    def run(*arguments: str) -> tuple[int, str, str]:
+        status = main(list(arguments))
+        out, err = capfdbinary.readouterr()
+        return status, out.decode("utf-8"), err.decode("utf-8")
+
+    return run
+
+
+def write_tone(path: str | Path, seconds: float = 1.0) -> None:
+    moments = np.arange(int(8000 * seconds)) / 8000
+    media.write(path, model.Clip(np.sin(2 * np.pi * 200 * moments).astype(np.float32) * 0.3, 8000))
+
+
+def files() -> list[str]:
+    return sorted(path.as_posix() for path in Path().rglob("*") if path.is_file())
+
+
+# ---------------------------------------------------------------- real files, a run made by hand
+
+
+def test_a_recording_gets_its_summary_and_its_report(call):
+    write_tone("pump 1.wav")
+    status, out, err = call("check", "pump 1.wav", "--strokes", "4", "--cylinders", "1", "--out", "r")
+    assert (status, err) == (0, "")
+    assert "pump 1.wav" in out and out.rstrip().endswith(f"Report: {Path('r/report.html')}")
+    assert max(map(len, out.splitlines())) <= 80
+    assert files() == [
+        "pump 1.wav",
+        *(f"r/{n}" for n in ["firing.csv", "report.html", "run.json", "speed.csv", "speed.png"]),
+    ]
+
+
+def test_json_is_the_run_record_of_the_specification(call):
+    write_tone("clip.m4a")
+    status, out, err = call("check", "clip.m4a", "--json", "--rated-rpm", "3600")
+    assert (status, err) == (0, "")
+    document = report.from_json(out)
+    report.check(document)
+    assert document["schema"] == "enginelog/run/1" and document["clip"]["codec"] == "aac"
+    assert document["engine"]["rated_rpm"] == 3600 and document["engine"]["idle_rpm"] is None
+    assert files() == ["clip.m4a"]
+
+
+def test_a_second_report_replaces_the_first(call):
+    write_tone("clip.wav")
+    for _ in range(2):
+        assert call("check", "clip.wav", "--json", "--out", "r/a")[0] == 0
+    assert len(files()) == 6
+
+
+BAD = {
+    "empty.wav": b"",
+    "notes.m4a": "Öl gewechselt\n".encode() * 30,
+    "picture.mp4": b"\xff\xd8\xff\xe0" + bytes(100),
+    "noise.mp3": bytes(range(256)) * 8,
+    "head.wav": b"RIFF\x24\x00\x00\x00WAVEfmt ",
+}
+
+
+@pytest.mark.parametrize("name", BAD)
+def test_what_is_no_recording_is_one_line_and_status_4(call, name):
+    Path(name).write_bytes(BAD[name])
+    for arguments in ([], ["--json"], ["--out", "r"]):
+        status, out, err = call("check", name, *arguments)
+        assert (status, out) == (4, "")
+        assert err.count("\n") == 1 and err.startswith(f"enginelog: {name}: ")
+    assert files() == [name], "nothing is left half written"
+
+
+def test_names_that_cannot_be_opened(call):
+    Path("folder").mkdir()
+    for name in ("missing.wav", "folder", "x" * 300 + ".wav", "folder/missing.wav", ""):
+        status, out, err = call("check", name)
+        assert (status, out, err.count("\n")) == (4, "", 1), name
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows allows none of these characters in names")
+@pytest.mark.parametrize("name", ["-", "-x.wav", 'it\'s "x".wav', "芝刈り機.wav", "a\x1b[31m\nb.wav", "%s{0}.wav"])
+def test_unusual_names(call, name):
+    write_tone("plain.wav", 0.2)
+    os.rename("plain.wav", name)
+    status, out, _ = call("check", f"./{name}", "--json")
+    shown = report.from_json(out)["clip"]["name"]
+    assert status == 0 and shown.isprintable()
+    assert shown == name or not name.isprintable()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows allows none of these characters in names")
+def test_a_name_that_would_drive_the_terminal_is_made_harmless(call):
+    write_tone("plain.wav", 0.2)
+    os.rename("plain.wav", "a\x1b[31m\nb.wav")
+    status, out, err = call("check", "a\x1b[31m\nb.wav")
+    assert status == 0 and "\x1b" not in out + err
+    assert any(path.endswith("/report.html") and "\x1b" not in path for path in files())
+
+
+def test_an_out_folder_that_cannot_be_made(call):
+    write_tone("clip.wav", 0.2)
+    Path("taken").write_text("a file")
+    status, out, err = call("check", "clip.wav", "--out", "taken/r")
+    assert status == 1 and "clip.wav" in out and err.count("\n") == 1 and "cannot be written" in err
+    assert files() == ["clip.wav", "taken"]
+
+
+# ---------------------------------------------------------------- the whole program
+
+# TO BE REMOVED with the last stage: until then the whole program cannot run.
+MISSING = [room for room in STAGES if not (TOP / f"enginelog/{room}").with_suffix(".py").is_file()]
+MISSING = [room for room in MISSING if not (TOP / f"enginelog/{room}/__init__.py").is_file()]
+whole = pytest.mark.skipif(bool(MISSING), reason=f"not there yet: {MISSING}")
+PROGRAM = [sys.executable, "-c", "import sys; from enginelog.cli import main; sys.exit(main())", "check"]
+
+
+@pytest.fixture(scope="module")
+def pump(tmp_path_factory) -> Path:
+    """A made-up pump at an ordinary quality, eight seconds of it, as M4A."""
+    path = tmp_path_factory.mktemp("clips") / "pump.m4a"
+    clip, _ = synthesis.make(synthesis.random_scenario(11, kind="pump"))
+    media.write(path, clip)
+    return path
+
+
+def program(*arguments, **options) -> subprocess.CompletedProcess:
+    return subprocess.run([*PROGRAM, *map(str, arguments)], capture_output=True, **options)
+
+
+@whole
+def test_from_a_file_and_from_standard_input_the_same_is_heard(pump):
+    named = program(pump, "--json", "--strokes", "4")
+    piped = program("-", "--json", "--strokes", "4", input=pump.read_bytes())
+    assert (named.returncode, named.stderr, piped.returncode, piped.stderr) == (0, b"", 0, b"")
+    first, second = json.loads(named.stdout), json.loads(piped.stdout)
+    report.check(first)
+    assert first["clip"].pop("name") == "pump.m4a" and second["clip"].pop("name") == "standard input"
+    first.pop("analysed_at"), second.pop("analysed_at")
+    assert first == second and first["engine_heard"]
+
+
+@whole
+def test_sound_without_an_engine_is_status_3_with_its_record(tmp_path):
+    clip = synthesis.make_other(5, "rain", 5.0)
+    media.write(tmp_path / "rain.wav", clip)
+    media.write(tmp_path / "nothing.wav", model.Clip(np.zeros(40_000, np.float32), 8000))
+    media.write(tmp_path / "short.wav", model.Clip(clip.samples[: int(0.2 * clip.rate_hz)], clip.rate_hz))
+    run = program(tmp_path, "--json")
+    documents = json.loads(run.stdout)
+    assert run.returncode == 3 and run.stderr.count(b"\n") == 3
+    assert [document["engine_heard"] for document in documents] == [False] * 3
+
+
+@whole
+@pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C is sent otherwise there")
+def test_ctrl_c_is_one_line_and_leaves_nothing(tmp_path):
+    write_tone(tmp_path / "long.wav", 1200)
+    process = subprocess.Popen([*PROGRAM, "long.wav"], cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    time.sleep(3)
+    process.send_signal(signal.SIGINT)
+    out, err = process.communicate(timeout=20)
+    assert (process.returncode, out, err.count(b"\n")) == (130, b"", 1), err
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["long.wav"]
