@@ -64,7 +64,7 @@ def command_of(environment, name):
 def clean_variables():
     """The variables of this process without those that would lead Python or pip out of the environment."""
     variables = {name: value for name, value in os.environ.items() if name not in ("PYTHONHOME", "PYTHONPATH")}
-    variables.update(PIP_USER="0", PIP_DISABLE_PIP_VERSION_CHECK="1", PYTHONUTF8="1")
+    variables.update(PIP_USER="0", PIP_DISABLE_PIP_VERSION_CHECK="1")
     return variables
 
 
