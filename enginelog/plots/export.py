@@ -72,4 +72,5 @@ def _themed(body: str) -> str:
 
 def _without_fonts(body: str) -> str:
     """Drop the family of each text (the page sets it), keep its size."""
-    return re.sub(r"font: (?:\w+ )*?([\d.]+)px [^;\"]+", r"font-size: \1px", body)
+    body = re.sub(r"font: (?:\w+ )*?([\d.]+)px [^;\"]+", r"font-size: \1px", body)
+    return re.sub(r"font-family: [^;\"]+;? ?", "", body)

@@ -62,7 +62,7 @@ def summary_text(run: Run, width: int = 80) -> str:
     lines = summary_lines(run)
     labels = max(len(line.label) for line in lines) + 2
     out = [row for line in lines for row in _wrapped(line, max(width, 40), labels)]
-    return "\n".join(out).replace(GAP, " ") + "\n"
+    return "\n".join(row.replace(GAP, " ").rstrip() for row in out) + "\n"
 
 
 def _wrapped(line: Line, width: int, labels: int) -> list[str]:
@@ -70,7 +70,7 @@ def _wrapped(line: Line, width: int, labels: int) -> list[str]:
     indent = len(line.label) + 1 if line.label in MARKS.values() else labels
     indent = 0 if line.kind in ("title", "blank") else indent
     rows = textwrap.wrap(clean(line.text), width - indent, break_on_hyphens=False) or [""]
-    return [(line.label.ljust(indent) + rows[0]).rstrip()] + [" " * indent + row for row in rows[1:]]
+    return [line.label.ljust(indent) + rows[0]] + [" " * indent + row for row in rows[1:]]
 
 
 def _about(run: Run) -> str:

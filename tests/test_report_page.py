@@ -1,0 +1,240 @@
+"""The page: self-contained, inert, readable; checked by parsing it as a browser would."""
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import make_runs
+import pytest
+
+from enginelog import report
+from enginelog.model import Finding
+from enginelog.plots import COLOURS
+from enginelog.report.cautions import cautions
+
+VOID = {"meta", "br", "link", "img", "input", "hr"}
+
+
+class Page(HTMLParser):
+    """Every element with its attributes, the visible text, and whether tags nest."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.elements: list[tuple[str, dict]] = []
+        self.open: list[str] = []
+        self.words: list[str] = []
+        self.bad: list[str] = []
+        self.feed(html)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        self.elements.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.elements.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag):
+        if not self.open or self.open.pop() != tag:
+            self.bad.append(tag)
+
+    def handle_data(self, data):
+        if not {"style", "script"} & set(self.open):
+            self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join("".join(self.words).split())
+
+    def all(self, *tags):
+        return [attrs for tag, attrs in self.elements if tag in tags]
+
+
+@pytest.fixture(scope="module", params=list(make_runs.ALL))
+def named_page(request):
+    html = report.to_html(make_runs.ALL[request.param]())
+    return request.param, html, Page(html)
+
+
+def test_well_formed(named_page):
+    _, html, page = named_page
+    assert html.lstrip().startswith("<!DOCTYPE html>")
+    assert not page.bad and not page.open
+    ids = [attrs["id"] for _, attrs in page.elements if "id" in attrs]
+    assert len(ids) == len(set(ids))
+    assert len(page.all("h1")) == 1
+    assert page.all("html")[0]["lang"] == "en"
+
+
+def test_fetches_nothing(named_page):
+    _, html, page = named_page
+    for tag, attrs in page.elements:
+        for name, value in attrs.items():
+            if name in ("src", "href", "xlink:href", "srcset", "data", "action", "poster", "background"):
+                assert value.startswith(("#", "data:")), (tag, name, value)
+            assert not name.startswith("on"), (tag, name)
+            assert name != "style" or "url(" not in value or "url(#" in value
+    assert not page.all("script", "link", "iframe", "object", "embed", "base", "form", "foreignobject")
+    css = re.search(r"<style>(.*?)</style>", html, re.S).group(1)
+    assert "@import" not in css and "url(" not in css
+    policy = next(a["content"] for a in page.all("meta") if a.get("http-equiv") == "Content-Security-Policy")
+    assert "default-src 'none'" in policy and "script-src" not in policy
+
+
+def test_every_picture_has_a_text_and_a_caption(named_page):
+    _, _, page = named_page
+    pictures = [a for a in page.all("svg") if a.get("role") == "img"]
+    assert all(len(a["aria-label"]) > 20 for a in pictures)
+    assert len(pictures) == 2 * len(page.all("figure")) == 2 * len(page.all("figcaption"))
+
+
+def test_tables_have_headers(named_page):
+    _, _, page = named_page
+    assert all(a.get("scope") in ("col", "row") for a in page.all("th"))
+    assert len(page.all("thead")) == len(page.all("table"))
+
+
+def test_answer_comes_first_with_word_and_sign(named_page):
+    name, _, page = named_page
+    from enginelog.report import words
+
+    run = make_runs.ALL[name]()
+    top = words.headline(run)
+    text = page.text
+    answer = text.index(" ".join(words.clean(top.title).split()))
+    assert f"{words.SIGNS[top.verdict]} {words.VERDICTS[top.verdict]}" in text[:answer]
+    assert answer < text.index("Take care")
+    assert text.index("Take care") < text.index("How it was recorded")
+
+
+def test_never_a_sound_level_or_a_verdict_of_law(named_page):
+    text = named_page[2].text
+    assert not re.search(r"\bdB\s?\(?A\)?\b|dB\s?SPL|\bOBD\b|complian", text, re.IGNORECASE)
+    assert not re.search(r"\b(nan|None|inf)\b", text)
+
+
+def test_every_caution_with_its_source(named_page):
+    text = named_page[2].text
+    for caution in cautions():
+        assert caution.text in text and caution.source in text
+    assert "6 m (20 ft)" in text and "3.0 s" in text  # CPSC; 16 CFR 1205.5(a)(1)(iii)
+
+
+def test_hours_of_listening_follow_the_noise_rule():
+    # NIOSH: T = 8 h / 2^((L - 85) / 3); ASHA list: petrol mower 91, chain saw 112 (both dBA).
+    text = next(caution.text for caution in cautions() if caution.title == "Hearing")
+    assert 8 / 2 ** ((91 - 85) / 3) == 2.0 and "about 2 hours a day" in text
+    assert pytest.approx(0.94, abs=0.01) == 60 * 8 / 2 ** ((112 - 85) / 3) and "about one minute" in text
+
+
+def test_markup_in_names_and_notes_is_inert():
+    page = Page(report.to_html(make_runs.hostile()))
+    assert not page.all("script", "img", "b") and not page.bad
+    assert page.text.count("<script>alert(1)</script>") >= 8
+    assert "\x1b" not in page.text and "\u202e" not in page.text
+
+
+def test_findings_show_number_limit_source_place_and_next_steps():
+    text = Page(report.to_html(make_runs.weak_twin())).text
+    for part in ("Measured 5.9 %", "Limit 1 %", "Basis: 13 CCR 1968.2(e)(3.1.3)", "In the recording: 2.2 s to 22.0 s",
+                 "Plug and lead of the weak cylinder", "16 CFR 1205.5(a)(1)(iii)"):  # fmt: skip
+        assert part in text, part
+
+
+@pytest.mark.parametrize(
+    ("name", "title"),
+    [("weak_twin", "miss-w"), ("hunting_pump", "swing-w"), ("settling_start", "rough-w")],
+)
+def test_evidence_stands_with_its_finding(name, title):
+    html = report.to_html(make_runs.ALL[name]())
+    card = html[html.index('<article class="card') : html.index("Speed over time")]
+    assert f'id="{title}-' in card
+
+
+def test_two_findings_of_one_measure_draw_the_picture_once():
+    run = make_runs.weak_twin()
+    twice = (*run.measures.findings, Finding("cylinder_b", "watch", "Cylinder B is weak."))
+    page = Page(report.to_html(replace(run, measures=replace(run.measures, findings=twice))))
+    ids = [attrs["id"] for _, attrs in page.elements if "id" in attrs]
+    assert len(ids) == len(set(ids))
+
+
+def test_trust_and_origin_are_said():
+    run = make_runs.hunting_pump()
+    text = Page(report.to_html(run)).text
+    for part in (run.clip.sha256, "enginelog 0.1.0", "pump shed, windy.m4a", "48000 Hz, 1 channel, aac", "25 s",
+                 "0.80 of 1", "4 strokes and 1 cylinder", "Wind blows on the microphone.", "back to the wind",
+                 "cut by the phone below 240 Hz"):  # fmt: skip
+        assert part in text, part
+
+
+def test_many_stretches_are_cut_short_and_said_so():
+    run = make_runs.pulls_only()
+    spans = tuple(replace(run.timeline.spans[0], start_s=0.1 * i, end_s=0.1 * i + 0.05) for i in range(120))
+    text = Page(report.to_html(replace(run, timeline=replace(run.timeline, spans=spans)))).text
+    assert "40 more are in run.json" in text
+
+
+def test_limits_used_carry_meaning_and_source():
+    from enginelog import limits
+
+    topic, name, limit = next((t, n, x) for t in limits.topics() for n, x in limits.load(t).items())
+    run = replace(make_runs.talk_only(), limits_used={f"{topic}.{name}": limit.value, "own.unknown": 3.0})
+    text = Page(report.to_html(run)).text
+    assert " ".join(limit.meaning.split()) in text and "own.unknown" in text
+
+
+def test_sound_is_embedded_and_its_type_checked():
+    excerpt = report.AudioExcerpt(b"\x00\x01\xff", "audio/mp4", 4.0, 9.0)
+    page = Page(report.to_html(make_runs.talk_only(), excerpt))
+    assert page.all("audio")[0]["src"] == "data:audio/mp4;base64,AAH/"
+    with pytest.raises(ValueError, match="audio/"):
+        report.to_html(make_runs.talk_only(), replace(excerpt, media_type='audio/mp4" onerror="x'))
+
+
+def test_size_stays_small(named_page):
+    assert len(named_page[1]) < 700_000
+
+
+# ---------------------------------------------------------------- colours
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance, WCAG 2.1, definition of relative luminance."""
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    r, g, b = (c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in parts)
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b
+
+
+def contrast(a: str, b: str) -> float:
+    """(L1 + 0.05) / (L2 + 0.05), WCAG 2.1, definition of contrast ratio."""
+    high, low = sorted((luminance(a), luminance(b)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+def palettes():
+    css = re.search(r"<style>(.*?)</style>", report.to_html(make_runs.nothing_known()), re.S).group(1)
+    light, dark = (dict(re.findall(r"--([a-z-]+): (#[0-9a-f]{6})", part)) for part in css.split("@media screen", 2)[:2])
+    return {"light": {f"plot-{k}": v for k, v in COLOURS.items()} | light, "dark": dark}
+
+
+def test_contrast_formula():
+    assert contrast("#000000", "#ffffff") == pytest.approx(21.0)  # WCAG 2.1: black on white is 21:1
+    assert contrast("#767676", "#ffffff") == pytest.approx(4.54, abs=0.01)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_contrast_meets_aa(scheme):
+    # WCAG 2.1, 1.4.3: text 4.5:1; 1.4.11: parts of pictures that carry meaning 3:1.
+    p = palettes()[scheme]
+    for ground in ("page", "sheet"):
+        for ink in ("ink", "muted", "link", "plot-ink", "plot-muted", "plot-marker", "plot-second"):
+            assert contrast(p[ink], p[ground]) >= 4.5, (ink, ground)
+    for verdict in ("ok", "watch", "fault", "unknown"):
+        assert contrast(p[verdict], p["sheet"]) >= 4.5
+        assert contrast(p["ink"], p[f"{verdict}-soft"]) >= 4.5
+    for kind in ("run", "pull", "quiet", "rundown"):
+        assert contrast(p["plot-ink"], p[f"plot-{kind}"]) >= 4.5
+    for mark in ("plot-line", "plot-lost"):
+        assert contrast(p[mark], p["sheet"]) >= 3.0

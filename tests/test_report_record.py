@@ -1,0 +1,218 @@
+"""The run record: each field of its table, strict JSON, and a reader that says exactly what is wrong."""
+
+import json
+import math
+from dataclasses import replace
+
+import make_runs
+import numpy as np
+import pytest
+
+from enginelog import model, report
+from enginelog.model import Speed
+
+# The record's table, written out again here apart from the program's own specification.
+TABLE = {
+    "schema": None,
+    "program_version": None,
+    "analysed_at": None,
+    "clip": "name sha256 seconds sample_rate_hz channels codec recorded_at",
+    "engine": "strokes cylinders firing_angles_deg rated_rpm idle_rpm machine blade_length_mm alternator_poles",
+    "quality": "usable snr_db clipped_percent low_cut_hz problems",
+    "engine_heard": None,
+    "timeline": ["kind start_s end_s rpm"],
+    "start": "pulls seconds_to_run",
+    "stop": "rundown_s",
+    "speed": "rpm rpm_low rpm_high band_percent confidence",
+    "track": "t_s rpm confidence",
+    "firing": "events misfires misfire_percent misfire_low misfire_high pattern timing_spread_percent "
+    "strength_spread_percent cylinders",
+    "hunting": "found rate_hz swing_rpm swing_percent",
+    "settling": "found settle_s rough_misfire_percent rough_swing_rpm",
+    "loads": ["at_s dip_percent droop_percent recovery_s"],
+    "findings": ["code verdict text value unit limit source start_s end_s next"],
+}
+INNER = {
+    ("quality", "problems"): "code text advice",
+    ("firing", "cylinders"): "index misfire_percent relative_strength",
+}
+ADDED = {"engine_reason", "pops", "limits_used"}
+ADDED_INSIDE = {"engine": {"assumed", "angles_used_deg"}, "quality": {"trust"}}
+
+
+@pytest.fixture(scope="module", params=list(make_runs.ALL))
+def run(request):
+    return make_runs.ALL[request.param]()
+
+
+@pytest.fixture()
+def document():
+    return json.loads(report.to_json(make_runs.settling_start()))
+
+
+def test_every_field_of_the_table_and_no_other(run):
+    found = report.record(run)
+    assert set(found) == set(TABLE) | ADDED
+    for name, fields in TABLE.items():
+        if isinstance(fields, str):
+            assert set(found[name]) == set(fields.split()) | ADDED_INSIDE.get(name, set()), name
+        elif isinstance(fields, list):
+            assert all(set(entry) == set(fields[0].split()) for entry in found[name]), name
+    for (outer, inner), fields in INNER.items():
+        assert all(set(entry) == set(fields.split()) for entry in found[outer][inner])
+
+
+def walk(value, place=""):
+    yield place, value
+    items = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for name, inner in items:
+        yield from walk(inner, f"{place}.{name}")
+
+
+def test_only_plain_json_types_and_never_nan(run):
+    for place, value in walk(report.record(run)):
+        assert type(value) in (dict, list, str, int, float, bool, type(None)), place
+        assert not (isinstance(value, float) and not math.isfinite(value)), place
+
+
+def test_strict_json_that_reads_back_the_same(run):
+    text = report.to_json(run)
+    assert text.isascii() and text.endswith("}\n") and "NaN" not in text and "Infinity" not in text
+    assert report.from_json(text) == report.record(run)
+
+
+def test_values_come_from_their_own_fields():
+    run = make_runs.settling_start()
+    found = report.record(run)
+    assert found["schema"] == "enginelog/run/1"
+    assert found["clip"]["name"] == "tiller before.m4a" and found["clip"]["seconds"] == 32.0
+    assert found["start"] == {"pulls": 3, "seconds_to_run": 3.6}
+    assert found["stop"] == {"rundown_s": 1.8}
+    assert found["settling"] == {
+        "found": True, "settle_s": 8.2, "rough_misfire_percent": 14.0, "rough_swing_rpm": 180.0,
+    }  # fmt: skip
+    assert found["firing"]["misfires"] == int((run.firings.miss_probability > 0.5).sum())
+    assert found["pops"] == [{"at_s": 30.6, "level_db": 12.0, "where": "after_cut"}]
+    assert [span["kind"] for span in found["timeline"]] == ["pull"] * 3 + ["run", "rundown"]
+
+
+def test_unknown_frames_are_null_with_no_confidence(run):
+    track = report.record(run)["track"]
+    assert len(track["t_s"]) == len(track["rpm"]) == len(track["confidence"]) == len(run.track.t_s)
+    for rpm, truth, confidence in zip(track["rpm"], run.track.rpm, track["confidence"], strict=True):
+        assert (rpm is None) == bool(np.isnan(truth))
+        assert rpm is not None or confidence == 0
+
+
+def test_what_was_not_told_is_null_but_strokes_and_cylinders_are_said_to_be_assumed():
+    told_nothing = tuple(["strokes", "cylinders", "firing_angles_deg", "rated_rpm", "machine", "alternator_poles"])
+    run = replace(make_runs.healthy_generator(), engine=model.Engine(rated_rpm=3000.0, assumed=told_nothing))
+    engine = report.record(run)["engine"]
+    assert (engine["strokes"], engine["cylinders"]) == (4, 1)
+    assert engine["firing_angles_deg"] is None and engine["rated_rpm"] is None
+    assert engine["angles_used_deg"] == [0.0]
+    assert engine["assumed"] == ["strokes", "cylinders", "firing_angles_deg", "rated_rpm"]
+
+
+def test_infinities_and_numpy_numbers_do_not_leak():
+    run = make_runs.healthy_generator()
+    speed = Speed(np.float64(3000.04), -np.inf, np.inf, np.float32(np.nan), np.float64(0.5))
+    found = report.record(replace(run, measures=replace(run.measures, speed=speed)))["speed"]
+    assert found == {"rpm": 3000.0, "rpm_low": None, "rpm_high": None, "band_percent": None, "confidence": 0.5}
+    assert type(found["rpm"]) is float
+
+
+def test_name_that_is_no_valid_unicode_survives():
+    run = make_runs.healthy_generator()
+    text = report.to_json(replace(run, clip=replace(run.clip, name="caf\udce9.m4a")))
+    assert report.from_json(text)["clip"]["name"] == "caf\udce9.m4a"
+    text.encode("ascii")
+
+
+def put(document, path, value):
+    *outer, last = path
+    for name in outer:
+        document = document[name]
+    document[last] = value
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "message"),
+    [
+        (("speed", "rpm"), "3000", 'speed.rpm is "3000", expected a number of 0 or more or null'),
+        (("track", "rpm", 12), "x", 'track.rpm[12] is "x", expected'),
+        (("quality", "usable"), 1, "quality.usable is 1, expected true or false"),
+        (("quality", "usable"), None, "quality.usable is null, expected true or false"),
+        (("engine", "strokes"), 3, "engine.strokes is 3, expected 2 or 4"),
+        (("engine", "cylinders"), True, "engine.cylinders is true, expected a whole number"),
+        (("engine", "cylinders"), 1.5, "engine.cylinders is 1.5, expected a whole number"),
+        (("findings", 1, "verdict"), "bad", 'findings[1].verdict is "bad", expected one of ok, watch, fault, unknown'),
+        (("timeline", 0, "kind"), "stop", 'timeline[0].kind is "stop", expected one of quiet, pull, run, rundown'),
+        (("firing", "misfire_percent"), 101, "firing.misfire_percent is 101, expected a number from 0 to 100 or null"),
+        (("firing", "pattern"), "odd", 'firing.pattern is "odd", expected one of none, random, burst, cylinder'),
+        (("speed", "confidence"), 1.2, "speed.confidence is 1.2, expected a number from 0 to 1"),
+        (("speed", "confidence"), None, "speed.confidence is null"),
+        (("clip",), [], "clip is [], expected an object"),
+        (("findings",), {}, "findings is {}, expected a list"),
+        (("schema",), "enginelog/run/2", "schema is 'enginelog/run/2', this program reads 'enginelog/run/1'"),
+        (("speed", "rpm_low"), 9999.0, "speed.rpm_low is 9999.0, above speed.rpm"),
+        (("firing", "misfire_high"), 0.0, "firing.misfire_percent is"),
+        (("track", "t_s", 3), 0.0, "track.t_s does not grow"),
+        (("timeline", 0, "end_s"), 0.0, "timeline[0] ends at 0.0 s, before it starts"),
+    ],
+)
+def test_wrong_value_is_named_with_its_place(document, path, value, message):
+    put(document, path, value)
+    with pytest.raises(report.RecordError) as failed:
+        report.from_json(json.dumps(document))
+    assert message in str(failed.value)
+    assert "\n" not in str(failed.value)
+
+
+def test_every_field_is_required(document):
+    for name in TABLE:
+        short = {key: value for key, value in document.items() if key != name}
+        with pytest.raises(report.RecordError, match=f"^{name} is missing"):
+            report.from_json(json.dumps(short))
+    for outer, inner in (("clip", "sha256"), ("engine", "idle_rpm"), ("stop", "rundown_s"), ("track", "confidence")):
+        short = document | {outer: {key: value for key, value in document[outer].items() if key != inner}}
+        with pytest.raises(report.RecordError, match=rf"^{outer}\.{inner} is missing"):
+            report.from_json(json.dumps(short))
+
+
+def test_fields_of_later_versions_are_let_through(document):
+    document["weather"] = "fair"
+    document["clip"]["bits"] = 16
+    assert report.from_json(json.dumps(document))["weather"] == "fair"
+
+
+def test_lists_of_different_length(document):
+    document["track"]["rpm"].pop()
+    with pytest.raises(report.RecordError, match="track lists differ in length"):
+        report.from_json(json.dumps(document))
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("", "no valid JSON at line 1"),
+        ('{"schema": }', "no valid JSON at line 1, column 12"),
+        ('{"value": NaN}', "NaN stands in the document"),
+        ('{"value": -Infinity}', "-Infinity stands in the document"),
+        ('{"a": 1, "a": 2}', "field 'a' stands twice"),
+        ("[]", "the document is [], expected an object"),
+        ("null", "the document is null, expected an object"),
+        ("[" * 200_000, "nested too deep"),
+    ],
+)
+def test_no_strict_json(text, message):
+    with pytest.raises(report.RecordError) as failed:
+        report.from_json(text)
+    assert message in str(failed.value)
+    assert isinstance(failed.value, model.EnginelogError)
+
+
+def test_two_hours_stay_fast_to_read():
+    text = report.to_json(make_runs.two_hours())
+    assert len(text) < 4_000_000
+    assert len(report.from_json(text)["track"]["t_s"]) == 144_000

@@ -1,0 +1,171 @@
+"""The one-screen summary and the words it shares with the page."""
+
+import re
+from dataclasses import replace
+
+import make_runs
+import pytest
+
+from enginelog import report
+from enginelog.model import Engine, Finding, FiringSummary, Quality
+from enginelog.report import words
+
+NEVER = re.compile(
+    r"\bdB\s?\(?A\)?\b|dB\s?SPL|\bOBD\b|complian|certified|\bnan\b|\binf\b|(?-i:\bNone\b)", re.IGNORECASE
+)
+
+
+@pytest.fixture(scope="module", params=list(make_runs.ALL))
+def named_run(request):
+    return request.param, make_runs.ALL[request.param]()
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 120])
+def test_fits_the_width_and_one_screen(named_run, width):
+    name, run = named_run
+    lines = report.summary_text(run, width).splitlines()
+    assert max(map(len, lines)) <= width
+    assert all(line == line.rstrip() for line in lines)
+    if width == 80 and name != "hostile":
+        assert len(lines) <= 36
+    assert not any(a == b == "" for a, b in zip(lines, lines[1:], strict=False))
+
+
+def test_never_says_what_a_clip_cannot_carry(named_run):
+    assert not NEVER.search(report.summary_text(named_run[1]))
+
+
+def test_no_control_or_direction_characters(named_run):
+    text = report.summary_text(named_run[1])
+    assert all(c.isprintable() or c == "\n" for c in text)
+
+
+def test_cautions_are_always_there(named_run):
+    text = flat(named_run[1])
+    for word in ("Take care", "manual", "outdoors", "plug lead", "hot", "fuel", "ear defenders"):
+        assert word in text
+
+
+def flat(run, width=80):
+    return " ".join(report.summary_text(run, width).split())
+
+
+def test_no_misfire_heard_is_not_zero():
+    # Rule of three, exact form: with none in n firings the 95 % upper bound is 1 - 0.05^(1/n); n = 735 gives 0.407 %.
+    bound = 100 * (1 - 0.05 ** (1 / 735))
+    assert f"none heard in 735 firings; up to {bound:.2f} % cannot be ruled out (95 %)" in flat(
+        make_runs.healthy_generator()
+    )
+
+
+def test_hunting_settling_and_misfires_in_words():
+    assert "220 rpm from top to bottom, 0.8 times a second; 6.9 % of the speed" in flat(make_runs.hunting_pump())
+    text = flat(make_runs.settling_start())
+    assert "smooth after 8.2 s; 14 % of firings lost at first" in text
+    assert "2.3 %: 15 of 644 firings; 95 % interval 1.2 to 3.5 %; in bursts" in text
+    assert "ran by itself 3.6 s after the first" in text
+    assert "stood still 1.8 s after ignition off" in text
+
+
+def test_speed_stands_with_its_interval():
+    run = make_runs.weak_twin()
+    speed = run.measures.speed
+    expected = (
+        f"{speed.rpm:.0f} rpm; 95 % interval {speed.rpm_low:.0f} to {speed.rpm_high:.0f} rpm; confidence 0.96 of 1"
+    )
+    assert expected in flat(run)
+
+
+def test_what_was_assumed_is_said():
+    assert "assumed, as nobody said otherwise: 4 strokes and 1 cylinder" in flat(make_runs.hunting_pump())
+    assert "assumed" not in flat(make_runs.weak_twin())
+
+
+def test_what_cannot_be_told_comes_with_the_reason():
+    assert "Steadiness cannot tell: The throttle was moved" in flat(make_runs.every_second())
+    run = make_runs.healthy_generator()
+    nothing = FiringSummary(0, None, None, None, None, None, None, None)
+    run = replace(run, measures=replace(run.measures, firing=nothing))
+    assert "Misfires cannot tell: The recording does not carry it." in flat(run)
+
+
+@pytest.mark.parametrize(
+    ("name", "verdict", "title"),
+    [
+        ("healthy_generator", "ok", "It ran, and no fault could be heard"),
+        ("hunting_pump", "fault", "A fault can be heard: hunting"),
+        ("settling_start", "watch", "It ran, with something to watch: misfires, rough start, bangs"),
+        ("weak_twin", "fault", "A fault can be heard: misfires"),
+        ("pulls_only", "fault", "The starter was pulled, but the engine did not run"),
+        ("unusable_clip", "unknown", "This recording cannot be judged"),
+        ("talk_only", "unknown", "No running engine was heard"),
+        ("nothing_known", "unknown", "This recording cannot be judged"),
+    ],
+)
+def test_headline(name, verdict, title):
+    top = words.headline(make_runs.ALL[name]())
+    assert (top.verdict, top.title) == (verdict, title)
+
+
+def test_unknown_findings_alone_are_never_good():
+    run = make_runs.healthy_generator()
+    lone = (Finding("misfire", "unknown", "Too noisy."),)
+    top = words.headline(replace(run, measures=replace(run.measures, findings=lone)))
+    assert (top.verdict, top.title) == ("unknown", "It ran, but little more can be told")
+    none = words.headline(replace(run, measures=replace(run.measures, findings=())))
+    assert none.verdict == "unknown"
+
+
+def test_poor_recording_is_taken_with_care():
+    run = make_runs.healthy_generator()
+    poor = replace(run, quality=Quality(True, 3.0, 0.0, None, (), 0.3))
+    assert "take all figures with care" in words.headline(poor).text
+    assert "care" not in words.headline(run).text
+
+
+def test_unusable_clip_shows_no_figures():
+    run = replace(make_runs.healthy_generator(), quality=make_runs.unusable_clip().quality)
+    text = report.summary_text(run)
+    assert "cannot be judged" in text and "3147" not in text and "Misfires" not in text
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(0.84, "0.8 s"), (9.96, "10.0 s"), (34.4, "34 s"), (59.97, "1 min"), (125, "2 min 5 s"), (7159, "1 h 59 min")],
+)
+def test_lengths_of_time(value, text):
+    assert words.seconds(value).replace(words.GAP, " ") == text
+
+
+def test_moments():
+    assert words.moment(12.34, 60).replace(words.GAP, " ") == "12.3 s"
+    assert words.moment(845, 1000) == "14:05"
+    assert words.moment(7199.6, 7200) == "2:00:00"
+
+
+def test_numbers_have_no_powers_and_no_noise():
+    assert [words.figure(v) for v in (0.407, 1.1, 12.34, 178974.0, 0.0, 100.0)] == [
+        "0.41", "1.1", "12.3", "178974", "0", "100",
+    ]  # fmt: skip
+    assert words.interval(0.178, 0.219).replace(words.GAP, " ") == "0.18 to 0.22 %"
+    assert words.interval(4.53, 7.33).replace(words.GAP, " ") == "4.5 to 7.3 %"
+
+
+def test_dates():
+    assert words.date("2025-05-03T10:12:44+02:00") == "2025-05-03 10:12 UTC+02:00"
+    assert words.date("2025-05-03T09:20:00Z") == "2025-05-03 09:20 UTC"
+    assert words.date("last Tuesday\x1b[0m") == "last Tuesday\\x1b[0m"
+
+
+def test_engine_in_words():
+    # Published firing-order tables: 270/450 for a 90-degree V, 180/540 for a crank of 180 degrees.
+    assert "2 cylinders firing 270/450 degrees apart" in words.engine_words(Engine(4, 2, (0.0, 270.0)))
+    assert "2 cylinders firing 180/540 degrees apart" in words.engine_words(Engine(4, 2, (0.0, 180.0)))
+    assert words.engine_words(Engine(2, 1)) == "two-stroke, 1 cylinder"
+
+
+def test_lines_have_known_kinds(named_run):
+    kinds = {"title", "fault", "watch", "unknown", "ok", "fact", "problem", "next", "note", "caution", "blank"}
+    lines = report.summary_lines(named_run[1])
+    assert {line.kind for line in lines} <= kinds
+    assert lines[0].kind == "title" and lines[1].kind in words.WORST_FIRST
