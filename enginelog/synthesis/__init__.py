@@ -11,11 +11,13 @@ from __future__ import annotations
 import numpy as np
 
 from enginelog.model import Clip, Engine
+from enginelog.synthesis.behaviours import BEHAVIOURS
 from enginelog.synthesis.chance import stream
 from enginelog.synthesis.codec import round_trip
 from enginelog.synthesis.crank import Motion, turn_over
-from enginelog.synthesis.draw import BEHAVIOURS, HARDNESS, KINDS, draw_recording, random_scenario
+from enginelog.synthesis.draw import HARDNESS, draw_recording, random_scenario
 from enginelog.synthesis.firings import Chances
+from enginelog.synthesis.kinds import KINDS
 from enginelog.synthesis.phone import high_pass, through_phone
 from enginelog.synthesis.programme import grid, plan
 from enginelog.synthesis.room import heard_there, mixed, surroundings

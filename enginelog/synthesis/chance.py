@@ -17,11 +17,14 @@ def smooth(rng: np.random.Generator, n: int, width: float) -> np.ndarray:
 
     Made from a coarse random walk's knots joined by a cosine, which is quick for any width.
     """
-    knots = rng.standard_normal(int(n / max(width, 1.0)) + 3)
-    x = np.arange(n) / max(width, 1.0)
+    width = max(width, 1.0)
+    knots = rng.standard_normal(int(n / width) + 4)
+    step = max(1, int(width / 32))
+    x = np.arange(0, n + step, step) / width
     k = x.astype(int)
     f = 0.5 - 0.5 * np.cos(np.pi * (x - k))
-    return (knots[k] * (1 - f) + knots[k + 1] * f) / np.sqrt(0.75)
+    coarse = (knots[k] * (1 - f) + knots[k + 1] * f) / np.sqrt(0.75)
+    return coarse[:n] if step == 1 else np.interp(np.arange(n), np.arange(len(x)) * step, coarse)
 
 
 def db(level: float | None) -> float:

@@ -28,6 +28,7 @@ def encode(
         stream = box.add_stream(name, rate=rate)
         stream.codec_context.layout = "mono"
         stream.codec_context.bit_rate = bit_rate or rate_bits
+        stream.codec_context.options = {"aac_coder": "fast"} if name == "aac" else {}
         for packet in packets(stream, samples, rate):
             box.mux(packet)
     return sink.getvalue()

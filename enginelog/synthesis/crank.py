@@ -126,11 +126,16 @@ class _Crank:
     def rope(self, t: float) -> float:
         """Acceleration by the starter, revolutions a second squared; it only ever drives forward."""
         pull = self.pull
-        if pull is None or t > pull.at_s + pull.seconds:
+        if pull is None or self.burning and t > pull.at_s + pull.seconds or t > self.let_go(pull):
             return 0.0
         goal = pull.rpm / 60.0 * min(1.0, (t - pull.at_s) / 0.12 + 0.15)
         grip = 8.0 + 4.0 * self.height * self.easing() / goal
         return max(0.0, self.a + grip * (goal - self.rps))
+
+    @staticmethod
+    def let_go(pull: Pull) -> float:
+        """When the rope ends; a pull that is to catch is drawn on until the next compression."""
+        return pull.at_s + pull.seconds + (0.0 if pull.runs_s is None else 0.6)
 
     def easing(self) -> float:
         """Share of the compression felt without firing: low charge and relief valve keep it below half of a pull's energy."""
@@ -194,7 +199,7 @@ class _Crank:
 
     def try_catch(self, t: float) -> None:
         pull = self.pull
-        if self.burning or pull is None or pull.runs_s is None or t > pull.at_s + pull.seconds:
+        if self.burning or pull is None or pull.runs_s is None or t > self.let_go(pull):
             return
         if self.compressions > pull.after_compressions or t > pull.at_s + 0.75 * pull.seconds:
             self.burning, self.sure, self.sum_error = True, 0, 0.0

@@ -48,7 +48,7 @@ class Chances:
         self.memory = r * self.memory + np.sqrt(1 - r * r) * self.normal[i]
         level = self.c.cylinder_level[slot] if self.c.cylinder_level else 1.0
         revs = index // max(len(self.s.engine.firing_angles_deg), 1) + self.flip
-        beat = 1.0 - self.c.alternation * (revs % 2)
+        beat = 1.0 - self.c.alternation * (revs % self.c.alternation_every == 0)
         if self.c.alternation and self.uniform[3][i] < 0.04:
             self.flip += 1
         return float(level * beat * np.exp(self.c.strength_spread * self.memory))

@@ -34,16 +34,20 @@ def wave_shape(wave: Wave, t: np.ndarray, rng: np.random.Generator) -> np.ndarra
     phase = 2 * np.pi * (np.cumsum(rate) * GRID_S + rng.random())
     bent = phase + wave.skew * np.sin(phase)
     inside = (t >= wave.start_s) & (t < wave.end_s)
-    return 0.5 * wave.swing_rpm * np.sin(bent) * inside
+    size = 1.0 if wave.fade_s is None else np.exp(-np.maximum(t - wave.start_s, 0) / wave.fade_s)
+    return 0.5 * wave.swing_rpm * np.sin(bent) * inside * np.minimum(size, 4.0)
 
 
 def roughness(rough: Rough | None, t: np.ndarray) -> np.ndarray:
     """How rough it runs, 1 at first and 0 when settled; `t` counts from the first running."""
     if rough is None:
         return np.zeros_like(t)
+    if rough.shape == "never":
+        return np.ones_like(t)
     if rough.shape == "fade":
         return np.exp(-np.log(10.0) * np.maximum(t, 0) / rough.settle_s)
-    return np.clip((rough.settle_s - t) / 0.3 + 0.5, 0, 1)
+    first = np.clip((rough.settle_s - t) / 0.3 + 0.5, 0, 1)
+    return 1 - first if rough.shape == "worse" else first
 
 
 def moved(base: np.ndarray, moves: tuple[Move, ...], t: np.ndarray) -> np.ndarray:

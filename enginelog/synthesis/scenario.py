@@ -19,20 +19,22 @@ class Wave:
 
     swing_rpm: peak to peak of the set speed (what the crank really does is measured into the truth).
     skew: 0 sine, up to 0.6 a faster rise than fall. jitter: spread of the period from swing to swing.
+    fade_s: time constant with which it dies away (negative: it grows); None: it stays.
     """
 
     rate_hz: float
     swing_rpm: float
     skew: float = 0.2
     jitter: float = 0.03
+    fade_s: float | None = None
     start_s: float = 0.0
     end_s: float = 1e9
 
 
 @dataclass(frozen=True)
 class Rough:
-    """Rough running at first, then clean. shape: "step" (rough until `settle_s`, then clean) or "fade" (exponential;
-    `settle_s` is where a tenth of the roughness is left)."""
+    """Rough running. shape: "step" (rough until `settle_s` after the start, then clean), "fade" (exponential; a tenth of
+    the roughness is left at `settle_s`), "never" (rough all along) or "worse" (clean until `settle_s`, then rough)."""
 
     settle_s: float
     miss_share: float = 0.2
@@ -51,7 +53,7 @@ class Load:
 
 @dataclass(frozen=True)
 class Move:
-    """The throttle is moved at `at_s` so that the speed wanted goes to `rpm` within `ramp_s`; `bog_s` > 0: it hesitates first."""
+    """The throttle is moved at `at_s`: the speed wanted goes to `rpm` within `ramp_s`; with `bog_s` it hesitates first."""
 
     at_s: float
     rpm: float
@@ -129,11 +131,17 @@ class Body:
 
 @dataclass(frozen=True)
 class Colour:
-    """How the engine sounds. Levels in dB relative to the exhaust sound (None or -inf like values: absent)."""
+    """How the engine sounds. Levels in dB relative to the exhaust sound (None: absent).
+
+    strength_spread: of the logarithm of strength. strength_memory: correlation with the cycle before. alternation: how
+    much weaker one cycle in `alternation_every` is (a rich two-stroke). timing_spread: of the sound's moment, in firing
+    intervals. cylinder_alike: 1 = all cylinders sound the same. pulse_deg: crank degrees an outflow lasts.
+    """
 
     strength_spread: float = 0.12
     strength_memory: float = -0.25
     alternation: float = 0.0
+    alternation_every: int = 2
     timing_spread: float = 0.01
     shape_spread: float = 0.3
     cylinder_level: tuple[float, ...] = ()
@@ -145,6 +153,7 @@ class Colour:
     bright_db: float = -6.0
     turbulence_db: float = -6.0
     steady_noise_db: float = -14.0
+    hiss_tilt_db: float = -2.0
     intake_db: float = -8.0
     intake_hz: float = 220.0
     block_db: float = -10.0
@@ -186,7 +195,7 @@ class Place:
 class Phone:
     """What the telephone does. high_pass_hz: 24 dB/octave corner. level_dbfs: RMS of the running engine it aims at.
 
-    suppression: 0 off .. 1 strong. clip_db: how far peaks of the level aimed at are driven over full scale (None: never).
+    suppression: 0 off .. 1 strong. clip_db: how far peaks are driven over full scale (None: never).
     gaps: lost stretches. bits: of the quantiser.
     """
 

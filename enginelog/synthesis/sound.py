@@ -9,7 +9,7 @@ import numpy as np
 
 from enginelog.synthesis.chance import db, smooth, stream
 from enginelog.synthesis.crank import Motion, blowdown_turns
-from enginelog.synthesis.pulses import blow, coloured, convolve, modes, rms, train
+from enginelog.synthesis.pulses import blow, coloured, convolve, modes, rms, stamp, train
 from enginelog.synthesis.scenario import Scenario
 
 WIDTHS_S = 0.0003 * 1.6 ** np.arange(8)
@@ -83,10 +83,11 @@ def widened(t, pressure, rps, shape, colour, n: int, rate_hz: float) -> np.ndarr
         share = np.clip(1 - np.abs(place - j), 0, None)
         if not np.any(share):
             continue
-        out += convolve(train(t, pressure * share, n, rate_hz), blow(w, rate_hz))
+        used = share > 0
+        out += stamp(t[used], (pressure * share)[used], blow(w, rate_hz), n, rate_hz)
     late = pressure * colour.shape_spread * 0.5 * shape[:, 1]
     delay = 0.6 * np.median(width) if len(width) else 0.0
-    return out + convolve(train(t + delay, late, n, rate_hz), blow(0.001, rate_hz))
+    return out + stamp(t + delay, late, blow(0.001, rate_hz), n, rate_hz)
 
 
 def exhaust_path(scenario: Scenario, slot: int) -> np.ndarray:
@@ -145,9 +146,9 @@ def turbulence(scenario: Scenario, motion: Motion, pressure: np.ndarray, n: int,
     fall = np.exp(-np.arange(int(0.1 * rate)) / rate / max(0.35 * c.pulse_deg / 360 / rps * 3, 0.0006))
     blown = convolve(train(motion.event_t_s, np.abs(pressure), m, rate), fall)
     blown = np.interp(np.arange(n) / 24, np.arange(m), blown)
-    hiss = coloured(rng, n, s.rate_hz, -3.0, 350.0, 6000.0)
+    hiss = coloured(rng, n, s.rate_hz, c.hiss_tilt_db, 350.0, 6000.0)
     turning = np.interp(np.arange(n) / s.rate_hz, motion.t_s, np.abs(motion.rps)) / (s.speeds.rpm / 60)
-    steady = coloured(rng, n, s.rate_hz, -2.0, 250.0, 9000.0) * np.clip(turning, 0, 1.5) ** 1.5
+    steady = coloured(rng, n, s.rate_hz, c.hiss_tilt_db, 250.0, 9000.0) * np.clip(turning, 0, 1.5) ** 1.5
     return scaled(blown * hiss, c.turbulence_db, active) + scaled(steady, c.steady_noise_db, active)
 
 
@@ -215,9 +216,12 @@ def tone_parts(scenario: Scenario, turn: np.ndarray, rps: np.ndarray, n: int) ->
 def partials(rng, turn: np.ndarray, order: float, gains: tuple, rate_hz: float) -> np.ndarray:
     """A tone `order` times a turn with overtones, wavering slowly in level and once a turn; about unit RMS."""
     out = np.zeros(len(turn))
-    for k, gain in enumerate(gains, start=1):
-        level = gain * np.exp(0.25 * smooth(rng, len(turn), 0.3 * rate_hz))
-        out += level * np.cos(2 * np.pi * (k * order * turn + rng.random()))
+    first = np.exp(2j * np.pi * np.mod(order * turn, 1.0))
+    power = np.ones(len(turn), complex)
+    for gain in gains:
+        power = power * first
+        level = 1 + 0.25 * smooth(rng, len(turn), 0.3 * rate_hz)
+        out += level * np.real(power * (gain * np.exp(2j * np.pi * rng.random())))
     out *= 1 + 0.2 * np.cos(2 * np.pi * (turn + rng.random()))
     return out / np.sqrt(0.5 * np.sum(np.square(gains)))
 

@@ -42,7 +42,7 @@ class Truth:
     crank position firing_angle/360 turns into a cycle. firing_strength: 1 = healthy; missed: counts as misfire; partial: a weak
     burn that does not. t_s, turns, rpm: crank position and speed (mean over one cycle, 20..200 ms) each 5 ms.
     speed_rpm: median of the speed over 0.25 s windows while running, run-up left out (the last sustained run).
-    settle_s counts from `run_start_s`. hunting_swing_rpm: median peak-to-peak of what the crank did.
+    settle_s counts from `run_start_s` (rough_shape names what was asked for: step, fade, never, worse). hunting_swing_rpm: median peak-to-peak of what the crank did.
     seconds_to_run: first pull to the beginning of the last sustained run.
     """
 
@@ -71,6 +71,7 @@ class Truth:
     hunting_rate_hz: float | None = None
     hunting_swing_rpm: float | None = None
     settle_s: float | None = None
+    rough_shape: str | None = None
     loads: tuple[LoadTruth, ...] = ()
     pops: tuple[float, ...] = ()
 
@@ -235,5 +236,6 @@ def with_run(base: Truth, scenario: Scenario, motion: Motion, wanted_rpm: np.nda
         misfire_share=float(np.mean(base.missed[after])) if np.any(after) else None,
         misfire_pattern=scenario.misfires.kind,
         hunting_rate_hz=rate, hunting_swing_rpm=swing,
-        settle_s=rough.settle_s if rough is not None else None, loads=load_truths(scenario, motion),
+        settle_s=rough.settle_s if rough is not None and rough.shape in ("step", "fade") else None,
+        rough_shape=rough.shape if rough is not None else None, loads=load_truths(scenario, motion),
     )  # fmt: skip
