@@ -257,7 +257,7 @@ def every_second() -> Run:
         pattern="every_second", band=None, timeline={"pulls": 1, "seconds_to_run": 0.9},
         findings=(
             Finding("misfire", "watch", "Fires every second revolution for most of the run; without load this can be "
-                    "normal for a two-stroke running rich.", 39.0, "%", None, "encyclopedia text on two-strokes", 3, 9,
+                    "normal for a two-stroke running rich.", 38.0, "%", None, "encyclopedia text on two-strokes", 3, 9,
                     ("Record again under load",)),
             Finding("steadiness", "unknown", "The throttle was moved, so steadiness cannot be told."),
         ),

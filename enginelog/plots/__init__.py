@@ -6,7 +6,15 @@ recordings are thinned to a fixed number of points, so a picture's size does not
 """
 
 from enginelog.plots.export import to_png, to_svg
-from enginelog.plots.firing import cylinder_letter, firing_strengths, miss_strip, roughness
+from enginelog.plots.firing import (
+    cylinder_letter,
+    drawn_as_crosses,
+    drawn_as_dots,
+    firing_strengths,
+    lost_mask,
+    miss_strip,
+    roughness,
+)
 from enginelog.plots.orders import ideal_lines, named_orders, order_spectrum
 from enginelog.plots.speed import hunting_spectrum, not_drawn_below, speed_over_time, swing_spectrum, timeline_only
 from enginelog.plots.style import COLOURS, note
@@ -14,9 +22,12 @@ from enginelog.plots.style import COLOURS, note
 __all__ = [
     "COLOURS",
     "cylinder_letter",
+    "drawn_as_crosses",
+    "drawn_as_dots",
     "firing_strengths",
     "hunting_spectrum",
     "ideal_lines",
+    "lost_mask",
     "miss_strip",
     "named_orders",
     "not_drawn_below",

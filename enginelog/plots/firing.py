@@ -32,6 +32,16 @@ def loudness(run: Run) -> np.ndarray:
     return run.firings.strength * level
 
 
+def drawn_as_dots(firings: Firings) -> bool:
+    """True where each firing is one dot, False where there are so many that their range is drawn."""
+    return max(np.bincount(np.asarray(firings.slot, int)), default=0) <= DOTS
+
+
+def drawn_as_crosses(firings: Firings) -> bool:
+    """True where each lost firing is a cross, False where there are so many that they are strokes."""
+    return int(lost_mask(firings).sum()) <= CROSSES
+
+
 def cylinder_letter(slot: int) -> str:
     """A, B, C...: places in the firing order; the sound cannot tell which plug is which, so they bear no numbers."""
     return chr(ord("A") + slot) if 0 <= slot < 26 else str(slot + 1)
@@ -50,7 +60,8 @@ def firing_strengths(run: Run, narrow: bool = False) -> Figure | None:
     time_axis(axes[-1], 0.0, max(run.clip.seconds, float(firings.t_s[-1])), narrow)
     for ax, slot in zip(axes, slots, strict=True):
         here = firings.slot == slot
-        _strength_row(ax, firings.t_s[here], strength[here], lost[here])
+        _strengths(ax, firings.t_s[here], strength[here], lost[here], drawn_as_dots(firings))
+        _lost(ax, firings.t_s[here & lost], strength[here & lost], drawn_as_crosses(firings))
         ax.axhline(1.0, color=colour("muted"), linewidth=0.7, linestyle=(0, (6, 3)))
         ax.set_ylim(0, top)
         ax.set_yticks([0, 0.5, 1.0, 1.5])
@@ -58,20 +69,23 @@ def firing_strengths(run: Run, narrow: bool = False) -> Figure | None:
     return figure
 
 
-def _strength_row(ax: Axes, t_s: np.ndarray, strength: np.ndarray, lost: np.ndarray) -> None:
-    if len(t_s) > DOTS:
-        thin = envelope(t_s, np.where(lost, np.nan, strength), BINS)
-        ax.fill_between(thin.x, thin.low, thin.high, color=colour("band"), alpha=0.75, linewidth=0)
-        ax.plot(thin.x, thin.mean, color=colour("line"), linewidth=1.1)
-    else:
+def _strengths(ax: Axes, t_s: np.ndarray, strength: np.ndarray, lost: np.ndarray, dots: bool) -> None:
+    if dots:
         _strokes(ax, t_s[~lost], strength[~lost], strength[~lost], "line", 2.4, capstyle="round", alpha=0.8)
-    if int(lost.sum()) <= CROSSES:
-        ax.plot(t_s[lost], np.maximum(strength[lost], 0.05), "x", markersize=4.5, color=colour("lost"),
-                markeredgewidth=1.1)  # fmt: skip
-    else:  # too many for crosses: one stroke for each place that holds any
-        step = (t_s[-1] - t_s[0]) / STROKES
-        places = np.unique(np.round(t_s[lost] / step)) * step
-        _strokes(ax, places, np.zeros(len(places)), np.full(len(places), 0.14), "lost", 0.7)
+        return
+    thin = envelope(t_s, np.where(lost, np.nan, strength), BINS)
+    ax.fill_between(thin.x, thin.low, thin.high, color=colour("band"), alpha=0.75, linewidth=0)
+    ax.plot(thin.x, thin.mean, color=colour("line"), linewidth=1.1)
+
+
+def _lost(ax: Axes, t_s: np.ndarray, strength: np.ndarray, crosses: bool) -> None:
+    """A cross for each lost firing; where they are too many, a stroke for each place of the axis that holds any."""
+    if crosses:
+        ax.plot(t_s, np.maximum(strength, 0.05), "x", markersize=4.5, color=colour("lost"), markeredgewidth=1.1)
+        return
+    step = ax.get_xlim()[1] / STROKES
+    places = np.unique(np.round(t_s / step)) * step
+    _strokes(ax, places, np.zeros(len(places)), np.full(len(places), 0.14), "lost", 0.7)
 
 
 def _strokes(ax: Axes, x: np.ndarray, low: np.ndarray, high: np.ndarray, name: str, width_pt: float, **how) -> None:

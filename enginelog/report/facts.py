@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from enginelog.model import Finding, Run
+from enginelog.plots import cylinder_letter
 from enginelog.report.words import (
     CANNOT_TELL,
     PATTERNS,
@@ -108,7 +109,7 @@ def cylinders(run: Run) -> Fact | None:
     if len(found) < 2:
         return None
     value = ", ".join(
-        f"{chr(ord('A') + c.index % 26)} {CANNOT_TELL if c.relative_strength is None else f'{c.relative_strength:.2f}'}"
+        f"{cylinder_letter(c.index)} {CANNOT_TELL if c.relative_strength is None else f'{c.relative_strength:.2f}'}"
         for c in found
     )
     return Fact("cylinders", "Cylinders", f"strength {value}", "1 is the mean of all; which is which cannot be heard")

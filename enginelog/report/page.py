@@ -75,6 +75,7 @@ def to_html(run: Run, audio_excerpt: AudioExcerpt | None = None) -> str:
     cards = _cards(run)
     return _template().render(
         run=run,
+        heard=heard,
         css=_asset("page.css"),
         name=_name(run),
         top=words.headline(run),
@@ -197,24 +198,20 @@ def _about(run: Run) -> list[tuple[str, str]]:
     speeds = ", ".join(f"{name} {words.rpm(value)}" for name, value in told if value is not None)
     assumed = words.assumed_words(run.engine)
     noise = "not known" if quality.snr_db is None else f"{quality.snr_db:.0f} dB above the noise around it"
-    rows = [
+    low = "no cut found" if quality.low_cut_hz is None else f"cut by the phone below {quality.low_cut_hz:.0f} Hz"
+    return [
         ("File", clip.name or "without a name"),
         ("Recorded", words.date(clip.recorded_at) if clip.recorded_at else "the file does not say"),
         ("Length", words.seconds(clip.seconds)),
         ("Sound", f"{clip.sample_rate_hz} Hz, {words.count(clip.channels, 'channel')}, {clip.codec}"),
         ("Engine sound", noise),
         ("Overloaded", f"{words.percent(quality.clipped_percent)} of the samples"),
-        (
-            "Low tones",
-            "complete" if quality.low_cut_hz is None else f"cut by the phone below {quality.low_cut_hz:.0f} Hz",
-        ),
+        ("Low tones", low),
         ("Trust", f"{quality.trust:.2f} of 1; every confidence on this page is scaled by it"),
         ("Engine", words.engine_words(run.engine) + (f"; {speeds}" if speeds else "")),
         ("Assumed", f"{assumed}, because nobody said otherwise: all figures rest on it" if assumed else "nothing"),
         ("Analysed", f"{words.date(run.analysed_at)} by enginelog {run.program_version}"),
-        ("Hash of the file", f"SHA-256 {clip.sha256}"),
     ]
-    return rows
 
 
 def used_limits(run: Run) -> list[UsedLimit]:

@@ -69,15 +69,13 @@ def _speed_alt(run: Run) -> str:
 
 def firing(run: Run) -> Picture | None:
     """Strength of each firing over time."""
-    lost = int(np.sum(np.nan_to_num(run.firings.miss_probability) > 0.5))
+    lost = int(plots.lost_mask(run.firings).sum())
     total = len(run.firings.t_s)
-    mark = "Shaded: the range of strengths in each stretch. " if total > 2500 else "One dot for each firing. "
-    lost_mark = "A red cross" if lost <= 250 else "A red stroke"
-    caption = (
-        "How loud each firing was against its neighbours; 1 is a normal one. "
-        + mark
-        + f"{lost_mark} at the bottom is a firing that was lost (a misfire)."
-    )
+    dots = plots.drawn_as_dots(run.firings)
+    mark = "One dot for each firing. " if dots else "Shaded: the range of strengths in each stretch. "
+    shape = "cross" if plots.drawn_as_crosses(run.firings) else "stroke"
+    lost_mark = f"A {shape} at the bottom is a firing that was lost (a misfire)." if lost else "No firing was lost."
+    caption = f"How loud each firing was against its neighbours; 1 is a normal one. {mark}{lost_mark}"
     if run.engine.cylinders > 1:
         caption += " One row for each cylinder in firing order; the sound cannot tell which plug is A."
     alt = f"Strength of {count(total, 'firing')} over time, {lost} of them lost."
