@@ -39,12 +39,14 @@ from enginelog.synthesis.sound import engine_sound
 from enginelog.synthesis.truth import LoadTruth, PullTruth, Truth, nothing, tell
 
 __all__ = [
-    "BEHAVIOURS", "HARDNESS", "KINDS", "OTHER_KINDS", "Body", "Colour", "Load", "LoadTruth", "Misfires", "Move", "Phone",
+    "BEHAVIOURS", "HARDNESS", "KINDS", "OTHER_KINDS", "Body", "Colour", "Load", "LoadTruth", "Misfires", "Move",
+    "Phone",
     "Place", "Pull", "PullTruth", "Rough", "Scenario", "Speeds", "Truth", "Wave", "make", "make_other",
     "nothing", "random_scenario", "simulate",
 ]  # fmt: skip
 OTHER_KINDS = (
-    "talk", "music", "talk_over_music", "wind", "rain", "waves", "clock", "dripping", "electric_motor", "hum", "silence", "birds",
+    "talk", "music", "talk_over_music", "wind", "rain", "waves", "clock", "dripping", "electric_motor", "hum",
+    "silence", "birds",
     "dog", "knocks", "power_drill", "footsteps",
 )  # fmt: skip
 

@@ -33,13 +33,11 @@ def steady(rng, s: Scenario) -> Scenario:
 
 
 def hunting(rng, s: Scenario) -> Scenario:
-    """Speed swings of 1.5 to 15 per cent, 0.3 to 2.5 times a second; a governor quick enough to make them."""
+    """Speed swings of about 2 to 15 per cent, 0.3 to 2.5 times a second; a governor quick enough to make them."""
     rate = log_uniform(rng, 0.3, 2.5)
-    swing = s.speeds.rpm * log_uniform(rng, 0.018, 0.15)
+    swing = s.speeds.rpm * log_uniform(rng, 0.022, 0.15)
     wave = Wave(rate, swing, skew=float(rng.uniform(0, 0.5)), jitter=float(rng.uniform(0, 0.05)))
-    body = replace(
-        s.body, governor_s=min(s.body.governor_s, 0.12), governor_lag_s=0.02, rundown_s=min(s.body.rundown_s, 1.5)
-    )
+    body = replace(s.body, governor_lag_s=0.02, rundown_s=min(s.body.rundown_s, 1.5))
     return at_least(replace(s, speeds=replace(s.speeds, waves=(wave,)), body=body), max(8.0, 6 / rate))
 
 
@@ -57,8 +55,10 @@ def load_step(rng, s: Scenario) -> Scenario:
     s = at_least(s, 11.0)
     begin, end = running_span(s)
     at = begin + float(rng.uniform(0.25, 0.4)) * (end - begin)
+    most = (0.9 - 1 / s.body.power) * (1.0 if s.body.governed else 0.4)
+    amount = float(rng.uniform(0.35, 0.85)) * most
     off = at + float(rng.uniform(0.35, 0.45)) * (end - begin) if rng.random() < 0.7 else inf
-    return replace(s, speeds=replace(s.speeds, loads=(Load(at, off, float(rng.uniform(0.25, 0.6))),)))
+    return replace(s, speeds=replace(s.speeds, loads=(Load(at, off, amount),)))
 
 
 SHARES = {"random": (0.01, 0.25), "burst": (0.03, 0.2), "cylinder": (0.3, 1.0), "every_second": (0.42, 0.5)}
@@ -71,7 +71,9 @@ def misfire(rng, s: Scenario, how: str | None = None) -> Scenario:
     ways += ["every_second"] if s.engine.strokes == 2 else []
     how = how or str(rng.choice(ways))
     share, which = float(rng.uniform(*SHARES[how])), int(rng.integers(s.engine.cylinders))
-    return replace(s, misfires=Misfires(how, share, burst_length=float(rng.uniform(3, 12)), cylinder=which))
+    return replace(
+        s, misfires=Misfires(how, share, burst_length=float(rng.uniform(2, 5 + 2 * s.engine.cylinders)), cylinder=which)
+    )
 
 
 def misfire_puffing(rng, s: Scenario) -> Scenario:

@@ -1,9 +1,10 @@
 """The crankshaft: a small model in steps of about a millisecond.
 
-Energy is counted as half the square of the speed in revolutions a second, so no absolute inertia is needed: how long the
-machine takes to run down fixes friction against inertia, and all else is relative to it. Compression is a potential
-hill before each firing; a firing adds its energy over the following tenth of a turn; the governor sets the throttle
-with a lag. A firing that fails therefore makes the speed dip and the next interval longer, a pull slows at each
+Energy is counted as half the square of the speed in revolutions a second, so no absolute inertia is needed: how long
+the machine takes to run down fixes friction against inertia, and all else is relative to it. Compression is a
+potential hill before each firing; a firing adds its energy over the following tenth of a turn; the governor sets the
+throttle with a lag. A firing that fails therefore makes the speed dip and the next interval longer, a pull slows
+at each
 compression, and a run-down ends by rocking back from the last one.
 """
 
@@ -27,8 +28,8 @@ STALL_RPS = 3.0
 class Motion:
     """What the crank did. Step arrays: t_s, turns, rps. Event arrays (one entry each time an exhaust valve opens):
 
-    event_t_s, slot, pressure (sound, healthy full-load firing = 1), strength (1 = healthy), missed, partial, running (False:
-    only a puff of a pull or of the run-down), throttle 0..1, event_rps.
+    event_t_s, slot, strength (1 = healthy), missed, partial, running (False: only a puff of a pull or of the run-down),
+    throttle 0..1, event_rps.
     runs: (start_s, end_s, how) of each self-sustained run; how is "cut", "stall" or "end".
     """
 
@@ -69,6 +70,7 @@ class _Crank:
             x.tolist() for x in (programme.target_rps, programme.load, programme.miss_share)
         )
         self.events = self._order()
+        self.usual = chances.usual_strength()
         self.turn = float(np.random.default_rng(scenario.seed).random() * self.cycle + self.cycle)
         self.rps = float(programme.target_rps[0]) if not scenario.pulls else 0.0
         self.throttle, self.error, self.sum_error, self.pool = 1 / b.power, 0.0, 0.0, 0.0
@@ -119,9 +121,10 @@ class _Crank:
         need = (self.a + self.b * goal * goal + rise) / spare
         self.error += ((goal - self.rps) / self.ref - self.error) * dt / (dt + b.governor_lag_s)
         gain = self.ref / (spare * b.governor_s)
-        if b.governed and self.burning:
-            self.sum_error = min(max(self.sum_error + gain * self.error * dt / 1.2, -0.5), 0.8)
-        return min(max(need + gain * self.error + self.sum_error, 0.04), 1.1)
+        wanted = need / self.usual + gain * self.error + self.sum_error
+        if self.burning and 0.04 < wanted < 1.1:
+            self.sum_error += gain * self.error * dt / b.reset_s
+        return min(max(wanted, 0.04), 1.1)
 
     def rope(self, t: float) -> float:
         """Acceleration by the starter, revolutions a second squared; it only ever drives forward."""
@@ -138,7 +141,8 @@ class _Crank:
         return pull.at_s + pull.seconds + (0.0 if pull.runs_s is None else 0.6)
 
     def easing(self) -> float:
-        """Share of the compression felt without firing: low charge and relief valve keep it below half of a pull's energy."""
+        """Share of the compression felt without firing; charge and relief valve keep it below half of a pull's
+        energy."""
         rps = self.pull.rpm / 60.0 if self.pull else 9.0
         return min(0.8, 0.45 * 0.5 * rps * rps / self.height)
 
@@ -193,7 +197,8 @@ class _Crank:
         need = self.rps < 0.35 * self.want[k]
         strength, missed, partial = self.chances.draw(index, slot, self.miss[k], self.sure, need)
         self.sure += 1
-        work = strength * strength if missed else strength
+        # The work of a cycle varies far less than the sound of its blow-down; a miss does next to none.
+        work = strength**2 if missed else (strength if partial else strength**0.35)
         self.pool += self.full * min(self.throttle, 1.0) * work
         self.fired[index] = (strength, missed, partial, True, self.throttle)
 

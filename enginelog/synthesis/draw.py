@@ -1,6 +1,7 @@
 """Scenarios drawn at random: an engine of a kind, how it behaves, where and with what it is recorded.
 
-One figure of each recording, how close and clear it is (0..1), moves most levels together, so that the recordings of one
+One figure of each recording, how close and clear it is (0..1), moves most levels together, so that the recordings
+of one
 hardness reach from close-up and plain to far and buried instead of all lying in the middle.
 """
 
@@ -16,7 +17,7 @@ from enginelog.synthesis.chance import stream
 from enginelog.synthesis.kinds import ALIASES, KINDS, Kind
 from enginelog.synthesis.scenario import Body, Colour, Phone, Place, Scenario, Speeds
 
-CLEARNESS = {"clean": (1.2, 1.4), "easy": (0.8, 1.0), "ordinary": (0.1, 1.3), "hard": (0.0, 0.6)}
+CLEARNESS = {"clean": (1.2, 1.4), "easy": (0.8, 1.0), "ordinary": (0.1, 1.5), "hard": (0.0, 0.6)}
 HARDNESS = tuple(CLEARNESS)
 MIX = {"steady": 0.32, "hunting": 0.1, "settling": 0.08, "load_step": 0.1, "misfire": 0.17, "start": 0.08, "cut": 0.08}
 
@@ -31,7 +32,8 @@ def random_scenario(
 ) -> Scenario:
     """Draw a scenario; the same arguments give the same one, and only the recording differs between hardnesses.
 
-    kind: a name of KINDS or "any". hardness: clean, easy, ordinary or hard. behaviours: names of BEHAVIOURS (a tuple, or
+    kind: a name of KINDS or "any". hardness: clean, easy, ordinary or hard. behaviours: names of BEHAVIOURS (a
+    tuple, or
     one string with commas); None draws a usual mix. rpm fixes the speed wanted. fixed: fields of Scenario; a dict given
     for a field that is itself a dataclass changes only the named parts: place={"reverb_s": 0.8}.
     Raises ValueError for unknown names.
@@ -43,6 +45,8 @@ def random_scenario(
         raise ValueError(f"kind {kind!r}, hardness {hardness!r}: expected one of {sorted(KINDS)} and one of {HARDNESS}")
     rng = stream(seed, "behaviour")
     wanted = chosen(rng, behaviours, KINDS[kind])
+    if rpm is None and "load_step" in wanted:
+        rpm = float(stream(seed, "loaded").uniform(*KINDS[kind].top_rpm))  # nobody loads an idling engine
     scenario = basic(seed, kind, hardness, rpm)
     scenario = replace(scenario, seconds=float(fixed.pop("seconds", scenario.seconds)))
     for name in sorted(wanted, key=BEHAVIOURS.index):
@@ -116,15 +120,32 @@ def wobble_of(rng, k: Kind) -> float:
 
 
 def draw_body(rng, k: Kind, speed: float) -> Body:
-    slower = float(np.clip(speed / k.top_rpm[1], 0.25, 1.0)) ** 0.7
+    slower = float(np.clip(speed / k.top_rpm[1], 0.25, 1.0)) ** 0.45
+    rundown = float(rng.uniform(*k.rundown_s)) * slower
     return Body(
-        rundown_s=float(rng.uniform(*k.rundown_s)) * slower,
+        rundown_s=rundown,
         power=float(rng.uniform(2.3, 4.0)),
         compression=float(rng.uniform(0.15, 0.3)),
         governed=k.governed,
-        governor_s=float(rng.uniform(0.2, 0.6) if k.governed else rng.uniform(0.5, 1.2)),
+        **governor_of(rng, k, rundown, speed),
         droop=float(rng.uniform(0.02, 0.1)),
     )
+
+
+def governor_of(rng, k: Kind, rundown_s: float, rpm: float) -> dict[str, float]:
+    """How quickly speed errors are made good: heavy machines have slow governors, a fixed throttle hardly any.
+
+    Never much quicker than the firings come, or the governor itself would surge.
+    """
+    between_s = 30.0 * k.strokes / (len(k.angles_deg) * rpm)
+    answer = float(rng.uniform(0.03, 0.08) * rundown_s if k.governed else rng.uniform(0.25, 0.6))
+    answer = max(answer, 2.8 * between_s + 0.03)
+    lag = answer * float(rng.uniform(0.1, 0.35))
+    return {
+        "governor_s": answer,
+        "governor_lag_s": lag,
+        "reset_s": answer * float(rng.uniform(3, 6)) if k.governed else 6.0,
+    }
 
 
 def some(rng, share: float, low: float, high: float) -> float | None:

@@ -17,7 +17,14 @@ class Chances:
         self.s, self.m, self.c = scenario, scenario.misfires, scenario.colour
         self.rng = stream(scenario.seed, "firings")
         self.memory, self.last_missed, self.in_burst, self.count, self.flip = 0.0, False, False, 0, 0
+        self.drawn, self.failed = 0, 0
         self._refill()
+
+    def usual_strength(self) -> float:
+        """Mean strength of a healthy firing: what the throttle that was set by hand or governor already allows for."""
+        c = self.c
+        level = float(np.mean(c.cylinder_level)) if c.cylinder_level else 1.0
+        return (level * (1 - c.alternation / c.alternation_every)) ** 0.35
 
     def _refill(self) -> None:
         self.normal = self.rng.standard_normal(BLOCK).tolist()
@@ -69,12 +76,16 @@ class Chances:
         return False
 
     def _burst(self, u: float) -> bool:
-        """A two-state chain whose long-run share of failures is `share`, nine in ten firings failing inside a burst."""
+        """A two-state chain, nine in ten firings failing inside a burst, steered towards the share asked for."""
         inside = min(self.m.share / 0.9, 0.95)
         leave = 1.0 / self.m.burst_length
         enter = leave * inside / (1 - inside)
+        behind = self.m.share * self.drawn - self.failed - 0.5 * self.m.burst_length
+        enter *= 4.0 if behind > 0 else (1.0 if behind > -self.m.burst_length else 0.25)
         self.in_burst = u >= leave if self.in_burst else u < enter
-        return self.in_burst and self.rng.random() < 0.9
+        fails = self.in_burst and self.rng.random() < 0.9
+        self.drawn, self.failed = self.drawn + 1, self.failed + fails
+        return fails
 
     def _every_second(self, i: int, index: int, u: float) -> bool:
         """Every second cycle fails; now and then the beat slips by one, and share below 0.5 lets some of them burn."""

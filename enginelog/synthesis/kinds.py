@@ -38,7 +38,7 @@ _SAW = Kind(
     (0,),
     (2500, 2800),
     (9500, 13_800),
-    (0.5, 1.3),
+    (0.6, 1.5),
     governed=False,
     pull_rpm=(600, 1300),
     whine=True,
@@ -46,23 +46,23 @@ _SAW = Kind(
     pipe_hz=(200, 600),
     pulse_deg=(70, 190),
 )
-_TWIN = Kind(4, (0, 270), (1500, 1800), (3000, 3900), (1.5, 3.5), electric=True, pull_rpm=(350, 600))
+_TWIN = Kind(4, (0, 270), (1500, 1800), (3000, 3900), (2.0, 3.8), electric=True, pull_rpm=(350, 600))
 
 KINDS = {
-    "mower": Kind(4, (0,), (1700, 2000), (2800, 3250), (1.2, 3.0), blade=True),
+    "mower": Kind(4, (0,), (1700, 2000), (2800, 3250), (1.8, 3.5), blade=True),
     "generator": Kind(4, (0,), None, (3000, 3180), (2.0, 4.0), poles=2),
-    "generator_60": Kind(4, (0,), None, (3570, 3780), (2.0, 4.0), poles=2),
-    "pump": Kind(4, (0,), (1400, 1900), (3200, 3850), (0.8, 1.8)),
-    "tiller": Kind(4, (0,), (1400, 1800), (3200, 3600), (0.9, 2.0), whine=True),
+    "generator_60": Kind(4, (0,), None, (3570, 3780), (2.2, 4.0), poles=2),
+    "pump": Kind(4, (0,), (1400, 1900), (3200, 3850), (1.5, 3.0)),
+    "tiller": Kind(4, (0,), (1400, 1800), (3200, 3600), (1.5, 3.0), whine=True),
     "saw": _SAW,
     "trimmer": replace(_SAW, idle_rpm=(2600, 3200), top_rpm=(7000, 11_000)),
     "twin_270": _TWIN,
     "twin_180": replace(_TWIN, angles_deg=(0, 180), idle_rpm=(1200, 1700)),
     "twin_360": replace(_TWIN, angles_deg=(0, 360), idle_rpm=(1200, 1700)),
-    "two_stroke_twin": Kind(2, (0, 180), (900, 1400), (4000, 5800), (0.8, 2.0), between=True, pulse_deg=(50, 130)),
-    "triple": Kind(4, (0, 240, 480), (850, 1200), (2200, 3200), (1.0, 2.5), electric=True, pull_rpm=(250, 400)),
+    "two_stroke_twin": Kind(2, (0, 180), (900, 1400), (4000, 5800), (1.2, 2.5), between=True, pulse_deg=(50, 130)),
+    "triple": Kind(4, (0, 240, 480), (850, 1200), (2200, 3200), (1.8, 3.5), electric=True, pull_rpm=(250, 400)),
     "four": Kind(
-        4, (0, 180, 360, 540), (700, 1000), (1800, 3400), (0.8, 2.0), electric=True, pull_rpm=(220, 350), between=True
+        4, (0, 180, 360, 540), (700, 1000), (1800, 3400), (1.5, 3.0), electric=True, pull_rpm=(220, 350), between=True
     ),
 }
 ALIASES = {"brushcutter": "trimmer", "chainsaw": "saw", "generator_50": "generator"}

@@ -17,7 +17,7 @@ SHORTEST_S = 0.04
 
 @dataclass(frozen=True)
 class Periodicity:
-    """One entry a frame, -1..1: correlation at the firing period of the whole band, below 2 kHz, and of the envelope."""
+    """One entry a frame, -1..1: correlation at the firing period, whole band, below 2 kHz, envelope."""
 
     whole: np.ndarray
     low: np.ndarray
@@ -29,7 +29,7 @@ class Periodicity:
 
 
 def periodicity(samples: np.ndarray, rate_hz: float, t_s: np.ndarray, firing_hz: np.ndarray) -> Periodicity:
-    """Measure frames centred at `t_s` whose firing rate is `firing_hz` (NaN: left out). Any sampling rate is accepted."""
+    """Measure the frames centred at `t_s`, whose firing rate is `firing_hz` (NaN: left out)."""
     import soxr
     from scipy.signal import butter, hilbert, sosfiltfilt
 

@@ -17,7 +17,7 @@ def train(t_s: np.ndarray, amount: np.ndarray, n: int, rate_hz: float) -> np.nda
 
 
 def stamp(t_s: np.ndarray, amount: np.ndarray, kernel: np.ndarray, n: int, rate_hz: float) -> np.ndarray:
-    """`train` convolved with a short `kernel`, by adding it in at each moment: quicker than any transform for few pulses."""
+    """`train` convolved with a short `kernel`, added in at each moment (quicker than a transform)."""
     at = np.asarray(t_s, float) * rate_hz
     ok = (at >= 0) & (at < n - 1)
     at, amount = at[ok], np.asarray(amount, float)[ok]
@@ -60,13 +60,6 @@ def modes(freq_hz: np.ndarray, q: np.ndarray, gain: np.ndarray, rate_hz: float, 
     out = np.sum(ring * np.sin(2 * np.pi * freq_hz[:, None] * t), axis=0)
     out[0] += direct
     return out
-
-
-def tilted(spectrum_of: np.ndarray, rate_hz: float, db_per_octave: float, pivot_hz: float = 1000.0) -> np.ndarray:
-    """`spectrum_of` (a signal) with its spectrum tilted by a straight line in dB over log frequency, flat below 40 Hz."""
-    spec = np.fft.rfft(spectrum_of)
-    f = np.maximum(np.fft.rfftfreq(len(spectrum_of), 1 / rate_hz), 40.0)
-    return np.fft.irfft(spec * (f / pivot_hz) ** (db_per_octave / 6.0206), len(spectrum_of))
 
 
 def coloured(

@@ -34,7 +34,7 @@ def heard_there(scenario: Scenario, dry: np.ndarray) -> np.ndarray:
 
 
 def surroundings(scenario: Scenario, n: int) -> list[tuple[float, np.ndarray]]:
-    """(level in dB, sound of about unit RMS) of each thing else that is heard; levels are set after the phone's high-pass."""
+    """(level in dB, sound) of each thing else that is heard; levels hold after the phone's high-pass."""
     from enginelog.synthesis import other
 
     s, p, rate = scenario, scenario.place, scenario.rate_hz

@@ -33,8 +33,8 @@ class Wave:
 
 @dataclass(frozen=True)
 class Rough:
-    """Rough running. shape: "step" (rough until `settle_s` after the start, then clean), "fade" (exponential; a tenth of
-    the roughness is left at `settle_s`), "never" (rough all along) or "worse" (clean until `settle_s`, then rough)."""
+    """Rough running. shape: "step" (rough until `settle_s` after the start, then clean), "fade" (exponential, a
+    tenth of it left at `settle_s`), "never" (rough all along) or "worse" (clean until `settle_s`, then rough)."""
 
     settle_s: float
     miss_share: float = 0.2
@@ -53,7 +53,7 @@ class Load:
 
 @dataclass(frozen=True)
 class Move:
-    """The throttle is moved at `at_s`: the speed wanted goes to `rpm` within `ramp_s`; with `bog_s` it hesitates first."""
+    """The throttle is moved at `at_s`: the speed wanted goes to `rpm` within `ramp_s`; `bog_s`: it sags first."""
 
     at_s: float
     rpm: float
@@ -116,15 +116,16 @@ class Body:
     rundown_s: time from full speed to standstill with the ignition off, which fixes friction against inertia.
     power: full power as a multiple of what running without load takes.
     compression: energy to go over compression, as a share of one full-load firing.
-    governor_s: time constant with which the governor makes good a speed error. droop: speed lost at full load, share.
-    governed: False = fixed throttle: nothing makes the error good but the load curve.
+    governor_s: time constant with which the governor answers a speed error; reset_s: with which it makes it good wholly
+    (long for a fixed throttle). droop: speed lost at full load, share. governed: has a governor.
     """
 
     rundown_s: float = 3.0
     power: float = 3.0
     compression: float = 0.3
-    governor_s: float = 0.35
-    governor_lag_s: float = 0.08
+    governor_s: float = 0.15
+    governor_lag_s: float = 0.04
+    reset_s: float = 0.6
     droop: float = 0.05
     governed: bool = True
 

@@ -16,7 +16,7 @@ WIDTHS_S = 0.0003 * 1.6 ** np.arange(8)
 
 
 def engine_sound(scenario: Scenario, motion: Motion) -> np.ndarray:
-    """All of the engine, float64, shape (n,); the exhaust has unit RMS while running (or nominal size where it never does)."""
+    """All of the engine, float64, shape (n,); the exhaust has unit RMS while running (or a nominal size)."""
     s, n = scenario, int(round(scenario.seconds * scenario.rate_hz))
     turn, rps = on_samples(motion, n, s.rate_hz)
     active = (rps > 0.6 * np.median(rps[rps > 2])) if np.any(rps > 2) else np.ones(n, bool)
@@ -137,7 +137,7 @@ def breath_parts(scenario: Scenario, motion: Motion, pressure: np.ndarray, n: in
 
 
 def turbulence(scenario: Scenario, motion: Motion, pressure: np.ndarray, n: int, active: np.ndarray) -> np.ndarray:
-    """Broad noise: a part blown by each outflow (rises and dies within it) and a steady part of fan, gas and valve train."""
+    """Broad noise: a part that rises and dies with each outflow, and a steady part of fan, gas and gears."""
     s, c = scenario, scenario.colour
     rng = stream(s.seed, "turbulence")
     rate = s.rate_hz / 24
@@ -161,7 +161,7 @@ def scaled(part: np.ndarray, level_db: float | None, active: np.ndarray) -> np.n
 def mechanical_parts(
     scenario: Scenario, motion: Motion, turn: np.ndarray, rps: np.ndarray, n: int, active: np.ndarray
 ) -> np.ndarray:
-    """Valve ticks (two a cycle and cylinder), piston slap at the dead centres, and the once-a-turn noises of the crank."""
+    """Valve ticks (two a cycle and cylinder), piston slap at the dead centres, once-a-turn noises."""
     s, c = scenario, scenario.colour
     rng = stream(s.seed, "mechanics")
     ticks = (0.03, 0.55) if s.engine.strokes == 4 else ()
@@ -227,7 +227,7 @@ def partials(rng, turn: np.ndarray, order: float, gains: tuple, rate_hz: float) 
 
 
 def starter_part(scenario: Scenario, n: int) -> np.ndarray:
-    """The rope's zip and ratchet, or the whirr of an electric starter, while each pull lasts; then the rope winding back."""
+    """The rope's zip and ratchet and its winding back, or the whirr of an electric starter."""
     out, rate = np.zeros(n), scenario.rate_hz
     rng = stream(scenario.seed, "starter")
     for pull in scenario.pulls:

@@ -15,7 +15,7 @@ TRUTH_STEP_S = 0.005
 
 @dataclass(frozen=True)
 class PullTruth:
-    """One pull: `end_s` is when the crank stands still again, or fires by itself. rpm: mean while the starter drives."""
+    """One pull: `end_s` is when the crank stands still again, or fires. rpm: mean while the starter drives."""
 
     start_s: float
     end_s: float
@@ -38,12 +38,12 @@ class LoadTruth:
 class Truth:
     """The truth of one recording.
 
-    firing_*: one entry each firing opportunity while the engine runs by itself, at the moment the exhaust opens, which is
-    crank position firing_angle/360 turns into a cycle. firing_strength: 1 = healthy; missed: counts as misfire; partial: a weak
-    burn that does not. t_s, turns, rpm: crank position and speed (mean over one cycle, 20..200 ms) each 5 ms.
-    speed_rpm: median of the speed over 0.25 s windows while running, run-up left out (the last sustained run).
-    settle_s counts from `run_start_s` (rough_shape names what was asked for: step, fade, never, worse). hunting_swing_rpm: median peak-to-peak of what the crank did.
-    seconds_to_run: first pull to the beginning of the last sustained run.
+    firing_*: one entry each firing opportunity while the engine runs by itself, at the moment its exhaust opens: that
+    is firing_angle/360 turns into a cycle of `turns`. firing_strength: 1 = healthy; missed: a misfire; partial: a weak
+    burn that is none. t_s, turns, rpm: crank position and speed (mean over one cycle, 20..200 ms) each 5 ms.
+    speed_rpm: median of the speed over 0.25 s windows of the last run, run-up left out; misfire_share: of the same.
+    settle_s counts from `run_start_s` (rough_shape names what was asked for: step, fade, never, worse).
+    hunting_swing_rpm: median peak to peak of what the crank did. seconds_to_run: first pull to `run_start_s`.
     """
 
     seconds: float
@@ -133,11 +133,14 @@ def pull_truths(scenario: Scenario, motion: Motion) -> tuple[PullTruth, ...]:
 def run_up_end(
     scenario: Scenario, motion: Motion, start: float, end: float, wanted_rpm: np.ndarray, t: np.ndarray
 ) -> float:
-    """When the speed first comes within 3 % of what is wanted; `start` itself where it ran from the beginning."""
+    """When the speed first comes within 3 % of where it will stay (its usual share of the speed wanted)."""
     if not scenario.pulls:
         return start
-    rpm = cycle_speed(t, motion, scenario.engine.revs_per_cycle)
-    near = (t > start) & (t < end) & (np.abs(rpm / wanted_rpm - 1) < 0.03)
+    share = cycle_speed(t, motion, scenario.engine.revs_per_cycle) / wanted_rpm
+    running = (t > start) & (t < end)
+    late = running & (t > start + min(1.5, 0.5 * (end - start)))
+    usual = float(np.median(share[late])) if np.any(late) else 1.0
+    near = running & (np.abs(share / usual - 1) < 0.03)
     return float(t[near][0]) if np.any(near) else end
 
 
@@ -177,17 +180,19 @@ def swing_of(scenario: Scenario, motion: Motion, start: float, end: float) -> tu
     speed = np.convolve(np.pad(speed, width, mode="edge"), np.ones(width) / width, "same")[width:-width]
     size = int(1.0 / wave.rate_hz / 0.01)
     blocks = speed[: len(speed) // size * size].reshape(-1, size)
-    return wave.rate_hz, float(np.median(np.ptp(blocks, axis=1)))
+    lost = np.sinc(width * 0.01 * wave.rate_hz)  # what the smoothing takes from a sine
+    return wave.rate_hz, float(np.median(np.ptp(blocks, axis=1)) / lost)
 
 
 def load_truths(scenario: Scenario, motion: Motion) -> tuple[LoadTruth, ...]:
     out = []
     for load in scenario.speeds.loads:
-        end = min(load.off_s, scenario.seconds)
+        end = min(load.off_s, scenario.seconds) - 0.12
         if end - load.at_s < 1.0 or load.at_s < 0.5:
             continue
         t = np.arange(load.at_s, end, 0.01)
         speed = cycle_speed(t, motion, scenario.engine.revs_per_cycle)
+        speed = np.convolve(np.pad(speed, 7, mode="edge"), np.ones(15) / 15, "valid")  # 0.15 s
         before = float(np.median(window_speeds(motion, max(load.at_s - 1.0, 0), load.at_s, 0.1)))
         after = float(np.median(window_speeds(motion, load.at_s + 0.6 * (end - load.at_s), end, 0.1)))
         outside = np.flatnonzero(np.abs(speed / after - 1) > 0.02)
