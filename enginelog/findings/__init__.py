@@ -1,0 +1,116 @@
+"""Verdicts on an engine's run, each with its evidence: the front door is `judge`."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from enginelog.findings import firing_verdicts, run_verdicts, speed_verdicts, words
+from enginelog.findings.gather import Evidence, gather
+from enginelog.limits import LimitSet
+from enginelog.model import (
+    CylinderFiring,
+    Engine,
+    Finding,
+    Firings,
+    FiringSummary,
+    Hunting,
+    Measures,
+    Quality,
+    Settling,
+    Speed,
+    Timeline,
+    Track,
+)
+
+CODES = (
+    "speed",
+    "steadiness",
+    "misfire",
+    "hunting",
+    "settling",
+    "start",
+    "stop",
+    "load",
+    "throttle",
+    "pops",
+    "blade_speed",
+    "generator_frequency",
+    "cylinder_balance",
+    "timing",
+)
+
+__all__ = ["CODES", "judge"]
+
+
+def judge(
+    engine: Engine, quality: Quality, timeline: Timeline, speed: Speed, track: Track, firings: Firings, limits: LimitSet
+) -> Measures:
+    """Measure misfire, hunting, settling, loads and the rest, and give one finding for each code that applies.
+
+    `speed` is handed through, its `band_percent` filled in. `limits`: topic `findings`. Where no engine was heard or
+    the recording is unusable every finding is `unknown` and says why (but a failed start is still told).
+    """
+    blocked = _blocked(quality, timeline, limits)
+    evidence = None if blocked else gather(engine, timeline, track, firings, limits)
+    if evidence is None:
+        return _nothing(engine, timeline, speed, blocked or "no stretch of running was found", limits)
+    findings = _findings(evidence, speed, quality, limits)
+    settled = evidence.settling
+    return Measures(
+        speed=replace(speed, band_percent=evidence.band_percent),
+        firing=evidence.misfire.summary,
+        hunting=_hunting(evidence),
+        settling=Settling(_settled(settled.course), settled.settle_s, *_rough(settled)),
+        loads=evidence.loads.taken,
+        findings=findings,
+    )
+
+
+def _blocked(quality: Quality, timeline: Timeline, limits: LimitSet) -> str | None:
+    """Why nothing can be judged; None where it can."""
+    if not quality.usable or quality.trust < limits.value("least_trust"):
+        first = quality.problems[0].text if quality.problems else "the recording is too poor"
+        return f"the recording cannot be used ({first.rstrip('.')})"
+    if not timeline.engine_heard:
+        reason = (timeline.reason or "no engine running by itself was heard").rstrip(".")
+        return reason[:1].lower() + reason[1:]
+    return None
+
+
+def _findings(evidence: Evidence, speed: Speed, quality: Quality, limits: LimitSet) -> tuple[Finding, ...]:
+    found = [
+        *speed_verdicts.all_findings(evidence, speed, limits),
+        *firing_verdicts.all_findings(evidence, limits),
+        *run_verdicts.all_findings(evidence, limits),
+    ]
+    return tuple(sorted(found, key=lambda finding: CODES.index(finding.code)))
+
+
+def _hunting(evidence: Evidence) -> Hunting:
+    study = evidence.hunting
+    if not study.found:
+        return Hunting(study.found)
+    swing = study.swing
+    return Hunting(True, swing.rate_hz, swing.swing_rpm, swing.swing_percent)
+
+
+def _settled(course: str) -> bool | None:
+    return None if course == "unknown" else course == "settles"
+
+
+def _rough(settled) -> tuple[float | None, float | None]:
+    if settled.course != "settles":
+        return None, None
+    return settled.rough_misfire_percent, settled.rough_swing_rpm
+
+
+def _nothing(engine: Engine, timeline: Timeline, speed: Speed, why: str, limits: LimitSet) -> Measures:
+    """The answer where nothing can be judged."""
+    cylinders = tuple(CylinderFiring(k, None, None) for k in range(engine.cylinders))
+    summary = FiringSummary(0, None, None, None, None, None, None, None, cylinders)
+    skipped = {"load", "throttle", "blade_speed", "generator_frequency", "cylinder_balance"}
+    codes = [code for code in CODES if code not in skipped and code != "start"]
+    found = [words.unknown(code, why) for code in codes]
+    found.append(run_verdicts.failed_start(timeline, why, limits))
+    found.sort(key=lambda finding: CODES.index(finding.code))
+    return Measures(speed, summary, Hunting(None), Settling(None), (), tuple(found))

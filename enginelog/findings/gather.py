@@ -1,0 +1,127 @@
+"""Everything measured for the findings, before any verdict: one pass over the run, in the order the parts need it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from enginelog.findings import hunting, loads, misfire, settling, startstop, steadiness, steps
+from enginelog.findings.series import (
+    Series,
+    clean_series,
+    event_series,
+    longest_run,
+    run_spans,
+    run_up_end,
+    settled_series,
+)
+from enginelog.limits import LimitSet
+from enginelog.model import Engine, Firings, Span, Timeline, Track
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """All measured parts. `span` is the longest run; `calm` its stretches without sudden changes; `top_rpm` the
+    highest speed held for a second in any run."""
+
+    engine: Engine
+    timeline: Timeline
+    span: Span
+    series: Series
+    calm: list[Series]
+    misfire: misfire.MisfireStudy
+    hunting: hunting.HuntingStudy
+    surges: hunting.Surges | None
+    settling: settling.SettlingStudy
+    loads: loads.LoadStudy
+    start: startstop.StartStudy
+    band_percent: float | None
+    top_rpm: float | None
+
+
+def gather(engine: Engine, timeline: Timeline, track: Track, firings: Firings, limits: LimitSet) -> Evidence | None:
+    """Measure everything; None where the timeline holds no run."""
+    span = longest_run(timeline)
+    if span is None:
+        return None
+    series = settled_series(track, span, limits)
+    lost = misfire.study_misfire(engine, firings, run_spans(timeline), limits)
+    found = steps.fit_steps(series, limits)
+    calm = steps.calm_stretches(series, found, limits)
+    load = loads.study_loads(series, found, _lost_times(firings, lost), limits)
+    swings = hunting.study_hunting(calm, _fine(calm, firings, engine, limits), limits)
+    return Evidence(
+        engine=engine,
+        timeline=timeline,
+        span=span,
+        series=series,
+        calm=calm,
+        misfire=lost,
+        hunting=swings,
+        surges=_surges(found, load, limits),
+        settling=_settling(series, firings, lost, span, found, limits),
+        loads=load,
+        start=startstop.study_start(timeline, limits),
+        band_percent=_band(calm, engine, swings),
+        top_rpm=_top(track, timeline, limits),
+    )
+
+
+def _lost_times(firings: Firings, lost: misfire.MisfireStudy) -> np.ndarray:
+    if lost.summary.misfires is None:
+        return np.zeros(0)
+    return firings.t_s[np.nan_to_num(firings.miss_probability) > 0.5]
+
+
+def _fine(calm: list[Series], firings: Firings, engine: Engine, limits: LimitSet) -> list[Series]:
+    """The calm stretches again, from the moments of the firings, where these stand out of the noise."""
+    clear = firings.snr_db >= limits.value("timing_least_snr_db")
+    if len(clear) < 50 or np.mean(clear) < 0.5:
+        return []
+    spans = [Span("run", float(part.t_s[0]), float(part.t_s[-1])) for part in calm if len(part.t_s)]
+    return [event_series(firings, span, engine.revs_per_cycle, limits) for span in spans]
+
+
+def _surges(found: list[steps.Step], load: loads.LoadStudy, limits: LimitSet) -> hunting.Surges | None:
+    """Surges after the first load step."""
+    at = [step.at_s for step in load.taken] + [step.at_s for step in load.released]
+    first = next((step for step in found if step.at_s in at), None)
+    if first is None:
+        return None
+    percent = 100 * (first.curve_rpm / first.after_rpm - 1)
+    return hunting.count_surges(percent, limits.value("surge_floor_percent"))
+
+
+def _settling(series, firings, lost, span, found, limits) -> settling.SettlingStudy:
+    """Settling over the run; the neighbourhood of sudden changes counts for lost firings only."""
+    rpm = np.array(series.rpm)
+    for step in found:
+        rpm[(series.t_s > step.at_s - 0.8) & (series.t_s < step.at_s + 2.5)] = np.nan
+    quiet = Series(series.t_s, rpm, series.step_s, series.window_s)
+    untold = lost.summary.misfires is None or lost.summary.pattern == "every_second"
+    counted = None if untold else firings.miss_probability
+    return settling.study_settling(quiet, firings, counted, span.start_s, limits)
+
+
+def _band(calm: list[Series], engine: Engine, swings: hunting.HuntingStudy) -> float | None:
+    """Steady-state band of the longest calm stretch; at least as wide as a found swing, which the track
+    smooths down.
+    """
+    longest = max(calm, key=lambda part: part.seconds, default=None)
+    band = None if longest is None else steadiness.band_percent(longest, engine.rated_rpm)
+    if band is None or not swings.found:
+        return band
+    return max(band, 100 * swings.swing.swing_rpm / (engine.rated_rpm or longest.mean_rpm))
+
+
+def _top(track: Track, timeline: Timeline, limits: LimitSet) -> float | None:
+    from enginelog.findings.speed_limits import sustained_top_rpm
+
+    tops = []
+    for span in run_spans(timeline):
+        series = clean_series(track, span, limits)
+        if len(series.t_s):
+            tops.append(sustained_top_rpm(series.between(run_up_end(series, limits), span.end_s)))
+    tops = [top for top in tops if top is not None]
+    return max(tops) if tops else None

@@ -1,0 +1,360 @@
+"""Hunting: a sustained, regular oscillation of speed between 0.1 and 5 Hz.
+
+At each rate the speed is fitted by trend + swing + second harmonic, the trend slower than the rate, the swing with an
+amplitude and phase that change slowly (a handful of low-order cosines, their number growing with the cycles heard).
+Three things must agree before hunting is said:
+  - the swing stands out of the movement at neighbouring rates (F-test, corrected for the number of rates looked at);
+  - it is regular: one slowly changing swing explains most of the movement round its rate. A governor's random wobble,
+    however strongly it prefers one rate, loses its phase within a few cycles;
+  - it is larger than the dead band (small continuing wobble is normal for a mechanical governor).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from enginelog.findings.series import Series
+from enginelog.limits import LimitSet
+
+
+@dataclass(frozen=True)
+class Swing:
+    """The strongest regular oscillation of a stretch. `share`: how much of the movement round the rate it explains.
+
+    growth: log ratio of the swing in the last third to that in the first (positive: grows).
+    chance: probability that noise alone makes it (F-test, all rates searched).
+    time_share: part of the stretch in which the swing is above half its median and above half the dead band.
+    """
+
+    rate_hz: float
+    swing_percent: float
+    swing_rpm: float
+    share: float
+    chance: float
+    cycles: float
+    growth: float
+    time_share: float
+    start_s: float
+    end_s: float
+
+
+def smoothing_gain(rate_hz: float, window_s: float) -> float:
+    """Share of a swing left after averaging over `window_s`: sin(pi f w) / (pi f w)."""
+    return float(np.sinc(rate_hz * window_s))
+
+
+def strongest_swing(series: Series, low_hz: float, high_hz: float, limits: LimitSet) -> Swing | None:
+    """The most significant oscillation between two rates; None where the stretch is too short to hold one."""
+    known = series.known
+    if known.sum() < 20 or known.mean() < 0.4:
+        return None
+    t_s = series.t_s[known]
+    length = float(t_s[-1] - t_s[0])
+    low_hz = max(low_hz, limits.value("hunting_cycles") / length)
+    if low_hz >= high_hz:
+        return None
+    percent = 100 * (series.rpm[known] / series.mean_rpm - 1)
+    return _search(t_s, percent, series, low_hz, high_hz, limits)
+
+
+def _search(t_s, percent, series: Series, low_hz: float, high_hz: float, limits: LimitSet) -> Swing | None:
+    length = float(t_s[-1] - t_s[0])
+    rates = _candidate_rates(t_s, percent, series.step_s, low_hz, high_hz)
+    if not rates:
+        return None
+    fits = sorted((_fit(*_prepared(t_s, percent, series.step_s, rate), rate, length) for rate in rates), key=_merit)[
+        -2:
+    ]
+    refined = [
+        _refine(_prepared(t_s, percent, series.step_s, fit.rate_hz), fit, length, low_hz, high_hz) for fit in fits
+    ]
+    looked_at = max((high_hz - low_hz) * length, 1.0)
+    return _describe(max(refined, key=_merit), series, looked_at, limits)
+
+
+def _candidate_rates(t_s, percent, step_s: float, low_hz: float, high_hz: float, most: int = 6) -> list[float]:
+    """Rates of the highest peaks of the periodogram of the detrended speed (gaps count as zero)."""
+    length = t_s[-1] - t_s[0]
+    place = (t_s - t_s[0]) / length
+    trend = _cosines(place, int(np.clip(length * low_hz, 2, 30)))
+    rest = percent - trend @ _solve(trend, percent)
+    taper = np.sin(np.pi * (0.002 + 0.996 * place)) if length * low_hz > 4 else np.ones(len(t_s))
+    rates, power = _periodogram(t_s, rest * taper, step_s, pad=4)
+    peak = np.r_[False, (power[1:-1] >= power[:-2]) & (power[1:-1] >= power[2:]), False]
+    peak &= (rates >= low_hz) & (rates <= high_hz)
+    places = np.flatnonzero(peak)
+    return [float(rates[k]) for k in places[np.argsort(-power[places])][:most]]
+
+
+def _periodogram(t_s: np.ndarray, values: np.ndarray, step_s: float, pad: int) -> tuple[np.ndarray, np.ndarray]:
+    """Rates and abs(sum)^2 of values laid on an even grid of `step_s`; unknown places are zero."""
+    index = np.round((t_s - t_s[0]) / step_s).astype(int)
+    grid = np.bincount(index, weights=values, minlength=index[-1] + 1)
+    n = pad * len(grid)
+    return np.fft.rfftfreq(n, step_s), np.abs(np.fft.rfft(grid, n)) ** 2
+
+
+@dataclass(frozen=True)
+class _Fit:
+    rate_hz: float
+    power: float
+    share: float
+    f_value: float
+    dof: tuple[int, int]
+    t_s: np.ndarray
+    inside: np.ndarray
+    second: complex
+    block_gain: float
+
+    @property
+    def envelope(self) -> np.ndarray:
+        return np.abs(self.inside)
+
+    @property
+    def phase(self) -> np.ndarray:
+        return np.angle(self.inside)
+
+
+def _merit(fit: _Fit) -> float:
+    return fit.f_value * fit.power
+
+
+def _cosines(place: np.ndarray, count: int) -> np.ndarray:
+    """Columns 1, cos(pi x), cos(2 pi x) ... and a straight line, for places 0..1."""
+    return np.column_stack([np.cos(np.pi * np.outer(place, np.arange(count))), place])
+
+
+def _solve(basis: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Least squares by the normal equations with a trace of ridge (the columns are of order one, so this is safe)."""
+    gram = basis.T @ basis
+    gram[np.diag_indices_from(gram)] += 1e-7 * len(basis)
+    return np.linalg.solve(gram, basis.T @ values)
+
+
+def _prepared(t_s: np.ndarray, percent: np.ndarray, step_s: float, rate: float) -> tuple[np.ndarray, np.ndarray, float]:
+    """The values averaged to about twelve a cycle, and freed of what is slower than a third of the rate where the
+    stretch holds many cycles (with few, the trend is fitted together with the swing)."""
+    block = max(int(1 / (12 * rate) / step_s), 1)
+    index = np.round((t_s - t_s[0]) / step_s).astype(int) // block
+    count = np.bincount(index)
+    used = count > 0
+    new_step = block * step_s
+    times = t_s[0] + (np.flatnonzero(used) + 0.5) * new_step - 0.5 * step_s
+    values = np.bincount(index, weights=percent)[used] / count[used]
+    length = t_s[-1] - t_s[0]
+    if rate * length > MANY_CYCLES:
+        trend = _cosines((times - t_s[0]) / length, min(int(2 * rate * length / 3), 60))
+        values = values - trend @ _solve(trend, values)
+    return times, values, new_step
+
+
+MANY_CYCLES = 8.0
+
+
+def _fit(t_s: np.ndarray, values: np.ndarray, step_s: float, rate: float, length: float) -> _Fit:
+    """Joint least squares of trend, swing and harmonic at one rate; see the module's head."""
+    place = (t_s - t_s[0]) / length
+    cycles = rate * length
+    slow = np.cos(np.pi * np.outer(place, np.arange(1 + int(min(cycles / 8, 10)))))
+    angle = 2 * np.pi * rate * (t_s - t_s[0])
+    swing = np.column_stack([slow * np.cos(angle)[:, None], slow * np.sin(angle)[:, None]])
+    second = np.column_stack([np.cos(2 * angle), np.sin(2 * angle)])
+    trend = _cosines(place, max(int(2 * cycles / 3), 2) if cycles <= MANY_CYCLES else 1)
+    basis = np.column_stack([trend, swing, second])
+    coefficients = _solve(basis, values)
+    m, k = trend.shape[1], swing.shape[1]
+    first = swing @ coefficients[m : m + k]
+    harmonic = complex(coefficients[m + k], -coefficients[m + k + 1])
+    inside = slow @ (coefficients[m : m + k // 2] - 1j * coefficients[m + k // 2 : m + k])
+    return _measured(rate, first, values - basis @ coefficients, step_s, t_s, inside, harmonic, k, length)
+
+
+def _measured(rate, first, rest, step_s, t_s, inside, harmonic, k: int, length: float) -> _Fit:
+    """Power of the swing against what is left in a band round it (rates from 0.6 to 1.67 of its own)."""
+    rates, power = _periodogram(t_s, rest, step_s, pad=2)
+    band = (rates >= max(0.6 * rate, 1 / length)) & (rates <= 1.67 * rate)
+    cells = max((1.67 * rate - max(0.6 * rate, 1 / length)) * length, 1.0)
+    left = float(power[band].mean() * 2 / len(t_s) * cells) if band.any() else 0.0
+    strength = float(np.sum(first**2))
+    free = max(int(round(2 * cells - k)), 2)
+    f_value = (strength / k) / max(left / free, 1e-12)
+    share = strength / max(strength + left, 1e-12)
+    gain = float(np.sinc(rate * step_s)) if rate * step_s < 0.15 else 1.0
+    return _Fit(rate, strength, share, f_value, (k, free), t_s, inside, harmonic, gain)
+
+
+def _refine(prepared, fit: _Fit, length: float, low_hz: float, high_hz: float) -> _Fit:
+    """Climb to the rate that explains most, from steps of an eighth of a resolution cell down to a hundredth."""
+    step = 0.12 / length
+    while step > 0.02 / length:
+        around = [
+            _fit(*prepared, rate, length)
+            for rate in (fit.rate_hz - step, fit.rate_hz + step)
+            if low_hz * 0.9 <= rate <= high_hz * 1.05
+        ]
+        best = max([fit, *around], key=lambda one: one.share)
+        if best is fit:
+            step /= 2
+        fit = best
+    return fit
+
+
+def _describe(fit: _Fit, series: Series, looked_at: float, limits: LimitSet) -> Swing:
+    from scipy.stats import f as f_distribution
+
+    gain = max(smoothing_gain(fit.rate_hz, series.window_s), 0.1)
+    local = _local_swing(fit)
+    swing = float(np.median(local)) / gain
+    third = max(len(local) // 3, 1)
+    growth = float(np.log(max(np.median(local[-third:]), 1e-6) / max(np.median(local[:third]), 1e-6)))
+    there = local / gain > max(0.5 * swing, 0.5 * limits.value("hunting_dead_band_percent"))
+    chance = min(looked_at * float(f_distribution.sf(fit.f_value, *fit.dof)), 1.0)
+    turning = _mean_turning(fit)
+    return Swing(
+        rate_hz=fit.rate_hz + turning,
+        swing_percent=swing,
+        swing_rpm=swing / 100 * series.mean_rpm,
+        share=fit.share,
+        chance=chance,
+        cycles=fit.rate_hz * float(fit.t_s[-1] - fit.t_s[0]),
+        growth=growth,
+        time_share=float(np.mean(there)),
+        start_s=float(fit.t_s[0]),
+        end_s=float(fit.t_s[-1]),
+    )
+
+
+def _mean_turning(fit: _Fit) -> float:
+    """Slow turning of the fitted phase, Hz: what the grid's rate missed (weighted by the envelope)."""
+    if len(fit.phase) < 10:
+        return 0.0
+    phase = np.unwrap(fit.phase)
+    weight = fit.envelope / (fit.envelope.max() + 1e-12)
+    slope = np.polyfit(fit.t_s, phase, 1, w=weight)[0] / (2 * np.pi)
+    length = fit.t_s[-1] - fit.t_s[0]
+    return float(np.clip(slope, -1.0 / length, 1.0 / length))
+
+
+def _local_swing(fit: _Fit) -> np.ndarray:
+    """Peak to peak of swing and harmonic at up to 100 moments of the stretch, per cent of speed, before gain
+    correction.
+    """
+    thin = fit.inside[:: max(len(fit.inside) // 100, 1)]
+    turn = np.exp(2j * np.pi * np.arange(24) / 24)
+    angle = np.exp(1j * np.angle(thin))
+    wave = np.real(np.abs(thin)[:, None] * (angle[:, None] * turn)) + np.real(fit.second * turn**2)
+    return np.ptp(wave, axis=1) / fit.block_gain
+
+
+# ---------------------------------------------------------------- the whole run
+
+
+@dataclass(frozen=True)
+class HuntingStudy:
+    """The answer over a run: `found` None = cannot tell (`reason` says why); `swing` the evidence, also when
+    not found.
+    """
+
+    found: bool | None
+    swing: Swing | None
+    reason: str
+
+
+def track_rate_limit(window_s: float, gain: float) -> float:
+    """Highest rate, Hz, that averaging over `window_s` passes with at least `gain`."""
+    rates = np.arange(0.01, 1 / window_s, 0.01)
+    return float(rates[np.sinc(rates * window_s) >= gain][-1])
+
+
+def study_hunting(stretches: list[Series], fine: list[Series], limits: LimitSet) -> HuntingStudy:
+    """Look for hunting in the stretches free of load steps; `fine` the same stretches from the firings' own moments.
+
+    The track answers up to the rate its smoothing lets through, the firings' moments above it.
+    """
+    low, high = limits.value("hunting_low_hz"), limits.value("hunting_high_hz")
+    answers = []
+    for series in stretches:
+        middle = track_rate_limit(series.window_s, limits.value("hunting_track_gain"))
+        swing = strongest_swing(series, low, min(middle, high), limits)
+        answers.append(_judge_swing(swing, limits.value("hunting_share"), limits))
+    for series in fine:
+        middle = track_rate_limit(limits.value("track_window_s"), limits.value("hunting_track_gain"))
+        swing = strongest_swing(series, middle, high, limits)
+        if swing is not None:
+            answers.append(_judge_swing(swing, limits.value("hunting_event_share"), limits))
+    return _most_telling(answers, limits)
+
+
+def _judge_swing(swing: Swing | None, needed_share: float, limits: LimitSet) -> HuntingStudy:
+    if swing is None:
+        return HuntingStudy(None, None, "too little steady running to hold two and a half swings")
+    dead_band = limits.value("hunting_dead_band_percent")
+    if swing.swing_percent < dead_band:
+        return HuntingStudy(False, swing, "any regular swing lies within the dead band")
+    if swing.chance > limits.value("hunting_false_alarm"):
+        return HuntingStudy(False, swing, "no swing stands out of the movement at other rates")
+    if swing.time_share < limits.value("hunting_time_share"):
+        return HuntingStudy(False, swing, "the swing is not sustained")
+    if swing.share >= needed_share:
+        return HuntingStudy(True, swing, "a regular, sustained swing")
+    if swing.share >= needed_share - limits.value("hunting_share") + limits.value("hunting_doubt_share"):
+        return HuntingStudy(
+            None, swing, "the speed swings, but not regularly enough in this length to tell from wobble"
+        )
+    return HuntingStudy(False, swing, "the speed wobbles without a steady rate")
+
+
+def _most_telling(answers: list[HuntingStudy], limits: LimitSet) -> HuntingStudy:
+    """A found swing before a doubtful one before none; of several found the largest."""
+    if not answers:
+        return HuntingStudy(None, None, "no steady running long enough")
+    found = [answer for answer in answers if answer.found]
+    if found:
+        return max(found, key=lambda answer: answer.swing.swing_percent)
+    doubtful = [answer for answer in answers if answer.found is None and answer.swing is not None]
+    if doubtful:
+        return doubtful[0]
+    denied = [answer for answer in answers if answer.found is False]
+    return denied[0] if denied else answers[0]
+
+
+# ---------------------------------------------------------------- surges after a disturbance
+
+
+@dataclass(frozen=True)
+class Surges:
+    """Swings after a knock: `count` of excursions above the floor, `decrement` the logarithmic decrement a full cycle.
+
+    damping_ratio = d / sqrt(4 pi^2 + d^2), d the decrement (textbook, free damped vibration).
+    """
+
+    count: int
+    decrement: float | None
+    damping_ratio: float | None
+
+
+def count_surges(percent: np.ndarray, floor_percent: float) -> Surges:
+    """Surges of a speed deviation (per cent of the new level, from the knock on), evenly spaced, freed of noise.
+
+    A surge is one rise above the level after the fall (a positive half-swing past the floor). The decrement is the
+    slope of the logarithm of successive half-swing heights, both signs, times two.
+    """
+    heights = _half_swings(np.asarray(percent, float))
+    tall = heights[np.abs(heights) > floor_percent]
+    count = int(np.sum(np.sign(tall[1:]) == -np.sign(tall[0]))) if len(tall) else 0
+    if len(tall) < 2:
+        return Surges(count, None, None)
+    logs = np.log(np.abs(tall))
+    decrement = -2.0 * float(np.polyfit(np.arange(len(logs)), logs, 1)[0])
+    ratio = decrement / np.hypot(2 * np.pi, decrement)
+    return Surges(count, decrement, float(ratio))
+
+
+def _half_swings(percent: np.ndarray) -> np.ndarray:
+    """Signed extreme of each stretch of one sign."""
+    sign = np.sign(percent)
+    edges = np.flatnonzero(np.diff(sign) != 0) + 1
+    parts = np.split(percent, edges)
+    return np.array([part[np.argmax(np.abs(part))] for part in parts if len(part) and np.any(part != 0)])

@@ -1,0 +1,157 @@
+"""Load steps and throttle movements, read from the fitted changes of speed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from enginelog.findings.series import Series
+from enginelog.findings.steps import Step
+from enginelog.limits import LimitSet
+from enginelog.model import LoadStep
+
+
+@dataclass(frozen=True)
+class Release:
+    """A load dropped: how far speed shoots over its new level (per cent of that), and when it is within the band."""
+
+    at_s: float
+    overshoot_percent: float
+    rise_percent: float
+    recovery_s: float | None
+
+
+@dataclass(frozen=True)
+class ThrottleMove:
+    """A throttle movement. pick_up_s: from 10 to 90 % of the change; hesitation_s: longest pause in it; bog_percent:
+    fall below the earlier speed before the climb (0 where none)."""
+
+    at_s: float
+    end_s: float
+    from_rpm: float
+    to_rpm: float
+    pick_up_s: float | None
+    hesitation_s: float
+    bog_percent: float
+
+    @property
+    def opens(self) -> bool:
+        return self.to_rpm > self.from_rpm
+
+
+@dataclass(frozen=True)
+class LoadStudy:
+    taken: tuple[LoadStep, ...]
+    released: tuple[Release, ...]
+    moves: tuple[ThrottleMove, ...]
+
+
+def droop_percent(no_load_rpm: float, full_load_rpm: float) -> float:
+    """Droop on the full-load basis: 100 * (n_noload - n_full) / n_full (1854 to 1800 rpm: 3.0 %)."""
+    return 100.0 * (no_load_rpm - full_load_rpm) / full_load_rpm
+
+
+def study_loads(series: Series, steps: list[Step], lost_s: np.ndarray, limits: LimitSet) -> LoadStudy:
+    """Sort the changes of one run into loads taken, loads released and throttle movements.
+
+    lost_s: times of lost firings; a dip that recovers and lies among them is the misfire's own and is left out.
+    """
+    taken: list[LoadStep] = []
+    released: list[Release] = []
+    moves: list[ThrottleMove] = []
+    for step in steps:
+        if abs(step.change_percent) >= limits.value("load_percent"):
+            moves.append(throttle_move(series, step))
+        elif _own_dip_of_misfires(step, lost_s):
+            continue
+        elif _goes_down(step):
+            taken.append(load_taken(step, series, limits))
+        else:
+            released.append(load_released(step, limits))
+    return LoadStudy(tuple(taken), tuple(released), tuple(moves))
+
+
+def _goes_down(step: Step) -> bool:
+    """True where the first large movement is downwards."""
+    soon = step.curve_rpm[step.curve_t_s < step.at_s + 3.0] / step.before_rpm - 1
+    return bool(-soon.min() > soon.max()) if len(soon) else step.change_percent < 0
+
+
+def _own_dip_of_misfires(step: Step, lost_s: np.ndarray) -> bool:
+    near = np.sum((lost_s > step.at_s - 0.5) & (lost_s < step.at_s + 1.0))
+    return bool(near >= 3 and abs(step.change_percent) < 2.0)
+
+
+def load_taken(step: Step, series: Series, limits: LimitSet) -> LoadStep:
+    """Dip (per cent of the speed before), droop (full-load basis), recovery into the band round the new level."""
+    lowest = max(float(step.curve_rpm.min()), _lowest_believable(step, series))
+    dip = 100 * (step.before_rpm - lowest) / step.before_rpm
+    recovery = _recovery(step, limits)
+    droop = droop_percent(step.before_rpm, step.after_rpm) if _level_seen(step, series, recovery) else None
+    return LoadStep(step.at_s, dip, droop, recovery)
+
+
+def _lowest_believable(step: Step, series: Series) -> float:
+    """The fit may undo the track's smoothing, but not more than double the dip seen."""
+    soon = series.between(step.at_s - 0.2, step.at_s + 3.0)
+    if not soon.known.any():
+        return 0.0
+    return step.before_rpm - 2.0 * (step.before_rpm - float(np.nanmin(soon.rpm)))
+
+
+def _recovery(step: Step, limits: LimitSet) -> float | None:
+    """None where the speed was not yet within the band when the stretch ended."""
+    seconds = step.last_outside_s(limits.value("recovery_band_percent"))
+    return seconds if step.at_s + seconds < step.end_s - 0.3 else None
+
+
+def _level_seen(step: Step, series: Series, recovery: float | None) -> bool:
+    """True where at least a second of the new level was heard after recovery."""
+    if recovery is None:
+        return False
+    after = series.between(step.at_s + recovery, step.end_s)
+    return bool(after.known.sum() * series.step_s >= 1.0)
+
+
+def load_released(step: Step, limits: LimitSet) -> Release:
+    top = float(step.curve_rpm.max())
+    return Release(
+        step.at_s,
+        100 * max(top / step.after_rpm - 1, 0.0),
+        100 * max(top / step.before_rpm - 1, 0.0),
+        _recovery(step, limits),
+    )
+
+
+def throttle_move(series: Series, step: Step) -> ThrottleMove:
+    """How the speed went from one level to the other, from the track itself."""
+    near = series.between(step.at_s - 1.5, step.end_s)
+    known = near.known
+    travel = (near.rpm[known] - step.before_rpm) / (step.after_rpm - step.before_rpm)
+    t_s = near.t_s[known]
+    late, early = t_s[travel >= 0.9], t_s[travel <= 0.1]
+    early = early[early < late[0]] if len(late) else early
+    if len(late) == 0 or len(early) == 0:
+        return ThrottleMove(step.at_s, step.end_s, step.before_rpm, step.after_rpm, None, 0.0, 0.0)
+    climb = (t_s >= early[-1]) & (t_s <= late[0])
+    bog = -100 * float(travel[t_s <= late[0]].min()) * (step.after_rpm / step.before_rpm - 1)
+    bog = bog if step.after_rpm > step.before_rpm else 0.0
+    pause = _longest_pause(t_s[climb], travel[climb])
+    return ThrottleMove(
+        step.at_s, float(late[0]), step.before_rpm, step.after_rpm, float(late[0] - early[-1]), pause, max(bog, 0.0)
+    )
+
+
+def _longest_pause(t_s: np.ndarray, travel: np.ndarray, slow: float = 0.25) -> float:
+    """Longest time within 10-90 % of the travel in which the speed gains less than `slow` of its mean rate."""
+    if len(t_s) < 5:
+        return 0.0
+    mean_rate = (travel[-1] - travel[0]) / (t_s[-1] - t_s[0])
+    rate = np.gradient(travel, t_s)
+    inner = (travel > 0.1) & (travel < 0.85)
+    longest, began = 0.0, None
+    for at, still in zip(t_s, (rate < slow * mean_rate) & inner, strict=True):
+        began = at if still and began is None else (began if still else None)
+        longest = max(longest, at - began) if began is not None else longest
+    return float(longest)

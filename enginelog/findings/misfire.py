@@ -1,0 +1,234 @@
+"""Misfire: share of firing opportunities lost, with an interval, where, and in which pattern.
+
+percent = 100 * misfires / firing opportunities (definition; opportunities in R revolutions = R * cylinders /
+(strokes / 2)).
+An opportunity counts as lost where its probability of a miss is above one half.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from enginelog.findings import patterns
+from enginelog.limits import LimitSet
+from enginelog.model import CylinderFiring, Engine, Firings, FiringSummary, Span
+
+
+@dataclass(frozen=True)
+class Window:
+    """The worst counting window of so many revolutions: share lost and where it lies."""
+
+    revolutions: float
+    percent: float
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True)
+class MisfireStudy:
+    """The summary for the record and what the verdict needs besides. `reason` says why a count is withheld."""
+
+    summary: FiringSummary
+    windows: tuple[Window, ...]
+    reason: str | None
+    first_s: float | None
+    last_s: float | None
+    alternation: float | None = None
+
+
+def clopper_pearson(lost: float, total: float, level: float = 0.95) -> tuple[float, float]:
+    """Exact interval of a share, by the beta distribution (Clopper & Pearson 1934); whole or effective counts.
+
+    With none lost the upper end is one-sided, 1 - (1 - level)^(1 / total) (the rule of three), the lower end 0; with
+    all lost likewise from below. Returns shares 0..1.
+    """
+    from scipy.stats import beta
+
+    if total <= 0:
+        return 0.0, 1.0
+    if lost <= 0:
+        return 0.0, 1 - (1 - level) ** (1 / total)
+    if lost >= total:
+        return (1 - level) ** (1 / total), 1.0
+    tail = (1 - level) / 2
+    return float(beta.ppf(tail, lost, total - lost + 1)), float(beta.ppf(1 - tail, lost + 1, total - lost))
+
+
+def design_effect(lost: np.ndarray, most_lags: int = 40) -> float:
+    """How many times the variance of a share grows because losses come in bursts: 1 + 2 * sum of autocorrelations,
+    summed while they stand above what chance gives (1.5 / sqrt(n)); at least 1."""
+    x = np.asarray(lost, float)
+    n, spread = len(x), float(np.var(x))
+    if n < 20 or spread <= 0:
+        return 1.0
+    x = x - x.mean()
+    total = 0.0
+    for lag in range(1, min(most_lags, n // 4) + 1):
+        correlation = float(np.dot(x[lag:], x[:-lag])) / (n * spread)
+        if correlation < 1.5 / np.sqrt(n):
+            break
+        total += correlation
+    return 1 + 2 * total
+
+
+def share_interval(probability: np.ndarray) -> tuple[float, float, float]:
+    """Share lost and its 95 % interval from the probabilities, as shares 0..1.
+
+    Sampling (Clopper-Pearson on the effective number of opportunities) and ambiguity (Poisson-binomial spread and
+    the offset between counted and expected losses) are added in quadrature.
+    """
+    lost = probability > 0.5
+    n, k = len(probability), int(lost.sum())
+    effect = design_effect(lost)
+    low, high = clopper_pearson(k / effect, n / effect)
+    share = k / n
+    doubt = 1.96 * np.sqrt(np.sum(probability * (1 - probability)))
+    offset = float(probability.sum()) - k
+    more, fewer = max(offset, 0) + doubt, max(-offset, 0) + doubt
+    if k == 0:
+        more = max(more - 1.0, 0.0)
+    upper = share + np.hypot(high - share, more / n)
+    lower = share - np.hypot(share - low, min(fewer, k) / n)
+    return share, float(max(lower, 0.0)), float(min(upper, 1.0))
+
+
+def in_spans(firings: Firings, spans: list[Span]) -> np.ndarray:
+    """Which opportunities lie within the running spans (mask)."""
+    inside = np.zeros(len(firings.t_s), bool)
+    for span in spans:
+        inside |= (firings.t_s >= span.start_s) & (firings.t_s < span.end_s)
+    return inside
+
+
+def take(firings: Firings, mask: np.ndarray) -> Firings:
+    """The firings where `mask` is true."""
+    return Firings(**{name: getattr(firings, name)[mask] for name in Firings.__dataclass_fields__})
+
+
+def cannot_count(firings: Firings, limits: LimitSet) -> str | None:
+    """Why lost firings cannot be counted here; None where they can."""
+    n = len(firings.t_s)
+    if n < limits.value("misfire_least_events"):
+        return f"only {n} firing opportunities were heard while running; at least {limits.value('misfire_least_events'):.0f} are needed"
+    snr = float(np.nanmedian(firings.snr_db)) if np.isfinite(firings.snr_db).any() else float("-inf")
+    if snr < limits.value("misfire_least_snr_db"):
+        return f"the firings stand only {snr:.0f} dB above the noise; a lost one cannot be told from a weak one"
+    p = firings.miss_probability
+    undecided = 100 * float(np.mean((p > 0.2) & (p < 0.8)))
+    if undecided > limits.value("misfire_undecided_percent"):
+        return f"{undecided:.0f} % of the firings could be either fired or lost; too many to count"
+    return None
+
+
+def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: LimitSet) -> MisfireStudy:
+    """Count, interval, windows, pattern and cylinders over the running spans."""
+    firings = take(firings, in_spans(firings, spans))
+    told = np.isfinite(firings.miss_probability)
+    reason = cannot_count(take(firings, told), limits)
+    if reason is None and told.mean() < limits.value("misfire_least_told"):
+        reason = f"only {100 * told.mean():.0f} % of the firings were heard clearly enough to be judged"
+    firings = take(firings, told)
+    if reason is not None:
+        return MisfireStudy(_withheld(engine, firings, limits), (), reason, None, None)
+    probability = patterns.with_dead_slots(engine, firings, limits)
+    alternation = patterns.alternation(firings, limits)
+    probability = np.where(alternation.weak, 1.0, probability) if alternation.lost else probability
+    share, low, high = share_interval(probability)
+    lost = probability > 0.5
+    pattern = patterns.name_pattern(engine, firings, probability, alternation, limits)
+    summary = FiringSummary(
+        events=len(lost),
+        misfires=int(lost.sum()),
+        misfire_percent=100 * share,
+        misfire_low=100 * low,
+        misfire_high=100 * high,
+        pattern=pattern,
+        timing_spread_percent=timing_spread(firings, limits),
+        strength_spread_percent=strength_spread(firings, limits),
+        cylinders=_cylinders(engine, firings, lost),
+    )
+    windows = tuple(w for size in (200.0, 1000.0) if (w := worst_window(firings, lost, size)) is not None)
+    at = firings.t_s[lost]
+    ends = (float(at[0]), float(at[-1])) if len(at) else (None, None)
+    return MisfireStudy(summary, windows, None, *ends, alternation=alternation.ratio)
+
+
+def _withheld(engine: Engine, firings: Firings, limits: LimitSet) -> FiringSummary:
+    cylinders = tuple(CylinderFiring(k, None, None) for k in range(engine.cylinders))
+    return FiringSummary(
+        len(firings.t_s),
+        None,
+        None,
+        None,
+        None,
+        None,
+        timing_spread(firings, limits),
+        strength_spread(firings, limits),
+        cylinders,
+    )
+
+
+def worst_window(firings: Firings, lost: np.ndarray, revolutions: float) -> Window | None:
+    """The window of so many revolutions with the largest share lost (13 CCR 1968.2 counts 200 and 1000); None
+    if shorter.
+    """
+    revs = firings.revolutions
+    if len(revs) < 2 or revs[-1] - revs[0] < 0.98 * revolutions:
+        return None
+    total = np.concatenate([[0], np.cumsum(lost)])
+    first = np.flatnonzero(revs <= max(revs[-1] - revolutions, revs[0]))
+    past = np.searchsorted(revs, revs[first] + revolutions)
+    percent = 100 * (total[past] - total[first]) / np.maximum(past - first, 1)
+    worst = int(np.argmax(percent))
+    return Window(
+        revolutions, float(percent[worst]), float(firings.t_s[first[worst]]), float(firings.t_s[past[worst] - 1])
+    )
+
+
+def _cylinders(engine: Engine, firings: Firings, lost: np.ndarray) -> tuple[CylinderFiring, ...]:
+    """Each place of the firing order: share lost, and its slow level against the mean of all."""
+    result = []
+    levels = {
+        k: float(np.nanmedian(firings.slot_level[firings.slot == k]))
+        for k in range(engine.cylinders)
+        if np.any(firings.slot == k)
+    }
+    mean = float(np.mean(list(levels.values()))) if levels else float("nan")
+    for k in range(engine.cylinders):
+        own = firings.slot == k
+        percent = 100 * float(np.mean(lost[own])) if own.any() else None
+        relative = levels[k] / mean if k in levels and np.isfinite(levels[k]) and mean > 0 else None
+        result.append(CylinderFiring(k, percent, relative))
+    return tuple(result)
+
+
+def timing_spread(firings: Firings, limits: LimitSet) -> float | None:
+    """Spread of a firing's moment, per cent of the firing interval; None where noise would decide it.
+
+    `timing` is measured against the neighbours' middle, which adds half of their variance: the spread of a single
+    firing is that of `timing` divided by sqrt(1.5). Robust (median absolute deviation); lost firings left out.
+    """
+    snr = float(np.nanmedian(firings.snr_db)) if np.isfinite(firings.snr_db).any() else float("-inf")
+    fired = firings.miss_probability < 0.2
+    sound = fired & np.roll(fired, 1) & np.roll(fired, -1) & np.isfinite(firings.timing)
+    if snr < limits.value("timing_least_snr_db") or sound.sum() < 30:
+        return None
+    values = firings.timing[sound]
+    return float(100 * 1.4826 * np.median(np.abs(values - np.median(values))) / np.sqrt(1.5))
+
+
+def strength_spread(firings: Firings, limits: LimitSet) -> float | None:
+    """Spread of the strength of firings that fired, per cent, freed of the noise; None where noise is the
+    larger part.
+    """
+    fired = firings.miss_probability < 0.2
+    if fired.sum() < 30 or not np.isfinite(firings.snr_db[fired]).any():
+        return None
+    values = firings.strength[fired]
+    spread = (1.4826 * np.median(np.abs(values - np.median(values)))) ** 2
+    noise = 10 ** (-float(np.nanmedian(firings.snr_db[fired])) / 10)
+    if noise > 0.5 * spread:
+        return None
+    return float(100 * np.sqrt(spread - noise))

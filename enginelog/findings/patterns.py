@@ -1,0 +1,141 @@
+"""Patterns of lost firings: random, in bursts, one cylinder's own, every second firing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from enginelog.limits import LimitSet
+from enginelog.model import Engine, Firings
+
+
+@dataclass(frozen=True)
+class Alternation:
+    """Strong and weak firings taking turns. ratio: weak over strong (None where they do not take turns).
+
+    weak: mask of the weak ones of stretches that alternate; lost: True where they are weak enough to count as lost.
+    """
+
+    ratio: float | None
+    weak: np.ndarray
+    lost: bool
+
+
+def with_dead_slots(engine: Engine, firings: Firings, limits: LimitSet) -> np.ndarray:
+    """Miss probabilities, set to 1 for a cylinder whose own level has sunk so far that it cannot be firing."""
+    probability = np.array(firings.miss_probability, float)
+    if engine.cylinders < 2:
+        return probability
+    levels = np.array(
+        [
+            np.nanmedian(firings.slot_level[firings.slot == k]) if np.any(firings.slot == k) else np.nan
+            for k in range(engine.cylinders)
+        ]
+    )
+    if not np.isfinite(levels).all() or levels.max() <= 0:
+        return probability
+    dead = np.flatnonzero(levels / levels.max() < limits.value("dead_cylinder_level"))
+    return np.where(np.isin(firings.slot, dead), 1.0, probability)
+
+
+def alternation(firings: Firings, limits: LimitSet) -> Alternation:
+    """Stretches in which every second firing (of the same cylinder) is weak, judged on windows of twelve firings."""
+    weak = np.zeros(len(firings.t_s), bool)
+    ratios: list[float] = []
+    for slot in np.unique(firings.slot):
+        own = np.flatnonzero(firings.slot == slot)
+        marked, ratio = _alternating(firings.strength[own], limits)
+        weak[own[marked]] = True
+        ratios.extend(ratio)
+    if 2 * weak.sum() < limits.value("alternation_share") * len(weak):
+        return Alternation(None, np.zeros(len(weak), bool), False)
+    ratio = float(np.median(ratios))
+    return Alternation(ratio, weak, ratio < limits.value("alternation_lost_ratio"))
+
+
+def _alternating(strength: np.ndarray, limits: LimitSet, width: int = 12) -> tuple[np.ndarray, list[float]]:
+    """Places of the weak firings in alternating windows, and each such window's ratio of weak to strong."""
+    marked: list[int] = []
+    ratios: list[float] = []
+    for start in range(0, len(strength) - width + 1, width):
+        part = strength[start : start + width]
+        even, odd = part[0::2], part[1::2]
+        spread = np.sqrt(0.5 * (np.var(even, ddof=1) + np.var(odd, ddof=1)) * 2 / (width / 2)) + 1e-6
+        if abs(even.mean() - odd.mean()) / spread < limits.value("alternation_sigmas"):
+            continue
+        parity = 0 if even.mean() < odd.mean() else 1
+        marked.extend(range(start + parity, start + width, 2))
+        ratios.append(float(min(even.mean(), odd.mean()) / max(even.mean(), odd.mean())))
+    return np.array(marked, int), ratios
+
+
+def name_pattern(
+    engine: Engine, firings: Firings, probability: np.ndarray, turns: Alternation, limits: LimitSet
+) -> str:
+    """One of none, random, burst, cylinder, every_second."""
+    lost = probability > 0.5
+    if turns.lost and _alternates(lost):
+        return "every_second"
+    if not np.any(probability > limits.value("misfire_sure")):
+        return "none"
+    if attributed_cylinders(firings.slot, lost, engine.cylinders, limits):
+        return "cylinder"
+    return "burst" if comes_in_bursts(lost, limits) else "random"
+
+
+def _alternates(lost: np.ndarray) -> bool:
+    """True where most losses stand between two firings that fired."""
+    if lost.sum() < 4:
+        return False
+    inner = lost[1:-1]
+    alone = inner & ~lost[:-2] & ~lost[2:]
+    return bool(alone.sum() > 0.6 * inner.sum())
+
+
+def attributed_cylinders(slot: np.ndarray, lost: np.ndarray, cylinders: int, limits: LimitSet) -> tuple[int, ...]:
+    """The cylinder that owns the losses, by the attribution rule of 13 CCR 1968.2(e)(3.1.3); () where none does.
+
+    One cylinder may be named where more than 90 % of the losses are its own; otherwise they are multiple. At least
+    `attribution_least` losses are needed for the share to mean anything.
+    """
+    total = int(lost.sum())
+    if cylinders < 2 or total < limits.value("attribution_least"):
+        return ()
+    shares = np.bincount(slot[lost], minlength=cylinders) / total
+    return tuple(int(k) for k in np.flatnonzero(shares > limits.value("attribution_share")))
+
+
+def contributing_cylinders(slot: np.ndarray, lost: np.ndarray, cylinders: int) -> tuple[int, ...]:
+    """Cylinders with more than 10 % of the losses each (same rule: several of them make a multiple misfire)."""
+    total = max(int(lost.sum()), 1)
+    shares = np.bincount(slot[lost], minlength=cylinders) / total
+    return tuple(int(k) for k in np.flatnonzero(shares > 0.10))
+
+
+def comes_in_bursts(lost: np.ndarray, limits: LimitSet) -> bool:
+    """True where losses follow each other more closely than the share around them explains.
+
+    Pairs of losses one to three places apart are compared with the number expected from the share 6 to 40 places
+    away on both sides, so that a slow change of the share (a rough start) is no burst. Poisson tail against
+    `burst_chance`, and at least `burst_ratio` times as many as expected.
+    """
+    from scipy.stats import poisson
+
+    if lost.sum() < 4:
+        return False
+    x = lost.astype(float)
+    pairs = sum(float(np.dot(x[lag:], x[:-lag])) for lag in (1, 2, 3))
+    expected = 3 * float(np.dot(x, _share_around(x)))
+    enough = pairs >= limits.value("burst_ratio") * expected
+    return bool(enough and poisson.sf(pairs - 1, max(expected, 1e-3)) < limits.value("burst_chance"))
+
+
+def _share_around(x: np.ndarray, near: int = 6, far: int = 40) -> np.ndarray:
+    """Share lost between `near` and `far` places away, both sides."""
+    kernel = np.ones(2 * far + 1)
+    kernel[far - near : far + near + 1] = 0
+    count = np.convolve(np.ones(len(x)), kernel, mode="same") if len(x) > len(kernel) else None
+    if count is None:
+        return np.full(len(x), x.mean())
+    return np.convolve(x, kernel, mode="same") / np.maximum(count, 1)

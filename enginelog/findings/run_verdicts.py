@@ -1,0 +1,288 @@
+"""Verdicts on the course of a run: hunting, settling, start, stop, load, throttle, pops."""
+
+from __future__ import annotations
+
+from enginelog.findings.gather import Evidence
+from enginelog.findings.loads import LoadStudy
+from enginelog.findings.words import GOVERNOR, IGNITION, SOUND_ALONE, cited, graded, times, unknown, worst
+from enginelog.limits import LimitSet
+from enginelog.model import Finding, Timeline
+
+NO_CERTIFICATE = "A recording cannot certify the blade-stop time; the way it is to be measured is not by ear."
+
+
+def all_findings(evidence: Evidence, limits: LimitSet) -> list[Finding]:
+    """load and throttle only where one was heard, the others always."""
+    found = [
+        judge_hunting(evidence, limits),
+        judge_settling(evidence, limits),
+        judge_start(evidence, limits),
+        judge_stop(evidence, limits),
+        judge_pops(evidence),
+    ]
+    if evidence.loads.taken or evidence.loads.released:
+        found.append(judge_load(evidence, limits))
+    if evidence.loads.moves:
+        found.append(judge_throttle(evidence.loads, limits))
+    return found
+
+
+def judge_hunting(evidence: Evidence, limits: LimitSet) -> Finding:
+    """A sustained swing of speed beyond the dead band."""
+    study, band = evidence.hunting, limits["hunting_dead_band_percent"]
+    if study.found is None:
+        return unknown(
+            "hunting", study.reason, ("record half a minute at steady throttle, without touching the machine",)
+        )
+    swing = study.swing
+    if not study.found:
+        text = (
+            f"No hunting: {study.reason} (dead band {band.value:g} %, peak to peak). A small wobble is"
+            " normal for a mechanical governor."
+        )
+        return Finding("hunting", "ok", text, None, "%", band.value, cited(band), swing.start_s, swing.end_s)
+    verdict = graded(swing.swing_percent, band.value, limits.value("hunting_fault_percent"))
+    course = "grows" if swing.growth > 0.4 else ("fades" if swing.growth < -0.4 else "keeps its size")
+    text = (
+        f"Hunts: speed swings by {swing.swing_rpm:.0f} rpm ({swing.swing_percent:.1f} %) peak to"
+        f" peak, {swing.rate_hz:.2f} times"
+        f" a second, over {100 * swing.time_share:.0f} % of the stretch; the swing {course}. {SOUND_ALONE}"
+    )
+    return Finding(
+        "hunting",
+        verdict,
+        text,
+        swing.swing_percent,
+        "%",
+        band.value,
+        cited(band),
+        swing.start_s,
+        swing.end_s,
+        GOVERNOR,
+    )
+
+
+def judge_settling(evidence: Evidence, limits: LimitSet) -> Finding:
+    """Rough at first then clean, never clean, or getting worse."""
+    study, limit = evidence.settling, limits["settling_least_percent"]
+    span = evidence.span
+    if study.course == "unknown":
+        return unknown(
+            "settling",
+            f"the run is shorter than {limits.value('settling_least_s'):.0f} s or too little of it could be read",
+        )
+    first, last = (
+        _level(study.rough_misfire_percent, study.rough_swing_rpm),
+        _level(study.last_misfire_percent, study.last_swing_rpm),
+    )
+    end = None if study.settle_s is None else span.start_s + study.settle_s
+    texts = {
+        "steady": ("ok", "Runs alike from first to last; no rough start."),
+        "settles": (
+            "watch",
+            f"Rough at first ({first}), settled after {study.settle_s or 0:.1f} s ({last}). A rough"
+            f" start that clears can come from a sticking valve, among other causes. {SOUND_ALONE}",
+        ),
+        "worsens": ("watch", f"Gets rougher: from {first} to {last}. {SOUND_ALONE}"),
+        "rough": ("watch", f"Rough throughout ({last}); it did not settle while recorded."),
+    }
+    verdict, text = texts[study.course]
+    advice = (
+        ()
+        if verdict == "ok"
+        else (
+            "record a cold start and a warm one for comparison",
+            "valves: free movement and clearance, by the manual",
+            *IGNITION[:1],
+        )
+    )
+    return Finding(
+        "settling",
+        verdict,
+        text,
+        study.settle_s,
+        "s",
+        limit.value if study.course == "settles" else None,
+        cited(limit),
+        span.start_s,
+        end or span.end_s,
+        advice,
+    )
+
+
+def _level(misfire_percent: float | None, swing_rpm: float | None) -> str:
+    parts = [] if misfire_percent is None else [f"{misfire_percent:.1f} % of firings lost"]
+    parts += [] if swing_rpm is None else [f"swings of {swing_rpm:.0f} rpm"]
+    return ", ".join(parts) or "not measured"
+
+
+def judge_start(evidence: Evidence, limits: LimitSet) -> Finding:
+    """Pulls, time to run, false starts, stalls."""
+    start = evidence.start
+    if start.already_running and not start.restarts and not start.false_starts:
+        return unknown(
+            "start", "the recording begins with the engine running", ("begin the recording before the first pull",)
+        )
+    limit = limits["pulls_watch"]
+    parts = [f"{times(start.pulls, 'pull')} heard" if start.pulls else "no pull heard"]
+    if start.seconds_to_run is not None:
+        parts.append(f"{start.seconds_to_run:.1f} s from the first pull to running by itself")
+    if start.false_starts:
+        parts.append(
+            f"{times(start.false_starts, 'false start')} (ran for less than {limits.value('false_start_s'):.0f} s)"
+        )
+    if start.restarts:
+        parts.append(f"stopped and was started again {times(start.restarts, 'time')}")
+    verdict = worst(graded(start.pulls, limit.value), "watch" if start.false_starts or start.restarts else "ok")
+    text = "Start: " + ", ".join(parts) + "."
+    advice = IGNITION[:1] + GOVERNOR[1:2] if verdict != "ok" else ()
+    return Finding(
+        "start", verdict, text, float(start.pulls), "pulls", limit.value, cited(limit), None, start.first_run_s, advice
+    )
+
+
+def failed_start(timeline: Timeline, why: str, limits: LimitSet) -> Finding:
+    """Start where no engine ran: pulls without a start are a fault, silence is unknown."""
+    pulls = max(timeline.pulls, sum(span.kind == "pull" for span in timeline.spans))
+    if pulls == 0 or timeline.engine_heard:
+        return unknown("start", why)
+    limit = limits["pulls_watch"]
+    text = f"{times(pulls, 'pull')} heard, and the engine did not start."
+    verdict = "fault" if pulls > limit.value else "watch"
+    return Finding(
+        "start", verdict, text, float(pulls), "pulls", limit.value, cited(limit), next=IGNITION[:1] + GOVERNOR[1:2]
+    )
+
+
+def judge_stop(evidence: Evidence, limits: LimitSet) -> Finding:
+    """Run-down time; for a blade against the 3.0 s rule, without ever certifying it."""
+    seconds = evidence.timeline.rundown_s
+    if seconds is None:
+        return unknown(
+            "stop", "ignition off and standstill were not both heard", ("keep recording until the engine stands still",)
+        )
+    engine = evidence.engine
+    if not (engine.blade_length_mm or "mower" in (engine.machine or "").lower()):
+        return Finding("stop", "ok", f"From ignition off to standstill {seconds:.1f} s.", seconds, "s")
+    limit, doubt = limits["blade_stop_s"], limits.value("blade_stop_doubt")
+    verdict = graded(seconds, limit.value * (1 - doubt), limit.value * (1 + doubt))
+    text = (
+        f"From ignition off to standstill {seconds:.1f} s; a mower's blade must stand within"
+        f" {limit.value:.1f} s. {NO_CERTIFICATE}"
+    )
+    advice = ("blade brake, by the manual, with the plug lead off",) if verdict != "ok" else ()
+    return Finding("stop", verdict, text, seconds, "s", limit.value, cited(limit), next=advice)
+
+
+def judge_load(evidence: Evidence, limits: LimitSet) -> Finding:
+    """The hardest load step, and what was heard at release."""
+    loads = evidence.loads
+    droop, dip, recovery = limits["droop_watch_percent"], limits["dip_watch_percent"], limits["recovery_watch_s"]
+    parts, verdicts = [], ["ok"]
+    for step in loads.taken:
+        said = f"at {step.at_s:.1f} s speed dipped {step.dip_percent:.1f} %"
+        if step.droop_percent is not None:
+            said += f", droop {step.droop_percent:.1f} % (of the loaded speed)"
+            verdicts.append(graded(step.droop_percent, droop.value))
+        said += (
+            f", back in the band after {step.recovery_s:.1f} s"
+            if step.recovery_s is not None
+            else ", not back in the band while heard"
+        )
+        verdicts += [graded(step.dip_percent, dip.value), graded(step.recovery_s or 0.0, recovery.value)]
+        parts.append(said)
+    for step in loads.released:
+        parts.append(f"at {step.at_s:.1f} s load was released, overshoot {step.overshoot_percent:.1f} %")
+    text = "Load steps: " + "; ".join(parts) + "." + _surge_text(evidence, limits)
+    verdict = worst(*verdicts)
+    at = [step.at_s for step in (*loads.taken, *loads.released)]
+    value = max((step.droop_percent for step in loads.taken if step.droop_percent is not None), default=None)
+    return Finding(
+        "load",
+        verdict,
+        text,
+        value,
+        "%",
+        droop.value,
+        cited(droop),
+        min(at),
+        max(at),
+        GOVERNOR if verdict != "ok" else (),
+    )
+
+
+def _surge_text(evidence: Evidence, limits: LimitSet) -> str:
+    surges = evidence.surges
+    if surges is None or surges.count == 0:
+        return ""
+    text = f" {times(surges.count, 'surge')} followed"
+    if surges.damping_ratio is not None and surges.damping_ratio > 0:
+        text += f" (damping ratio {surges.damping_ratio:.2f})"
+    return (
+        text + f"; one machine's manual takes fewer than {limits.value('surges_few'):.0f} or more than"
+        f" {limits.value('surges_many'):.0f} as a reason to look at the governor."
+    )
+
+
+def judge_throttle(loads: LoadStudy, limits: LimitSet) -> Finding:
+    """How the engine picks up when the throttle is opened."""
+    pause, bog = limits["hesitation_s"], limits["bog_percent"]
+    opened = [move for move in loads.moves if move.opens]
+    parts, verdicts = [], ["ok"]
+    for move in loads.moves:
+        said = f"at {move.at_s:.1f} s from {move.from_rpm:.0f} to {move.to_rpm:.0f} rpm"
+        said += f" in {move.pick_up_s:.1f} s" if move.pick_up_s is not None else ""
+        if move.opens and move.hesitation_s > pause.value:
+            said += f" with a pause of {move.hesitation_s:.1f} s"
+        if move.opens and move.bog_percent > bog.value:
+            said += f" after falling {move.bog_percent:.0f} % below idle"
+        parts.append(said)
+    for move in opened:
+        verdicts += [graded(move.hesitation_s, pause.value), graded(move.bog_percent, bog.value)]
+    verdict = worst(*verdicts)
+    longest = max((move.hesitation_s for move in opened), default=None)
+    advice = ("fuel supply and carburettor, by the manual", "air filter") if verdict != "ok" else ()
+    ends = (min(move.at_s for move in loads.moves), max(move.end_s for move in loads.moves))
+    return Finding(
+        "throttle",
+        verdict,
+        "Throttle: " + "; ".join(parts) + ".",
+        longest,
+        "s",
+        pause.value,
+        cited(pause),
+        *ends,
+        advice,
+    )
+
+
+def judge_pops(evidence: Evidence) -> Finding:
+    """Bangs that are no regular firing."""
+    pops = evidence.timeline.pops
+    if not pops:
+        return Finding("pops", "ok", "No bangs beside the regular firing were heard.", 0.0, "pops")
+    places = {"running": "while running", "slowing": "while slowing", "after_cut": "after ignition off"}
+    counts = [
+        f"{sum(pop.where == key for pop in pops)} {said}"
+        for key, said in places.items()
+        if any(pop.where == key for pop in pops)
+    ]
+    text = f"{times(len(pops), 'bang')} beside the regular firing: {', '.join(counts)}. {SOUND_ALONE}"
+    at = [pop.at_s for pop in pops]
+    advice = (
+        "let the engine idle a moment before stopping it",
+        "exhaust joints for leaks, with the engine cold",
+        *IGNITION[:1],
+    )
+    return Finding(
+        "pops",
+        "watch",
+        text,
+        float(len(pops)),
+        "pops",
+        0.0,
+        "chosen: any bang is worth a look",
+        min(at),
+        max(at),
+        advice,
+    )

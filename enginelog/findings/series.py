@@ -1,0 +1,152 @@
+"""The speed of one run as a clean, evenly spaced series: false frames out, run-up out, gaps marked."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from enginelog.limits import LimitSet
+from enginelog.model import Firings, Span, Timeline, Track
+
+
+@dataclass(frozen=True)
+class Series:
+    """Speed over one run, evenly spaced. `rpm` is NaN where unknown; `window_s` is how long a time each value
+    averages.
+    """
+
+    t_s: np.ndarray
+    rpm: np.ndarray
+    step_s: float
+    window_s: float
+
+    @property
+    def known(self) -> np.ndarray:
+        return np.isfinite(self.rpm)
+
+    @property
+    def seconds(self) -> float:
+        return len(self.t_s) * self.step_s
+
+    @property
+    def mean_rpm(self) -> float:
+        """Median of the known values; NaN where there is none."""
+        return float(np.median(self.rpm[self.known])) if self.known.any() else float("nan")
+
+    def between(self, start_s: float, end_s: float) -> Series:
+        inside = (self.t_s >= start_s) & (self.t_s < end_s)
+        return Series(self.t_s[inside], self.rpm[inside], self.step_s, self.window_s)
+
+
+def run_spans(timeline: Timeline) -> list[Span]:
+    """Stretches in which the engine ran by itself, in order of time."""
+    return [span for span in timeline.spans if span.kind == "run"]
+
+
+def longest_run(timeline: Timeline) -> Span | None:
+    runs = run_spans(timeline)
+    return max(runs, key=lambda span: span.end_s - span.start_s) if runs else None
+
+
+def clean_series(track: Track, span: Span, limits: LimitSet) -> Series:
+    """The trustworthy frames of one span; the rest NaN. Nothing is filled in."""
+    inside = (track.t_s >= span.start_s) & (track.t_s < span.end_s)
+    t_s, rpm = track.t_s[inside], np.array(track.rpm[inside], float)
+    rpm[~(track.confidence[inside] >= limits.value("track_confidence"))] = np.nan
+    rpm[rpm <= 0] = np.nan
+    step_s = float(np.median(np.diff(track.t_s))) if len(track.t_s) > 1 else 0.05
+    rpm = _without_octave_slips(rpm, track.confidence[inside], step_s, limits)
+    rpm = _without_jumps(rpm, step_s, limits)
+    return Series(t_s, rpm, step_s, limits.value("track_window_s"))
+
+
+def _without_octave_slips(rpm: np.ndarray, confidence: np.ndarray, step_s: float, limits: LimitSet) -> np.ndarray:
+    """Blank doubtful frames at 2, 3, 1/2 or 1/3 of the speed that holds around them for seconds."""
+    half = max(int(round(0.5 * limits.value("slip_window_s") / step_s)), 2)
+    ratio = np.abs(np.log2(rpm / running_median(rpm, half)))
+    slip = np.minimum(np.abs(ratio - 1), np.abs(ratio - np.log2(3))) < limits.value("slip_octaves")
+    return np.where(slip & (confidence < limits.value("slip_confidence")), np.nan, rpm)
+
+
+def _without_jumps(rpm: np.ndarray, step_s: float, limits: LimitSet) -> np.ndarray:
+    """Blank frames that stand far from the median of their surroundings (octave slips, single wild frames)."""
+    half = max(int(round(0.5 * limits.value("outlier_window_s") / step_s)), 2)
+    middle = running_median(rpm, half)
+    off = np.abs(rpm / middle - 1)
+    spread = 1.4826 * running_median(off, 4 * half)
+    bound = np.maximum(limits.value("outlier_sigmas") * spread, limits.value("outlier_percent") / 100)
+    return np.where(off > bound, np.nan, rpm)
+
+
+def running_median(x: np.ndarray, half: int) -> np.ndarray:
+    """Median of the known values within `half` places either side; NaN where there is none."""
+    if len(x) == 0:
+        return x
+    padded = np.pad(x, half, constant_values=np.nan)
+    frames = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
+    return _nanmedian_rows(frames)
+
+
+def _nanmedian_rows(frames: np.ndarray) -> np.ndarray:
+    """Row-wise nanmedian without warnings: sorts NaN to the end and takes the middle of what is known."""
+    ordered = np.sort(frames, axis=1)
+    count = np.sum(np.isfinite(ordered), axis=1)
+    rows = np.arange(len(ordered))
+    low, high = ordered[rows, np.maximum(count - 1, 0) // 2], ordered[rows, count // 2 * (count > 0)]
+    return np.where(count > 0, 0.5 * (low + np.where(count % 2 == 1, low, high)), np.nan)
+
+
+def run_up_end(series: Series, limits: LimitSet) -> float:
+    """Time at which the speed first comes within `run_up_percent` of what it holds in the seconds after.
+
+    At most `run_up_max_s` after the start; the start itself where the run begins at speed.
+    """
+    if not series.known.any():
+        return float(series.t_s[0]) if len(series.t_s) else 0.0
+    start = float(series.t_s[0])
+    last = start + limits.value("run_up_max_s")
+    settled = series.between(last, last + limits.value("run_up_max_s"))
+    target = settled.mean_rpm if settled.known.sum() >= 5 else series.mean_rpm
+    near = series.known & (np.abs(series.rpm / target - 1) < limits.value("run_up_percent") / 100)
+    first = series.t_s[near & (series.t_s <= last)]
+    if len(first) == 0:
+        return start
+    moved = first[0] - start > 2 * series.step_s
+    return float(first[0]) + (limits.value("run_up_rest_s") if moved else 0.0)
+
+
+def settled_series(track: Track, span: Span, limits: LimitSet) -> Series:
+    """The clean series of a span with its run-up left out."""
+    series = clean_series(track, span, limits)
+    if len(series.t_s) == 0:
+        return series
+    return series.between(run_up_end(series, limits), span.end_s)
+
+
+def event_series(firings: Firings, span: Span, revs_per_cycle: float, limits: LimitSet) -> Series:
+    """Speed from the moments of the firings themselves: finer in time than the track, noisier in each value.
+
+    rpm = 60 * (revolutions gained within the window) / window, by linear interpolation between opportunities;
+    NaN where opportunities are more than three cycles apart.
+    """
+    window_s, step_s = limits.value("event_window_s"), limits.value("event_step_s")
+    inside = (firings.t_s >= span.start_s) & (firings.t_s < span.end_s)
+    t_s, revs = firings.t_s[inside], firings.revolutions[inside]
+    if len(t_s) < 8:
+        return Series(np.zeros(0), np.zeros(0), step_s, window_s)
+    order = np.argsort(t_s, kind="stable")
+    t_s, revs = t_s[order], revs[order]
+    at = np.arange(t_s[0] + window_s / 2, t_s[-1] - window_s / 2, step_s)
+    gained = np.interp(at + window_s / 2, t_s, revs) - np.interp(at - window_s / 2, t_s, revs)
+    rpm = np.where(_covered(at, t_s, revs, window_s, revs_per_cycle), 60 * gained / window_s, np.nan)
+    return Series(at, np.where(rpm > 0, rpm, np.nan), step_s, window_s)
+
+
+def _covered(at: np.ndarray, t_s: np.ndarray, revs: np.ndarray, window_s: float, revs_per_cycle: float) -> np.ndarray:
+    """True where no gap of more than three cycles touches the window."""
+    gap = np.diff(revs) > 3 * revs_per_cycle
+    bad = np.concatenate([[0], np.cumsum(gap)])
+    low = np.searchsorted(t_s, at - window_s / 2, side="right") - 1
+    high = np.minimum(np.searchsorted(t_s, at + window_s / 2, side="left"), len(t_s) - 1)
+    return bad[high] == bad[np.maximum(low, 0)]

@@ -1,0 +1,294 @@
+"""Settling: a run that is rough at first and then clean, found by a fitted change.
+
+Roughness is followed in windows of about a second by two measures: lost firings (a share) and the movement of the
+speed (a variance, slow changes left out). Both follow the same shape over time,
+    roughness(t) = last + (first - last) * g(t),   g = 1 until `hold`, then exp(-(t - hold) / tau)
+with a step (tau = 0) and a plain exponential (hold = 0) as special cases. Shape and levels are chosen by likelihood
+(binomial for the losses, gamma for the variances), divided by the overdispersion and autocorrelation of what is left
+over, and held against "no change" by the Bayesian information criterion.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from enginelog.findings.series import Series, running_median
+from enginelog.limits import LimitSet
+from enginelog.model import Firings
+
+SETTLED_TAUS = 3.0  # an exponential is within 5 % of its end after three time constants (first-order step, textbook)
+
+
+@dataclass(frozen=True)
+class Roughness:
+    """One row a window. lost, events: sums of misses and counts; swing: variance of the speed in (rpm)^2 (NaN unknown);
+    swing_dof: how many independent values that variance holds."""
+
+    t_s: np.ndarray
+    lost: np.ndarray
+    events: np.ndarray
+    swing: np.ndarray
+    swing_dof: float
+
+
+@dataclass(frozen=True)
+class Change:
+    """The fitted shape (times from the first window). settle_s: hold + 3 tau, averaged over all shapes that
+    fit; gain: how much better (BIC, natural log units) than no change; None fields where not measured.
+    """
+
+    hold_s: float
+    tau_s: float
+    settle_s: float
+    gain: float
+    first_share: float | None
+    last_share: float | None
+    first_swing: float | None
+    last_swing: float | None
+    overdispersion: float
+
+
+def roughness(series: Series, firings: Firings, probability: np.ndarray, limits: LimitSet) -> Roughness:
+    """Roughness in windows over a run; times count from the first window's start in the recording."""
+    width = limits.value("settling_window_s")
+    start, end = float(series.t_s[0]), float(series.t_s[-1])
+    edges = np.arange(start, end + 1e-9, width)
+    count = max(len(edges) - 1, 0)
+    place = np.floor((firings.t_s - start) / width).astype(int)
+    inside = (place >= 0) & (place < count) & np.isfinite(probability)
+    lost = np.bincount(place[inside], weights=probability[inside] > 0.5, minlength=count)
+    events = np.bincount(place[inside], minlength=count).astype(float)
+    swing = _windowed_variance(series, start, width, count, limits)
+    return Roughness(
+        edges[:-1] + width / 2 if count else edges[:0], lost, events, swing, max(0.5 * width / series.window_s, 1.0)
+    )
+
+
+def _windowed_variance(series: Series, start: float, width: float, count: int, limits: LimitSet) -> np.ndarray:
+    """Mean square of the speed about its slow course (running median and mean over `settling_slow_s`)."""
+    half = max(int(0.5 * limits.value("settling_slow_s") / series.step_s), 2)
+    quick = series.rpm - running_median(series.rpm, half)
+    place = np.floor((series.t_s - start) / width).astype(int)
+    known = np.isfinite(quick) & (place >= 0) & (place < count)
+    total = np.bincount(place[known], weights=quick[known] ** 2, minlength=count)
+    number = np.bincount(place[known], minlength=count)
+    enough = number >= 0.4 * width / series.step_s
+    return np.where(enough, total / np.maximum(number, 1), np.nan)
+
+
+# ---------------------------------------------------------------- the fit
+
+
+def shapes(t_s: np.ndarray, end_s: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """All shapes tried: hold times, time constants, and g at `t_s` (shape: tried, windows); the end stays in view."""
+    holds = np.unique(np.r_[0.0, t_s[:: max(len(t_s) // 80, 1)]])
+    taus = np.concatenate([[0.0], np.geomspace(0.4, max(end_s / 3, 0.8), 14)])
+    hold, tau = (grid.ravel() for grid in np.meshgrid(holds, taus, indexing="ij"))
+    keep = (hold + 2 * tau < 0.95 * end_s) & (hold + tau > 0)
+    hold, tau = hold[keep], tau[keep]
+    late = np.maximum(t_s[None, :] - hold[:, None], 0.0)
+    with np.errstate(divide="ignore"):
+        g = np.where(tau[:, None] > 0, np.exp(-late / np.maximum(tau[:, None], 1e-9)), (late <= 0).astype(float))
+    return hold, tau, g
+
+
+def _levels(g: np.ndarray, values: np.ndarray, weight, low: float, high: float) -> tuple[np.ndarray, np.ndarray]:
+    """First and last level for each shape, by reweighted least squares with weights `weight(mean)`; clipped to
+    range.
+    """
+    mean = np.full(g.shape, np.average(values, weights=np.ones(len(values))))
+    for _ in range(8):
+        w = weight(np.clip(mean, low, high))
+        a = np.stack([g, 1 - g])
+        gram = np.einsum("ikw,jkw,kw->kij", a, a, w) + 1e-9 * np.eye(2)
+        right = np.einsum("ikw,kw,w->ki", a, w, values)
+        levels = np.clip(np.linalg.solve(gram, right[:, :, None])[:, :, 0], low, high)
+        mean = levels[:, :1] * g + levels[:, 1:] * (1 - g)
+    return levels, mean
+
+
+def _losses_fit(rough: Roughness, g: np.ndarray):
+    """Binomial log-likelihood for each shape, and for no change; levels; None with too few events."""
+    used = rough.events > 0
+    if used.sum() < 6:
+        return None
+    n, k = rough.events[used], rough.lost[used]
+    low = 0.3 / n.sum()
+    levels, mean = _levels(g[:, used], k / n, lambda m: n / (m * (1 - m)), low, 1 - low)
+    mean = np.clip(mean, low, 1 - low)
+    flat = np.clip(k.sum() / n.sum(), low, 1 - low)
+    likelihood = np.sum(k * np.log(mean) + (n - k) * np.log(1 - mean), axis=1)
+    residual = (k / n - mean) / np.sqrt(mean * (1 - mean) / n)
+    return likelihood, float(np.sum(k * np.log(flat) + (n - k) * np.log(1 - flat))), levels, residual
+
+
+def _swings_fit(rough: Roughness, g: np.ndarray):
+    """Gamma log-likelihood of the variances for each shape, and for no change; None with too few windows."""
+    used = np.isfinite(rough.swing) & (rough.swing > 0)
+    if used.sum() < 6:
+        return None
+    v, shape = rough.swing[used], rough.swing_dof / 2
+    v = np.minimum(v, 12 * np.median(v))
+    low = 0.02 * float(np.median(v))
+    levels, mean = _levels(g[:, used], v, lambda m: shape / m**2, low, 1e12)
+    mean = np.maximum(mean, low)
+    likelihood = -shape * np.sum(np.log(mean) + v / mean, axis=1)
+    flat = -shape * float(np.sum(np.log(v.mean()) + v / v.mean()))
+    residual = np.sqrt(shape) * (v / mean - 1)
+    return likelihood, flat, levels, residual
+
+
+def overdispersion(residual: np.ndarray) -> float:
+    """How many times more the residuals vary than they should: their mean square times (1 + r) / (1 - r), r the lag-1
+    autocorrelation; at least 1."""
+    r = float(np.dot(residual[1:], residual[:-1]) / max(np.dot(residual, residual), 1e-12))
+    r = float(np.clip(r, 0.0, 0.8))
+    return max(float(np.mean(residual**2)) * (1 + r) / (1 - r), 1.0)
+
+
+def fit_change(rough: Roughness) -> Change | None:
+    """Best shape of the change; None where there are too few windows."""
+    if len(rough.t_s) < 8:
+        return None
+    t_s = rough.t_s - rough.t_s[0]
+    hold, tau, g = shapes(t_s, float(t_s[-1]))
+    parts = [_losses_fit(rough, g), _swings_fit(rough, g)]
+    scaled = np.zeros(len(hold))
+    worst = 1.0
+    for part in parts:
+        if part is not None:
+            over = overdispersion(part[3][int(np.argmax(part[0]))])
+            scaled += (part[0] - part[1]) / over
+            worst = max(worst, over)
+    if all(part is None for part in parts):
+        return None
+    number = sum(part is not None for part in parts) * len(t_s)
+    free = 1 + np.where(tau > 0, 1, 0) * np.where(hold > 0, 1, 0) + sum(part is not None for part in parts)
+    score = scaled - 0.5 * free * np.log(number)
+    best = int(np.argmax(score))
+    typical = _typical_end(hold + SETTLED_TAUS * tau, tau, score)
+    return _change(hold[best], tau[best], typical, float(score[best]), parts, best, worst, rough)
+
+
+def _typical_end(ends: np.ndarray, tau: np.ndarray, score: np.ndarray) -> float:
+    """Median of the settling time over all shapes, each weighted by how well it fits (steps and curves count alike)."""
+    weight = np.exp(np.clip(score - score.max(), -60, 0)) / np.where(tau > 0, np.sum(tau > 0), np.sum(tau == 0))
+    order = np.argsort(ends)
+    total = np.cumsum(weight[order])
+    return float(ends[order][np.searchsorted(total, 0.5 * total[-1])])
+
+
+def _change(
+    hold: float, tau: float, end: float, gain: float, parts, best: int, over: float, rough: Roughness
+) -> Change:
+    losses, swings = parts
+    share = losses[2][best] if losses else (None, None)
+    swing = np.sqrt(swings[2][best]) if swings else (None, None)
+    half = 0.5 * float(rough.t_s[1] - rough.t_s[0])
+    plain = [None if value is None else float(value) for value in (*share, *swing)]
+    shift = half if tau == 0 or hold > 0 else 0.0
+    return Change(float(hold) + shift, float(tau), float(end) + shift, gain, *plain, over)
+
+
+# ---------------------------------------------------------------- change points of any number (exact)
+
+
+def change_points(values: np.ndarray, count: int, least: int = 2) -> list[int]:
+    """The `count` change points of a piecewise-constant mean with the least squared error, exactly, by dynamic
+    programming.
+
+    Returns the first index of each new stretch; every stretch holds at least `least` values. Costs O(count * n^2).
+    Raises ValueError where the values are too few for that many stretches.
+    """
+    x = np.asarray(values, float)
+    n = len(x)
+    if n < (count + 1) * least:
+        raise ValueError(f"{n} values cannot hold {count} changes {least} apart; ask for fewer changes")
+    first, square = (np.concatenate([[0.0], np.cumsum(part)]) for part in (x, x**2))
+    start, end = np.meshgrid(np.arange(n + 1), np.arange(n + 1), indexing="ij")
+    length = np.maximum(end - start, 1)
+    cost = (square[end] - square[start]) - (first[end] - first[start]) ** 2 / length
+    cost = np.where(end - start >= least, cost, np.inf)
+    best, back = cost[0], []
+    for _ in range(count):
+        total = best[:, None] + cost
+        back.append(np.argmin(total, axis=0))
+        best = np.min(total, axis=0)
+    points, at = [], n
+    for choice in reversed(back):
+        at = int(choice[at])
+        points.append(at)
+    return points[::-1]
+
+
+# ---------------------------------------------------------------- the answer
+
+
+@dataclass(frozen=True)
+class SettlingStudy:
+    """course: settles, worsens, steady, rough (rough throughout), unknown. settle_s counts from `started_s`."""
+
+    course: str
+    settle_s: float | None
+    change: Change | None
+    rough_misfire_percent: float | None
+    last_misfire_percent: float | None
+    rough_swing_rpm: float | None
+    last_swing_rpm: float | None
+
+
+def study_settling(
+    series: Series, firings: Firings, probability: np.ndarray | None, started_s: float, limits: LimitSet
+) -> SettlingStudy:
+    """Settling over one run. `series`: run-up left out; `probability`: of a miss, None where misses cannot be
+    counted.
+    """
+    if series.seconds < limits.value("settling_least_s"):
+        return SettlingStudy("unknown", None, None, None, None, None, None)
+    counted = np.full(len(firings.t_s), np.nan) if probability is None else probability
+    rough = roughness(series, firings, counted, limits)
+    change = fit_change(rough)
+    if change is None:
+        return SettlingStudy("unknown", None, None, None, None, None, None)
+    course = _course(change, series.mean_rpm, limits)
+    settle = float(rough.t_s[0]) - 0.5 * limits.value("settling_window_s") + change.settle_s - started_s
+    return SettlingStudy(
+        course,
+        max(settle, 0.0) if course == "settles" else None,
+        change,
+        _percent(change.first_share),
+        _percent(change.last_share),
+        _peak_to_peak(change.first_swing),
+        _peak_to_peak(change.last_swing),
+    )
+
+
+def _percent(share: float | None) -> float | None:
+    return None if share is None else 100.0 * share
+
+
+def _peak_to_peak(deviation: float | None) -> float | None:
+    """A swing's peak to peak from its standard deviation: 2 sqrt(2) times, as for a sine."""
+    return None if deviation is None else float(2 * np.sqrt(2) * deviation)
+
+
+def _course(change: Change, mean_rpm: float, limits: LimitSet) -> str:
+    by_misses = _size(change.first_share, change.last_share, limits.value("settling_least_percent") / 100)
+    least_rpm = limits.value("settling_least_swing_percent") / 100 * mean_rpm / (2 * np.sqrt(2))
+    by_swing = _size(change.first_swing, change.last_swing, least_rpm, limits.value("settling_swing_ratio"))
+    sure = change.gain > limits.value("settling_gain")
+    if sure and (by_misses or by_swing):
+        return "settles" if (by_misses or by_swing) > 0 else "worsens"
+    high = change.last_share is not None and 100 * change.last_share > limits.value("misfire_fault_percent")
+    return "rough" if high else "steady"
+
+
+def _size(first: float | None, last: float | None, least: float, ratio: float = 2.0) -> int:
+    """+1 where the first level is `ratio` times the last and `least` above it, -1 the other way round, else 0."""
+    if first is None or last is None:
+        return 0
+    if first - last > least and first > ratio * last:
+        return 1
+    return -1 if last - first > least and last > ratio * first else 0

@@ -1,0 +1,52 @@
+"""Speeds held against limits: blade tip, rated speed, told idle, generator frequency; balance of a twin."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from enginelog.findings.series import Series
+from enginelog.limits import LimitSet
+
+FEET_PER_METRE = 1 / 0.3048
+
+
+def blade_rpm_limit(blade_length_mm: float, tip_speed_ft_min: float) -> float:
+    """Highest speed of a blade, rpm: tip speed / (pi * length). 18 in at 19 000 ft/min: 4032 (TM
+    5-4240-501-14P p. 143).
+    """
+    return tip_speed_ft_min / (math.pi * blade_length_mm / 1000 * FEET_PER_METRE)
+
+
+def alternator_hz(poles: int, rpm: float) -> float:
+    """Frequency of an alternator driven at crankshaft speed: poles * rpm / 120."""
+    return poles * rpm / 120
+
+
+def nominal_hz(frequency_hz: float) -> float:
+    """50 or 60, whichever the frequency is nearer to."""
+    return 50.0 if frequency_hz < 56.0 else 60.0
+
+
+def sustained_top_rpm(series: Series) -> float | None:
+    """Highest speed held for about a second: the largest one-second median with at least half of it known."""
+    width = max(int(round(1.0 / series.step_s)), 3)
+    if len(series.rpm) < width:
+        return None
+    frames = np.lib.stride_tricks.sliding_window_view(series.rpm, width)
+    enough = np.isfinite(frames).mean(axis=1) >= 0.5
+    return float(np.max(np.nanmedian(frames[enough], axis=1))) if enough.any() else None
+
+
+def weak_cylinder(both_rpm: float, grounded_rpm: dict[int, float], limits: LimitSet) -> int | None:
+    """Balance test of a twin: the cylinder whose plug, grounded, costs least speed is the weak one; None where
+    they are even.
+
+    grounded_rpm: speed with that cylinder's plug grounded. 3400 with both, 3300 without 1, 3100 without 2: cylinder 1
+    (twin engine service manuals; a difference above `balance_rpm`, 75 rpm, counts).
+    """
+    drops = {cylinder: both_rpm - rpm for cylinder, rpm in grounded_rpm.items()}
+    weakest = min(drops, key=drops.__getitem__)
+    difference = max(drops.values()) - drops[weakest]
+    return weakest if difference > limits.value("balance_rpm") else None

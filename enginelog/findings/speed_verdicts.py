@@ -1,0 +1,141 @@
+"""Verdicts on speed: against what was told, steadiness, blade tip, generator frequency."""
+
+from __future__ import annotations
+
+from enginelog.findings import speed_limits
+from enginelog.findings.gather import Evidence
+from enginelog.findings.steadiness import class_met
+from enginelog.findings.words import GOVERNOR, cited, graded, unknown, worst
+from enginelog.limits import LimitSet
+from enginelog.model import Finding, Speed
+
+
+def all_findings(evidence: Evidence, speed: Speed, limits: LimitSet) -> list[Finding]:
+    """speed and steadiness always; blade_speed and generator_frequency where the machine has one."""
+    found = [judge_speed(evidence, speed, limits), judge_steadiness(evidence, limits)]
+    engine, machine = evidence.engine, (evidence.engine.machine or "").lower()
+    if engine.blade_length_mm or "mower" in machine:
+        found.append(judge_blade(evidence, limits))
+    if engine.alternator_poles or "generator" in machine:
+        found.append(judge_frequency(evidence, speed, limits))
+    return found
+
+
+def judge_speed(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
+    """Speed against the told rated or idle speed, whichever it is nearer to."""
+    engine = evidence.engine
+    if speed.rpm is None:
+        return unknown("speed", "the speed could not be read from the sound")
+    if engine.rated_rpm is None and engine.idle_rpm is None:
+        text = f"Speed {speed.rpm:.0f} rpm. No rated or idle speed was told, so it cannot be judged."
+        return Finding(
+            "speed", "unknown", text, speed.rpm, "rpm", next=("compare with the machine's data plate or manual",)
+        )
+    idles = engine.idle_rpm is not None and (
+        engine.rated_rpm is None or abs(speed.rpm / engine.idle_rpm - 1) < abs(speed.rpm / engine.rated_rpm - 1)
+    )
+    idle = _against_idle(speed, engine.idle_rpm, limits) if idles else None
+    top = _against_rated(evidence, speed, limits) if engine.rated_rpm is not None else None
+    if idle is None or (top is not None and top.verdict in ("watch", "fault")):
+        return top
+    return idle
+
+
+def _against_idle(speed: Speed, idle_rpm: float, limits: LimitSet) -> Finding:
+    off = 100 * (speed.rpm / idle_rpm - 1)
+    limit = limits["idle_watch_percent"]
+    text = (
+        f"Idles at {speed.rpm:.0f} rpm, {abs(off):.1f} % {'above' if off > 0 else 'below'} the told {idle_rpm:.0f} rpm."
+    )
+    verdict = graded(abs(off), limit.value)
+    advice = ("idle adjustment, by the machine's manual",) if verdict != "ok" else ()
+    return Finding("speed", verdict, text, speed.rpm, "rpm", idle_rpm, cited(limit), next=advice)
+
+
+def _against_rated(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
+    rated = evidence.engine.rated_rpm
+    top = max(evidence.top_rpm or speed.rpm, speed.rpm)
+    over = 100 * (top / rated - 1)
+    watch, fault = limits["overspeed_watch_percent"], limits["overspeed_fault_percent"]
+    verdict = graded(over, watch.value, fault.value)
+    text = f"Speed {speed.rpm:.0f} rpm, highest held for a second {top:.0f} rpm; told rated speed {rated:.0f} rpm."
+    if verdict == "ok":
+        return Finding("speed", verdict, text, top, "rpm", rated * (1 + watch.value / 100), cited(watch))
+    text += f" That is {over:.1f} % too fast. Stop using it until the top speed has been set by the manual."
+    return Finding("speed", verdict, text, top, "rpm", rated * (1 + watch.value / 100), cited(watch), next=GOVERNOR[:1])
+
+
+def judge_steadiness(evidence: Evidence, limits: LimitSet) -> Finding:
+    """Width of the speed's envelope at constant load."""
+    percent = evidence.band_percent
+    if percent is None:
+        return unknown("steadiness", "less than three seconds of running at constant load were heard")
+    limit = limits["steady_g1_percent"]
+    told = evidence.engine.rated_rpm
+    name = class_met(percent, limits)
+    yardstick = f"as narrow as class {name}" if name else "wider than class G1"
+    basis = f"the told rated {told:.0f} rpm" if told else "the mean speed"
+    text = (
+        f"At constant load the speed stays within a band {percent:.2f} % wide (of {basis}), {yardstick} of ISO 8528-5"
+        " asks of generating sets; a yardstick only."
+    )
+    verdict = graded(percent, limit.value, limits.value("steady_fault_percent"))
+    advice = GOVERNOR if verdict != "ok" else ()
+    return Finding("steadiness", verdict, text, percent, "%", limit.value, cited(limit), *_extent(evidence), advice)
+
+
+def _extent(evidence: Evidence) -> tuple[float | None, float | None]:
+    longest = max(evidence.calm, key=lambda part: part.seconds, default=None)
+    return (None, None) if longest is None else (float(longest.t_s[0]), float(longest.t_s[-1]))
+
+
+def judge_blade(evidence: Evidence, limits: LimitSet) -> Finding:
+    """Highest speed held against the blade-tip limit and its margin."""
+    length, top = evidence.engine.blade_length_mm, evidence.top_rpm
+    if length is None:
+        return unknown(
+            "blade_speed",
+            "the blade's length was not told",
+            ("measure the blade with the plug lead off, and tell its length",),
+        )
+    if top is None:
+        return unknown("blade_speed", "no speed was held for a second")
+    tip = limits["tip_speed_ft_min"]
+    most = speed_limits.blade_rpm_limit(length, tip.value)
+    margin = limits.value("tip_margin_rpm")
+    verdict = graded(top, most - margin, most)
+    text = (
+        f"Highest speed held {top:.0f} rpm. A blade {length:.0f} mm long reaches {tip.value:.0f}"
+        f" ft/min at {most:.0f} rpm"
+        f" if it turns at crankshaft speed; the top speed should be set at least {margin:.0f} rpm below."
+    )
+    if verdict != "ok":
+        text += " Do not mow with it until the top speed has been set by the manual."
+    advice = GOVERNOR[:1] if verdict != "ok" else ()
+    return Finding("blade_speed", verdict, text, top, "rpm", most - margin, cited(tip), next=advice)
+
+
+def judge_frequency(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
+    """Frequency an alternator at crankshaft speed gives."""
+    poles = evidence.engine.alternator_poles
+    if poles is None:
+        return unknown(
+            "generator_frequency", "the number of the alternator's poles was not told (two at 3000 or 3600 rpm)"
+        )
+    if speed.rpm is None:
+        return unknown("generator_frequency", "the speed could not be read from the sound")
+    hz = speed_limits.alternator_hz(poles, speed.rpm)
+    nominal = speed_limits.nominal_hz(hz)
+    off = 100 * (hz / nominal - 1)
+    low, high = limits["frequency_low_percent"], limits["frequency_high_percent"]
+    far = max(-off / low.value, off / high.value)
+    verdict = worst(graded(far, 1.0, 2.0))
+    text = (
+        f"{speed.rpm:.0f} rpm with {poles} poles gives {hz:.1f} Hz, {abs(off):.1f} % {'above' if off >= 0 else 'below'}"
+        f" {nominal:.0f} Hz. Without load it stands above nominal, under full load a little below:"
+        " measure it with a meter."
+    )
+    limit = low if off < 0 else high
+    bound = nominal * (1 + (high.value if off >= 0 else -low.value) / 100)
+    advice = ("measure frequency and voltage with a meter, loaded and not", *GOVERNOR[:1]) if verdict != "ok" else ()
+    return Finding("generator_frequency", verdict, text, hz, "Hz", bound, cited(limit), next=advice)

@@ -1,0 +1,50 @@
+"""Starting and stopping, from the timeline alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from enginelog.limits import LimitSet
+from enginelog.model import Span, Timeline
+
+
+@dataclass(frozen=True)
+class StartStudy:
+    """pulls before the first lasting run; false_starts: short runs followed by another start; stops: runs that ended
+    and were started again; already_running: the recording begins with the engine running."""
+
+    pulls: int
+    seconds_to_run: float | None
+    false_starts: int
+    restarts: int
+    already_running: bool
+    ran: bool
+    first_run_s: float | None
+
+
+def study_start(timeline: Timeline, limits: LimitSet) -> StartStudy:
+    """What the timeline says about starting."""
+    spans = sorted(timeline.spans, key=lambda span: span.start_s)
+    runs = [span for span in spans if span.kind == "run"]
+    runs = _joined(runs)
+    pulls = max(timeline.pulls, sum(span.kind == "pull" for span in spans))
+    if not runs:
+        return StartStudy(pulls, timeline.seconds_to_run, 0, 0, False, False, None)
+    short = [run for run in runs[:-1] if run.end_s - run.start_s < limits.value("false_start_s")]
+    already = runs[0].start_s < 0.3 and not any(
+        span.kind == "pull" and span.start_s < runs[0].start_s for span in spans
+    )
+    return StartStudy(
+        pulls, timeline.seconds_to_run, len(short), len(runs) - 1 - len(short), already, True, runs[0].start_s
+    )
+
+
+def _joined(runs: list[Span], gap_s: float = 0.2) -> list[Span]:
+    """Runs that touch are one (a timeline may cut a run where its speed changes)."""
+    joined: list[Span] = []
+    for run in runs:
+        if joined and run.start_s - joined[-1].end_s < gap_s:
+            joined[-1] = Span("run", joined[-1].start_s, run.end_s, joined[-1].rpm)
+        else:
+            joined.append(run)
+    return joined

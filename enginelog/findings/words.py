@@ -1,0 +1,42 @@
+"""Making findings: numbers in plain words, sources from the limits, the line for what cannot be told."""
+
+from __future__ import annotations
+
+from enginelog.limits import Limit
+from enginelog.model import Finding
+
+SOUND_ALONE = "Sound alone does not name the cause; follow the machine's manual."
+GOVERNOR = (
+    "with the engine off and cool: governor linkage and spring for play and binding",
+    "fuel supply: filter, tank vent, carburettor passages, old fuel",
+    "air leaks at the intake gaskets",
+)
+IGNITION = ("spark plug: gap and deposits", "plug lead and cap", "air gap of the ignition coil")
+
+
+def unknown(code: str, why: str, advice: tuple[str, ...] = ()) -> Finding:
+    """A finding that says why nothing can be said."""
+    return Finding(code, "unknown", f"Cannot tell: {why}.", next=advice)
+
+
+def cited(limit: Limit) -> str:
+    """Source of a limit as printed: how well founded, then where from."""
+    return f"{limit.status}: {limit.source}"
+
+
+def worst(*verdicts: str) -> str:
+    """The gravest of several verdicts (fault, watch, unknown, ok)."""
+    order = ("ok", "unknown", "watch", "fault")
+    return max(verdicts, key=order.index)
+
+
+def graded(value: float, watch: float, fault: float | None = None) -> str:
+    """ok up to `watch`, watch up to `fault`, fault beyond."""
+    if fault is not None and value > fault:
+        return "fault"
+    return "watch" if value > watch else "ok"
+
+
+def times(number: int, word: str) -> str:
+    """`1 pull`, `3 pulls`."""
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
