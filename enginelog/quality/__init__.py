@@ -1,0 +1,10 @@
+"""Can this recording be trusted at all?
+
+parts = [measure(clip, limits) for clip in recording.blocks()]
+quality = judge(parts, recording.info.seconds, limits, recording.problems)
+"""
+
+from enginelog.quality.judging import judge
+from enginelog.quality.part import QualityPart, measure
+
+__all__ = ["QualityPart", "judge", "measure"]

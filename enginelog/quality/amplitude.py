@@ -1,0 +1,49 @@
+"""What the samples themselves tell: how they are spread over the range, and where they are missing."""
+
+from __future__ import annotations
+
+import numpy as np
+
+HISTOGRAM_BINS = 200  # of |sample| relative to the peak; the last bin is the peak itself
+LEVEL_HOP_S = 0.005
+_EVERY = 5  # one sample in five is enough for a histogram and keeps its cost at 2 ms a minute
+_SILENT_DB = -120.0
+
+
+def histogram(samples: np.ndarray, peak: float) -> np.ndarray:
+    """How often each size occurs: counts of |sample| / peak in HISTOGRAM_BINS equal bins, of one sample in five."""
+    if peak <= 0:
+        return np.zeros(HISTOGRAM_BINS, np.int64)
+    bins = (np.abs(samples[::_EVERY]) * np.float32(HISTOGRAM_BINS / peak)).astype(np.int16)
+    return np.bincount(np.minimum(bins, HISTOGRAM_BINS - 1), minlength=HISTOGRAM_BINS)
+
+
+def at_ceiling(samples: np.ndarray, ceiling: float) -> int:
+    """How many samples reach a ceiling, on either side."""
+    return int(np.count_nonzero(samples >= ceiling) + np.count_nonzero(samples <= -ceiling))
+
+
+def levels_db(samples: np.ndarray, rate_hz: float) -> np.ndarray:
+    """RMS level of each whole LEVEL_HOP_S in dB of full scale, not below -120; shape (frames,), float32."""
+    hop = max(1, round(LEVEL_HOP_S * rate_hz))
+    n = len(samples) // hop
+    frames = samples[: n * hop].reshape(n, hop)
+    power = np.einsum("ij,ij->i", frames, frames) / hop
+    return (10 * np.log10(np.maximum(power, 10 ** (_SILENT_DB / 10)))).astype(np.float32)
+
+
+def dropouts(levels: np.ndarray, silent_db: float, loud_db: float, longest_s: float) -> tuple[int, float]:
+    """Holes of (digital) silence inside sound: how many, and how many seconds in all.
+
+    A hole is a row of frames below `silent_db`, at most `longest_s` long, with a frame above `loud_db` on either side.
+    """
+    silent = levels < silent_db
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], silent, [False]]).astype(np.int8)))
+    starts, ends = edges[::2], edges[1::2]
+    inside = (starts > 0) & (ends < len(levels)) & ((ends - starts) * LEVEL_HOP_S <= longest_s)
+    starts, ends = starts[inside], ends[inside]
+    near = 4  # frames: those at the edge itself may be half silent, and codecs round it off
+    before = np.max([levels[np.maximum(starts - back, 0)] for back in range(1, near + 1)], axis=0)
+    after = np.max([levels[np.minimum(ends + on, len(levels) - 1)] for on in range(near)], axis=0)
+    torn = (before > loud_db) & (after > loud_db)
+    return int(torn.sum()), float((ends - starts)[torn].sum() * LEVEL_HOP_S)

@@ -1,0 +1,66 @@
+"""Clipping: how many samples were cut off at a ceiling, at full scale or below it (then made quieter later)."""
+
+from __future__ import annotations
+
+import numpy as np
+
+_COARSE = 20  # bins between zero and the usual top
+_RARE = 2e-4  # share of samples above the usual top: what a codec throws over a ceiling
+_HUMP_FROM, _VALLEY_FROM = 12, 8
+_LEAST = 0.005
+_TONE_BINS = 2
+
+
+def clipped_share(counts: np.ndarray, full_scale_share: float, lingers: bool, pile_ratio: float) -> float:
+    """Share of samples, 0..1, that were cut off.
+
+    counts: of |sample| by size up to the peak, see `amplitude.histogram`.
+    full_scale_share: share of samples that reach full scale; certain, but a lossy codec hides some.
+    lingers: the sound stays near its peaks by nature, see `lingers`; then only full scale counts.
+    pile_ratio: how much fuller than its neighbours the top must be. Larger samples are rarer in any sound that is not
+        cut off (all real recordings looked at fall towards their peak), so a pile near the peak is a ceiling: sharp
+        in uncompressed sound, spread over some per cent of the peak by a codec.
+    """
+    total = counts.sum()
+    if lingers or not total:
+        return full_scale_share
+    shares = counts / total
+    return max(full_scale_share, _sharp_pile(shares, pile_ratio), _broad_pile(shares, pile_ratio))
+
+
+def _sharp_pile(shares: np.ndarray, ratio: float) -> float:
+    """What the top per cent holds beyond the per cent below it."""
+    top, below = shares[-2:].sum(), shares[-4:-2].sum()
+    return float(top - below) if top > 2 * ratio * below else 0.0
+
+
+def _broad_pile(shares: np.ndarray, ratio: float) -> float:
+    """What lies in a hump in the upper part of the range beyond the valley before it.
+
+    The range ends where only _RARE of the samples are larger; the hump is looked for from 60 % of it, the valley from
+    40 %. Less than _LEAST of the samples is no ceiling: evenly strong firings reach the same height, too.
+    """
+    above = np.cumsum(shares[::-1])[::-1]
+    top = int(np.flatnonzero(above > _RARE)[-1]) + 1
+    upto = np.interp(np.linspace(0, top, _COARSE + 1), np.arange(len(shares) + 1), np.append(0, np.cumsum(shares)))
+    coarse = np.diff(upto)
+    hump = _HUMP_FROM + int(np.argmax(coarse[_HUMP_FROM:]))
+    valley = _VALLEY_FROM + int(np.argmin(coarse[_VALLEY_FROM : hump + 1]))
+    if coarse[hump] <= ratio * coarse[valley]:
+        return 0.0
+    excess = float(np.maximum(coarse[valley:] - coarse[valley], 0).sum() + above[top:][:1].sum())
+    return excess if excess > _LEAST else 0.0
+
+
+def lingers(power: np.ndarray, rate_hz: float, share: float) -> bool:
+    """Whether one tone, or what lies below 112 Hz (wind), holds more than `share` of the energy of the middle frame.
+
+    power: spectra, shape (frames, bins).
+    """
+    if not len(power):
+        return False
+    total = np.maximum(power.sum(axis=1), 1e-20)
+    around = np.clip(power.argmax(axis=1)[:, None] + np.arange(-_TONE_BINS, _TONE_BINS + 1), 0, power.shape[1] - 1)
+    tone = np.take_along_axis(power, around, axis=1).sum(axis=1)
+    low = power[:, : int(112 / (rate_hz / 2) * (power.shape[1] - 1)) + 1].sum(axis=1)
+    return bool(np.median(tone / total) > share or np.median(low / total) > share)
