@@ -242,3 +242,13 @@ def test_nothing_to_draw_is_none(runs):
     assert all(draw(runs["nothing_known"]) is None for draw in DRAWERS)
     assert plots.speed_over_time(runs["talk_only"]) is None
     assert plots.timeline_only(runs["talk_only"]) is not None
+
+
+def test_a_few_loud_outliers_do_not_press_the_rest_flat(runs):
+    run = runs["healthy_generator"]
+    strength = run.firings.strength.copy()
+    strength[10:14] = 55.0
+    loud = replace(run, firings=replace(run.firings, strength=strength))
+    for draw in (plots.firing_strengths, plots.miss_strip):
+        figure = draw(loud)
+        assert figure is None or figure.axes[0].get_ylim()[1] <= 2.6

@@ -169,6 +169,14 @@ def test_trust_and_origin_are_said():
         assert part in text, part
 
 
+def test_caption_claims_nothing_about_misfires_that_cannot_be_told():
+    run = make_runs.healthy_generator()
+    assert "No lost firing was heard." in Page(report.to_html(run)).text
+    firing = replace(run.measures.firing, misfires=None, misfire_percent=None, misfire_low=None, misfire_high=None)
+    text = Page(report.to_html(replace(run, measures=replace(run.measures, firing=firing)))).text
+    assert "Whether any was lost cannot be told." in text and "No lost firing" not in text
+
+
 def test_many_stretches_are_cut_short_and_said_so():
     run = make_runs.pulls_only()
     spans = tuple(replace(run.timeline.spans[0], start_s=0.1 * i, end_s=0.1 * i + 0.05) for i in range(120))

@@ -169,3 +169,11 @@ def test_lines_have_known_kinds(named_run):
     lines = report.summary_lines(named_run[1])
     assert {line.kind for line in lines} <= kinds
     assert lines[0].kind == "title" and lines[1].kind in words.WORST_FIRST
+
+
+def test_texts_become_sentences():
+    assert words.sentence("wind blows on the microphone") == "Wind blows on the microphone."
+    assert words.sentence("Only 1.4 s.") == "Only 1.4 s."
+    assert words.sentence("rpm swings!") == "Rpm swings!"
+    assert words.sentence("mV readings stay") == "mV readings stay."
+    assert words.sentence("") == ""

@@ -12,8 +12,10 @@ from enginelog.plots.firing import (
     drawn_as_dots,
     firing_strengths,
     lost_mask,
+    loudness,
     miss_strip,
     roughness,
+    strength_top,
 )
 from enginelog.plots.orders import ideal_lines, named_orders, order_spectrum
 from enginelog.plots.speed import hunting_spectrum, not_drawn_below, speed_over_time, swing_spectrum, timeline_only
@@ -28,6 +30,7 @@ __all__ = [
     "hunting_spectrum",
     "ideal_lines",
     "lost_mask",
+    "loudness",
     "miss_strip",
     "named_orders",
     "not_drawn_below",
@@ -35,6 +38,7 @@ __all__ = [
     "order_spectrum",
     "roughness",
     "speed_over_time",
+    "strength_top",
     "swing_spectrum",
     "timeline_only",
     "to_png",

@@ -47,6 +47,11 @@ def cylinder_letter(slot: int) -> str:
     return chr(ord("A") + slot) if 0 <= slot < 26 else str(slot + 1)
 
 
+def strength_top(run: Run) -> float:
+    """Upper end of the axis of strength: a few loud outliers do not press the rest flat, they lie at the top edge."""
+    return float(np.clip(np.nanpercentile(loudness(run), 99) * 1.2, 1.6, 2.6))
+
+
 def firing_strengths(run: Run, narrow: bool = False) -> Figure | None:
     """Strength of every firing over time, one row a cylinder, lost ones crossed. None where no firing was found."""
     firings = run.firings
@@ -56,7 +61,8 @@ def firing_strengths(run: Run, narrow: bool = False) -> Figure | None:
     height = (1.7 if narrow else 1.9) if len(slots) == 1 else 1.15
     figure, axes = stacked((height,) * len(slots), narrow)
     strength, lost = loudness(run), lost_mask(firings)
-    top = max(1.6, float(np.nanpercentile(strength, 99.5)) * 1.15)
+    top = strength_top(run)
+    strength = np.minimum(strength, 0.98 * top)
     time_axis(axes[-1], 0.0, max(run.clip.seconds, float(firings.t_s[-1])), narrow)
     for ax, slot in zip(axes, slots, strict=True):
         here = firings.slot == slot
@@ -64,7 +70,7 @@ def firing_strengths(run: Run, narrow: bool = False) -> Figure | None:
         _lost(ax, firings.t_s[here & lost], strength[here & lost], drawn_as_crosses(firings))
         ax.axhline(1.0, color=colour("muted"), linewidth=0.7, linestyle=(0, (6, 3)))
         ax.set_ylim(0, top)
-        ax.set_yticks([0, 0.5, 1.0, 1.5])
+        ax.set_yticks(np.arange(0, top, 0.5))
         name_axes(ax, None, "strength" if len(slots) == 1 else f"cylinder {cylinder_letter(int(slot))}")
     return figure
 
@@ -120,7 +126,8 @@ def miss_strip(run: Run, narrow: bool = False) -> Figure | None:
         return None
     reach = STRIP_EVENTS // 2 + 1 if narrow else STRIP_EVENTS
     part = slice(max(middle - reach, 0), middle + reach + 1)
-    strength, lost = loudness(run)[part], lost_mask(run.firings)[part]
+    top = strength_top(run)
+    strength, lost = np.minimum(loudness(run)[part], top), lost_mask(run.firings)[part]
     t_s, slot = run.firings.t_s[part], run.firings.slot[part]
     figure, (ax,) = stacked((1.35,), narrow)
     place = np.arange(len(strength))
@@ -132,7 +139,7 @@ def miss_strip(run: Run, narrow: bool = False) -> Figure | None:
         for at in place[~lost]:
             words(ax, at, 0.12, cylinder_letter(int(slot[at])), ha="center", fontsize=TEXT_PT - 1.5)
     ax.set_xlim(-0.6, len(place) - 0.4)
-    ax.set_ylim(0, max(1.5, float(np.nanmax(strength)) * 1.1))
+    ax.set_ylim(0, max(1.5, min(top, float(np.nanmax(strength)) * 1.1)))
     every = place[:: max(1, len(place) // (3 if narrow else 7))]
     ax.set_xticks(every, [f"{t_s[at]:.2f}" for at in every])
     ax.grid(False, axis="x")

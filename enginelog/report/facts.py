@@ -19,6 +19,7 @@ from enginelog.report.words import (
     percent,
     rpm,
     seconds,
+    sentence,
 )
 
 
@@ -46,7 +47,7 @@ def facts(run: Run) -> list[Fact]:
 
 def why_unknown(run: Run, fact: Fact) -> str:
     """Why a measure is not known, from the finding that says so; general words where none does."""
-    said = [f.text for f in run.measures.findings if f.verdict == "unknown" and group(f.code) == fact.group]
+    said = [sentence(f.text) for f in run.measures.findings if f.verdict == "unknown" and group(f.code) == fact.group]
     return said[0] if said else "The recording does not carry it."
 
 

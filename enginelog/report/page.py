@@ -165,7 +165,7 @@ def _amount(value: float | None, unit: str | None) -> str:
 
 def _unknown(run: Run, found: list[Fact], cards: list[Card]) -> list[tuple[str, str]]:
     """What could not be told and why: findings that say so, then measures no finding speaks of. (title, reason)"""
-    said = [(card.title, card.finding.text) for card in cards if card.finding.verdict == "unknown"]
+    said = [(card.title, words.sentence(card.finding.text)) for card in cards if card.finding.verdict == "unknown"]
     groups = {words.group(card.finding.code) for card in cards if card.finding.verdict == "unknown"}
     return said + [(f.label, why_unknown(run, f)) for f in found if not f.known and f.group not in groups]
 

@@ -74,8 +74,14 @@ def firing(run: Run) -> Picture | None:
     dots = plots.drawn_as_dots(run.firings)
     mark = "One dot for each firing. " if dots else "Shaded: the range of strengths in each stretch. "
     shape = "cross" if plots.drawn_as_crosses(run.firings) else "stroke"
-    lost_mark = f"A {shape} at the bottom is a firing that was lost (a misfire)." if lost else "No firing was lost."
+    lost_mark = (
+        f"A {shape} at the bottom is a firing that was lost (a misfire)." if lost else "No lost firing was heard."
+    )
+    if not lost and run.measures.firing.misfires is None:
+        lost_mark = "Whether any was lost cannot be told."
     caption = f"How loud each firing was against its neighbours; 1 is a normal one. {mark}{lost_mark}"
+    if total and float(np.nanmax(plots.loudness(run))) > plots.strength_top(run):
+        caption += " Firings too loud for the picture lie at its upper edge."
     if run.engine.cylinders > 1:
         caption += " One row for each cylinder in firing order; the sound cannot tell which plug is A."
     alt = f"Strength of {count(total, 'firing')} over time, {lost} of them lost."

@@ -20,6 +20,7 @@ from enginelog.report.words import (
     moment,
     ranked,
     seconds,
+    sentence,
     title,
 )
 
@@ -95,7 +96,7 @@ def _finding_lines(run: Run) -> list[Line]:
     lines = []
     for finding in ranked(run.measures.findings):
         if finding.verdict in ("fault", "watch") or (finding.verdict == "unknown" and group(finding.code) not in said):
-            said_so = f"{VERDICTS[finding.verdict]}: {title(finding.code)}. {finding.text}"
+            said_so = f"{VERDICTS[finding.verdict]}: {title(finding.code)}. {sentence(finding.text)}"
             when = _when(run, finding.start_s, finding.end_s)
             lines.append(Line(finding.verdict, said_so + when, MARKS[finding.verdict]))
     return [*lines, Line("blank", "")] if lines else []
@@ -113,7 +114,9 @@ def _when(run: Run, start_s: float | None, end_s: float | None) -> str:
 def _recording_lines(run: Run) -> list[Line]:
     lines = []
     for index, problem in enumerate(run.quality.problems):
-        lines.append(Line("problem", f"{problem.text} {problem.advice}", "Recording" if index == 0 else ""))
+        lines.append(
+            Line("problem", f"{sentence(problem.text)} {sentence(problem.advice)}", "Recording" if index == 0 else "")
+        )
     if run.timeline.engine_heard:
         taken = assumed_words(run.engine)
         note = f" (assumed, as nobody said otherwise: {taken})" if taken else ""

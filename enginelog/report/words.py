@@ -69,6 +69,13 @@ def clean(text: str) -> str:
     )
 
 
+def sentence(text: str) -> str:
+    """`text` cleaned, with a capital at the start and a full stop at the end, so that texts can stand in a row."""
+    plain = clean(text).strip()
+    plain = plain if plain[:1].isupper() or plain[1:2].isupper() else plain[:1].upper() + plain[1:]
+    return plain if not plain or plain[-1] in ".!?" else plain + "."
+
+
 def figure(value: float, most: int = 3) -> str:
     """A number to about `most` significant digits, never in powers of ten, without trailing noise."""
     size = abs(value)
@@ -183,7 +190,7 @@ def ran_words(run: Run) -> str:
 def headline(run: Run) -> Headline:
     """The answer first. What was found is said; a clean run is 'no fault that could be heard', never a certificate."""
     if not run.quality.usable:
-        why = clean(run.quality.problems[0].text) if run.quality.problems else "Its sound is too poor."
+        why = sentence(run.quality.problems[0].text) if run.quality.problems else "Its sound is too poor."
         return Headline("unknown", "This recording cannot be judged", f"{why} {RECORD_AGAIN}")
     verdicts = [finding.verdict for finding in run.measures.findings]
     worst = next((verdict for verdict in WORST_FIRST if verdict in verdicts), "unknown")
@@ -203,7 +210,7 @@ def headline(run: Run) -> Headline:
 
 
 def _not_heard(run: Run, worst: str) -> Headline:
-    reason = clean(run.timeline.reason or "Nothing with the steady beat of an engine was heard.")
+    reason = sentence(run.timeline.reason or "Nothing with the steady beat of an engine was heard.")
     if run.timeline.pulls:
         verdict = worst if worst in ("fault", "watch") else "unknown"
         return Headline(verdict, "The starter was pulled, but the engine did not run", reason)
