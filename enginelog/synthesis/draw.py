@@ -17,7 +17,7 @@ from enginelog.synthesis.chance import stream
 from enginelog.synthesis.kinds import ALIASES, KINDS, Kind
 from enginelog.synthesis.scenario import Body, Colour, Phone, Place, Scenario, Speeds
 
-CLEARNESS = {"clean": (1.2, 1.4), "easy": (0.8, 1.0), "ordinary": (0.1, 1.5), "hard": (0.0, 0.6)}
+CLEARNESS = {"clean": (1.2, 1.4), "easy": (0.8, 1.0), "ordinary": (0.0, 1.4), "hard": (0.0, 0.6)}
 HARDNESS = tuple(CLEARNESS)
 MIX = {"steady": 0.32, "hunting": 0.1, "settling": 0.08, "load_step": 0.1, "misfire": 0.17, "start": 0.08, "cut": 0.08}
 

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-RATE_HZ = 16_000
+from enginelog.synthesis.scenario import Scenario
+
 PERIODS = 4
 SHORTEST_S = 0.04
 
@@ -64,3 +65,21 @@ def best(part: np.ndarray, size: int, lags: np.ndarray) -> float:
         later = part[lag : lag + size] - part[lag : lag + size].mean()
         scores.append(first @ later / (np.sqrt((first @ first) * (later @ later)) + 1e-20))
     return float(max(scores)) if first @ first > 1e-14 else float("nan")
+
+
+def joined(parts: list[Periodicity]) -> Periodicity:
+    """All frames of several recordings together."""
+    return Periodicity(*(np.concatenate([getattr(p, name) for p in parts]) for name in ("whole", "low", "envelope")))
+
+
+def of_made(scenario: Scenario, step_s: float = 0.25) -> Periodicity:
+    """Measure a made-up recording on its running frames; an uneven engine at its cycle, an even one at its firings."""
+    from enginelog.synthesis import make
+
+    clip, truth = make(scenario)
+    engine = scenario.engine
+    if truth.run_start_s is None:
+        return Periodicity(np.zeros(0), np.zeros(0), np.zeros(0))
+    t = np.arange(max(truth.run_up_end_s, 0.1), truth.run_end_s - 0.1, step_s)
+    firing_hz = truth.speed_at(t) * engine.firing_hz_per_rpm
+    return periodicity(clip.samples, clip.rate_hz, t, firing_hz / (1 if engine.even_firing else engine.cylinders))
