@@ -61,11 +61,11 @@ class Recording:
         """
         if self._started:
             raise UsageError(f"{self._name}: a recording can be read once only; open it again to read it again")
-        self._started = True
         block_s = self._limits.value("block_s") if seconds is None else seconds
         back_s = self._limits.value("overlap_s") if overlap_s is None else overlap_s
         if not 0 <= back_s < block_s:
             raise UsageError(f"the overlap ({back_s} s) must be shorter than the block ({block_s} s)")
+        self._started = True
         return self._blocks(round(block_s * self.rate_hz), round(back_s * self.rate_hz))
 
     def close(self) -> None:
