@@ -274,7 +274,7 @@ def study_hunting(stretches: list[Series], fine: list[Series], limits: LimitSet)
     The track answers up to the rate its smoothing lets through, the firings' moments above it.
     """
     low, high = limits.value("hunting_low_hz"), limits.value("hunting_high_hz")
-    answers = []
+    answers, fast = [], []
     for series in stretches:
         middle = track_rate_limit(series.window_s, limits.value("hunting_track_gain"))
         swing = strongest_swing(series, low, min(middle, high), limits)
@@ -283,8 +283,8 @@ def study_hunting(stretches: list[Series], fine: list[Series], limits: LimitSet)
         middle = track_rate_limit(limits.value("track_window_s"), limits.value("hunting_track_gain"))
         swing = strongest_swing(series, middle, high, limits)
         if swing is not None:
-            answers.append(_judge_swing(swing, limits.value("hunting_event_share"), limits))
-    return _most_telling(answers, limits)
+            fast.append(_judge_swing(swing, limits.value("hunting_event_share"), limits))
+    return _most_telling(answers, fast)
 
 
 def _judge_swing(swing: Swing | None, needed_share: float, limits: LimitSet) -> HuntingStudy:
@@ -306,18 +306,19 @@ def _judge_swing(swing: Swing | None, needed_share: float, limits: LimitSet) -> 
     return HuntingStudy(False, swing, "the speed wobbles without a steady rate")
 
 
-def _most_telling(answers: list[HuntingStudy], limits: LimitSet) -> HuntingStudy:
-    """A found swing before a doubtful one before none; of several found the largest."""
-    if not answers:
-        return HuntingStudy(None, None, "no steady running long enough")
+def _most_telling(slow: list[HuntingStudy], fast: list[HuntingStudy]) -> HuntingStudy:
+    """A found swing before a doubtful one before none; of several found the largest. None needs the track's word."""
+    answers = slow + fast
     found = [answer for answer in answers if answer.found]
     if found:
         return max(found, key=lambda answer: answer.swing.swing_percent)
     doubtful = [answer for answer in answers if answer.found is None and answer.swing is not None]
     if doubtful:
         return doubtful[0]
-    denied = [answer for answer in answers if answer.found is False]
-    return denied[0] if denied else answers[0]
+    denied = [answer for answer in slow if answer.found is False]
+    if denied:
+        return denied[0]
+    return slow[0] if slow else HuntingStudy(None, None, "no steady running long enough")
 
 
 # ---------------------------------------------------------------- surges after a disturbance

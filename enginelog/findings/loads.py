@@ -63,7 +63,7 @@ def study_loads(series: Series, steps: list[Step], lost_s: np.ndarray, limits: L
     for step in steps:
         if abs(step.change_percent) >= limits.value("load_percent"):
             moves.append(throttle_move(series, step))
-        elif _own_dip_of_misfires(step, lost_s):
+        elif _own_dip_of_misfires(step, lost_s, limits):
             continue
         elif _goes_down(step):
             taken.append(load_taken(step, series, limits))
@@ -78,9 +78,15 @@ def _goes_down(step: Step) -> bool:
     return bool(-soon.min() > soon.max()) if len(soon) else step.change_percent < 0
 
 
-def _own_dip_of_misfires(step: Step, lost_s: np.ndarray) -> bool:
-    near = np.sum((lost_s > step.at_s - 0.5) & (lost_s < step.at_s + 1.0))
-    return bool(near >= 3 and abs(step.change_percent) < 2.0)
+def _own_dip_of_misfires(step: Step, lost_s: np.ndarray, limits: LimitSet) -> bool:
+    """True where losses crowd round the change, more than in the rest of the run, and no large lasting change
+    remains.
+    """
+    near = np.sum((lost_s > step.at_s - 0.8) & (lost_s < step.at_s + 1.2))
+    span = max(step.end_s, lost_s[-1]) - lost_s[0] if len(lost_s) else 1.0
+    usual = 2.0 * len(lost_s) / max(span, 2.0)
+    crowded = near >= 3 and near > limits.value("load_crowding") * usual
+    return bool(crowded and abs(step.change_percent) < limits.value("load_lasting_percent"))
 
 
 def load_taken(step: Step, series: Series, limits: LimitSet) -> LoadStep:

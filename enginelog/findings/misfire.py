@@ -111,7 +111,8 @@ def cannot_count(firings: Firings, limits: LimitSet) -> str | None:
     """Why lost firings cannot be counted here; None where they can."""
     n = len(firings.t_s)
     if n < limits.value("misfire_least_events"):
-        return f"only {n} firing opportunities were heard while running; at least {limits.value('misfire_least_events'):.0f} are needed"
+        least = limits.value("misfire_least_events")
+        return f"only {n} firing opportunities were heard while running; at least {least:.0f} are needed"
     snr = float(np.nanmedian(firings.snr_db)) if np.isfinite(firings.snr_db).any() else float("-inf")
     if snr < limits.value("misfire_least_snr_db"):
         return f"the firings stand only {snr:.0f} dB above the noise; a lost one cannot be told from a weak one"

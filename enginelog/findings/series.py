@@ -39,9 +39,15 @@ class Series:
         return Series(self.t_s[inside], self.rpm[inside], self.step_s, self.window_s)
 
 
-def run_spans(timeline: Timeline) -> list[Span]:
-    """Stretches in which the engine ran by itself, in order of time."""
-    return [span for span in timeline.spans if span.kind == "run"]
+def run_spans(timeline: Timeline, gap_s: float = 0.2) -> list[Span]:
+    """Stretches in which the engine ran by itself, in order of time; stretches that touch are one."""
+    joined: list[Span] = []
+    for run in sorted((span for span in timeline.spans if span.kind == "run"), key=lambda span: span.start_s):
+        if joined and run.start_s - joined[-1].end_s < gap_s:
+            joined[-1] = Span("run", joined[-1].start_s, max(run.end_s, joined[-1].end_s), joined[-1].rpm)
+        else:
+            joined.append(run)
+    return joined
 
 
 def longest_run(timeline: Timeline) -> Span | None:

@@ -168,16 +168,21 @@ def fit_change(rough: Roughness) -> Change | None:
     free = 1 + np.where(tau > 0, 1, 0) * np.where(hold > 0, 1, 0) + sum(part is not None for part in parts)
     score = scaled - 0.5 * free * np.log(number)
     best = int(np.argmax(score))
-    typical = _typical_end(hold + SETTLED_TAUS * tau, tau, score)
+    typical = _typical_end(hold, tau, score)
     return _change(hold[best], tau[best], typical, float(score[best]), parts, best, worst, rough)
 
 
-def _typical_end(ends: np.ndarray, tau: np.ndarray, score: np.ndarray) -> float:
-    """Median of the settling time over all shapes, each weighted by how well it fits (steps and curves count alike)."""
-    weight = np.exp(np.clip(score - score.max(), -60, 0)) / np.where(tau > 0, np.sum(tau > 0), np.sum(tau == 0))
-    order = np.argsort(ends)
-    total = np.cumsum(weight[order])
-    return float(ends[order][np.searchsorted(total, 0.5 * total[-1])])
+def _typical_end(hold: np.ndarray, tau: np.ndarray, score: np.ndarray) -> float:
+    """Geometric mean of the settling time over all shapes, each weighted by how well it fits.
+
+    The three families (step, exponential from the start, hold then exponential) weigh alike beforehand: between them
+    the data often cannot choose, and taking the single best one then costs more than averaging.
+    """
+    weight = np.exp(np.clip(score - score.max(), -60, 0))
+    for family in (tau == 0, (tau > 0) & (hold == 0), (tau > 0) & (hold > 0)):
+        weight[family] /= max(int(family.sum()), 1)
+    ends = hold + SETTLED_TAUS * tau
+    return float(np.exp(np.sum(weight * np.log(ends + 1e-3)) / weight.sum()))
 
 
 def _change(

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from enginelog.findings.series import run_spans
 from enginelog.limits import LimitSet
-from enginelog.model import Span, Timeline
+from enginelog.model import Timeline
 
 
 @dataclass(frozen=True)
@@ -25,8 +26,7 @@ class StartStudy:
 def study_start(timeline: Timeline, limits: LimitSet) -> StartStudy:
     """What the timeline says about starting."""
     spans = sorted(timeline.spans, key=lambda span: span.start_s)
-    runs = [span for span in spans if span.kind == "run"]
-    runs = _joined(runs)
+    runs = run_spans(timeline)
     pulls = max(timeline.pulls, sum(span.kind == "pull" for span in spans))
     if not runs:
         return StartStudy(pulls, timeline.seconds_to_run, 0, 0, False, False, None)
@@ -37,14 +37,3 @@ def study_start(timeline: Timeline, limits: LimitSet) -> StartStudy:
     return StartStudy(
         pulls, timeline.seconds_to_run, len(short), len(runs) - 1 - len(short), already, True, runs[0].start_s
     )
-
-
-def _joined(runs: list[Span], gap_s: float = 0.2) -> list[Span]:
-    """Runs that touch are one (a timeline may cut a run where its speed changes)."""
-    joined: list[Span] = []
-    for run in runs:
-        if joined and run.start_s - joined[-1].end_s < gap_s:
-            joined[-1] = Span("run", joined[-1].start_s, run.end_s, joined[-1].rpm)
-        else:
-            joined.append(run)
-    return joined

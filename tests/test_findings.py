@@ -1,0 +1,329 @@
+"""The findings stage as a whole: what it says, and what it must not say, on made-up runs with known truth."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import sim_tracks as sim
+
+from enginelog.findings import CODES, judge
+from enginelog.limits import STATUSES, load
+from enginelog.model import Problem, Quality, Span, Speed, Timeline, Track
+
+LIMITS = load("findings")
+ALWAYS = {"speed", "steadiness", "misfire", "hunting", "settling", "start", "stop", "pops", "timing"}
+
+
+def judged(case: sim.Case, **changes):
+    case = replace(case, **changes)
+    return judge(case.engine, case.quality, case.timeline, case.speed, case.track, case.firings, LIMITS)
+
+
+def finding(measures, code):
+    return next(one for one in measures.findings if one.code == code)
+
+
+def sound(case: sim.Case):
+    return judged(case)
+
+
+def healthy(seed=1, **changes) -> sim.Case:
+    return sim.make(seed, sim.Scenario(seconds=20.0, **changes))
+
+
+# ---------------------------------------------------------------- form
+
+
+def test_one_finding_for_each_code_in_order():
+    measures = judged(healthy())
+    codes = [one.code for one in measures.findings]
+    assert ALWAYS <= set(codes) <= set(CODES)
+    assert codes == sorted(set(codes), key=CODES.index)
+
+
+def test_every_finding_has_words_and_a_known_verdict():
+    for kind in sim.KINDS:
+        for one in judged(sim.draw(kind, 11)).findings:
+            assert one.verdict in ("ok", "watch", "fault", "unknown")
+            assert one.text.endswith(".") and len(one.text) > 15
+            assert one.limit is None or one.source
+            if one.verdict == "unknown":
+                assert "cannot" in one.text.lower()
+
+
+def test_words_that_must_not_be_said():
+    """Sound alone tells neither lean nor rich; vehicle rules and compliance are nothing a clip can speak of."""
+    for kind in sim.KINDS:
+        for one in judged(sim.draw(kind, 12)).findings:
+            words = (one.text + " ".join(one.next)).lower()
+            for banned in ("lean", "obd", "complies", "compliance", "certified", " rich"):
+                assert banned not in words
+
+
+def test_every_limit_is_founded():
+    for limit in LIMITS.values():
+        assert limit.status in STATUSES
+        assert limit.meaning and limit.source and limit.unit
+
+
+# ---------------------------------------------------------------- nothing to judge
+
+
+def test_unusable_recording_is_unknown_throughout():
+    problem = Problem("too_quiet", "Too quiet.", "Go nearer.")
+    measures = judged(healthy(), quality=Quality(False, None, 0.0, None, (problem,), 0.0))
+    assert {one.verdict for one in measures.findings} == {"unknown"}
+    assert "Too quiet" in measures.findings[0].text
+    assert measures.firing.misfires is None and measures.hunting.found is None and measures.settling.found is None
+
+
+def test_pulls_without_a_start_are_told():
+    spans = tuple(Span("pull", 2.0 * k, 2.0 * k + 0.5) for k in range(6))
+    timeline = Timeline(False, 0.9, spans, pulls=6, reason="No engine running by itself was heard.")
+    measures = judged(healthy(), timeline=timeline)
+    start = finding(measures, "start")
+    assert start.verdict == "fault" and "6 pulls" in start.text
+    assert finding(measures, "misfire").verdict == "unknown"
+
+
+def test_empty_track_and_firings_give_unknown_not_errors():
+    case = healthy()
+    nothing = np.zeros(0)
+    empty = Track(nothing, nothing, nothing, nothing)
+    firings = replace(
+        case.firings, **{name: getattr(case.firings, name)[:0] for name in case.firings.__dataclass_fields__}
+    )
+    measures = judged(case, track=empty, firings=firings, speed=Speed(None, None, None, None, 0.0))
+    for code in ("speed", "steadiness", "misfire", "hunting", "settling", "timing"):
+        assert finding(measures, code).verdict == "unknown", code
+
+
+def test_track_all_unknown():
+    case = healthy()
+    track = replace(case.track, rpm=np.full(len(case.track.t_s), np.nan), confidence=np.zeros(len(case.track.t_s)))
+    measures = judged(case, track=track)
+    assert finding(measures, "hunting").verdict == "unknown"
+    assert measures.speed.band_percent is None
+
+
+@pytest.mark.parametrize("seconds", [0.6, 1.2, 2.5, 4.0])
+def test_short_runs_claim_nothing_they_cannot(seconds):
+    measures = judged(sim.make(3, sim.Scenario(seconds=seconds, run_up=False)))
+    assert not measures.settling.found
+    assert not measures.hunting.found
+
+
+# ---------------------------------------------------------------- misfire
+
+
+def test_clean_clip_cannot_certify_less_than_its_length():
+    """Rule of three: 1 - 0.05^(1/n)."""
+    measures = judged(healthy(miss_share=0.0, snr_db=26.0))
+    n = measures.firing.events
+    assert measures.firing.misfires == 0 and measures.firing.pattern == "none"
+    assert measures.firing.misfire_high == pytest.approx(100 * (1 - 0.05 ** (1 / n)), rel=0.05)
+    assert "cannot rule out" in finding(measures, "misfire").text
+
+
+def test_each_miss_is_counted_and_bursts_widen_the_interval():
+    single = judged(healthy(4, miss_share=0.08, snr_db=26.0)).firing
+    burst = judged(healthy(4, miss_share=0.08, burst_mean=6.0, snr_db=26.0)).firing
+    assert single.pattern == "random" and burst.pattern == "burst"
+    width = [(one.misfire_high - one.misfire_low) / np.sqrt(one.misfire_percent) for one in (single, burst)]
+    assert width[1] > 1.4 * width[0]
+
+
+def test_worst_window_is_where_the_misses_are():
+    case = sim.make(6, sim.Scenario(seconds=40.0, rough_s=6.0, rough_share=0.3, snr_db=26.0))
+    text = finding(judged(case), "misfire").text
+    assert "Worst 200 revolutions" in text and "Worst 1000 revolutions" in text
+
+
+@pytest.mark.parametrize("engine", [sim.TWIN_270, sim.TWIN_180, sim.TWIN_360])
+def test_healthy_uneven_twin_is_healthy(engine):
+    measures = judged(healthy(7, engine=engine, slot_levels=(1.1, 0.9)))
+    assert finding(measures, "misfire").verdict == "ok"
+    assert finding(measures, "cylinder_balance").verdict == "ok"
+    assert measures.firing.pattern == "none"
+
+
+@pytest.mark.parametrize("engine", [sim.TWIN_270, sim.TWIN_180, sim.TWIN_360])
+def test_dead_cylinder_is_found(engine):
+    case = healthy(8, engine=engine, slot_levels=(1.0, 0.12))
+    measures = judged(case)
+    assert measures.firing.pattern == "cylinder"
+    assert measures.firing.cylinders[1].misfire_percent == pytest.approx(100, abs=1)
+    assert finding(measures, "cylinder_balance").verdict == "fault"
+    assert finding(measures, "misfire").verdict == "fault"
+
+
+def test_strong_and_weak_taking_turns_is_every_second_even_without_miss_probabilities():
+    case = healthy(9, engine=sim.SINGLE2, rpm=6000.0)
+    turns = np.where(np.arange(len(case.firings.t_s)) % 2 == 0, 1.5, 0.4)
+    firings = replace(case.firings, strength=case.firings.strength * turns, miss_probability=np.full(len(turns), 0.05))
+    measures = judged(case, firings=firings)
+    assert measures.firing.pattern == "every_second"
+    assert measures.firing.misfire_percent == pytest.approx(50, abs=4)
+
+
+def test_noise_withholds_the_count():
+    measures = judged(healthy(10, snr_db=3.0))
+    assert measures.firing.misfires is None
+    assert "dB" in finding(measures, "misfire").text
+
+
+def test_timing_and_strength_spread_are_those_put_in():
+    firing = judged(healthy(11, timing_jitter=0.02, strength_spread=0.15, snr_db=30.0)).firing
+    assert firing.timing_spread_percent == pytest.approx(2.0, rel=0.12)
+    assert firing.strength_spread_percent == pytest.approx(15.0, rel=0.12)
+
+
+# ---------------------------------------------------------------- hunting
+
+
+@pytest.mark.parametrize("hz", [0.25, 0.6, 1.2, 3.0])
+def test_hunting_rate_and_swing(hz):
+    case = sim.make(20, sim.Scenario(seconds=25.0, hunt_hz=hz, hunt_swing_percent=5.0, wobble_percent=0.15))
+    measures = judged(case)
+    assert measures.hunting.found
+    assert measures.hunting.rate_hz == pytest.approx(case.truth.hunt_hz, rel=0.05)
+    assert measures.hunting.swing_percent == pytest.approx(case.truth.hunt_swing_percent, rel=0.15)
+
+
+def test_two_swings_are_too_few_for_hunting():
+    case = sim.make(21, sim.Scenario(seconds=9.0, hunt_hz=0.2, hunt_swing_percent=6.0, run_up=False))
+    assert not judged(case).hunting.found
+
+
+def test_swing_within_the_dead_band_is_no_hunting():
+    case = sim.make(22, sim.Scenario(seconds=30.0, hunt_hz=0.8, hunt_swing_percent=0.8, wobble_percent=0.1))
+    measures = judged(case)
+    assert measures.hunting.found is False
+    assert "dead band" in finding(measures, "hunting").text
+
+
+@pytest.mark.parametrize(("growth", "word"), [(-1.2, "fades"), (1.2, "grows"), (0.0, "keeps")])
+def test_hunting_that_fades_or_grows(growth, word):
+    case = sim.make(
+        23, sim.Scenario(seconds=30.0, hunt_hz=0.8, hunt_swing_percent=8.0, hunt_growth=growth, wobble_percent=0.15)
+    )
+    assert word in finding(judged(case), "hunting").text
+
+
+def test_quiet_kinds_raise_no_alarm():
+    """A fixed handful of each kind; the rates are measured by scripts/accuracy_findings.py."""
+    for kind in ("steady", "misfiring", "drifting", "loaded"):
+        for seed in range(31, 34):
+            measures = judged(sim.draw(kind, seed))
+            assert not measures.hunting.found, (kind, seed)
+            assert not measures.settling.found, (kind, seed)
+
+
+# ---------------------------------------------------------------- settling
+
+
+@pytest.mark.parametrize("kind", ["step", "exponential"])
+def test_rough_start_that_settles(kind):
+    case = sim.make(41, sim.Scenario(seconds=35.0, rough_s=11.0, rough_share=0.3, rough_kind=kind))
+    measures = judged(case)
+    assert measures.settling.found
+    assert measures.settling.settle_s == pytest.approx(11.0, rel=0.25)
+    assert measures.settling.rough_misfire_percent == pytest.approx(30, abs=10)
+    assert finding(measures, "settling").verdict == "watch"
+
+
+def test_getting_worse_and_never_settling_are_told_apart():
+    worse = judged(sim.make(42, sim.Scenario(seconds=30.0, rough_s=12.0, rough_share=0.3, rough_kind="worse")))
+    never = judged(sim.make(43, sim.Scenario(seconds=30.0, miss_share=0.2)))
+    assert worse.settling.found is False and "rougher" in finding(worse, "settling").text
+    assert never.settling.found is False and "did not settle" in finding(never, "settling").text
+
+
+# ---------------------------------------------------------------- loads and throttle
+
+
+def test_load_step_dip_droop_recovery():
+    taken = sim.Load(9.0, 5.0, 6.0, 0.8)
+    measures = judged(sim.make(51, sim.Scenario(seconds=24.0, loads=(taken,), wobble_percent=0.15)))
+    assert len(measures.loads) == 1
+    step = measures.loads[0]
+    assert step.at_s == pytest.approx(10.0, abs=0.5)
+    assert step.droop_percent == pytest.approx(100 * 5 / 95, abs=0.5)
+    assert step.dip_percent == pytest.approx(9.0, abs=1.5)
+    assert "of the loaded speed" in finding(measures, "load").text
+
+
+def test_throttle_to_full_and_back():
+    moves = ((8.0, 2.0, 0.3), (16.0, 1.0, 0.5))
+    case = sim.make(52, sim.Scenario(rpm=1600.0, seconds=24.0, throttle=moves, run_up=False))
+    measures = judged(case)
+    one = finding(measures, "throttle")
+    assert "rpm" in one.text and one.verdict == "ok"
+    assert measures.loads == ()
+
+
+def test_throttle_that_hesitates():
+    moves = ((8.0, 1.4, 0.15), (9.3, 2.0, 0.2))
+    case = sim.make(53, sim.Scenario(rpm=1600.0, seconds=20.0, throttle=moves, run_up=False))
+    assert finding(judged(case), "throttle").verdict == "watch"
+
+
+# ---------------------------------------------------------------- start, stop, limits
+
+
+def test_blade_stop_carries_its_source_and_certifies_nothing():
+    """3.0 s, 16 CFR 1205.5(a)(1)(iii)."""
+    case = healthy()
+    engine = replace(case.engine, blade_length_mm=508.0)
+    for seconds, verdict in ((2.0, "ok"), (3.1, "watch"), (4.5, "fault")):
+        one = finding(judged(case, engine=engine, timeline=replace(case.timeline, rundown_s=seconds)), "stop")
+        assert one.verdict == verdict and one.limit == 3.0
+        assert "16 CFR 1205.5(a)(1)(iii)" in one.source and "cannot certify" in one.text
+
+
+def test_blade_speed_margin():
+    """20 in: 3629 rpm, to be set 200 rpm below (TM 5-4240-501-14P p. 143)."""
+    for rpm, verdict in ((3000.0, "ok"), (3530.0, "watch"), (3750.0, "fault")):
+        case = sim.make(61, sim.Scenario(rpm=rpm, seconds=12.0, wobble_percent=0.1))
+        engine = replace(case.engine, blade_length_mm=508.0)
+        assert finding(judged(case, engine=engine), "blade_speed").verdict == verdict
+
+
+def test_generator_frequency():
+    for rpm, verdict in ((3150.0, "ok"), (2940.0, "ok"), (3000.0, "ok"), (3300.0, "watch")):
+        case = sim.make(62, sim.Scenario(rpm=rpm, seconds=12.0, wobble_percent=0.1))
+        engine = replace(case.engine, alternator_poles=2)
+        assert finding(judged(case, engine=engine), "generator_frequency").verdict == verdict, rpm
+
+
+def test_speed_is_judged_only_against_what_was_told():
+    case = healthy(63)
+    assert finding(judged(case), "speed").verdict == "unknown"
+    assert finding(judged(case, engine=replace(case.engine, rated_rpm=3000.0)), "speed").verdict == "ok"
+    assert finding(judged(case, engine=replace(case.engine, rated_rpm=2600.0)), "speed").verdict == "fault"
+    assert finding(judged(case, engine=replace(case.engine, idle_rpm=2500.0)), "speed").verdict == "watch"
+
+
+def test_pops_and_restarts_are_counted():
+    case = healthy(64)
+    pops = finding(judged(case, timeline=sim.with_pops(case, (5.0, 9.0))), "pops")
+    assert pops.verdict == "watch" and pops.value == 2
+    spans = (
+        Span("pull", 0.0, 0.4), Span("run", 0.5, 1.9), Span("rundown", 1.9, 2.4), Span("pull", 3.0, 3.4),
+        Span("run", 3.5, 20.0), Span("quiet", 20.0, 21.0),
+    )  # fmt: skip
+    start = finding(judged(case, timeline=Timeline(True, 0.9, spans, 2, 0.5)), "start")
+    assert "1 false start" in start.text and "2 pulls" in start.text and start.verdict == "watch"
+
+
+def test_recording_that_begins_running_says_nothing_of_the_start():
+    case = healthy(65)
+    timeline = Timeline(True, 0.9, (Span("run", 0.0, 21.0, 3000.0),))
+    assert finding(judged(case, timeline=timeline), "start").verdict == "unknown"
+
+
+def test_same_input_same_answer():
+    case = sim.draw("loaded", 70)
+    assert judged(case).findings == judged(case).findings

@@ -1,0 +1,185 @@
+"""The findings' formulas against sources outside the project: standards, handbook tables, worked examples,
+libraries.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from enginelog.findings import hunting, loads, misfire, patterns, settling, speed_limits, steadiness
+from enginelog.findings.series import Series
+from enginelog.limits import load
+from enginelog.model import Engine
+
+LIMITS = load("findings")
+
+
+# ---------------------------------------------------------------- governing
+
+
+def test_droop_on_the_full_load_basis():
+    """1854 rpm without load, 1800 with: 3.0 % (TM 55-1930-209-14P-9-2; the 1800 from memory)."""
+    assert loads.droop_percent(1854, 1800) == pytest.approx(3.0, abs=1e-9)
+
+
+@pytest.mark.parametrize(("name", "percent", "rpm"), [("G1", 2.5, 90), ("G2", 1.5, 54), ("G3", 0.5, 18)])
+def test_steady_state_band_of_the_classes(name, percent, rpm):
+    """ISO 8528-5 as tabulated in King & Knight, table 1.1: 2.5 / 1.5 / 0.5 %, at 3600 rpm 90 / 54 / 18 rpm wide."""
+    t_s = np.arange(0, 20, 0.05)
+    square = np.where((t_s // 2) % 2 == 0, 1.0, -1.0)
+    series = Series(t_s, 3600 + 0.5 * rpm * square, 0.05, 0.35)
+    band = steadiness.band_percent(series, 3600.0)
+    assert band == pytest.approx(percent, abs=0.01)
+    assert steadiness.class_met(percent, LIMITS) == name
+    assert steadiness.class_met(percent + 0.05, LIMITS) != name
+
+
+def test_wider_than_every_class_meets_none():
+    assert steadiness.class_met(2.6, LIMITS) is None
+
+
+def test_coefficient_of_fluctuation():
+    """24 and 11 rad/s: 0.742857; 121 and 119 rpm at a mean of 120 (Khurmi & Gupta, ex. 16.1)."""
+    assert steadiness.coefficient_of_fluctuation(24, 11) == pytest.approx(0.742857, abs=1e-6)
+    assert steadiness.coefficient_of_fluctuation(121, 119, 120) == pytest.approx(2 / 120)
+
+
+@pytest.mark.parametrize("ratio", [0.05, 0.1, 0.2, 0.3])
+def test_surges_and_logarithmic_decrement(ratio):
+    """Free damped vibration (textbook): decrement 2 pi z / sqrt(1 - z^2); the number of peaks above the floor
+    follows.
+    """
+    hz, start, floor = 0.7, -8.0, 0.6
+    decrement = 2 * np.pi * ratio / np.sqrt(1 - ratio**2)
+    t = np.arange(0, 60, 0.002)
+    decay = decrement * hz
+    wave = start * np.exp(-decay * t) * np.cos(2 * np.pi * hz * t)
+    surges = hunting.count_surges(wave, floor)
+    assert surges.decrement == pytest.approx(decrement, rel=0.03)
+    assert surges.damping_ratio == pytest.approx(ratio, rel=0.03)
+    peaks = 8.0 * np.exp(-decrement * (np.arange(100) + 0.5))  # maxima of the other sign, half a period late
+    assert abs(surges.count - int(np.sum(peaks > floor))) <= (1 if np.any(np.abs(peaks / floor - 1) < 0.1) else 0)
+
+
+def test_few_and_many_surges_are_the_manuals_numbers():
+    """Fewer than 3: droop may be too large; still going after 5: too small (TM 5-3805-257-14P p. 243)."""
+    assert LIMITS.value("surges_few") == 3
+    assert LIMITS.value("surges_many") == 5
+
+
+# ---------------------------------------------------------------- misfire
+
+
+def test_opportunities_in_a_thousand_revolutions():
+    """R * cylinders / (strokes / 2): a four-stroke single has 500 in 1000 revolutions, so 1 % is 5 (definition)."""
+    engine = Engine()
+    assert 1000 * engine.cylinders / engine.revs_per_cycle == 500
+    probability = np.zeros(500)
+    probability[[20, 130, 260, 370, 480]] = 1.0
+    assert misfire.share_interval(probability)[0] == pytest.approx(0.01)
+
+
+@pytest.mark.parametrize(("n", "percent"), [(100, 2.95), (250, 1.19), (500, 0.597), (1000, 0.299)])
+def test_rule_of_three(n, percent):
+    """None in n: the 95 % upper bound is 1 - 0.05^(1/n) (arithmetic; Hanley & Lippman-Hand 1983 from memory)."""
+    share, low, high = misfire.share_interval(np.zeros(n))
+    assert (share, low) == (0.0, 0.0)
+    assert 100 * high == pytest.approx(percent, rel=0.002)
+
+
+@pytest.mark.parametrize(("k", "n"), [(1, 100), (5, 500), (37, 250), (249, 250)])
+def test_clopper_pearson_against_scipy(k, n):
+    """scipy.stats.binomtest, method "exact"."""
+    from scipy.stats import binomtest
+
+    expected = binomtest(k, n).proportion_ci(0.95, method="exact")
+    low, high = misfire.clopper_pearson(k, n)
+    assert low == pytest.approx(expected.low, rel=1e-6)
+    assert high == pytest.approx(expected.high, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("split", "named", "multiple"),
+    [((91, 9), (0,), (0,)), ((90, 10), (), (0,)), ((85, 15), (), (0, 1)), ((4, 0), (), (0,))],
+)
+def test_attribution_rule(split, named, multiple):
+    """13 CCR 1968.2(e)(3.1.3): one cylinder is named with more than 90 % of the misfires; more than 10 % each:
+    multiple.
+    """
+    slot = np.repeat([0, 1], split)
+    lost = np.ones(len(slot), bool)
+    assert patterns.attributed_cylinders(slot, lost, 2, LIMITS) == named
+    assert patterns.contributing_cylinders(slot, lost, 2) == multiple
+
+
+def test_twin_balance_example():
+    """3400 rpm on both, 3300 with 1 off, 3100 with 2 off: cylinder 1 is weak; above 75 rpm counts (twin
+    service manuals).
+    """
+    assert speed_limits.weak_cylinder(3400, {1: 3300, 2: 3100}, LIMITS) == 1
+    assert speed_limits.weak_cylinder(3400, {1: 3175, 2: 3100}, LIMITS) is None
+
+
+# ---------------------------------------------------------------- settling
+
+
+@pytest.mark.parametrize("tau", [1.5, 3.0, 5.0])
+def test_first_order_step_time_constant(tau):
+    """A first-order step is within 5 % of its end after three time constants (textbook)."""
+    t_s = np.arange(0.25, 40, 0.5)
+    events = np.full(len(t_s), 400.0)
+    rough = settling.Roughness(
+        t_s, np.round(events * (0.02 + 0.3 * np.exp(-t_s / tau))), events, np.full(len(t_s), np.nan), 1
+    )
+    change = settling.fit_change(rough)
+    assert change.settle_s == pytest.approx(3 * tau, rel=0.1)
+    assert change.first_share == pytest.approx(0.02 + 0.3 * np.exp(-0.25 / tau), rel=0.1)
+    assert change.last_share == pytest.approx(0.02, abs=0.004)
+
+
+def test_change_points_against_ruptures():
+    """Exact dynamic programming of the library ruptures (Dynp, l2) on the same roughness series."""
+    ruptures = pytest.importorskip("ruptures", reason="install ruptures to compare change-point positions")
+    rng = np.random.default_rng(5)
+    for _ in range(5):
+        level = np.repeat(rng.uniform(0, 3, 4), rng.integers(12, 30, 4))
+        values = level + 0.3 * rng.standard_normal(len(level))
+        theirs = ruptures.Dynp(model="l2", min_size=2, jump=1).fit(values).predict(n_bkps=3)[:-1]
+        assert settling.change_points(values, 3) == theirs
+
+
+def test_one_change_of_the_fit_where_ruptures_finds_it():
+    """The fitted hold of a pure step lies at the change point of ruptures (Dynp, l2), within a window."""
+    ruptures = pytest.importorskip("ruptures", reason="install ruptures to compare change-point positions")
+    rng = np.random.default_rng(8)
+    t_s = np.arange(0.25, 30, 0.5)
+    events = np.full(len(t_s), 12.0)
+    lost = rng.binomial(12, np.where(t_s < 11, 0.3, 0.02)).astype(float)
+    change = settling.fit_change(settling.Roughness(t_s, lost, events, np.full(len(t_s), np.nan), 1))
+    theirs = ruptures.Dynp(model="l2", min_size=2, jump=1).fit(lost).predict(n_bkps=1)[0] * 0.5
+    assert change.settle_s + 0.0 == pytest.approx(theirs, abs=1.0)
+
+
+def test_change_points_refuse_too_short_a_series():
+    with pytest.raises(ValueError, match="cannot hold"):
+        settling.change_points(np.zeros(5), 3)
+
+
+# ---------------------------------------------------------------- speeds
+
+
+@pytest.mark.parametrize(
+    ("inches", "rpm"),
+    [(18, 4032), (19, 3820), (20, 3629), (21, 3456), (22, 3299), (23, 3155), (24, 3024), (25, 2903), (26, 2791)],
+)
+def test_blade_table(inches, rpm):
+    """US Army TM 5-4240-501-14P p. 143: all nine rows, 19 000 ft/min."""
+    assert speed_limits.blade_rpm_limit(inches * 25.4, LIMITS.value("tip_speed_ft_min")) == pytest.approx(rpm, abs=1.0)
+
+
+@pytest.mark.parametrize(("rpm", "hz"), [(3780, 63.0), (3570, 59.5), (3150, 52.5), (2940, 49.0)])
+def test_alternator_table(rpm, hz):
+    """Generator service manual, two-pole set: f = P N / 120."""
+    assert speed_limits.alternator_hz(2, rpm) == pytest.approx(hz)
+    assert speed_limits.nominal_hz(hz) == (60.0 if hz > 56 else 50.0)
