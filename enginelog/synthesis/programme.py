@@ -65,7 +65,7 @@ def moved(base: np.ndarray, moves: tuple[Move, ...], t: np.ndarray) -> np.ndarra
 def plan(scenario: Scenario) -> Programme:
     """The programme of a scenario."""
     s, t = scenario.speeds, grid(scenario.seconds)
-    rng = stream(scenario.seed, "programme")
+    rng = stream(scenario.take_seed, "programme")
     first = first_running_s(scenario)
     rough = roughness(s.rough, t - first)
     wander = s.wobble_percent * smooth(rng, len(t), 0.8 / GRID_S)

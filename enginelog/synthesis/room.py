@@ -29,7 +29,7 @@ def heard_there(scenario: Scenario, dry: np.ndarray) -> np.ndarray:
     """The engine as it arrives at the phone: reverberant, its distance drifting a little."""
     s, p = scenario, scenario.place
     wet = convolve(dry, impulse_response(p, s.seed, s.rate_hz)) if p.reverb_s > 0 else dry
-    drift = smooth(stream(s.seed, "distance"), len(wet), 3.0 * s.rate_hz)
+    drift = smooth(stream(s.take_seed, "distance"), len(wet), 3.0 * s.rate_hz)
     return wet * 10 ** (p.drift_db * drift / 20)
 
 
@@ -38,7 +38,7 @@ def surroundings(scenario: Scenario, n: int) -> list[tuple[float, np.ndarray]]:
     from enginelog.synthesis import other
 
     s, p, rate = scenario, scenario.place, scenario.rate_hz
-    rng = stream(s.seed, "surroundings")
+    rng = stream(s.take_seed, "surroundings")
     out = []
     if p.noise_db is not None:
         out.append((p.noise_db, coloured(rng, n, rate, p.noise_tilt_db_per_octave, 30, 12_000)))

@@ -218,13 +218,15 @@ class Phone:
 class Scenario:
     """One recording, described completely. pulls empty: the engine runs when the recording begins.
 
-    cut_s: when it is switched off (None: it runs to the end). codec: "aac", "opus", "mp3", "amr" (8 kHz) or None.
+    cut_s: when it is switched off (None: it runs to the end). take: another recording of the same
+    machine (its voice stays, chance and surroundings differ). codec: "aac", "opus", "mp3", "amr" (8 kHz) or None.
     """
 
     engine: Engine
     speeds: Speeds
     seconds: float = 12.0
     seed: int = 0
+
     kind: str = "mower"
     hardness: str = "ordinary"
     pulls: tuple[Pull, ...] = ()
@@ -236,3 +238,9 @@ class Scenario:
     phone: Phone = field(default_factory=Phone)
     codec: str | None = "aac"
     rate_hz: int = RATE_HZ
+    take: int = 0
+
+    @property
+    def take_seed(self) -> int:
+        """Seed of what differs from one recording of a machine to the next."""
+        return self.seed + 1_000_003 * self.take

@@ -56,7 +56,7 @@ def pressures(scenario: Scenario, motion: Motion) -> np.ndarray:
 
 def wobbled(scenario: Scenario, motion: Motion, purpose: str, share: float) -> np.ndarray:
     """Moments of the events with the jitter of sound against crank, `share` of the local interval as deviation."""
-    rng = stream(scenario.seed, purpose)
+    rng = stream(scenario.take_seed, purpose)
     cycle_s = scenario.engine.revs_per_cycle / scenario.engine.cylinders / np.maximum(np.abs(motion.event_rps), 1.0)
     return motion.event_t_s + share * cycle_s * rng.standard_normal(len(motion.event_t_s))
 
@@ -65,7 +65,7 @@ def exhaust_part(scenario: Scenario, motion: Motion, pressure: np.ndarray, n: in
     """Blow-downs through pipe and muffler, cylinder by cylinder (each a little different on its way out)."""
     s, c = scenario, scenario.colour
     t = wobbled(s, motion, "exhaust", c.timing_spread)
-    shape = stream(s.seed, "shapes").standard_normal((len(t), 2))
+    shape = stream(s.take_seed, "shapes").standard_normal((len(t), 2))
     out = np.zeros(n)
     for slot in range(s.engine.cylinders):
         mine = motion.slot == slot
@@ -139,7 +139,7 @@ def breath_parts(scenario: Scenario, motion: Motion, pressure: np.ndarray, n: in
 def turbulence(scenario: Scenario, motion: Motion, pressure: np.ndarray, n: int, active: np.ndarray) -> np.ndarray:
     """Broad noise: a part that rises and dies with each outflow, and a steady part of fan, gas and gears."""
     s, c = scenario, scenario.colour
-    rng = stream(s.seed, "turbulence")
+    rng = stream(s.take_seed, "turbulence")
     rate = s.rate_hz / 24
     m = n // 24 + 2
     rps = max(float(np.median(np.abs(motion.event_rps))) if len(motion.event_rps) else 10.0, 4.0)
