@@ -79,19 +79,16 @@ class Recording:
         self.close()
 
     def _blocks(self, block_n: int, back_n: int) -> Iterator[Clip]:
-        start, held, held_n = 0, [], 0
+        start, held = 0, _Held()
         for chunk in self._all_chunks():
-            held.append(chunk)
-            held_n += len(chunk)
-            while held_n > block_n + block_n // 2:
-                whole = np.concatenate(held)
-                yield Clip(whole[:block_n].copy(), self.rate_hz, start / self.rate_hz)
-                held = [whole[block_n - back_n :].copy()]
-                held_n = len(held[0])
+            held.add(chunk)
+            while held.n > block_n + block_n // 2:
+                yield Clip(held.first(block_n), self.rate_hz, start / self.rate_hz)
+                held.drop(block_n - back_n)
                 start += block_n - back_n
         self._done = True
-        if held_n:
-            yield Clip(np.concatenate(held), self.rate_hz, start / self.rate_hz)
+        if held.n:
+            yield Clip(held.rest(), self.rate_hz, start / self.rate_hz)
 
     def _all_chunks(self) -> Iterator[np.ndarray]:
         for chunk in chain((self._first,), self._chunks):
@@ -108,6 +105,34 @@ class Recording:
             self._stream.seek(at)
             self._sha256 = digest.hexdigest()
         return self._sha256
+
+
+class _Held:
+    """Samples waiting to fill a block, in one array that grows by doubling: half the memory of joining a list."""
+
+    def __init__(self) -> None:
+        self.n = 0
+        self._room = np.empty(1 << 16, np.float32)
+
+    def add(self, chunk: np.ndarray) -> None:
+        wanted = self.n + len(chunk)
+        if wanted > len(self._room):
+            grown = np.empty(max(wanted, 2 * len(self._room)), np.float32)
+            grown[: self.n] = self._room[: self.n]
+            self._room = grown
+        self._room[self.n : wanted] = chunk
+        self.n = wanted
+
+    def first(self, n: int) -> np.ndarray:
+        return self._room[:n].copy()
+
+    def drop(self, n: int) -> None:
+        self._room[: self.n - n] = self._room[n : self.n].copy()
+        self.n -= n
+
+    def rest(self) -> np.ndarray:
+        """What is left, as the array itself: the last use."""
+        return self._room[: self.n]
 
 
 def _open(stream: BinaryIO, name: str, limits: LimitSet) -> Source:
