@@ -50,8 +50,9 @@ def made_lines(count: int, seed: int):
     """A line for each kind and hardness, and one for all of a hardness."""
     for hardness in ("easy", "ordinary", "hard"):
         every = []
-        for kind in synthesis.KINDS:
-            drawn = [synthesis.random_scenario(seed + i, kind, hardness, "steady", seconds=5.0) for i in range(count)]
+        for k, kind in enumerate(synthesis.KINDS):
+            seeds = range(seed + k * count, seed + (k + 1) * count)
+            drawn = [synthesis.random_scenario(i, kind, hardness, "steady", seconds=5.0) for i in seeds]
             every.append(joined([of_made(s) for s in drawn]))
             yield line(f"made up, {hardness}, {kind}", every[-1])
         yield line(f"made up, {hardness}, all", joined(every))
