@@ -1,10 +1,12 @@
-"""Sudden changes of speed within a run, each fitted by levels joined through a damped second-order transition.
+"""Sudden changes of speed within a run, each fitted by levels joined through a damped transition.
 
 Model of one event at t0, for u = t - t0:
-    speed = before                                            u < 0
-    speed = after + exp(-s u) * (A cos(w u) + B sin(w u))     u >= 0,  A = before - after
-(w = 0: exp(-s u) * (A + B u)), averaged over the track's own window before it is compared with the track. The decay s,
-the ringing w and t0 are searched on a grid, the rest is linear least squares.
+    speed = before                                                               u < 0
+    speed = after + (before - after - A) exp(-r u) + exp(-s u) (A cos(w u) + B sin(w u))     u >= 0
+the first term the quick fall of speed itself, the second the governor's answer with its decay s and ringing w (w = 0:
+exp(-s u) (A + B s u)). The model is averaged over the track's own window before it is compared with the track. t0, r, s
+and w are searched on a grid, the rest is linear least squares. A second round takes the levels from straight
+lines before the event and after recovery, with a slow drift in common, and fits the transition again.
 """
 
 from __future__ import annotations
@@ -16,8 +18,11 @@ import numpy as np
 from enginelog.findings.series import Series
 from enginelog.limits import LimitSet
 
-DECAYS = np.array([0.4, 0.6, 0.9, 1.3, 2.0, 3.0, 4.5, 7.0, 11.0, 18.0])
-RINGS_HZ = np.array([0.0, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8, 1.0, 1.3])
+FALLS = np.array([4.0, 8.0])
+DECAYS = np.array([0.5, 0.75, 1.1, 1.6, 2.3, 3.3, 5.0])
+SLOPE_PRIOR = 0.001  # standard deviation of the slow drift, share of speed a second: chosen, a few per cent in a minute
+NEAR_S = 3.0  # values farther from the event weigh less, so that drift beside it counts and drift elsewhere does not
+RINGS_HZ = np.array([0.0, 0.25, 0.35, 0.45, 0.55, 0.7, 0.9, 1.2])
 
 
 @dataclass(frozen=True)
@@ -44,21 +49,27 @@ class Step:
 
 
 def jump_statistic(series: Series, limits: LimitSet) -> np.ndarray:
-    """Change of the mean speed from the stretch before each moment to the one after, in per cent (NaN where
-    unknown).
+    """Change of the mean speed from the known values just before each moment to those just after, per cent.
+
+    Each mean takes `step_window_s` worth of known frames, bridging gaps, so that a change hidden in a short loss of the
+    speed is still seen; NaN where they reach over more than `step_bridge` times that window.
     """
     wide = max(int(round(limits.value("step_window_s") / series.step_s)), 2)
-    filled = np.where(series.known, series.rpm, 0.0)
-    total = np.concatenate([[0.0], np.cumsum(filled)])
-    count = np.concatenate([[0], np.cumsum(series.known)])
     at = np.arange(len(series.rpm))
-    low, high = np.maximum(at - wide, 0), np.minimum(at + wide, len(at))
-    counts = np.stack([count[at] - count[low], count[high] - count[at]])
-    with np.errstate(invalid="ignore", divide="ignore"):
-        before = (total[at] - total[low]) / counts[0]
-        after = (total[high] - total[at]) / counts[1]
-        jump = 100 * np.log(after / before)
-    return np.where(counts.min(axis=0) >= 0.4 * wide, jump, np.nan)
+    known = np.flatnonzero(series.known)
+    jump = np.full(len(at), np.nan)
+    if len(known) < 2 * wide:
+        return jump
+    total = np.concatenate([[0.0], np.cumsum(series.rpm[known])])
+    place = np.searchsorted(known, at)
+    whole = (place >= wide) & (place <= len(known) - wide)
+    k = place[whole]
+    before, after = (total[k] - total[k - wide]) / wide, (total[k + wide] - total[k]) / wide
+    near = (
+        np.maximum(at[whole] - known[k - wide], known[k + wide - 1] - at[whole]) <= limits.value("step_bridge") * wide
+    )
+    jump[whole] = np.where(near, 100 * np.log(after / before), np.nan)
+    return jump
 
 
 def find_moments(series: Series, limits: LimitSet) -> list[float]:
@@ -141,43 +152,97 @@ def fit_step(series: Series, near_s: float) -> Step | None:
         return None
     best = min(
         (
-            _fit_one(t_s, rpm, t0, series.window_s, decay, ring)
-            for t0 in near_s + np.arange(-0.6, 0.61, 0.1)
-            for decay in DECAYS
-            for ring in RINGS_HZ
+            _best_shape(t_s, rpm, t0, series.window_s, fall)
+            for t0 in near_s + np.arange(-0.6, 0.61, 0.12)
+            for fall in FALLS
         ),
         key=lambda fit: fit[0],
     )
-    _, t0, decay, ring, (before, after, b) = best
+    first = _described(best, series)
+    levels = _levels_either_side(t_s, rpm, first)
+    if levels is None:
+        return first
+    before, after, slope = levels
+    even = rpm - slope * (t_s - first.at_s)
+    best = min(
+        (
+            _best_shape(t_s, even, t0, series.window_s, fall, (before, after))
+            for t0 in first.at_s + np.array([-0.12, -0.06, 0.0, 0.06, 0.12])
+            for fall in FALLS
+        ),
+        key=lambda fit: fit[0],
+    )
+    return _described(best, series)
+
+
+def _levels_either_side(t_s: np.ndarray, rpm: np.ndarray, first: Step) -> tuple[float, float, float] | None:
+    """Levels before and after at the event, and the drift they share (rpm a second); None with too little either side.
+
+    Straight lines of one slope through what lies before the event and what lies after recovery, near values weighing
+    more; the slope is drawn towards none according to how well the data know it (values within a second are alike).
+    """
+    u = t_s - first.at_s
+    sides = [u < -0.3, u > first.last_outside_s(0.6) + 0.3]
+    if min(side.sum() for side in sides) < 20:
+        return None
+    parts = [_weighted(u[side], rpm[side]) for side in sides]
+    alike = max(1.0 / np.median(np.diff(t_s)), 1.0)
+    noise = np.mean([part[4] for part in parts]) * alike
+    slope = sum(part[3] for part in parts) / (
+        sum(part[2] for part in parts) + noise / (SLOPE_PRIOR * first.before_rpm) ** 2
+    )
+    before, after = (rpm_mean - slope * u_mean for u_mean, rpm_mean, *_ in parts)
+    return float(before), float(after), float(slope)
+
+
+def _weighted(u: np.ndarray, rpm: np.ndarray) -> tuple[float, float, float, float, float]:
+    """Mean u, mean rpm, sum of squares of u, sum of products, and variance of rpm about its line; weights fall with
+    distance (e-fold in `NEAR_S`), values farther than four robust deviations from the median weigh nothing."""
+    off = np.abs(rpm - np.median(rpm))
+    w = np.exp(-(np.abs(u) - np.abs(u).min()) / NEAR_S) * (off <= 4 * 1.4826 * np.median(off) + 1e-9)
+    u_mean, rpm_mean = np.average(u, weights=w), np.average(rpm, weights=w)
+    x, y = u - u_mean, rpm - rpm_mean
+    squares, products = float(np.sum(w * x * x)), float(np.sum(w * x * y))
+    rest = y - x * products / squares
+    return float(u_mean), float(rpm_mean), squares, products, float(np.average(rest**2, weights=w))
+
+
+def _described(best, series: Series) -> Step:
+    _, t0, fall, decay, ring, (before, after, a, b) = best
     u = np.arange(0.0, series.t_s[-1] - t0 + 1e-9, 0.01)
     cosine, sine = _transition(u, decay, ring)
-    curve = after + (before - after) * cosine + b * sine
+    curve = after + (before - after - a) * np.exp(-fall * u) + a * cosine + b * sine
     return Step(float(t0), float(series.t_s[-1]), float(before), float(after), t0 + u, curve)
 
 
-def _fit_one(t_s, rpm, t0: float, window_s: float, decay: float, ring: float):
-    u = t_s - t0
-    cosine, sine, on = _smoothed(u, window_s, decay, ring)
-    basis = np.stack([1 - on + cosine, on - cosine, sine], axis=1)
-    gram = basis.T @ basis + 1e-9 * np.eye(3)
-    coefficients = np.linalg.solve(gram, basis.T @ rpm)
-    error = np.abs(rpm - basis @ coefficients)
-    scale = 1.5 * np.median(error) + 1e-9
-    cost = float(np.sum(np.where(error < scale, 0.5 * error**2, scale * error - 0.5 * scale**2)))
-    return cost, t0, decay, ring, coefficients
+def _best_shape(t_s, rpm, t0: float, window_s: float, fall: float, levels: tuple[float, float] | None = None):
+    """(cost, t0, fall, decay, ring, (before, after, A, B)) of the best of all decays and rings, fitted at once.
+
+    levels: before and after where they are known already. Least squares, compared by Huber's cost with each fit's own
+    scale, so that single wild frames do not choose.
+    """
+    decays, rings = (grid.ravel()[:, None, None] for grid in np.meshgrid(DECAYS, RINGS_HZ, indexing="ij"))
+    offsets = (np.arange(5) - 2) / 5 * window_s
+    at = (t_s - t0)[None, :, None] + offsets
+    on, late = (at >= 0).astype(float), np.maximum(at, 0.0)
+    cosine, sine = ((part * on).mean(axis=2) for part in _transition(late, decays, rings))
+    on, quick = on.mean(axis=2)[0], (np.exp(-fall * late) * on).mean(axis=2)[0]
+    steady = [np.broadcast_to(part, cosine.shape) for part in (1 - on + quick, on - quick)]
+    basis, target = np.stack([*steady, cosine - quick, sine], axis=2), rpm
+    if levels is not None:
+        target = rpm - levels[0] * steady[0][0] - levels[1] * steady[1][0]
+        basis = basis[:, :, 2:]
+    gram = np.swapaxes(basis, 1, 2) @ basis + 1e-3 * np.eye(basis.shape[2])
+    coefficients = np.linalg.solve(gram, np.swapaxes(basis, 1, 2) @ target[:, None])
+    error = np.abs(target - (basis @ coefficients)[:, :, 0])
+    scale = 1.5 * np.median(error, axis=1, keepdims=True) + 1e-9
+    cost = np.sum(np.where(error < scale, 0.5 * error**2, scale * error - 0.5 * scale**2), axis=1)
+    k = int(np.argmin(cost))
+    found = coefficients[k, :, 0] if levels is None else np.r_[levels, coefficients[k, :, 0]]
+    return float(cost[k]), t0, fall, float(decays[k, 0, 0]), float(rings[k, 0, 0]), found
 
 
-def _transition(u: np.ndarray, decay: float, ring: float) -> tuple[np.ndarray, np.ndarray]:
-    fade = np.exp(-decay * u)
-    if ring <= 0:
-        return fade, u * fade * decay
-    return fade * np.cos(2 * np.pi * ring * u), fade * np.sin(2 * np.pi * ring * u)
-
-
-def _smoothed(u: np.ndarray, window_s: float, decay: float, ring: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """The transition's parts (and the unit step) averaged over the window centred at each u, nine points each."""
-    offsets = (np.arange(9) - 4) / 9 * window_s
-    at = u[:, None] + offsets[None, :]
-    on = (at >= 0).astype(float)
-    cosine, sine = _transition(np.maximum(at, 0.0), decay, ring)
-    return (cosine * on).mean(axis=1), (sine * on).mean(axis=1), on.mean(axis=1)
+def _transition(u: np.ndarray, decay, ring) -> tuple[np.ndarray, np.ndarray]:
+    """exp(-decay u) times cos and sin of the ringing; where there is none, exp and decay u exp (critical damping)."""
+    fade, turn = np.exp(-decay * u), 2 * np.pi * ring * u
+    return fade * np.cos(turn), fade * np.where(np.asarray(ring) > 0, np.sin(turn), decay * u)
