@@ -53,34 +53,60 @@ ENVELOPE_BANDS = {"env_low": (150.0, 600.0), "env_mid": (600.0, 2000.0), "env_hi
 
 @dataclass(frozen=True)
 class Layout:
-    """What the spectrum of an engine looks like.
+    """What the spectrum of an engine looks like, on a grid of half lines (multiples of cycle rate / cycles / 2).
 
-    line_weight: weights of the lines k = 1..n of one repeat of the pattern, at multiples of cycle rate / cycles.
+    weight: for the places 1..n of one repeat of the pattern; positive where a line ought to stand (up to 1), negative
+        where nothing ought to be, 0 where either may be. The even places are the lines of the cycle.
     lines_per_firing: lines from one firing line to the next, counting it.
     cycles: working cycles after which the sound repeats (2 where every second firing differs).
     """
 
-    line_weight: tuple[float, ...]
+    weight: tuple[float, ...]
     lines_per_firing: int
     cycles: int = 1
 
 
 # Every second firing weaker: lines half-way between the firing lines, weaker than these (rich or unloaded two-strokes).
-EVERY_SECOND = Layout((0.3, 1.0), 2, 2)
+EVERY_SECOND = Layout((-1.0, 0.3, -1.0, 1.0), 2, 2)
+
+# A hypothesis that accounts for many lines beats one that is right about a few of them: evidence grows as the number of
+# lines to this power (0 would be their mean, 0.5 a significance).
+TYPICAL_LINES, BREADTH = 8.0, 0.2
+STRONG, FAINT = 0.6, 0.3  # line strengths (1 = all cylinders in step) taken as sure to be heard, and as absent
 
 
 def layout_of(cycle_deg: float, angles_deg: tuple[float, ...]) -> Layout:
-    """Line weights from the ideal line strengths abs(sum exp(-j*k*angle)) of equal pulses at the firing angles.
+    """Weights from the ideal line strengths abs(sum exp(-j*k*angle)) of equal pulses at the firing angles.
 
-    The pattern over k repeats (in the mean) every `n` lines for angles on a grid of cycle/n; 45 degree grids are enough
-    for every layout built, others are rounded. Weak lines weigh slightly negative, strong lines up to 1.
+    Between two firing lines the place half-way carries as much of the negative weight as all others together, because
+    twice and half the true speed differ there. Angles are taken on a grid of 45 degrees.
     """
-    steps = max(len(angles_deg), int(round(cycle_deg / 45.0))) if len(angles_deg) > 1 else 1
-    lines = np.arange(1, steps + 1)
+    if len(angles_deg) == 1:
+        return Layout((-1.0, 1.0), 1)
+    count = len(angles_deg)
+    lines = np.arange(1, int(round(cycle_deg / 45.0)) * (1 if cycle_deg > 400 else 2) + 1)
+    lines = lines[: count * max(1, len(lines) // count)] if _even(cycle_deg, angles_deg) else lines
     phase = 2 * np.pi * np.outer(lines, np.asarray(angles_deg, float)) / cycle_deg
-    strength = np.abs(np.exp(-1j * phase).sum(axis=1)) / len(angles_deg)
-    weight = np.where(strength > 0.5, strength, 1.2 * (strength - 0.5) + strength * 0.2)
-    return Layout(tuple(float(np.round(w, 4)) for w in np.maximum(weight, -0.5)), len(angles_deg))
+    strength = np.abs(np.exp(-1j * phase).sum(axis=1)) / count
+    weight = np.full(2 * len(lines), -1.0)
+    weight[1::2] = np.where(strength > STRONG, strength, np.where(strength < FAINT, -0.6, 0.0))
+    return Layout(tuple(float(w) for w in np.round(_stress_half_way(weight, count), 4)), count)
+
+
+def _even(cycle_deg: float, angles_deg: tuple[float, ...]) -> bool:
+    gaps = np.diff(np.append(np.sort(angles_deg), np.min(angles_deg) + cycle_deg))
+    return bool(np.ptp(gaps) < 1.0)
+
+
+def _stress_half_way(weight: np.ndarray, count: int) -> np.ndarray:
+    """Give the places half-way between firing lines as much negative weight as all the other empty places."""
+    places = np.arange(1, len(weight) + 1)
+    half_way = (places % (2 * count) == count) & (weight < 0)
+    others = (weight < 0) & ~half_way
+    result = weight.copy()
+    if half_way.any() and others.any():
+        result[half_way] *= -weight[others].sum() / half_way.sum() / 1.0
+    return result
 
 
 def feature_signals(clip: Clip) -> dict[str, np.ndarray]:
@@ -107,26 +133,35 @@ def cycle_grid(low_hz: float, high_hz: float) -> np.ndarray:
 def _kernel(layout: Layout, feature: Feature, grid: tuple[float, ...], bins: int, bin_hz: float) -> np.ndarray:
     """Matrix (bins, len(grid)): column j gives the contrast of trial rate grid[j] from a whitened spectrum."""
     matrix = np.zeros((bins, len(grid)), np.float32)
-    pattern = np.asarray(layout.line_weight)
+    pattern = np.asarray(layout.weight)
     for column, cycle_hz in enumerate(grid):
         rate = cycle_hz / layout.cycles
-        first = 1
         last = min(int(feature.last_line * layout.lines_per_firing), int(feature.top_hz / rate - 0.5))
-        if last < first:
+        if last < 1:
             continue
-        lines = np.arange(first, last + 1)
-        weight = pattern[(lines - 1) % len(pattern)] * (lines / layout.lines_per_firing) ** -feature.decay
-        places = np.concatenate([lines, lines - 0.5, lines + 0.5]) * rate / bin_hz
-        total = np.abs(weight)
-        balance = weight.sum() / total.sum()
-        amounts = np.concatenate([weight, -0.5 * total * balance, -0.5 * total * balance])
+        half_lines = np.arange(1, 2 * last + 2)
+        amounts = (
+            pattern[(half_lines - 1) % len(pattern)]
+            * np.maximum(half_lines / (2 * layout.lines_per_firing), 0.5) ** -feature.decay
+        )
+        amounts = _balanced(amounts)
+        places = half_lines * rate / (2 * bin_hz)
         below = places.astype(int)
         part = places - below
         keep = below + 1 < bins
         np.add.at(matrix[:, column], below[keep], (amounts * (1 - part))[keep])
         np.add.at(matrix[:, column], below[keep] + 1, (amounts * part)[keep])
-        matrix[:, column] /= total.sum()
     return matrix
+
+
+def _balanced(amounts: np.ndarray) -> np.ndarray:
+    """Scale the positive amounts to sum to 1 and the negative ones to -1: noise then scores nothing in the mean."""
+    plus, minus = np.maximum(amounts, 0.0), np.minimum(amounts, 0.0)
+    if plus.sum() == 0 or minus.sum() == 0:
+        return np.zeros_like(amounts)
+    plus = plus / plus.sum()
+    number = 1.0 / (plus**2).sum()
+    return (number / TYPICAL_LINES) ** BREADTH * (plus - minus / minus.sum())
 
 
 def _whitened(signal: np.ndarray, rate_hz: float, times: np.ndarray, window_s: float, smooth_hz: float) -> tuple:

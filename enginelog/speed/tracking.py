@@ -22,7 +22,7 @@ from enginelog.speed.path import best_path
 from enginelog.speed.refine import Refined, refine
 
 # Weight of each feature's contrast in the sum that the path follows.
-WEIGHTS = {"low": 1.0, "wide": 0.3, "env_low": 0.4, "env_mid": 0.3, "env_high": 0.2}
+WEIGHTS = {"low": 1.0, "wide": 0.13, "env_low": 0.35, "env_mid": 0.27, "env_high": 0.3}
 RIVALS = (0.5, 2.0, 1 / 3, 3.0, 2 / 3, 1.5, 0.25, 4.0)
 
 
@@ -79,7 +79,9 @@ def _range_cost(engine: Engine, grid: np.ndarray, limits: LimitSet) -> np.ndarra
     if engine.rated_rpm:
         top = 1.25 * engine.rated_rpm
     above = np.clip(np.log(rpm / top) / 0.3, 0.0, 2.0)
-    below = np.clip(np.log(limits.value(f"usual_low_rpm_{kind}") / rpm) / 0.3, 0.0, 2.0)
+    single = engine.strokes == 2 and engine.cylinders == 1
+    low = limits.value("usual_low_rpm_two_stroke" if single else "usual_low_rpm_four_stroke")
+    below = np.clip(np.log(low / rpm) / 0.3, 0.0, 2.0)
     return (limits.value("range_cost") * (above + below)).astype(np.float32)
 
 
