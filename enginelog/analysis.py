@@ -85,7 +85,7 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard) -> Run:
     story = timeline.build(activity, track, engine, sets["timeline"])
     run_speed = speed.summarise(track, story.spans if story.engine_heard else (), sets["speed"], clip_quality.trust)
     firings = firing.join(_own_parts(heard))
-    measures = findings.judge(engine, clip_quality, story, track, firings, run_speed, sets["findings"])
+    measures = findings.judge(engine, clip_quality, story, run_speed, track, firings, sets["findings"])
     return Run(
         program_version=__version__,
         analysed_at=datetime.now(UTC).isoformat(timespec="seconds"),
