@@ -146,5 +146,5 @@ def _write(run: model.Run, wanted: Wanted) -> int:
 
 def _why_nothing(run: model.Run) -> str:
     if not run.quality.usable and run.quality.problems:
-        return run.quality.problems[0].text
+        return run.quality.problems[0].text.rstrip(".")
     return run.timeline.reason or "no engine was heard running by itself"

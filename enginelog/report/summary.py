@@ -93,13 +93,28 @@ def _fact_lines(run: Run) -> list[Line]:
 def _finding_lines(run: Run) -> list[Line]:
     """Findings to act on, and what could not be told where no fact above says so already."""
     said = {fact.group for fact in facts(run) if not fact.known} if run.quality.usable else set()
-    lines = []
+    lines, unknown = [], {}
     for finding in ranked(run.measures.findings):
-        if finding.verdict in ("fault", "watch") or (finding.verdict == "unknown" and group(finding.code) not in said):
+        if finding.verdict in ("fault", "watch"):
             said_so = f"{VERDICTS[finding.verdict]}: {title(finding.code)}. {sentence(finding.text)}"
             when = _when(run, finding.start_s, finding.end_s)
             lines.append(Line(finding.verdict, said_so + when, MARKS[finding.verdict]))
+        elif finding.verdict == "unknown" and group(finding.code) not in said:
+            unknown.setdefault(_reason(finding.text), []).append(title(finding.code))
+    for reason, titles in unknown.items():
+        lines.append(Line("unknown", _not_told(titles, reason), MARKS["unknown"]))
     return [*lines, Line("blank", "")] if lines else []
+
+
+def _reason(text: str) -> str:
+    """The reason alone, so that what is unknown for the same reason can be told together."""
+    lead = "cannot tell: "
+    return text[len(lead) :] if text.lower().startswith(lead) else text
+
+
+def _not_told(titles: list[str], reason: str) -> str:
+    what = [titles[0], *(each[:1].lower() + each[1:] for each in titles[1:])]
+    return f"{VERDICTS['unknown']}: {', '.join(what)}. {sentence(reason)}"
 
 
 def _when(run: Run, start_s: float | None, end_s: float | None) -> str:
