@@ -1,0 +1,143 @@
+"""The timeline of a recording: spans, pulls, start and stop, bangs, and whether an engine was heard at all."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from enginelog.limits import LimitSet
+from enginelog.model import Engine, Span, Timeline, Track
+from enginelog.timeline.activity import Activity
+from enginelog.timeline.heard import confidence_of, reason_for
+from enginelog.timeline.nets import shipped
+from enginelog.timeline.pops import bangs
+from enginelog.timeline.rundown import stopped
+from enginelog.timeline.states import KINDS, PULL, QUIET, RUN, RUNDOWN, Views, course, stretches, views
+
+
+def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) -> Timeline:
+    """The timeline of one recording from its levels and its speed track (with `rhythm` kept).
+
+    Spans follow each other without gap from 0 to the end of the sound. Pulls are those heard one by one; a pull that
+    is not audible is not counted. `seconds_to_run` goes from the first pull of the row that led to the first
+    sustained run; `rundown_s` is the last run-down whose end is heard. ValueError where the track kept no rhythm.
+    """
+    if len(track.t_s) < 2 or len(activity.t_s) == 0:
+        return Timeline(False, 1.0, (), reason="the recording is too short to hear an engine in")
+    if track.rhythm is None:
+        raise ValueError("the track has no rhythm: expected Track.rhythm as kept by the speed stage")
+    seen = views(activity, track, engine, shipped())
+    marks = tidy(stretches(course(seen, limits)), track, seen, limits)
+    confidence, marks = confidence_of(marks, seen, limits)
+    spans, rundown_s = stopped(to_spans(marks, track, activity), activity, track, engine, limits)
+    heard = any(span.kind == "run" for span in spans)
+    pulls = sum(span.kind == "pull" for span in spans)
+    reason = None if heard else reason_for(activity, pulls, limits)
+    found = Timeline(heard, confidence, spans, pulls, seconds_to_run(spans), rundown_s, reason=reason)
+    return replace(found, pops=bangs(activity, spans, limits)) if heard or pulls else found
+
+
+def tidy(marks: list[tuple[int, int, int]], track: Track, seen: Views, limits: LimitSet) -> list[tuple[int, int, int]]:
+    """Join runs interrupted by something short; drop what is too short to be what it was called."""
+    hop_s = float(track.t_s[1] - track.t_s[0])
+    marks = renamed(marks, RUN, PULL, limits.value("least_run_s") / hop_s, before=PULL)
+    marks = renamed(marks, RUN, QUIET, limits.value("least_run_s") / hop_s)
+    marks = bridged(marks, track, limits.value("bridge_s") / hop_s)
+    marks = renamed(marks, PULL, QUIET, limits.value("least_pull_s") / hop_s)
+    return orphans_quiet(marks)
+
+
+def renamed(marks, kind: int, new: int, shortest: float, before: int | None = None) -> list[tuple[int, int, int]]:
+    """Stretches of `kind` shorter than `shortest` frames become `new` (only after a stretch of `before`, where given).
+
+    A stretch cut off by the beginning or the end of the recording is judged the same.
+    """
+    out = []
+    for state, first, last in marks:
+        short = state == kind and last - first < shortest
+        if short and (before is None or (out and out[-1][0] == before)):
+            state = new
+        out.append((state, first, last))
+    return merged(out)
+
+
+def merged(marks) -> list[tuple[int, int, int]]:
+    """Neighbouring stretches of the same state put together."""
+    out: list[tuple[int, int, int]] = []
+    for state, first, last in marks:
+        if out and out[-1][0] == state:
+            out[-1] = (state, out[-1][1], last)
+        else:
+            out.append((state, first, last))
+    return out
+
+
+def bridged(marks, track: Track, longest: float) -> list[tuple[int, int, int]]:
+    """Runs on both sides of a short gap without a pull in it are one run where the speed goes on as before."""
+    out = list(marks)
+    number = 0
+    while number < len(out):
+        gap = gap_after(out, number)
+        if gap and out[gap][1] - out[number][2] <= longest and same_speed(track, out[number], out[gap]):
+            out[number : gap + 1] = [(RUN, out[number][1], out[gap][2])]
+        else:
+            number += 1
+    return out
+
+
+def gap_after(marks, number: int) -> int | None:
+    """Index of the next run after run `number` with no pull between, or None."""
+    if marks[number][0] != RUN:
+        return None
+    for other in range(number + 1, len(marks)):
+        if marks[other][0] == RUN:
+            return other
+        if marks[other][0] == PULL:
+            return None
+    return None
+
+
+def same_speed(track: Track, one, other) -> bool:
+    """Whether the speed just before the gap and just after it agree within 15 per cent (True where it is unknown)."""
+    before = track.rpm[max(one[1], one[2] - 20) : one[2]]
+    after = track.rpm[other[1] : min(other[2], other[1] + 20)]
+    if not np.isfinite(before).any() or not np.isfinite(after).any():
+        return True
+    return bool(abs(np.log(np.nanmedian(after) / np.nanmedian(before))) < 0.15)
+
+
+def orphans_quiet(marks) -> list[tuple[int, int, int]]:
+    """A run-down without a run before it is quiet, unless the recording begins with it."""
+    out: list[tuple[int, int, int]] = []
+    for number, (state, first, last) in enumerate(marks):
+        lone = state == RUNDOWN and number > 0 and out[-1][0] != RUN
+        out.append((QUIET if lone else state, first, last))
+    return merged(out)
+
+
+def to_spans(marks, track: Track, activity: Activity) -> tuple[Span, ...]:
+    """Spans in seconds with their speeds, from 0 (or where the track begins) to the end of the sound."""
+    hop_s = float(track.t_s[1] - track.t_s[0])
+    edges = [float(track.t_s[first] - hop_s / 2) for _, first, _ in marks]
+    edges[0] = float(activity.t_s[0] - activity.hop_s / 2)
+    edges.append(float(activity.t_s[-1] + activity.hop_s / 2))
+    return tuple(
+        Span(KINDS[state], edges[i], edges[i + 1], span_rpm(state, track.rpm[first:last]))
+        for i, (state, first, last) in enumerate(marks)
+    )
+
+
+def span_rpm(state: int, rpm: np.ndarray) -> float | None:
+    """Median speed of a run; speed with which a run-down begins; None where it is not known."""
+    some = rpm[:4] if state == RUNDOWN else rpm if state == RUN else rpm[:0]
+    return float(np.nanmedian(some)) if np.isfinite(some).any() else None
+
+
+def seconds_to_run(spans: tuple[Span, ...]) -> float | None:
+    """From the first pull to the beginning of the last run that a pull led to; None where no pull led to one."""
+    pulls = [span.start_s for span in spans if span.kind == "pull"]
+    runs = [span.start_s for span in spans if span.kind == "run"]
+    if not pulls or not runs or pulls[0] > runs[-1]:
+        return None
+    return runs[-1] - pulls[0]

@@ -1,0 +1,104 @@
+"""What each moment says about whether an engine runs: firing rhythm along the tracked path, and how the level behaves.
+
+An engine has a broad sound in a rhythm that several bands share, that does not jump, and whose level is steady over a
+tenth of a second and restless within it. Talk and music have rhythm in snatches and a level that moves; hum and whine
+have lines but no beat in the envelopes, or no wander at all; a clock has silence between its ticks.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from enginelog.model import RHYTHM, Engine, Track
+from enginelog.timeline.activity import Activity
+
+# Speeds outside which an engine hardly runs by itself (typical idle and top speeds with room on both sides); how far
+# beyond, in logarithms, is a cue. Nothing within them is: that would teach the ways of the recordings learned from.
+USUAL_RPM = {2: (1800.0, 14500.0), 4: (700.0, 5000.0)}
+BLOCK = 10  # frames of 10 ms in a block of 0.1 s
+
+NAMES = (
+    *("low", "wide", "env_low", "env_mid", "env_high", "octave_margin", "other_margin", "coherence", "noise"),
+    *("restless", "too_slow", "too_fast", "total_2s", "total_least", "wander"),
+    *("flatness", "flatness_moves", "slow_db", "fast_db", "dip_db", "rise_db", "shape_db", "middle_db", "high_db"),
+)
+
+
+def cues(activity: Activity, track: Track, engine: Engine) -> np.ndarray:
+    """Cues for each frame of `track` (which kept its rhythm), shape (n, len(NAMES)), float32."""
+    if len(track.t_s) == 0:
+        return np.zeros((0, len(NAMES)), np.float32)
+    return np.concatenate([rhythm_cues(track, engine), level_cues(activity, track.t_s)], axis=1).astype(np.float32)
+
+
+def rhythm_cues(track: Track, engine: Engine) -> np.ndarray:
+    """The first 15 columns of NAMES."""
+    rhythm = np.nan_to_num(np.asarray(track.rhythm, float), nan=0.0)
+    pitch = rhythm[:, RHYTHM.index("pitch")]
+    smooth = moving_mean(rhythm, 21)
+    total = rhythm[:, :5].sum(axis=1)
+    speed = smooth[:, RHYTHM.index("pitch")]
+    columns = [smooth[:, i] for i in range(10)]
+    rpm = speed + np.log(60.0 * engine.revs_per_cycle)
+    slowest, fastest = np.log(USUAL_RPM[2 if engine.strokes == 2 else 4])
+    columns += [np.clip(slowest - rpm, 0.0, 1.0), np.clip(rpm - fastest, 0.0, 1.0)]
+    columns += [moving_mean(total, 41), moving_least(moving_mean(total, 11), 31)]
+    columns += [np.log(moving_spread(np.diff(pitch, prepend=pitch[:1]), 41) + 1e-4)]
+    return np.stack(columns, axis=1)
+
+
+def level_cues(activity: Activity, t_s: np.ndarray) -> np.ndarray:
+    """The last 9 columns of NAMES, over one second about each of `t_s`."""
+    blocks = block_levels(activity)
+    if len(blocks) == 0:
+        return np.zeros((len(t_s), 9))
+    level, slope, shape, flat, flat_moves, middle, high = blocks.T
+    columns = [
+        *(moving_mean(flat, 11), moving_spread(flat, 11) + moving_mean(flat_moves, 11)),
+        *(moving_spread(level, 11), moving_mean(slope, 11)),
+        *(moving_mean(level, 11) - moving_least(level, 11), moving_most(level, 11) - moving_mean(level, 11)),
+        *(moving_mean(shape, 11), moving_mean(middle, 11), moving_mean(high, 11)),
+    ]
+    centres = activity.t_s[0] + 0.1 * (np.arange(len(blocks)) + 0.5)
+    return np.stack([np.interp(t_s, centres, column) for column in columns], axis=1)
+
+
+def block_levels(activity: Activity) -> np.ndarray:
+    """Per 0.1 s: level, its spread, change of the spectrum's shape, flatness, its spread, spreads of the fine envelopes."""
+    count = len(activity.t_s) // BLOCK
+    bands = activity.bands_db[: count * BLOCK].astype(np.float32).reshape(count, BLOCK, -1)
+    level = 10 * np.log10(np.sum(10 ** (bands[..., 2:] / 10), axis=-1) + 1e-12)
+    mean_bands = bands.mean(axis=1)
+    form = mean_bands - mean_bands.mean(axis=1, keepdims=True)
+    change = np.abs(np.diff(form, axis=0, prepend=form[:1])).mean(axis=1)
+    flat = activity.flatness[: count * BLOCK].astype(np.float32).reshape(count, BLOCK)
+    fine = activity.fine_db[: count * BLOCK].astype(np.float32).reshape(count, -1, 2).std(axis=1)
+    return np.stack(
+        [level.mean(axis=1), level.std(axis=1), change, flat.mean(axis=1), flat.std(axis=1), fine[:, 0], fine[:, 1]],
+        axis=1,
+    )
+
+
+def moving_mean(values: np.ndarray, width: int) -> np.ndarray:
+    """Centred mean over `width` entries along axis 0, edges repeated."""
+    from scipy.ndimage import uniform_filter1d
+
+    return uniform_filter1d(np.asarray(values, float), width, axis=0, mode="nearest")
+
+
+def moving_spread(values: np.ndarray, width: int) -> np.ndarray:
+    """Centred standard deviation over `width` entries."""
+    centred = values - np.mean(values)
+    return np.sqrt(np.maximum(moving_mean(centred**2, width) - moving_mean(centred, width) ** 2, 0.0))
+
+
+def moving_least(values: np.ndarray, width: int) -> np.ndarray:
+    from scipy.ndimage import minimum_filter1d
+
+    return minimum_filter1d(values, width, mode="nearest")
+
+
+def moving_most(values: np.ndarray, width: int) -> np.ndarray:
+    from scipy.ndimage import maximum_filter1d
+
+    return maximum_filter1d(values, width, mode="nearest")

@@ -1,0 +1,48 @@
+"""Small trained classifiers: one hidden layer, their numbers in `nets.npz` beside this module.
+
+`scripts/fit_timeline.py` makes that file from made-up recordings (and half of the real ones) and says on which.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+
+import numpy as np
+
+REACH = 3.0  # inputs count up to this many standard deviations
+
+
+@dataclass(frozen=True)
+class Net:
+    """logits = tanh(clip((x - mean) / spread) @ inner + inner_bias) @ outer + outer_bias."""
+
+    mean: np.ndarray
+    spread: np.ndarray
+    inner: np.ndarray
+    inner_bias: np.ndarray
+    outer: np.ndarray
+    outer_bias: np.ndarray
+
+    def logits(self, features: np.ndarray) -> np.ndarray:
+        """Logits, shape (n, outputs), of features of shape (n, inputs). ValueError where the inputs are too many or few."""
+        if features.shape[1] != len(self.mean):
+            raise ValueError(f"{features.shape[1]} features given, this classifier was made for {len(self.mean)}")
+        scaled = np.clip((features - self.mean) / self.spread, -REACH, REACH)
+        return np.tanh(scaled @ self.inner + self.inner_bias) @ self.outer + self.outer_bias
+
+
+@lru_cache(maxsize=1)
+def shipped() -> dict[str, Net]:
+    """The classifiers that come with the package: `engine`, `pull` (one output each) and `state` (four)."""
+    with (files(__package__) / "nets.npz").open("rb") as stream, np.load(stream) as data:
+        parts = ("mean", "spread", "inner", "inner_bias", "outer", "outer_bias")
+        names = sorted({key.split(".")[0] for key in data.files})
+        return {name: Net(*(data[f"{name}.{part}"] for part in parts)) for name in names}
+
+
+def log_softmax(logits: np.ndarray) -> np.ndarray:
+    """Logarithms of the probabilities along the last axis."""
+    top = logits - logits.max(axis=-1, keepdims=True)
+    return top - np.log(np.exp(top).sum(axis=-1, keepdims=True))

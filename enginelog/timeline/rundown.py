@@ -1,0 +1,75 @@
+"""When the machine stood still: the end of each run-down, by the beat of its compressions and by the fading sound."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from enginelog.limits import LimitSet
+from enginelog.model import RHYTHM, Engine, Span, Track
+from enginelog.timeline.activity import Activity
+from enginelog.timeline.coasting import Coast, coast
+
+
+def stopped(
+    spans: tuple[Span, ...], activity: Activity, track: Track, engine: Engine, limits: LimitSet
+) -> tuple[tuple[Span, ...], float | None]:
+    """The spans with each run-down ended where the compressions say, and the length of the last one that is sure."""
+    out, sure = list(spans), None
+    for start_s in [span.start_s for span in spans if span.kind == "run"]:
+        number = next(i for i, span in enumerate(out) if span.kind == "run" and abs(span.start_s - start_s) < 1e-6)
+        if number + 1 < len(out) and out[number + 1].kind in ("rundown", "quiet"):
+            out, sure = _stop(out, number, activity, track, engine, limits)
+        elif number + 1 == len(out):
+            sure = None
+    return tuple(out), sure
+
+
+def _stop(spans: list[Span], run: int, activity, track, engine, limits: LimitSet) -> tuple[list[Span], float | None]:
+    """The stretch after run number `run` (run-down and quiet, up to the next pull or run) divided anew."""
+    after = run + 1
+    while after < len(spans) and spans[after].kind in ("rundown", "quiet"):
+        after += 1
+    end_s, until_s = spans[run].end_s, spans[after - 1].end_s
+    told = sum(span.end_s - span.start_s for span in spans[run + 1 : after] if span.kind == "rundown")
+    longest = min(limits.value("coast_longest_s"), max(until_s - end_s, limits.value("coast_shortest_s")))
+    found = coast(activity, end_s, firing_hz_before(track, end_s, engine), longest, limits)
+    stand = standstill(found, end_s, told, limits)
+    if stand is None:
+        return spans, None
+    cut_s, stop_s = stand
+    down = Span("rundown", cut_s, min(stop_s, until_s), last_rpm(track, cut_s))
+    heard = until_s - down.end_s >= limits.value("least_rest_s")
+    rest = [Span("quiet", down.end_s, until_s)] if until_s > down.end_s + 0.02 else []
+    run_span = replace(spans[run], end_s=cut_s)
+    return [*spans[:run], run_span, down, *rest, *spans[after:]], stop_s - cut_s if heard else None
+
+
+def standstill(found: Coast | None, end_s: float, told_s: float, limits: LimitSet) -> tuple[float, float] | None:
+    """(cut, standstill) from the beat of the compressions and the length told by the fading sound; None where unsure.
+
+    A beat that is very clear counts alone; a clear one where the sound told nothing or about the same; one that is not
+    clear only backs up what the sound told.
+    """
+    if found is None:
+        return None
+    agrees = told_s > 0 and abs(np.log(found.seconds / told_s)) < limits.value("coast_agrees")
+    if found.clearness >= limits.value("coast_sure") or (
+        found.clearness >= limits.value("coast_clear") and (agrees or told_s <= 0)
+    ):
+        return found.cut_s, found.cut_s + found.seconds
+    return (end_s, end_s + told_s) if agrees else None
+
+
+def firing_hz_before(track: Track, cut_s: float, engine: Engine) -> float:
+    """Firings a second in the half second before the cut, along the tracked path."""
+    rows = (track.t_s > cut_s - 0.6) & (track.t_s < cut_s - 0.1)
+    if not rows.any():
+        return 0.0
+    return float(np.exp(np.median(track.rhythm[rows, RHYTHM.index("pitch")])) * engine.cylinders)
+
+
+def last_rpm(track: Track, cut_s: float) -> float | None:
+    near = track.rpm[(track.t_s > cut_s - 0.4) & (track.t_s <= cut_s)]
+    return float(np.nanmedian(near)) if np.isfinite(near).any() else None

@@ -1,0 +1,98 @@
+"""The most likely course of events: quiet, pull, run, rundown, frame by frame, and the spans it makes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from enginelog.limits import LimitSet
+from enginelog.model import Engine, Track
+from enginelog.timeline.activity import Activity
+from enginelog.timeline.bursts import burst_features
+from enginelog.timeline.cues import cues
+from enginelog.timeline.nets import Net, log_softmax
+from enginelog.timeline.scene import scene
+
+KINDS = ("quiet", "pull", "run", "rundown")
+QUIET, PULL, RUN, RUNDOWN = range(4)
+PIECE = 6000  # frames looked at together (five minutes), with MARGIN more on both sides
+MARGIN = 400
+
+
+@dataclass(frozen=True)
+class Views:
+    """What the classifiers say of each frame: logits that an engine runs and that a starter is pulled, and the
+    logarithms of the probabilities of KINDS, shape (n, 4)."""
+
+    engine: np.ndarray
+    pull: np.ndarray
+    log_states: np.ndarray
+
+
+def views(activity: Activity, track: Track, engine: Engine, nets: dict[str, Net]) -> Views:
+    """Judge every frame of the track, piece by piece so that long recordings stay small."""
+    count = len(track.t_s)
+    parts = [
+        _piece_views(activity, track, engine, nets, first, min(first + PIECE, count))
+        for first in range(0, count, PIECE)
+    ]
+    return Views(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+
+
+def _piece_views(activity, track, engine, nets, first: int, last: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    low, high = max(first - MARGIN, 0), min(last + MARGIN, len(track.t_s))
+    near = Track(*(getattr(track, name)[low:high] for name in ("t_s", "rpm", "confidence", "rpm_std", "rhythm")))
+    heard = (activity.t_s >= near.t_s[0] - 0.2) & (activity.t_s <= near.t_s[-1] + 0.2)
+    local = Activity(*(getattr(activity, name)[heard] for name in Activity.__dataclass_fields__))
+    running = nets["engine"].logits(cues(local, near, engine))[:, 0]
+    pull = nets["pull"].logits(burst_features(local, near.t_s, running > 1.0))[:, 0]
+    states = nets["state"].logits(state_features(local, near, running, pull))
+    keep = slice(first - low, last - low)
+    return running[keep], pull[keep], log_softmax(states)[keep]
+
+
+def state_features(activity: Activity, track: Track, running: np.ndarray, pull: np.ndarray) -> np.ndarray:
+    """Scene features and the pull logit 0.2 s before, at and after each frame."""
+    rows = np.arange(len(pull))[:, None] + np.array([-10, -4, 0, 4, 10])
+    near = np.clip(pull, -8, 8)[np.clip(rows, 0, len(pull) - 1)]
+    return np.concatenate([scene(activity, track, running), near.astype(np.float32)], axis=1)
+
+
+def course(seen: Views, limits: LimitSet) -> np.ndarray:
+    """Most likely state of each frame (Viterbi), shape (n,), given what each change of state costs.
+
+    The rhythm has a second say on running, so that a run is not lost whose level tells nothing.
+    """
+    cost = change_costs(limits)
+    gain = limits.value("state_gain") * seen.log_states
+    gain[:, RUN] += limits.value("rhythm_gain") * np.clip(seen.engine, -6, 6)
+    back = np.zeros(gain.shape, np.int8)
+    best = gain[0] - np.array([0.0, limits.value("start_cost_pull"), 0.0, limits.value("start_cost_rundown")])
+    for frame in range(1, len(gain)):
+        ways = best[:, None] - cost
+        back[frame] = ways.argmax(axis=0)
+        best = ways.max(axis=0) + gain[frame]
+    path = np.empty(len(gain), np.int8)
+    path[-1] = best.argmax()
+    for frame in range(len(gain) - 1, 0, -1):
+        path[frame - 1] = back[frame, path[frame]]
+    return path
+
+
+def change_costs(limits: LimitSet) -> np.ndarray:
+    """Cost of going from state (row) to state (column)."""
+    usual, odd, never = (limits.value(f"change_cost_{name}") for name in ("usual", "odd", "never"))
+    cost = np.full((4, 4), odd)
+    np.fill_diagonal(cost, 0.0)
+    for before, after in ((QUIET, PULL), (PULL, QUIET), (PULL, RUN), (RUN, RUNDOWN), (RUNDOWN, QUIET), (RUNDOWN, PULL)):
+        cost[before, after] = usual
+    for before, after in ((QUIET, RUNDOWN), (PULL, RUNDOWN), (RUNDOWN, RUN), (RUN, PULL)):
+        cost[before, after] = never
+    return cost
+
+
+def stretches(path: np.ndarray) -> list[tuple[int, int, int]]:
+    """(state, first frame, frame after the last) of each stretch of equal states."""
+    edges = np.concatenate([[0], np.flatnonzero(np.diff(path)) + 1, [len(path)]])
+    return [(int(path[a]), int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True) if b > a]

@@ -1,0 +1,374 @@
+"""Fits the small classifiers of the timeline (enginelog/timeline/nets.npz).
+
+    python scripts/fit_timeline.py --cache FOLDER [--rounds 20] [--real FOLDER] [--out FILE]
+
+Made-up recordings of seeds below 10 000 and, where the folder of real recordings is given, the half of them named in
+FOLD_A. Levels and tracks are kept in the cache folder (empty it when the speed stage has changed). The engine and pull
+classifiers are fitted on two thirds at a time, so that the third that the course of events is learned from is unseen.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import pickle
+import sys
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from enginelog import limits, media, speed, synthesis, timeline
+from enginelog.model import Clip, Engine, Track
+from enginelog.timeline.activity import Activity
+from enginelog.timeline.bursts import burst_features
+from enginelog.timeline.cues import cues
+from enginelog.timeline.nets import Net
+from enginelog.timeline.states import KINDS, state_features
+
+FOLDS = 3
+REAL_WEIGHT = 4  # a real recording counts as often as this many made-up ones
+FOLD_A = (
+    *("chainsaw_1-", "chainsaw_2-68391-A", "car_motor", "rain_1-17367", "clock_tick", "dog_bark_1-100032"),
+    "generator_startup",
+)
+FOUR, TWO = Engine(), Engine(2, 1)
+CAR = Engine(4, 4, (0.0, 180.0, 360.0, 540.0))
+ENGINES = (
+    *(("start,cut", "ordinary"), ("pulls_only", "ordinary"), ("start,cut", "hard"), ("stall,cut", "ordinary")),
+    *((None, "ordinary"), ("pulls_only", "hard"), (None, "hard"), ("start,afterfire,cut", "ordinary")),
+    ("start,cut", "easy"),
+)
+ONLY_PULLS = (("pulls_only", "ordinary"), ("start", "ordinary"), ("pulls_only", "hard"), ("pulls_only", "easy"))
+
+
+@dataclass(frozen=True)
+class Example:
+    """One recording as the timeline sees it. truth None: no engine. track None: only for the pull classifier."""
+
+    name: str
+    engine: Engine
+    activity: Activity
+    track: Track | None
+    truth: synthesis.Truth | None
+    real_engine: bool = False
+
+    @property
+    def real(self) -> bool:
+        return self.name.startswith("real_")
+
+    @property
+    def fold(self) -> int:
+        """Examples of one recording share a fold."""
+        return zlib.crc32(self.name.split("@")[0].encode()) % FOLDS
+
+
+# ---------------------------------------------------------------- recordings
+
+
+def made_up(rounds: int, base: int, cache: Path) -> Iterator[Example]:
+    """Engines, pulls and other sounds of seeds from `base`."""
+    kinds = synthesis.OTHER_KINDS
+    for number in range(rounds):
+        for place, (behaviours, hardness) in enumerate(ENGINES):
+            yield from engine_example(base + number * len(ENGINES) + place, behaviours, hardness, True, cache)
+        for place, kind in enumerate(("saw", "trimmer")):
+            seed = base + 3000 + 2 * number + place
+            yield from engine_example(seed, "revving" if number % 2 else "start,revving", "ordinary", True, cache, kind)
+        for seed in range(number * 8, number * 8 + 8):
+            hardness = "hard" if seed // len(kinds) % 2 else "ordinary"
+            yield from other_examples(base + seed, kinds[seed % len(kinds)], hardness, cache)
+
+
+def pulls_alone(rounds: int, base: int, cache: Path) -> Iterator[Example]:
+    for number in range(rounds):
+        for place, (behaviours, hardness) in enumerate(ONLY_PULLS):
+            yield from engine_example(
+                base + 5000 + number * len(ONLY_PULLS) + place, behaviours, hardness, False, cache
+            )
+
+
+def engine_example(
+    seed: int, behaviours: str | None, hardness: str, tracked: bool, cache: Path, kind: str = "any"
+) -> Iterator[Example]:
+    name = f"engine_{seed}_{(behaviours or 'mix').replace(',', '-')}_{hardness}"
+
+    def make() -> list[Example]:
+        scenario = synthesis.random_scenario(seed, kind, hardness, behaviours)
+        clip, truth = synthesis.make(scenario)
+        return [example(name, clip, scenario.engine, truth, tracked)]
+
+    yield from kept(cache, name, make)
+
+
+def other_examples(seed: int, kind: str, hardness: str, cache: Path) -> Iterator[Example]:
+    """A sound without an engine, taken for a four-stroke and for a two-stroke."""
+    name = f"other_{seed}_{kind}_{hardness}"
+
+    def make() -> list[Example]:
+        clip = synthesis.make_other(seed, kind, 6.0, hardness)
+        return [example(f"{name}@{engine.strokes}", clip, engine, None, True) for engine in (FOUR, TWO)]
+
+    yield from kept(cache, name, make)
+
+
+def real_examples(folder: Path, fold_a: bool, cache: Path) -> Iterator[Example]:
+    """Real recordings of one half: saws as two-strokes, other engines as single and four, the rest as anything."""
+    for row in csv.DictReader((folder / "index.csv").open(encoding="utf-8")):
+        if row["file"].startswith(FOLD_A) != fold_a:
+            continue
+        is_engine, saw = row["kind"] == "engine", row["file"].startswith("chainsaw")
+        engines = ((TWO,) if saw else (FOUR, CAR)) if is_engine else (FOUR, TWO, CAR)
+        name = f"real_{row['kind']}_{row['file'].split('.')[0]}"
+
+        def make(name=name, file=row["file"], engines=engines, is_engine=is_engine) -> list[Example]:
+            clip = media.read(folder / file)[0]
+            return [example(f"{name}@{e.strokes}{e.cylinders}", clip, e, None, True, is_engine) for e in engines]
+
+        yield from kept(cache, name, make)
+
+
+def rotor(seed: int) -> Clip:
+    """Blades at an even 10 to 28 a second: dull thumps below some hundred hertz over a rush that hardly beats."""
+    rng, rate = np.random.default_rng([seed, 1]), 16000
+    t = np.arange(6 * rate) / rate
+    turn = rng.uniform(10, 28) * (t + 0.002 * np.sin(2 * np.pi * rng.uniform(0.1, 0.4) * t)) + rng.random()
+    phase = turn % 1 - 0.5
+    width = rng.uniform(0.03, 0.12)
+    thump = np.exp(-((phase / width) ** 2)) * np.where(np.floor(turn) % 2, 1.0, rng.uniform(0.7, 1.0))
+    thump = np.diff(thump, prepend=thump[0])
+    rush = noise(rng, len(t), rng.uniform(-1.2, -0.3)) * (1 + rng.uniform(0.05, 0.3) * np.cos(2 * np.pi * turn))
+    whine = np.sin(2 * np.pi * rng.uniform(200, 900) * t) * rng.choice([0.0, 0.3])
+    return loud(thump / thump.std() + 10 ** (rng.uniform(-15, 3) / 20) * rush + whine, rng, rate)
+
+
+def humming_fan(seed: int) -> Clip:
+    """A fan: a rush that swells a little once a blade, with steady tones."""
+    rng, rate = np.random.default_rng([seed, 2]), 16000
+    t = np.arange(6 * rate) / rate
+    turn = rng.uniform(6, 60) * t * (1 + 0.001 * np.sin(2 * np.pi * 0.3 * t))
+    rush = noise(rng, len(t), rng.uniform(-1.0, -0.2)) * (1 + rng.uniform(0.1, 0.5) * np.cos(2 * np.pi * turn))
+    tones = sum(rng.lognormal(-1, 0.7) * np.sin(2 * np.pi * k * turn + rng.random()) for k in (1, 2, 3, 7, 14))
+    return loud(rush + rng.choice([0.2, 1.0, 3.0]) * tones, rng, rate)
+
+
+def noise(rng: np.random.Generator, n: int, slope: float) -> np.ndarray:
+    """Noise of unit deviation whose amplitude falls as frequency**slope from 50 Hz."""
+    spectrum = rng.standard_normal(n // 2 + 1) + 1j * rng.standard_normal(n // 2 + 1)
+    shaped = np.fft.irfft(spectrum * np.maximum(np.arange(n // 2 + 1) / n * 16000, 50.0) ** slope, n)
+    return shaped / shaped.std()
+
+
+def loud(sound: np.ndarray, rng: np.random.Generator, rate: float) -> Clip:
+    sound = synthesis.high_pass(sound, float(rng.uniform(30, 200)), rate)
+    return Clip((sound / np.abs(sound).max() * rng.uniform(0.05, 0.9)).astype(np.float32), rate)
+
+
+def own_negatives(count: int, base: int, cache: Path) -> Iterator[Example]:
+    """Rotors and fans, each taken for a four-stroke and a two-stroke."""
+    for seed in range(base, base + count):
+        for make_sound in (rotor, humming_fan):
+            name = f"own_{seed}_{make_sound.__name__}"
+
+            def make(name=name, seed=seed, make_sound=make_sound) -> list[Example]:
+                clip = make_sound(seed)
+                return [example(f"{name}@{engine.strokes}", clip, engine, None, True) for engine in (FOUR, TWO)]
+
+            yield from kept(cache, name, make)
+
+
+def kept(cache: Path, name: str, make) -> list[Example]:
+    """The examples from the cache, made first where they are not in it."""
+    path = cache / f"{name}.pickle"
+    if not path.exists():
+        path.write_bytes(pickle.dumps(make()))
+    return pickle.loads(path.read_bytes())
+
+
+def example(name: str, clip: Clip, engine: Engine, truth, tracked: bool, real_engine: bool = False) -> Example:
+    heard = timeline.listen(clip, limits.load("timeline"))
+    track = speed.track(clip, engine, limits.load("speed")) if tracked else None
+    return Example(name, engine, heard, track, truth, real_engine)
+
+
+# ---------------------------------------------------------------- what is to be learned
+
+
+def frame_times(example: Example) -> np.ndarray:
+    end = float(example.activity.t_s[-1])
+    return example.track.t_s if example.track is not None else np.arange(0.025, end, 0.05)
+
+
+def engine_task(example: Example) -> tuple[np.ndarray, np.ndarray]:
+    """Cues and whether an engine runs, without the moments about a change and the run-downs."""
+    t = example.track.t_s
+    wanted = np.full(len(t), int(example.real_engine))
+    known = np.ones(len(t), bool)
+    for span in example.truth.spans if example.truth else ():
+        inside = (t >= span.start_s) & (t < span.end_s)
+        if span.kind == "run":
+            wanted[inside] = 1
+            known &= ~((np.abs(t - span.start_s) < 0.6) & (span.start_s > 0))
+            known &= ~((np.abs(t - span.end_s) < 0.5) & (span.end_s < example.truth.seconds - 0.1))
+        if span.kind == "rundown":
+            known &= ~inside
+    return cues(example.activity, example.track, example.engine)[known], wanted[known]
+
+
+def pull_task(example: Example) -> tuple[np.ndarray, np.ndarray]:
+    """Burst features and whether a starter is pulled; the end of a pull is soft, the run and run-down left out."""
+    t = frame_times(example)
+    wanted, known, running = np.zeros(len(t), int), np.ones(len(t), bool), np.zeros(len(t), bool)
+    for span in example.truth.spans if example.truth else ():
+        inside = (t >= span.start_s) & (t < span.end_s)
+        if span.kind == "run":
+            running |= inside
+            known &= ~(inside & (t > span.start_s + 0.3))
+        if span.kind == "rundown":
+            known &= ~inside
+    for pull in example.truth.pulls if example.truth else ():
+        core = min(pull.end_s, pull.start_s + 0.5)
+        wanted[(t >= pull.start_s) & (t < core)] = 1
+        known &= ~((t >= core) & (t < pull.end_s + 0.4))
+    return burst_features(example.activity, t, running)[known], wanted[known]
+
+
+def state_task(example: Example, running: np.ndarray, pull: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """State features and the state of each frame."""
+    t = example.track.t_s
+    wanted = np.full(len(t), KINDS.index("run") if example.real_engine else 0)
+    for span in example.truth.spans if example.truth else ():
+        wanted[(t >= span.start_s) & (t < span.end_s)] = KINDS.index(span.kind)
+    return state_features(example.activity, example.track, running, pull), wanted
+
+
+# ---------------------------------------------------------------- fitting
+
+
+def fit(
+    tasks: list[tuple[np.ndarray, np.ndarray]],
+    outputs: int,
+    hidden: int,
+    noise: float,
+    steps: int,
+    seed: int,
+    balance: float,
+) -> Net:
+    """One hidden layer, cross-entropy, Adam, inputs shaken by `noise`; recordings from 2 s up weigh the same."""
+    features = np.concatenate([x for x, _ in tasks]).astype(np.float32)
+    wanted = np.concatenate([y for _, y in tasks])
+    weight = balanced(wanted, np.concatenate([np.full(len(y), 1.0 / max(len(y), 40)) for _, y in tasks]), balance)
+    mean, spread = features.mean(axis=0), features.std(axis=0) + 1e-6
+    scaled = np.clip((features - mean) / spread, -3, 3)
+    rng = np.random.default_rng(seed)
+    drawn = rng.choice(len(scaled), (steps, 600), p=weight / weight.sum())
+    width = 1 if outputs == 2 else outputs
+    size = features.shape[1]
+    values = [
+        rng.standard_normal((size, hidden)) / np.sqrt(size), np.zeros(hidden),
+        rng.standard_normal((hidden, width)) / np.sqrt(hidden), np.zeros(width),
+    ]  # fmt: skip
+    values = [v.astype(np.float32) for v in values]
+    first, second = [0 * v for v in values], [0 * v for v in values]
+    for step, rows in enumerate(drawn):
+        shaken = scaled[rows] + noise * rng.standard_normal((len(rows), size), np.float32)
+        slopes = gradient(values, shaken, wanted[rows])
+        rate = 0.01 * min(1.0, 2 * (steps - step) / steps)
+        for i, slope in enumerate(slopes):
+            first[i] = 0.9 * first[i] + 0.1 * slope
+            second[i] = 0.999 * second[i] + 0.001 * slope**2
+            size_of_step = np.sqrt(second[i] / (1 - 0.999 ** (step + 1))) + 1e-8
+            values[i] = values[i] - rate * first[i] / (1 - 0.9 ** (step + 1)) / size_of_step
+    return Net(mean, spread, *values)
+
+
+def balanced(wanted: np.ndarray, weight: np.ndarray, power: float) -> np.ndarray:
+    """Weights in which rare answers count more: power 1, every answer the same in all; 0, as often as it comes."""
+    totals = np.bincount(wanted, weight)
+    return weight / totals[wanted] ** power
+
+
+def gradient(values, inputs: np.ndarray, wanted: np.ndarray, decay: float = 1e-3) -> list[np.ndarray]:
+    inner, inner_bias, outer, outer_bias = values
+    middle = np.tanh(inputs @ inner + inner_bias)
+    logits = middle @ outer + outer_bias
+    if logits.shape[1] == 1:
+        error = 1 / (1 + np.exp(-logits)) - wanted[:, None]
+    else:
+        top = np.exp(logits - logits.max(axis=1, keepdims=True))
+        error = top / top.sum(axis=1, keepdims=True) - np.eye(logits.shape[1])[wanted]
+    error = (error / len(inputs)).astype(np.float32)
+    back = (error @ outer.T) * (1 - middle**2)
+    return [inputs.T @ back + decay * inner, back.sum(axis=0), middle.T @ error + decay * outer, error.sum(axis=0)]
+
+
+def together(nets: list[Net]) -> Net:
+    """One net that gives the mean logits of several fitted on inputs of their own scaling."""
+    first = nets[0]
+    scale = [first.spread / net.spread for net in nets]
+    offset = [(first.mean - net.mean) / net.spread for net in nets]
+    inner = [net.inner * s[:, None] for net, s in zip(nets, scale, strict=True)]
+    bias = [net.inner_bias + o @ net.inner for net, o in zip(nets, offset, strict=True)]
+    outer = np.concatenate([net.outer for net in nets]) / len(nets)
+    return Net(
+        first.mean, first.spread, np.concatenate(inner, axis=1), np.concatenate(bias), outer,
+        np.mean([net.outer_bias for net in nets], axis=0),
+    )  # fmt: skip
+
+
+def fit_all(examples: list[Example], steps: int) -> dict[str, Net]:
+    """The three classifiers; the third learns from what the first two say of recordings they have not seen."""
+    tracked = [e for e in examples if e.track is not None]
+    engine_tasks = [(e.fold, engine_task(e)) for e in tracked for _ in range(REAL_WEIGHT if e.real else 1)]
+    pull_tasks = [(e.fold, pull_task(e)) for e in examples if not e.real_engine]
+    engines = [fit([t for f, t in engine_tasks if f != fold], 2, 8, 0.6, steps, fold, 1.0) for fold in range(FOLDS)]
+    pulls = [fit([t for f, t in pull_tasks if f != fold], 2, 12, 0.4, steps, 10 + fold, 0.5) for fold in range(FOLDS)]
+    states = []
+    for e in tracked:
+        running = engines[e.fold].logits(cues(e.activity, e.track, e.engine))[:, 0]
+        pull = pulls[e.fold].logits(burst_features(e.activity, e.track.t_s, running > 1.0))[:, 0]
+        states.append(state_task(e, running, pull))
+        report_fold(e, running)
+    state = together([fit(states, 4, 14, 0.3, steps, 20 + number, 0.4) for number in range(2)])
+    return {"engine": together(engines), "pull": together(pulls), "state": state}
+
+
+def report_fold(example: Example, running: np.ndarray) -> None:
+    """One line of held-out logits for the calibration of the confidence."""
+    wanted = np.concatenate([[0], engine_task(example)[1]]).max()
+    print(f"held out {example.name} engine {wanted} logit {np.mean(running):.2f} most {best_stretch(running):.2f}")
+
+
+def best_stretch(running: np.ndarray, frames: int = 40) -> float:
+    """Highest mean logit over two seconds."""
+    size = min(frames, len(running))
+    total = np.cumsum(np.concatenate([[0.0], np.clip(running, -8, 8)]))
+    return float(np.max(total[size:] - total[:-size]) / size)
+
+
+def save(nets: dict[str, Net], path: Path) -> None:
+    parts = ("mean", "spread", "inner", "inner_bias", "outer", "outer_bias")
+    np.savez(path, **{f"{n}.{p}": np.asarray(getattr(net, p), np.float32) for n, net in nets.items() for p in parts})
+
+
+def main(arguments: list[str]) -> int:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--cache", type=Path, required=True)
+    parser.add_argument("--rounds", type=int, default=20)
+    parser.add_argument("--real", type=Path)
+    parser.add_argument("--steps", type=int, default=1500)
+    parser.add_argument("--out", type=Path, default=Path(timeline.__file__).parent / "nets.npz")
+    told = parser.parse_args(arguments)
+    told.cache.mkdir(parents=True, exist_ok=True)
+    examples = [*made_up(told.rounds, 0, told.cache), *pulls_alone(told.rounds, 0, told.cache)]
+    examples += own_negatives(told.rounds, 0, told.cache)
+    examples += real_examples(told.real, True, told.cache) if told.real else []
+    print(f"{len(examples)} examples", flush=True)
+    save(fit_all(examples, told.steps), told.out)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,262 @@
+"""The timeline: levels, the course of events, run-down times, and whole recordings with known truth."""
+
+import itertools
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from enginelog import limits, media, speed, synthesis, timeline
+from enginelog.model import RHYTHM, Clip, Engine, Track
+from enginelog.timeline import coasting, states
+from enginelog.timeline.activity import BANDS_HZ, Activity
+from enginelog.timeline.build import bridged, merged
+from enginelog.timeline.nets import Net, log_softmax, shipped
+
+LIMITS = limits.load("timeline")
+RATE = 16000
+
+
+def clip_of(samples, rate=RATE, start_s=0.0) -> Clip:
+    return Clip(np.asarray(samples, np.float32), rate, start_s)
+
+
+def whole_timeline(clip: Clip, engine: Engine):
+    track = speed.track(clip, engine, limits.load("speed"))
+    return timeline.build(timeline.listen(clip, LIMITS), track, engine, LIMITS)
+
+
+# ---------------------------------------------------------------- levels
+
+
+def test_full_scale_sine_has_0_db_in_its_band_only():
+    """Definition of dB of full scale: a full-scale sine has 0 dB."""
+    t = np.arange(2 * RATE) / RATE
+    heard = timeline.listen(clip_of(np.sin(2 * np.pi * 640 * t)), LIMITS)
+    middle = heard.bands_db[20:-20].astype(float).mean(axis=0)
+    assert BANDS_HZ[4] < 640 < BANDS_HZ[5]
+    assert middle[4] == pytest.approx(0.0, abs=0.1)
+    assert np.delete(middle, 4).max() < -30
+
+
+def test_noise_power_adds_up_over_the_bands():
+    """Parseval: white noise of variance s2 has s2 times the share of its band; 2 s2 relative to a full-scale sine."""
+    noise = 0.1 * np.random.default_rng(0).standard_normal(10 * RATE)
+    heard = timeline.listen(clip_of(noise), LIMITS)
+    power = 10 ** (heard.bands_db.astype(float) / 10)
+    share = (BANDS_HZ[-1] - BANDS_HZ[0]) / (RATE / 2)
+    assert power.sum(axis=1).mean() == pytest.approx(2 * 0.01 * share, rel=0.05)
+
+
+def test_blocks_join_to_the_whole():
+    noise = np.random.default_rng(1).standard_normal(20 * RATE) * 0.1
+    whole = timeline.listen(clip_of(noise), LIMITS)
+    parts = [
+        timeline.listen(clip_of(noise[: 12 * RATE]), LIMITS),
+        timeline.listen(clip_of(noise[8 * RATE :], start_s=8.0), LIMITS),
+    ]
+    joined = timeline.join(parts, [0.0, 10.0])
+    assert np.allclose(joined.t_s, whole.t_s)
+    assert np.abs(joined.bands_db.astype(float) - whole.bands_db.astype(float))[5:-5].max() < 0.2
+
+
+@pytest.mark.parametrize("count", [0, 1, 100, 161])
+def test_listen_to_next_to_nothing(count):
+    heard = timeline.listen(clip_of(np.zeros(count)), LIMITS)
+    assert len(heard.t_s) == len(heard.bands_db) == len(heard.fine_db) == count // 160
+
+
+# ---------------------------------------------------------------- course of events
+
+
+def test_course_is_the_best_of_all_courses():
+    """Against trying every course (4^6 of them): exhaustive search is the outside reference for dynamic programming."""
+    rng = np.random.default_rng(3)
+    seen = states.Views(rng.normal(0, 2, 6), np.zeros(6), log_softmax(rng.normal(0, 8, (6, 4))))
+    gain = LIMITS.value("state_gain") * seen.log_states
+    gain[:, states.RUN] += LIMITS.value("rhythm_gain") * np.clip(seen.engine, -6, 6)
+    gain[0] -= [0.0, LIMITS.value("start_cost_pull"), 0.0, LIMITS.value("start_cost_rundown")]
+    cost = states.change_costs(LIMITS)
+
+    def worth(course):
+        return sum(gain[i, s] for i, s in enumerate(course)) - sum(cost[a, b] for a, b in itertools.pairwise(course))
+
+    best = max(itertools.product(range(4), repeat=6), key=worth)
+    assert tuple(states.course(seen, LIMITS)) == best
+
+
+def test_interruption_at_the_same_speed_does_not_split_a_run():
+    t = np.arange(0, 10, 0.05) + 0.025
+    track = Track(t, np.full(200, 3000.0), np.ones(200), np.ones(200))
+    marks = [(states.RUN, 0, 80), (states.QUIET, 80, 120), (states.RUN, 120, 200)]
+    assert bridged(marks, track, 60) == [(states.RUN, 0, 200)]
+    assert bridged(marks, track, 30) == marks
+    slower = replace(track, rpm=np.where(t < 5, 3000.0, 2000.0))
+    assert bridged(marks, slower, 60) == marks
+    with_pull = [(states.RUN, 0, 80), (states.PULL, 80, 120), (states.RUN, 120, 200)]
+    assert bridged(with_pull, track, 60) == with_pull
+
+
+def test_merged_puts_equal_neighbours_together():
+    assert merged([(0, 0, 3), (0, 3, 5), (2, 5, 9)]) == [(0, 0, 5), (2, 5, 9)]
+
+
+def test_net_is_the_formula_of_its_docstring():
+    rng = np.random.default_rng(5)
+    net = Net(
+        np.zeros(3), np.ones(3), rng.normal(size=(3, 4)), rng.normal(size=4), rng.normal(size=(4, 2)), np.zeros(2)
+    )
+    x = rng.normal(size=(7, 3))
+    by_hand = [
+        [sum(np.tanh(sum(np.clip(r[i], -3, 3) * net.inner[i, h] for i in range(3)) + net.inner_bias[h]) * net.outer[h, o]
+             for h in range(4)) for o in range(2)]
+        for r in x
+    ]  # fmt: skip
+    assert np.allclose(net.logits(x), by_hand)
+    with pytest.raises(ValueError, match="5 features given"):
+        net.logits(np.zeros((2, 5)))
+
+
+def test_shipped_classifiers_are_whole():
+    nets = shipped()
+    assert set(nets) == {"engine", "pull", "state"}
+    assert all(np.isfinite(v).all() for net in nets.values() for v in vars(net).values())
+
+
+# ---------------------------------------------------------------- run-down
+
+
+def coasting_activity(firing_hz: float, a: float, b: float, cut_s: float, seconds: float, noise_db: float):
+    """Envelopes of a coast integrated numerically, and when it stands still.
+
+    Outside reference: scipy's solve_ivp on dv/dt = -(a + b v^2) (v relative to the first speed).
+    """
+    from scipy.integrate import solve_ivp
+
+    def still(_, state):
+        return state[1] - 0.02
+
+    still.terminal = True
+    solved = solve_ivp(lambda _, s: [s[1], -(a + b * s[1] ** 2)], (0, 60), [0, 1], events=still, max_step=0.01)
+    t = np.arange(0, seconds, 0.002)
+    turned = np.where(t < cut_s, t - cut_s, np.interp(t - cut_s, solved.t, solved.y[0])) * firing_hz
+    moving = (t < cut_s + solved.t[-1]) & (t >= cut_s)
+    beat = 6 * np.exp(-(((turned % 1) - 0.3) ** 2) / 0.02) * moving
+    noise = np.random.default_rng(2).normal(0, noise_db, (len(t), 2))
+    fine = (beat[:, None] - 40 + noise).astype(np.float16).reshape(-1, 5, 2)
+    n = len(fine)
+    zero = np.zeros(n, np.float16)
+    return Activity(np.arange(n) / 100 + 0.005, np.zeros((n, 10), np.float16), zero, zero, fine), solved.t[-1]
+
+
+@pytest.mark.parametrize(
+    ("firing_hz", "a", "b"), [(25.0, 0.3, 0.2), (25.0, 0.8, 0.1), (50.0, 0.4, 0.4), (13.0, 0.5, 0.2)]
+)
+def test_coast_time_of_a_known_coast(firing_hz, a, b):
+    activity, stands_s = coasting_activity(firing_hz, a, b, 3.0, 9.0, 2.0)
+    found = coasting.coast(activity, 3.0, firing_hz, 5.5, LIMITS)
+    assert found.clearness > LIMITS.value("coast_sure")
+    assert found.seconds == pytest.approx(stands_s, abs=max(0.3, 0.15 * stands_s))
+
+
+def test_no_coast_in_noise():
+    activity, _ = coasting_activity(25.0, 0.5, 0.2, 3.0, 9.0, 2.0)
+    noise = np.random.default_rng(7).normal(-40, 3, activity.fine_db.shape).astype(np.float16)
+    found = coasting.coast(replace(activity, fine_db=noise), 3.0, 25.0, 5.5, LIMITS)
+    assert found.clearness < LIMITS.value("coast_sure")
+
+
+# ---------------------------------------------------------------- whole recordings
+
+
+def assert_covers(found, seconds: float):
+    """Spans follow each other without gap from the beginning to the end."""
+    assert found.spans[0].start_s == pytest.approx(0.0, abs=0.01)
+    assert found.spans[-1].end_s == pytest.approx(seconds, abs=0.05)
+    for one, following in itertools.pairwise(found.spans):
+        assert one.end_s == pytest.approx(following.start_s)
+        assert one.start_s < one.end_s
+
+
+@pytest.mark.parametrize(("seed", "kind"), [(10_001, "mower"), (10_002, "generator")])
+def test_start_and_cut_of_a_clear_recording(seed, kind):
+    scenario = synthesis.random_scenario(seed, kind, "easy", "start,cut")
+    clip, truth = synthesis.make(scenario)
+    found = whole_timeline(clip, scenario.engine)
+    assert_covers(found, clip.seconds)
+    assert found.engine_heard and found.confidence > 0.5
+    assert found.pulls == len(truth.pulls)
+    runs = [span for span in found.spans if span.kind == "run"]
+    assert len(runs) == 1
+    assert runs[0].start_s == pytest.approx(truth.run_start_s, abs=0.3)
+    assert runs[0].end_s == pytest.approx(truth.cut_s, abs=0.3)
+    assert found.seconds_to_run == pytest.approx(truth.seconds_to_run, abs=0.4)
+
+
+def test_recording_of_a_run_alone_has_neither_start_nor_stop():
+    scenario = synthesis.random_scenario(10_003, "pump", "easy", "steady", seconds=6.0)
+    clip, _ = synthesis.make(scenario)
+    found = whole_timeline(clip, scenario.engine)
+    assert [span.kind for span in found.spans] == ["run"]
+    assert (found.pulls, found.seconds_to_run, found.rundown_s, found.reason) == (0, None, None, None)
+
+
+def test_pulls_without_a_start():
+    scenario = synthesis.random_scenario(10_004, "tiller", "easy", "pulls_only")
+    clip, truth = synthesis.make(scenario)
+    found = whole_timeline(clip, scenario.engine)
+    assert not found.engine_heard
+    assert found.pulls == len(truth.pulls)
+    assert "pull" in found.reason
+
+
+@pytest.mark.parametrize("kind", ["talk", "rain", "silence"])
+def test_other_sounds_are_no_engine(kind):
+    clip = synthesis.make_other(10_005, kind, 5.0)
+    found = whole_timeline(clip, Engine())
+    assert not found.engine_heard
+    assert found.reason
+    assert_covers(found, clip.seconds)
+
+
+@pytest.mark.parametrize(
+    ("name", "engine", "heard"),
+    [
+        ("chainsaw_2-68391-B.ogg", Engine(2, 1), True),
+        ("chainsaw_4-169127-B.ogg", Engine(2, 1), True),
+        ("rain_1-54958-A.ogg", Engine(), False),
+        ("rooster_2-71162-A.ogg", Engine(2, 1), False),
+    ],
+)
+def test_real_recordings(real_recordings, name, engine, heard):
+    """Open recordings (ESC-10, K. J. Piczak, ACM Multimedia 2015; Freesound), none of which was fitted on."""
+    clip = media.read(real_recordings / name)[0]
+    assert whole_timeline(clip, engine).engine_heard == heard
+
+
+# ---------------------------------------------------------------- odd input
+
+
+def test_too_short_to_tell():
+    clip = clip_of(np.zeros(200))
+    t = np.zeros(0)
+    found = timeline.build(timeline.listen(clip, LIMITS), Track(t, t, t, t), Engine(), LIMITS)
+    assert not found.engine_heard
+    assert "too short" in found.reason
+
+
+def test_track_without_rhythm_is_refused():
+    heard = timeline.listen(clip_of(np.zeros(RATE)), LIMITS)
+    t = np.arange(20) * 0.05 + 0.025
+    with pytest.raises(ValueError, match="no rhythm"):
+        timeline.build(heard, Track(t, t, t, t), Engine(), LIMITS)
+
+
+def test_digital_silence_is_said_to_be_silent():
+    heard = timeline.listen(clip_of(np.zeros(4 * RATE)), LIMITS)
+    t = np.arange(80) * 0.05 + 0.025
+    blank = np.full(80, np.nan)
+    track = Track(t, blank, np.zeros(80), blank, np.zeros((80, len(RHYTHM))))
+    found = timeline.build(heard, track, Engine(), LIMITS)
+    assert not found.engine_heard
+    assert "next to nothing" in found.reason
