@@ -1,8 +1,8 @@
 """A sound so steady that its lines stay in step throughout: one rate for all of it, as exact as can be told.
 
-Non-linear least squares for a harmonic signal in noise: the rate that gathers the most power on its lines over the whole
-stretch. Its error reaches the Cramer-Rao bound, var(w0) = 12 / (n^3 * sum(k^2 * snr_k)) (Rife & Boorstyn 1974, summed
-over the lines). Engines never run so evenly; generators of tones and benches do.
+Non-linear least squares for a harmonic signal in noise: the rate that gathers the most power on its lines over the
+whole stretch. Its error reaches the Cramer-Rao bound, var(w0) = 12 / (n^3 * sum(k^2 * snr_k)) (Rife & Boorstyn 1974,
+summed over the lines). Engines never run so evenly; generators of tones and benches do.
 """
 
 from __future__ import annotations
