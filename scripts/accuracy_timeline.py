@@ -2,8 +2,8 @@
 
     python scripts/accuracy_timeline.py [--count 100] [--others 10] [--real FOLDER] [--worst]
 
-Prints one row for each kind of recording: engine heard, pulls counted exactly, start and cut within 0.3 s, run-down within
-0.3 s or 15 % (of those told), and how often it was told. With --real also the real recordings, both halves apart.
+Prints one row for each kind of recording: engine heard, pulls counted exactly, start and cut within 0.3 s, run-down
+within 0.3 s or 15 % (of those told), and how often it was told. With --real also the real ones, both halves apart.
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ import sys
 from collections import defaultdict
 from pathlib import Path
 
-import fit_timeline
 import numpy as np
+import timeline_examples
 
 from enginelog import limits, model, speed, synthesis, timeline
 
@@ -27,6 +27,7 @@ ROWS = (
 
 
 def timeline_of(clip: model.Clip, engine: model.Engine) -> model.Timeline:
+    """Timeline of one short recording, through the speed stage as in the analysis."""
     heard = timeline.listen(clip, limits.load("timeline"))
     track = speed.track(clip, engine, limits.load("speed"))
     return timeline.build(heard, track, engine, limits.load("timeline"))
@@ -52,6 +53,7 @@ def judged(found: model.Timeline, truth: synthesis.Truth) -> dict[str, bool]:
 
 
 def engine_row(behaviours: str | None, hardness: str, count: int, worst: bool) -> str:
+    """Shares of right answers over `count` seeds of one kind of recording."""
     right: dict[str, list[bool]] = defaultdict(list)
     for seed in range(FIRST_SEED, FIRST_SEED + count):
         scenario = synthesis.random_scenario(seed, "any", hardness, behaviours)
@@ -70,7 +72,7 @@ def other_row(kind: str, count: int) -> str:
     found = []
     for seed in range(FIRST_SEED, FIRST_SEED + count):
         clip = synthesis.make_other(seed, kind, 8.0, "hard" if seed % 2 else "ordinary")
-        found += [timeline_of(clip, engine) for engine in (fit_timeline.FOUR, fit_timeline.TWO)]
+        found += [timeline_of(clip, engine) for engine in (timeline_examples.FOUR, timeline_examples.TWO)]
     heard = sum(one.engine_heard for one in found)
     sure = sum(one.engine_heard and one.confidence >= 0.5 for one in found)
     return (
@@ -79,15 +81,17 @@ def other_row(kind: str, count: int) -> str:
 
 
 def real_rows(folder: Path, cache: Path) -> None:
+    """One line for each real recording and engine layout it was taken for."""
     for fold_a, name in ((True, "fitted on"), (False, "not fitted on")):
         print(f"real recordings {name}:")
-        for example in fit_timeline.real_examples(folder, fold_a, cache):
+        for example in timeline_examples.real_examples(folder, fold_a, cache):
             found = timeline.build(example.activity, example.track, example.engine, limits.load("timeline"))
             answer = "heard" if found.engine_heard else f"not heard: {found.reason}"
             print(f"  {example.name:44s} {answer} (confidence {found.confidence:.2f}, pulls {found.pulls})")
 
 
 def main(arguments: list[str]) -> int:
+    """Run with the words of the command line; returns the exit status."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--count", type=int, default=100, help="recordings a row")
     parser.add_argument("--others", type=int, default=10, help="recordings of each kind of other sound")

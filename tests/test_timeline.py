@@ -108,10 +108,12 @@ def test_net_is_the_formula_of_its_docstring():
     )
     x = rng.normal(size=(7, 3))
     by_hand = [
-        [sum(np.tanh(sum(np.clip(r[i], -3, 3) * net.inner[i, h] for i in range(3)) + net.inner_bias[h]) * net.outer[h, o]
-             for h in range(4)) for o in range(2)]
-        for r in x
-    ]  # fmt: skip
+        [
+            sum(np.tanh(np.clip(row, -3, 3) @ net.inner[:, h] + net.inner_bias[h]) * net.outer[h, o] for h in range(4))
+            for o in range(2)
+        ]
+        for row in x
+    ]
     assert np.allclose(net.logits(x), by_hand)
     with pytest.raises(ValueError, match="5 features given"):
         net.logits(np.zeros((2, 5)))

@@ -53,7 +53,7 @@ def renamed(marks, kind: int, new: int, shortest: float, before: int | None = No
 
     A stretch cut off by the beginning or the end of the recording is judged the same.
     """
-    out = []
+    out: list[tuple[int, int, int]] = []
     for state, first, last in marks:
         short = state == kind and last - first < shortest
         if short and (before is None or (out and out[-1][0] == before)):

@@ -36,10 +36,12 @@ def burst_features(activity: Activity, t_s: np.ndarray, running: np.ndarray) -> 
 
 
 def mean_of(over: np.ndarray, first: int, last: int) -> np.ndarray:
+    """Mean over bands `first` to before `last`, shape (n, 1)."""
     return over[:, first:last].mean(axis=1, keepdims=True)
 
 
 def spread(over: np.ndarray) -> np.ndarray:
+    """Standard deviation over the bands, shape (n, 1)."""
     return over.std(axis=1, keepdims=True)
 
 

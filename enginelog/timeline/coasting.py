@@ -2,7 +2,7 @@
 
 Without firing, speed falls by friction (steady) and windage (with the square of speed): dv/dt = -(a + b v^2), whose
 solution is v = v0 tan(q (1 - t/T)) / tan(q); q near 0 is friction alone, q = pi/4 both alike at the beginning, and T is
-when it stands still (textbook integral, the same as of a body thrown upwards with quadratic drag). Each trial T says when
+when it stands still (textbook integral, as for a body thrown upwards with quadratic drag). Each trial T says when
 every compression should be heard; the trial that the fine envelopes beat with best is taken.
 """
 
@@ -26,7 +26,7 @@ WINDOW = 125  # fine samples (0.25 s) within which beats must keep step
 
 @dataclass(frozen=True)
 class Coast:
-    """From `cut_s` it took `seconds` to standstill; `clearness`: by how many standard deviations of chance it stands out."""
+    """From `cut_s` it took `seconds` to standstill; `clearness`: how many standard deviations it stands out."""
 
     cut_s: float
     seconds: float

@@ -64,7 +64,7 @@ def level_cues(activity: Activity, t_s: np.ndarray) -> np.ndarray:
 
 
 def block_levels(activity: Activity) -> np.ndarray:
-    """Per 0.1 s: level, its spread, change of the spectrum's shape, flatness, its spread, spreads of the fine envelopes."""
+    """Per 0.1 s: level, its spread, change of the spectrum, flatness, its spread, spreads of the fine envelopes."""
     count = len(activity.t_s) // BLOCK
     bands = activity.bands_db[: count * BLOCK].astype(np.float32).reshape(count, BLOCK, -1)
     level = 10 * np.log10(np.sum(10 ** (bands[..., 2:] / 10), axis=-1) + 1e-12)
@@ -93,12 +93,14 @@ def moving_spread(values: np.ndarray, width: int) -> np.ndarray:
 
 
 def moving_least(values: np.ndarray, width: int) -> np.ndarray:
+    """Centred minimum over `width` entries, edges repeated."""
     from scipy.ndimage import minimum_filter1d
 
     return minimum_filter1d(values, width, mode="nearest")
 
 
 def moving_most(values: np.ndarray, width: int) -> np.ndarray:
+    """Centred maximum over `width` entries, edges repeated."""
     from scipy.ndimage import maximum_filter1d
 
     return maximum_filter1d(values, width, mode="nearest")

@@ -26,6 +26,7 @@ def confidence_of(marks, seen: Views, limits: LimitSet) -> tuple[float, list[tup
 
 
 def probability(logit: float) -> float:
+    """0..1 from a logit."""
     return float(1.0 / (1.0 + np.exp(-logit)))
 
 
@@ -39,7 +40,8 @@ def best_stretch(logits: np.ndarray, frames: int = 60) -> np.ndarray:
 
 def quietened(marks, runs: set) -> list[tuple[int, int, int]]:
     """`marks` with the given runs, and the run-downs right after them, made quiet."""
-    out, after_weak = [], False
+    out: list[tuple[int, int, int]] = []
+    after_weak = False
     for state, first, last in marks:
         weak = (state, first, last) in runs or (after_weak and state == RUNDOWN)
         after_weak = weak
@@ -67,12 +69,13 @@ def reason_for(activity: Activity, pulls: int, limits: LimitSet) -> str:
     level, within, shape, flat, _, middle, _ = block_levels(activity).astype(float).T
     if np.percentile(level, 95) < limits.value("faint_db"):
         return "next to nothing was heard: the recording is silent or far too faint"
-    if np.median(flat) < limits.value("tone_flatness") and np.std(level) < limits.value("steady_db"):
-        return "a steady tone or hum was heard, without the beat of firing"
+    if np.std(level) > limits.value("moving_db") and np.mean(shape) > limits.value("moving_shape_db"):
+        return "changing sounds such as talk or music were heard, but no regular firing"
+    steady = np.std(level) < limits.value("steady_db") and np.median(flat) < limits.value("rush_flatness")
+    if steady or np.median(flat) < limits.value("tone_flatness"):
+        return "tones or a hum were heard, without the beat of firing"
     if np.percentile(level, 95) - np.percentile(level, 25) > limits.value("knocks_db") and np.median(within) < 2.5:
         return "separate sounds with quiet between them were heard, but no regular firing"
     if np.median(flat) > limits.value("rush_flatness") and np.std(level) < limits.value("rush_db"):
         return "a rushing sound such as rain or wind was heard, but no regular firing"
-    if np.std(level) > limits.value("moving_db") and np.mean(shape) > limits.value("moving_shape_db"):
-        return "changing sounds such as talk or music were heard, but no regular firing"
     return "no regular firing was heard"

@@ -26,7 +26,7 @@ class Net:
     outer_bias: np.ndarray
 
     def logits(self, features: np.ndarray) -> np.ndarray:
-        """Logits, shape (n, outputs), of features of shape (n, inputs). ValueError where the inputs are too many or few."""
+        """Logits, shape (n, outputs), of features of shape (n, inputs). ValueError for a wrong number of inputs."""
         if features.shape[1] != len(self.mean):
             raise ValueError(f"{features.shape[1]} features given, this classifier was made for {len(self.mean)}")
         scaled = np.clip((features - self.mean) / self.spread, -REACH, REACH)

@@ -65,11 +65,12 @@ def standstill(found: Coast | None, end_s: float, told_s: float, limits: LimitSe
 def firing_hz_before(track: Track, cut_s: float, engine: Engine) -> float:
     """Firings a second in the half second before the cut, along the tracked path."""
     rows = (track.t_s > cut_s - 0.6) & (track.t_s < cut_s - 0.1)
-    if not rows.any():
+    if track.rhythm is None or not rows.any():
         return 0.0
     return float(np.exp(np.median(track.rhythm[rows, RHYTHM.index("pitch")])) * engine.cylinders)
 
 
 def last_rpm(track: Track, cut_s: float) -> float | None:
+    """Median speed of the last 0.4 s before the cut, None where it is not known."""
     near = track.rpm[(track.t_s > cut_s - 0.4) & (track.t_s <= cut_s)]
     return float(np.nanmedian(near)) if np.isfinite(near).any() else None

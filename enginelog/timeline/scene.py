@@ -73,6 +73,7 @@ def template(bands: np.ndarray, chosen: np.ndarray, hop_s: float, percentile: fl
 
 
 def rhythm_columns(track: Track, engine_logit: np.ndarray, hop_s: float) -> np.ndarray:
+    """The logit 0.6 s before, at and after; pitch against the usual one; jumps; contrast; share of running near."""
     logit = np.clip(engine_logit, -8, 8)
     shift = max(1, int(0.6 / hop_s))
     padded = np.pad(logit, shift, mode="edge")

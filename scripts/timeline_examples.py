@@ -1,0 +1,200 @@
+"""The recordings that the timeline's classifiers are fitted on and measured with, as the timeline hears them."""
+
+from __future__ import annotations
+
+import csv
+import pickle
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from enginelog import limits, media, speed, synthesis, timeline
+from enginelog.model import Clip, Engine, Track
+from enginelog.timeline.activity import Activity
+
+FOLDS = 3
+FOLD_A = (
+    *("chainsaw_1-", "chainsaw_2-68391-A", "car_motor", "rain_1-17367", "clock_tick", "dog_bark_1-100032"),
+    "generator_startup",
+)
+FOUR, TWO = Engine(), Engine(2, 1)
+CAR = Engine(4, 4, (0.0, 180.0, 360.0, 540.0))
+ENGINES = (
+    *(("start,cut", "ordinary"), ("pulls_only", "ordinary"), ("start,cut", "hard"), ("stall,cut", "ordinary")),
+    *((None, "ordinary"), ("pulls_only", "hard"), (None, "hard"), ("start,afterfire,cut", "ordinary")),
+    ("start,cut", "easy"),
+)
+ONLY_PULLS = (("pulls_only", "ordinary"), ("start", "ordinary"), ("pulls_only", "hard"), ("pulls_only", "easy"))
+
+
+@dataclass(frozen=True)
+class Example:
+    """One recording as the timeline sees it. truth None: no engine. track None: only for the pull classifier."""
+
+    name: str
+    engine: Engine
+    activity: Activity
+    track: Track | None
+    truth: synthesis.Truth | None
+    real_engine: bool = False
+
+    @property
+    def real(self) -> bool:
+        return self.name.startswith("real_")
+
+    @property
+    def fold(self) -> int:
+        """Examples of one recording share a fold."""
+        return zlib.crc32(self.name.split("@")[0].encode()) % FOLDS
+
+
+def made_up(rounds: int, base: int, cache: Path) -> Iterator[Example]:
+    """Engines, pulls and other sounds of seeds from `base`."""
+    kinds = synthesis.OTHER_KINDS
+    for number in range(rounds):
+        for place, (behaviours, hardness) in enumerate(ENGINES):
+            yield from engine_example(base + number * len(ENGINES) + place, behaviours, hardness, True, cache)
+        for place, kind in enumerate(("saw", "trimmer")):
+            seed = base + 3000 + 2 * number + place
+            yield from engine_example(seed, "revving" if number % 2 else "start,revving", "ordinary", True, cache, kind)
+        for seed in range(number * 8, number * 8 + 8):
+            hardness = "hard" if seed // len(kinds) % 2 else "ordinary"
+            yield from other_examples(base + seed, kinds[seed % len(kinds)], hardness, cache)
+
+
+def pulls_alone(rounds: int, base: int, cache: Path) -> Iterator[Example]:
+    """More pulls, without a track, for the pull classifier alone."""
+    for number in range(rounds):
+        for place, (behaviours, hardness) in enumerate(ONLY_PULLS):
+            yield from engine_example(
+                base + 5000 + number * len(ONLY_PULLS) + place, behaviours, hardness, False, cache
+            )
+
+
+def engine_example(
+    seed: int, behaviours: str | None, hardness: str, tracked: bool, cache: Path, kind: str = "any"
+) -> Iterator[Example]:
+    """One made-up engine; `tracked`: with its speed track."""
+    name = f"engine_{seed}_{(behaviours or 'mix').replace(',', '-')}_{hardness}"
+
+    def make() -> list[Example]:
+        scenario = synthesis.random_scenario(seed, kind, hardness, behaviours)
+        clip, truth = synthesis.make(scenario)
+        return [example(name, clip, scenario.engine, truth, tracked)]
+
+    yield from kept(cache, name, make)
+
+
+def other_examples(seed: int, kind: str, hardness: str, cache: Path) -> Iterator[Example]:
+    """A sound without an engine, taken for a four-stroke and for a two-stroke."""
+    name = f"other_{seed}_{kind}_{hardness}"
+
+    def make() -> list[Example]:
+        clip = synthesis.make_other(seed, kind, 6.0, hardness)
+        return [example(f"{name}@{engine.strokes}", clip, engine, None, True) for engine in (FOUR, TWO)]
+
+    yield from kept(cache, name, make)
+
+
+def real_examples(folder: Path, fold_a: bool, cache: Path) -> Iterator[Example]:
+    """Real recordings of one half: saws as two-strokes, other engines as single and four, the rest as anything."""
+    for row in csv.DictReader((folder / "index.csv").open(encoding="utf-8")):
+        if row["file"].startswith(FOLD_A) != fold_a:
+            continue
+        is_engine, saw = row["kind"] == "engine", row["file"].startswith("chainsaw")
+        engines = ((TWO,) if saw else (FOUR, CAR)) if is_engine else (FOUR, TWO, CAR)
+        name = f"real_{row['kind']}_{row['file'].split('.')[0]}"
+
+        def make(name=name, file=row["file"], engines=engines, is_engine=is_engine) -> list[Example]:
+            clip = media.read(folder / file)[0]
+            return [example(f"{name}@{e.strokes}{e.cylinders}", clip, e, None, True, is_engine) for e in engines]
+
+        yield from kept(cache, name, make)
+
+
+def rotor(seed: int) -> Clip:
+    """Blades at an even 10 to 28 a second: dull thumps below some hundred hertz over a rush that hardly beats."""
+    rng, rate = np.random.default_rng([seed, 1]), 16000
+    t = np.arange(6 * rate) / rate
+    turn = rng.uniform(10, 28) * (t + 0.002 * np.sin(2 * np.pi * rng.uniform(0.1, 0.4) * t)) + rng.random()
+    phase = turn % 1 - 0.5
+    width = rng.uniform(0.03, 0.12)
+    thump = np.exp(-((phase / width) ** 2)) * np.where(np.floor(turn) % 2, 1.0, rng.uniform(0.7, 1.0))
+    thump = np.diff(thump, prepend=thump[0])
+    rush = noise(rng, len(t), rng.uniform(-1.2, -0.3)) * (1 + rng.uniform(0.05, 0.3) * np.cos(2 * np.pi * turn))
+    whine = np.sin(2 * np.pi * rng.uniform(200, 900) * t) * rng.choice([0.0, 0.3])
+    return loud(thump / thump.std() + 10 ** (rng.uniform(-15, 3) / 20) * rush + whine, rng, rate)
+
+
+def humming_fan(seed: int) -> Clip:
+    """A fan: a rush that swells a little once a blade, with steady tones."""
+    rng, rate = np.random.default_rng([seed, 2]), 16000
+    t = np.arange(6 * rate) / rate
+    turn = rng.uniform(6, 60) * t * (1 + 0.001 * np.sin(2 * np.pi * 0.3 * t))
+    rush = noise(rng, len(t), rng.uniform(-1.0, -0.2)) * (1 + rng.uniform(0.1, 0.5) * np.cos(2 * np.pi * turn))
+    tones = sum(rng.lognormal(-1, 0.7) * np.sin(2 * np.pi * k * turn + rng.random()) for k in (1, 2, 3, 7, 14))
+    return loud(rush + rng.choice([0.2, 1.0, 3.0]) * tones, rng, rate)
+
+
+def noise(rng: np.random.Generator, n: int, slope: float) -> np.ndarray:
+    """Noise of unit deviation whose amplitude falls as frequency**slope from 50 Hz."""
+    spectrum = rng.standard_normal(n // 2 + 1) + 1j * rng.standard_normal(n // 2 + 1)
+    shaped = np.fft.irfft(spectrum * np.maximum(np.arange(n // 2 + 1) / n * 16000, 50.0) ** slope, n)
+    return shaped / shaped.std()
+
+
+def loud(sound: np.ndarray, rng: np.random.Generator, rate: float) -> Clip:
+    """The sound through a microphone's high-pass, at any level."""
+    sound = synthesis.high_pass(sound, float(rng.uniform(30, 200)), rate)
+    return Clip((sound / np.abs(sound).max() * rng.uniform(0.05, 0.9)).astype(np.float32), rate)
+
+
+def whirring(kind: str, seed: int) -> Clip:
+    """One of the steady sounds that come nearest to an engine, once more than they come among all other sounds."""
+    return synthesis.make_other(6000 + seed, kind, 6.0, "hard" if seed % 2 else "ordinary")
+
+
+def electric_motor(seed: int) -> Clip:
+    """A motor that whines."""
+    return whirring("electric_motor", seed)
+
+
+def power_drill(seed: int) -> Clip:
+    """A drill in bursts."""
+    return whirring("power_drill", seed)
+
+
+def hum(seed: int) -> Clip:
+    """A transformer."""
+    return whirring("hum", seed)
+
+
+def own_negatives(count: int, base: int, cache: Path) -> Iterator[Example]:
+    """Steady sounds that come near to an engine, each taken for a four-stroke and a two-stroke."""
+    for seed in range(base, base + count):
+        for make_sound in (rotor, humming_fan, electric_motor, power_drill, hum):
+            name = f"own_{seed}_{make_sound.__name__}"
+
+            def make(name=name, seed=seed, make_sound=make_sound) -> list[Example]:
+                clip = make_sound(seed)
+                return [example(f"{name}@{engine.strokes}", clip, engine, None, True) for engine in (FOUR, TWO)]
+
+            yield from kept(cache, name, make)
+
+
+def kept(cache: Path, name: str, make) -> list[Example]:
+    """The examples from the cache, made first where they are not in it."""
+    path = cache / f"{name}.pickle"
+    if not path.exists():
+        path.write_bytes(pickle.dumps(make()))
+    return pickle.loads(path.read_bytes())
+
+
+def example(name: str, clip: Clip, engine: Engine, truth, tracked: bool, real_engine: bool = False) -> Example:
+    """The recording heard and, where wanted, tracked."""
+    heard = timeline.listen(clip, limits.load("timeline"))
+    track = speed.track(clip, engine, limits.load("speed")) if tracked else None
+    return Example(name, engine, heard, track, truth, real_engine)
