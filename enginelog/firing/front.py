@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from enginelog.dsp import bands
@@ -9,6 +11,15 @@ from enginelog.limits import LimitSet
 
 EDGES_HZ = np.array([70.0, 180, 330, 550, 850, 1300, 2000, 3000, 4200, 5500, 7000])
 POINTS_A_FIRING = 24  # samples of an envelope in one firing interval, at least
+
+
+@dataclass(frozen=True)
+class Sound:
+    """amplitude: float32 of shape (bands, m), of each band; rate_hz: samples a second; centres_hz: (bands,)."""
+
+    amplitude: np.ndarray
+    rate_hz: float
+    centres_hz: np.ndarray
 
 
 def band_edges(rate_hz: float, firing_hz: float) -> np.ndarray:
@@ -20,15 +31,15 @@ def band_edges(rate_hz: float, firing_hz: float) -> np.ndarray:
     return np.array(edges if len(edges) > 1 else [edges[0], max(0.46 * rate_hz, 2 * edges[0])])
 
 
-def amplitudes(samples: np.ndarray, rate_hz: float, firing_hz: float, limits: LimitSet) -> tuple[np.ndarray, float]:
-    """Amplitude of each band, float32 of shape (bands, m), and its sampling rate.
+def amplitudes(samples: np.ndarray, rate_hz: float, firing_hz: float, limits: LimitSet) -> Sound:
+    """Amplitude of each band over time.
 
     The amplitude, not the power, is used on: it separates lost firings better, since single loud moments weigh less.
     """
     edges = band_edges(rate_hz, firing_hz)
     out_rate = max(1.15 * np.diff(edges).max(), POINTS_A_FIRING * firing_hz, limits.value("slowest_envelope_hz"))
     split = bands.split(samples, rate_hz, edges, out_rate)
-    return np.abs(split.signals), split.rate_hz
+    return Sound(np.abs(split.signals), split.rate_hz, np.sqrt(edges[1:] * edges[:-1]))
 
 
 def activity(amplitude: np.ndarray, rate_hz: float) -> np.ndarray:

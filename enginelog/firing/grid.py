@@ -6,7 +6,7 @@ sound at the cycle and turning each fold until it lies on the running average of
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -34,6 +34,11 @@ class Grid:
     cycle: np.ndarray
     cycle_s: np.ndarray
     confidence: np.ndarray
+
+
+def part(laid: Grid, index: np.ndarray) -> Grid:
+    """The events of `laid` at `index`."""
+    return Grid(*(getattr(laid, field.name)[index] for field in fields(Grid)))
 
 
 def places(engine: Engine) -> np.ndarray:

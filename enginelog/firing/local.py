@@ -6,12 +6,16 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 
-def running_median(x: np.ndarray, half: int) -> np.ndarray:
-    """Median over `half` neighbours on either side along axis 0; the ends take the nearest full window."""
+def running_rank(x: np.ndarray, half: int, share: float = 0.5) -> np.ndarray:
+    """Value that `share` of the `half` neighbours on either side (and itself) stay under, along axis 0.
+
+    0.5 is the running median. The ends take the nearest full window; a short x is one window.
+    """
     half = min(half, (len(x) - 1) // 2)
     if half < 1:
         return np.broadcast_to(np.median(x, axis=0), x.shape) if len(x) else x
-    middle = np.median(sliding_window_view(x, 2 * half + 1, axis=0), axis=-1)
+    rank = int(round(share * 2 * half))
+    middle = np.partition(sliding_window_view(x, 2 * half + 1, axis=0), rank, axis=-1)[..., rank]
     return np.concatenate([np.repeat(middle[:1], half, 0), middle, np.repeat(middle[-1:], half, 0)])
 
 

@@ -49,9 +49,9 @@ def unevenness(
     share = step[:-2] / (step[:-2] + step[1:-1])
     place = (1 - share) * t_s[:-2] + share * t_s[2:]
     out[1:-1] = (t_s[1:-1] - place) / interval_s[1:-1]
-    noise[1:-1] = np.sqrt(
-        std_s[1:-1] ** 2 + ((1 - share) * std_s[:-2]) ** 2 + (share * std_s[2:]) ** 2
-    ) / interval_s[1:-1]
+    noise[1:-1] = (
+        np.sqrt(std_s[1:-1] ** 2 + ((1 - share) * std_s[:-2]) ** 2 + (share * std_s[2:]) ** 2) / interval_s[1:-1]
+    )
     for j in np.unique(slot):
         mine = (slot == j) & np.isfinite(out)
         out[mine] -= np.median(out[mine]) if mine.any() else 0.0

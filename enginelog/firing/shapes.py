@@ -16,7 +16,8 @@ from enginelog.firing import local
 BEFORE = 0.25  # of the window lies before the event
 POINTS = 40  # points of a window
 REACH = 8  # points that a window may be moved to either side when an event's moment is refined
-NEAR = 8  # neighbours on either side whose median is the local level
+NEAR = 12  # neighbours on either side that make the local level
+UPPER = 0.7  # share of them that stay under it: most of a burst may be lost and every second one
 
 
 @dataclass(frozen=True)
@@ -36,26 +37,26 @@ def windows(amplitude: np.ndarray, rate_hz: float, t_s: np.ndarray, width_s: np.
     place = (np.arange(-REACH, POINTS + REACH) + 0.5) / POINTS - BEFORE
     at = np.rint((t_s[:, None] + width_s[:, None] * place) * rate_hz).astype(int)
     cut = amplitude[:, np.clip(at, 0, amplitude.shape[1] - 1)]
-    level = local.running_median(cut[:, :, REACH:-REACH].mean(2).T, NEAR).T
+    level = local.running_rank(cut[:, :, REACH:-REACH].mean(2).T, NEAR, UPPER).T
     return cut / (level[:, :, None] + 1e-12)
 
 
-def learn(cut: np.ndarray, slot: np.ndarray, slots: int, counts: np.ndarray) -> Shapes:
-    """Templates from windows `cut` (bands, events, POINTS), each event counting by `counts` (events,)."""
+def learn(cut: np.ndarray, slot: np.ndarray, slots: int) -> Shapes:
+    """Templates from windows `cut` (bands, events, POINTS)."""
     spread = np.subtract(*np.percentile(cut, [75, 25], axis=1)) / 1.35
     trust = 1.0 / np.sqrt(spread**2 + 0.02 * np.mean(spread**2, axis=1, keepdims=True) + 1e-12)
-    shared = _centred(_mean(cut, counts), trust)
-    means = [_centred(_mean(cut[:, slot == j], counts[slot == j]), trust) for j in range(slots)]
+    shared = _centred(cut.mean(axis=1), trust)
+    means = [_centred(cut[:, slot == j].mean(axis=1), trust) for j in range(slots)]
     level = np.array([_product(mean, shared, trust) / _product(shared, shared, trust) for mean in means])
     weights = []
     for mean, height in zip(means, level, strict=True):
         use = np.where((height > 0.6)[:, None], mean, shared)
-        weights.append(use * trust / _product(use, np.where((height > 0.6)[:, None], mean / height[:, None], shared), trust)[:, None])
+        weights.append(
+            use
+            * trust
+            / _product(use, np.where((height > 0.6)[:, None], mean / height[:, None], shared), trust)[:, None]
+        )
     return Shapes(np.array(weights), level)
-
-
-def _mean(cut: np.ndarray, counts: np.ndarray) -> np.ndarray:
-    return np.einsum("bkp,k->bp", cut, counts / max(counts.sum(), 1e-12))
 
 
 def _centred(mean: np.ndarray, trust: np.ndarray) -> np.ndarray:
