@@ -1,0 +1,127 @@
+"""Made-up recordings through the whole analysis: what it said of each, beside the truth."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from enginelog import analysis, synthesis
+from enginelog.model import Clip, Engine, Run
+from measuring.pool import each
+
+# Taken in turn. Their number (10) and that of kinds (13) have no common divisor: every kind meets every behaviour.
+BEHAVIOURS = (
+    *("steady", "misfire", "hunting", "settling", "start", "load_step", "cut", "never_settles"),
+    *("start,misfire", "moved"),
+)
+MOVED = "moved"  # throttle worked, or a saw revved: such a run has no one speed
+MACHINES = {"generator_60": "generator", "twin_270": "mower twin", "twin_180": "mower twin", "twin_360": "mower twin"}
+PLAIN_MACHINES = ("mower", "generator", "pump", "tiller", "saw", "trimmer")
+
+
+@dataclass(frozen=True)
+class Case:
+    """One recording to be made: everything follows from these four."""
+
+    seed: int
+    kind: str
+    hardness: str
+    behaviour: str
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What the analysis said of one recording. true_rpm: median speed of the run, from the crank.
+
+    same_rpm: median of the true speed over just those moments that the figure was read from; differs from true_rpm
+    where the analysis took other moments for the run. None where no speed was told.
+    """
+
+    case: Case
+    rated_told: bool
+    true_rpm: float
+    rpm: float | None
+    low: float | None
+    high: float | None
+    confidence: float
+    heard: bool
+    usable: bool
+    same_rpm: float | None = None
+
+    @property
+    def ratio(self) -> float:
+        """Speed told over the true one; NaN where none was told."""
+        return float("nan") if self.rpm is None else self.rpm / self.true_rpm
+
+    @property
+    def same_ratio(self) -> float:
+        """The same against the truth at the moments read."""
+        return float("nan") if self.rpm is None or not self.same_rpm else self.rpm / self.same_rpm
+
+    @property
+    def covered(self) -> bool:
+        """Whether the 95 % interval holds the truth."""
+        return self.low is not None and self.high is not None and self.low <= self.true_rpm <= self.high
+
+
+def cases(runs: int, first_seed: int, hardness: str) -> list[Case]:
+    """`runs` recordings over all kinds and behaviours, seeds counting up from `first_seed`."""
+    kinds = list(synthesis.KINDS)
+    return [Case(first_seed + i, kinds[i % len(kinds)], hardness, BEHAVIOURS[i % len(BEHAVIOURS)]) for i in range(runs)]
+
+
+def scenario_of(case: Case) -> synthesis.Scenario:
+    """The recording described completely."""
+    name = case.behaviour
+    if name == MOVED:
+        name = "revving" if case.kind in ("saw", "trimmer", "two_stroke_twin", "four") else "throttle"
+    return synthesis.random_scenario(case.seed, case.kind, case.hardness, name)
+
+
+def as_told(engine: Engine, rated: bool) -> Engine:
+    """The engine as its user would tell it: strokes, cylinders, firing angles, machine; the rated speed if `rated`."""
+    kind = engine.machine or ""
+    machine = MACHINES.get(kind, kind if kind in PLAIN_MACHINES else "other")
+    return replace(engine, machine=machine, alternator_poles=None, rated_rpm=engine.rated_rpm if rated else None)
+
+
+def analysed(clip: Clip, engine: Engine, name: str = "made up") -> Run:
+    """The whole analysis of a clip in memory, handed over as a WAV file of floating-point samples."""
+    import soundfile
+
+    stream = io.BytesIO()
+    soundfile.write(stream, clip.samples, round(clip.rate_hz), format="WAV", subtype="FLOAT")
+    stream.seek(0)
+    return analysis.analyse(stream, engine, name=name)
+
+
+def read(case: Case) -> list[Reading]:
+    """Make one recording and analyse it: without the rated speed, and with it where the machine has one."""
+    scenario = scenario_of(case)
+    clip, truth = synthesis.make(scenario)
+    readings = []
+    for rated in (False, True) if scenario.engine.rated_rpm else (False,):
+        run = analysed(clip, as_told(scenario.engine, rated))
+        speed = run.measures.speed
+        told = (speed.rpm, speed.rpm_low, speed.rpm_high, speed.confidence)
+        state = (run.timeline.engine_heard, run.quality.usable)
+        readings.append(Reading(case, rated, float(truth.speed_rpm or np.nan), *told, *state, _same(run, truth)))
+    return readings
+
+
+def _same(run: Run, truth: synthesis.Truth) -> float | None:
+    """Median true speed at the frames within the run, run-up left out as the truth leaves it out."""
+    track = run.track
+    inside = np.zeros(len(track.t_s), bool)
+    for span in run.timeline.spans:
+        inside |= (span.kind == "run") & (track.t_s >= span.start_s) & (track.t_s <= span.end_s)
+    inside &= np.isfinite(track.rpm) & (track.t_s >= (truth.run_up_end_s or 0.0))
+    return float(np.median(np.interp(track.t_s[inside], truth.t_s, truth.rpm))) if inside.any() else None
+
+
+def readings(runs: int, first_seed: int, hardness: str, jobs: int) -> list[Reading]:
+    """All readings of the recordings of one hardness; those without a run at a true speed are left out."""
+    found = each(read, cases(runs, first_seed, hardness), jobs, f"{hardness} recordings")
+    return [reading for group in found for reading in group if np.isfinite(reading.true_rpm)]
