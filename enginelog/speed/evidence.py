@@ -68,6 +68,8 @@ class Layout:
 
 # Every second firing weaker: lines half-way between the firing lines, weaker than these (rich or unloaded two-strokes).
 EVERY_SECOND = Layout((-1.0, 0.3, -1.0, 1.0), 2, 2)
+# An evenly firing twin whose cylinders sound unlike: lines of the cycle, weaker than those of the firing.
+UNEQUAL_TWIN = Layout((-1.0, 0.15, -1.0, 1.0), 2)
 
 # A hypothesis that accounts for many lines beats one that is right about a few of them: evidence grows as the number of
 # lines to this power (0 would be their mean, 0.5 a significance).

@@ -11,6 +11,7 @@ from enginelog.model import Clip, Engine
 from enginelog.speed.evidence import (
     EVERY_SECOND,
     FEATURES,
+    UNEQUAL_TWIN,
     Layout,
     cycle_grid,
     evidence,
@@ -47,10 +48,11 @@ def pursue(clip: Clip, engine: Engine, limits: LimitSet) -> Pursuit:
     signals = feature_signals(clip)
     scores = evidence(signals, layouts(engine), grid, times)
     total = sum(WEIGHTS[name] * scores[name] for name in WEIGHTS) - _range_cost(engine, grid, limits)
+    light = "_saw" if _is_saw(engine) else ""
     path = best_path(
         limits.value("evidence_gain") * total,
-        limits.value("slope_cost"),
-        int(limits.value("reach_states")),
+        limits.value("slope_cost" + light),
+        int(limits.value("reach_states" + light)),
         limits.value("jump_cost"),
     )
     rates = {feature.name: feature.rate_hz for feature in FEATURES if feature.name != "wide"}
@@ -66,9 +68,23 @@ def _grid(engine: Engine, limits: LimitSet) -> np.ndarray:
 
 
 def layouts(engine: Engine) -> tuple[Layout, ...]:
-    """The sounds this engine can make: its own layout, and every second firing weaker on a two-stroke single."""
+    """The sounds this engine can make: its own layout, and where firings take turns every second one weaker."""
     own = layout_of(engine.cycle_deg, engine.firing_angles_deg)
-    return (own, EVERY_SECOND) if engine.strokes == 2 and engine.cylinders == 1 else (own,)
+    if _is_saw(engine):
+        return (own, EVERY_SECOND)
+    return (own, UNEQUAL_TWIN) if engine.cylinders == 2 and engine.even_firing else (own,)
+
+
+def _is_saw(engine: Engine) -> bool:
+    """Single-cylinder two-strokes: saws, trimmers and their like."""
+    return engine.strokes == 2 and engine.cylinders == 1
+
+
+def _usual_low(engine: Engine) -> str:
+    if _is_saw(engine):
+        return "usual_low_rpm_two_stroke"
+    small = engine.strokes == 4 and engine.cylinders <= 2
+    return "usual_low_rpm_small_four_stroke" if small else "usual_low_rpm_several_cylinders"
 
 
 def _range_cost(engine: Engine, grid: np.ndarray, limits: LimitSet) -> np.ndarray:
@@ -79,9 +95,7 @@ def _range_cost(engine: Engine, grid: np.ndarray, limits: LimitSet) -> np.ndarra
     if engine.rated_rpm:
         top = 1.25 * engine.rated_rpm
     above = np.clip(np.log(rpm / top) / 0.3, 0.0, 2.0)
-    single = engine.strokes == 2 and engine.cylinders == 1
-    low = limits.value("usual_low_rpm_two_stroke" if single else "usual_low_rpm_four_stroke")
-    below = np.clip(np.log(low / rpm) / 0.3, 0.0, 2.0)
+    below = np.clip(np.log(limits.value(_usual_low(engine)) / rpm) / 0.3, 0.0, 2.0)
     return (limits.value("range_cost") * (above + below)).astype(np.float32)
 
 
