@@ -10,7 +10,7 @@ from enginelog import limits, media, speed, synthesis, timeline
 from enginelog.model import RHYTHM, Clip, Engine, Track
 from enginelog.timeline import coasting, states
 from enginelog.timeline.activity import BANDS_HZ, Activity
-from enginelog.timeline.build import bridged, merged
+from enginelog.timeline.build import bridged, closed, merged
 from enginelog.timeline.nets import Net, log_softmax, shipped
 
 LIMITS = limits.load("timeline")
@@ -95,6 +95,12 @@ def test_interruption_at_the_same_speed_does_not_split_a_run():
     assert bridged(marks, slower, 60) == marks
     with_pull = [(states.RUN, 0, 80), (states.PULL, 80, 120), (states.RUN, 120, 200)]
     assert bridged(with_pull, track, 60) == with_pull
+
+
+def test_a_pause_between_two_compressions_does_not_split_a_pull():
+    marks = [(states.PULL, 0, 20), (states.QUIET, 20, 24), (states.PULL, 24, 30), (states.QUIET, 30, 60)]
+    assert closed(marks, 8) == [(states.PULL, 0, 30), (states.QUIET, 30, 60)]
+    assert closed(marks, 3) == marks
 
 
 def test_merged_puts_equal_neighbours_together():

@@ -44,6 +44,7 @@ def tidy(marks: list[tuple[int, int, int]], track: Track, seen: Views, limits: L
     marks = renamed(marks, RUN, PULL, limits.value("least_run_s") / hop_s, before=PULL)
     marks = renamed(marks, RUN, QUIET, limits.value("least_run_s") / hop_s)
     marks = bridged(marks, track, limits.value("bridge_s") / hop_s)
+    marks = closed(marks, limits.value("least_pull_gap_s") / hop_s)
     marks = renamed(marks, PULL, QUIET, limits.value("least_pull_s") / hop_s)
     return orphans_quiet(marks)
 
@@ -59,6 +60,16 @@ def renamed(marks, kind: int, new: int, shortest: float, before: int | None = No
         if short and (before is None or (out and out[-1][0] == before)):
             state = new
         out.append((state, first, last))
+    return merged(out)
+
+
+def closed(marks, shortest: float) -> list[tuple[int, int, int]]:
+    """Two pulls with less than `shortest` frames of quiet between them are one."""
+    out = list(marks)
+    for number in range(1, len(marks) - 1):
+        (before, _, _), (state, first, last), (after, _, _) = marks[number - 1 : number + 2]
+        if state == QUIET and before == after == PULL and last - first < shortest:
+            out[number] = (PULL, first, last)
     return merged(out)
 
 
