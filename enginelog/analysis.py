@@ -83,6 +83,8 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard) -> Run:
     track = speed.join(heard.tracks, heard.starts_s)
     activity = timeline.join(heard.activity, heard.starts_s)
     story = timeline.build(activity, track, engine, sets["timeline"])
+    if not story.engine_heard and story.pulls == 0:
+        clip_quality = quality.nothing_read(clip_quality, sets["quality"])
     run_speed = speed.summarise(track, story.spans if story.engine_heard else (), sets["speed"], clip_quality.trust)
     firings = firing.join(_own_parts(heard))
     measures = findings.judge(engine, clip_quality, story, run_speed, track, firings, sets["findings"])

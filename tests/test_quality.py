@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from enginelog import limits, media
-from enginelog.model import Clip, Problem
-from enginelog.quality import judge, measure
+from enginelog.model import Clip, Problem, Quality
+from enginelog.quality import judge, measure, nothing_read
 from enginelog.quality.amplitude import dropouts, levels_db
 from enginelog.quality.bands import band_levels_db, holes_share, spectra
 from enginelog.quality.judging import summed
@@ -386,3 +386,11 @@ def test_real_rain_has_no_beat(real_recordings):
     for name in ("rain_1-17367-A.ogg", "rain_1-54958-A.ogg"):
         clip, _ = media.read(real_recordings / name)
         assert "noisy" in codes(clip.samples, clip.rate_hz)
+
+
+def test_nothing_heard_in_a_poor_recording_makes_it_unusable():
+    good = Quality(True, 20.0, 0.0, None, (), 1.0)
+    poor = Quality(True, None, 5.0, None, (), 0.6)
+    assert nothing_read(good, limits.load("quality")) == good
+    told = nothing_read(poor, limits.load("quality"))
+    assert not told.usable and told.trust == 0.0 and told.problems[0].code == "nothing_read"

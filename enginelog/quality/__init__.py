@@ -4,7 +4,7 @@ parts = [measure(clip, limits) for clip in recording.blocks()]
 quality = judge(parts, recording.info.seconds, limits, recording.problems)
 """
 
-from enginelog.quality.judging import judge
+from enginelog.quality.judging import judge, nothing_read
 from enginelog.quality.part import QualityPart, measure
 
-__all__ = ["QualityPart", "judge", "measure"]
+__all__ = ["QualityPart", "judge", "measure", "nothing_read"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -59,6 +59,17 @@ def judge(parts: Sequence[QualityPart], seconds: float, limits: LimitSet, extra:
         problems=problems,
         trust=trust,
     )
+
+
+def nothing_read(quality: Quality, limits: LimitSet) -> Quality:
+    """The same judgement, once no engine and no pull could be heard in the recording.
+
+    A good recording without an engine stays usable: there was none. Below `trust_of_silence` nobody can tell whether an
+    engine was missing or drowned, so nothing can be read from it, and that is said.
+    """
+    if not quality.usable or quality.trust >= limits.value("trust_of_silence"):
+        return quality
+    return replace(quality, usable=False, trust=0.0, problems=(words.NOTHING_READ, *quality.problems))
 
 
 def summed(parts: Sequence[QualityPart], seconds: float, limits: LimitSet) -> Measured:

@@ -16,6 +16,13 @@ _NEARER = "go nearer (about 1 m, clear of exhaust and moving parts), or turn off
 _PLAIN_APP = "use a plain recorder app with noise reduction and voice enhancement turned off, or record a video"
 
 
+NOTHING_READ = Problem(
+    "nothing_read",
+    "too poor to tell whether an engine ran: no firing could be made out, and the recording has the faults named here",
+    "record again, close enough that the engine is by far the loudest sound, out of the wind, and without talking",
+)
+
+
 def fatal(whole: Measured, limits: LimitSet) -> tuple[Problem, ...]:
     """Why nothing can be read from the recording; empty where something can."""
     return tuple(_fatal(whole, limits))
