@@ -110,7 +110,12 @@ class Tables:
         if reason:
             return title + f"Left out: {reason}."
         verdicts = real.verdicts(self.told.jobs)
-        parts = (real.heard_line(verdicts), real.heard_table(verdicts), real.frame_table(verdicts))
+        note = (
+            "Fold A was looked at while speed and timeline were made, fold B only when they were measured. Labels are "
+            "good to about 0.5 % and exist only where general-purpose trackers agreed. Path: the best path in every "
+            "frame, also where its confidence is too low to report."
+        )
+        parts = (note, real.heard_lines(verdicts), real.heard_table(verdicts), real.frame_table(verdicts))
         return title + "\n\n".join(parts)
 
     def others(self) -> str:

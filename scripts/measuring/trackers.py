@@ -73,7 +73,7 @@ ENVELOPE_HZ = 1000.0
 
 
 def envelope(x: np.ndarray, rate_hz: float, low_hz: float, high_hz: float) -> Found:
-    """Autocorrelation of the envelope of 150-3000 Hz, highest peak in range, four periods of the lowest rate."""
+    """Autocorrelation of the envelope of 150-3000 Hz, over four periods of the lowest rate."""
     from scipy import signal
 
     band = signal.sosfiltfilt(signal.butter(2, (150.0, 3000.0), "bandpass", fs=rate_hz, output="sos"), x)
@@ -91,8 +91,14 @@ def envelope(x: np.ndarray, rate_hz: float, low_hz: float, high_hz: float) -> Fo
 
 
 def _peak(likeness: np.ndarray, first: int, last: int) -> np.ndarray:
-    """Lag of the highest value between two lags in each row, by a parabola through it and its neighbours."""
-    best = first + likeness[:, first : last + 1].argmax(axis=1)
+    """Lag, by a parabola, of the first local maximum between two lags that reaches 85 % of the highest value there.
+
+    Whole multiples of a period repeat as well as the period itself; the shortest is meant (usual practice).
+    """
+    inner = likeness[:, first : last + 1]
+    rises = inner >= np.maximum(likeness[:, first - 1 : last], likeness[:, first + 1 : last + 2])
+    high = rises & (inner >= 0.85 * inner.max(axis=1, keepdims=True))
+    best = first + np.where(high.any(axis=1), high.argmax(axis=1), inner.argmax(axis=1))
     row = np.arange(len(likeness))
     left, middle, right = (likeness[row, best + step] for step in (-1, 0, 1))
     bend = left - 2 * middle + right
