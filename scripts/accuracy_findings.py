@@ -217,9 +217,10 @@ def recovery(case: sim.Case, m: Measures) -> Outcome:
     return abs(m.loads[0].recovery_s - true_recovery(case.truth.scenario.loads[0])) < 0.5
 
 
-def true_recovery(taken: sim.Load, band_percent: float = 1.25) -> float:
+def true_recovery(taken: sim.Load) -> float:
     """Last time the clean curve lies outside the band round its new level."""
     u = np.arange(0.0, 15.0, 0.005)
+    band_percent = load("findings").value("recovery_band_percent")
     curve = 1 + sim.load_response(u, taken) / 100
     outside = np.abs(curve / (1 - taken.droop_percent / 100) - 1) > band_percent / 100
     return float(u[outside][-1]) if outside.any() else 0.0

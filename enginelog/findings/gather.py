@@ -49,7 +49,8 @@ def gather(engine: Engine, timeline: Timeline, track: Track, firings: Firings, l
     lost = misfire.study_misfire(engine, firings, run_spans(timeline), limits)
     found = steps.fit_steps(series, limits)
     calm = steps.calm_stretches(series, found, limits)
-    load = loads.study_loads(series, found, _lost_times(firings, lost), limits)
+    late = [step for step in found if step.at_s > _start_over(span, limits)]
+    load = loads.study_loads(series, late, _lost_times(firings, lost), limits)
     swings = hunting.study_hunting(calm, _fine(calm, firings, engine, limits), limits)
     return Evidence(
         engine=engine,
@@ -60,12 +61,19 @@ def gather(engine: Engine, timeline: Timeline, track: Track, firings: Firings, l
         misfire=lost,
         hunting=swings,
         surges=_surges(found, load, limits),
-        settling=_settling(series, firings, lost, span, found, limits),
+        settling=_settling(track, span, series, firings, lost, found, limits),
         loads=load,
         start=startstop.study_start(timeline, limits),
         band_percent=_band(calm, engine, swings),
         top_rpm=_top(track, timeline, limits),
     )
+
+
+def _start_over(span: Span, limits: LimitSet) -> float:
+    """Until when changes of speed belong to the start; the recording's first moment where it begins with the
+    engine running.
+    """
+    return span.start_s + limits.value("load_after_start_s") if span.start_s > 0.3 else span.start_s
 
 
 def _lost_times(firings: Firings, lost: misfire.MisfireStudy) -> np.ndarray:
@@ -93,12 +101,14 @@ def _surges(found: list[steps.Step], load: loads.LoadStudy, limits: LimitSet) ->
     return hunting.count_surges(percent, limits.value("surge_floor_percent"))
 
 
-def _settling(series, firings, lost, span, found, limits) -> settling.SettlingStudy:
-    """Settling over the run; the neighbourhood of sudden changes counts for lost firings only."""
-    rpm = np.array(series.rpm)
+def _settling(track, span, series, firings, lost, found, limits) -> settling.SettlingStudy:
+    """Settling over the run from its very start: lost firings throughout, the speed's movement from the end of the
+    run-up on and away from sudden changes."""
+    whole = clean_series(track, span, limits)
+    rpm = np.where(whole.t_s < (series.t_s[0] if len(series.t_s) else np.inf), np.nan, whole.rpm)
     for step in found:
-        rpm[(series.t_s > step.at_s - 0.8) & (series.t_s < step.at_s + 2.5)] = np.nan
-    quiet = Series(series.t_s, rpm, series.step_s, series.window_s)
+        rpm[(whole.t_s > step.at_s - 0.8) & (whole.t_s < step.at_s + 2.5)] = np.nan
+    quiet = Series(whole.t_s, rpm, whole.step_s, whole.window_s)
     untold = lost.summary.misfires is None or lost.summary.pattern == "every_second"
     counted = None if untold else firings.miss_probability
     return settling.study_settling(quiet, firings, counted, span.start_s, limits)

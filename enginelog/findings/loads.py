@@ -79,14 +79,16 @@ def _goes_down(step: Step) -> bool:
 
 
 def _own_dip_of_misfires(step: Step, lost_s: np.ndarray, limits: LimitSet) -> bool:
-    """True where losses crowd round the change, more than in the rest of the run, and no large lasting change
-    remains.
+    """True where no large lasting change remains and losses crowd round the change, or it is over as fast as
+    their dips.
     """
     near = np.sum((lost_s > step.at_s - 0.8) & (lost_s < step.at_s + 1.2))
-    span = max(step.end_s, lost_s[-1]) - lost_s[0] if len(lost_s) else 1.0
+    if near < 3 or abs(step.change_percent) >= limits.value("load_lasting_percent"):
+        return False
+    span = max(step.end_s, lost_s[-1]) - lost_s[0]
     usual = 2.0 * len(lost_s) / max(span, 2.0)
-    crowded = near >= 3 and near > limits.value("load_crowding") * usual
-    return bool(crowded and abs(step.change_percent) < limits.value("load_lasting_percent"))
+    brief = step.last_outside_s(limits.value("recovery_band_percent")) < limits.value("load_brief_s")
+    return bool(brief or near > limits.value("load_crowding") * usual)
 
 
 def load_taken(step: Step, series: Series, limits: LimitSet) -> LoadStep:

@@ -131,6 +131,20 @@ def comes_in_bursts(lost: np.ndarray, limits: LimitSet) -> bool:
     return bool(enough and poisson.sf(pairs - 1, max(expected, 1e-3)) < limits.value("burst_chance"))
 
 
+def burst_effect(lost: np.ndarray, lags: int = 10) -> float:
+    """How many times more a count of losses varies because they come in bursts: 1 + 2 * pairs above expectation a loss.
+
+    Pairs up to `lags` places apart, expectation from the share farther away, so that a slow change of the share does
+    not count; at least 1.
+    """
+    x = np.asarray(lost, float)
+    if x.sum() < 4:
+        return 1.0
+    pairs = sum(float(np.dot(x[lag:], x[:-lag])) for lag in range(1, lags + 1))
+    expected = lags * float(np.dot(x, _share_around(x, near=lags + 2, far=lags + 40)))
+    return max(1 + 2 * (pairs - expected) / x.sum(), 1.0)
+
+
 def _share_around(x: np.ndarray, near: int = 6, far: int = 40) -> np.ndarray:
     """Share lost between `near` and `far` places away, both sides."""
     kernel = np.ones(2 * far + 1)

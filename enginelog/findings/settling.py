@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from enginelog.findings.patterns import burst_effect, comes_in_bursts
 from enginelog.findings.series import Series, running_median
 from enginelog.limits import LimitSet
 from enginelog.model import Firings
@@ -47,7 +48,6 @@ class Change:
     last_share: float | None
     first_swing: float | None
     last_swing: float | None
-    overdispersion: float
 
 
 def roughness(series: Series, firings: Firings, probability: np.ndarray, limits: LimitSet) -> Roughness:
@@ -148,28 +148,29 @@ def overdispersion(residual: np.ndarray) -> float:
     return max(float(np.mean(residual**2)) * (1 + r) / (1 - r), 1.0)
 
 
-def fit_change(rough: Roughness) -> Change | None:
-    """Best shape of the change; None where there are too few windows."""
+def fit_change(rough: Roughness, bursts: float = 1.0) -> Change | None:
+    """Best shape of the change; None where there are too few windows. bursts: least overdispersion of the losses."""
     if len(rough.t_s) < 8:
         return None
     t_s = rough.t_s - rough.t_s[0]
     hold, tau, g = shapes(t_s, float(t_s[-1]))
     parts = [_losses_fit(rough, g), _swings_fit(rough, g)]
-    scaled = np.zeros(len(hold))
-    worst = 1.0
-    for part in parts:
-        if part is not None:
-            over = overdispersion(part[3][int(np.argmax(part[0]))])
-            scaled += (part[0] - part[1]) / over
-            worst = max(worst, over)
     if all(part is None for part in parts):
         return None
-    number = sum(part is not None for part in parts) * len(t_s)
-    free = 1 + np.where(tau > 0, 1, 0) * np.where(hold > 0, 1, 0) + sum(part is not None for part in parts)
-    score = scaled - 0.5 * free * np.log(number)
+    gains = [_gain(part, least) for part, least in zip(parts, (bursts, 1.0), strict=True) if part is not None]
+    penalty = 0.5 * np.log(len(t_s)) * (1 + ((tau > 0) & (hold > 0)))
+    ways = [*gains, sum(gains)] if len(gains) > 1 else gains  # both measures change, or either alone
+    each = 0.5 * np.log(len(t_s)) * np.array([1.0] * len(gains) + [2.0] * (len(ways) - len(gains)))
+    score = max((way - cost - penalty for way, cost in zip(ways, each, strict=True)), key=lambda one: float(one.max()))
     best = int(np.argmax(score))
     typical = _typical_end(hold, tau, score)
-    return _change(hold[best], tau[best], typical, float(score[best]), parts, best, worst, rough)
+    return _change(hold[best], tau[best], typical, float(score[best]), parts, best, rough)
+
+
+def _gain(part, least: float) -> np.ndarray:
+    """Log-likelihood gained over no change by each shape, divided by the overdispersion at the best one."""
+    likelihood, flat, _, residual = part
+    return (likelihood - flat) / max(overdispersion(residual[int(np.argmax(likelihood))]), least)
 
 
 def _typical_end(hold: np.ndarray, tau: np.ndarray, score: np.ndarray) -> float:
@@ -185,16 +186,14 @@ def _typical_end(hold: np.ndarray, tau: np.ndarray, score: np.ndarray) -> float:
     return float(np.exp(np.sum(weight * np.log(ends + 1e-3)) / weight.sum()))
 
 
-def _change(
-    hold: float, tau: float, end: float, gain: float, parts, best: int, over: float, rough: Roughness
-) -> Change:
+def _change(hold: float, tau: float, end: float, gain: float, parts, best: int, rough: Roughness) -> Change:
     losses, swings = parts
     share = losses[2][best] if losses else (None, None)
     swing = np.sqrt(swings[2][best]) if swings else (None, None)
     half = 0.5 * float(rough.t_s[1] - rough.t_s[0])
     plain = [None if value is None else float(value) for value in (*share, *swing)]
     shift = half if tau == 0 or hold > 0 else 0.0
-    return Change(float(hold) + shift, float(tau), float(end) + shift, gain, *plain, over)
+    return Change(float(hold) + shift, float(tau), float(end) + shift, gain, *plain)
 
 
 # ---------------------------------------------------------------- change points of any number (exact)
@@ -254,7 +253,9 @@ def study_settling(
         return SettlingStudy("unknown", None, None, None, None, None, None)
     counted = np.full(len(firings.t_s), np.nan) if probability is None else probability
     rough = roughness(series, firings, counted, limits)
-    change = fit_change(rough)
+    told = (firings.t_s >= series.t_s[0]) & np.isfinite(counted)
+    lost = counted[told] > 0.5
+    change = fit_change(rough, burst_effect(lost) if comes_in_bursts(lost, limits) else 1.0)
     if change is None:
         return SettlingStudy("unknown", None, None, None, None, None, None)
     course = _course(change, series.mean_rpm, limits)

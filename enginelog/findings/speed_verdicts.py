@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enginelog.findings import speed_limits
 from enginelog.findings.gather import Evidence
-from enginelog.findings.steadiness import class_met
+from enginelog.findings.steadiness import class_met, slow_share
 from enginelog.findings.words import GOVERNOR, cited, graded, unknown, worst
 from enginelog.limits import LimitSet
 from enginelog.model import Finding, Speed
@@ -70,6 +70,9 @@ def judge_steadiness(evidence: Evidence, limits: LimitSet) -> Finding:
     percent = evidence.band_percent
     if percent is None:
         return unknown("steadiness", "less than three seconds of running at constant load were heard")
+    if _was_moved(evidence, percent, limits):
+        why = f"throttle or load was moved while it ran (speed went through {percent:.0f} %)"
+        return unknown("steadiness", why, ("record half a minute with the throttle untouched",))
     limit = limits["steady_g1_percent"]
     told = evidence.engine.rated_rpm
     name = class_met(percent, limits)
@@ -82,6 +85,14 @@ def judge_steadiness(evidence: Evidence, limits: LimitSet) -> Finding:
     verdict = graded(percent, limit.value, limits.value("steady_fault_percent"))
     advice = GOVERNOR if verdict != "ok" else ()
     return Finding("steadiness", verdict, text, percent, "%", limit.value, cited(limit), *_extent(evidence), advice)
+
+
+def _was_moved(evidence: Evidence, percent: float, limits: LimitSet) -> bool:
+    """True where a very wide band is mostly slow movement: then it says nothing of the governor."""
+    longest = max(evidence.calm, key=lambda part: part.seconds, default=None)
+    if longest is None or percent <= limits.value("steady_fault_percent") or evidence.hunting.found:
+        return False
+    return slow_share(longest, percent, evidence.engine.rated_rpm) > limits.value("steady_moved_share")
 
 
 def _extent(evidence: Evidence) -> tuple[float | None, float | None]:

@@ -38,3 +38,12 @@ def class_met(percent: float, limits: LimitSet) -> str | None:
         if percent <= limits.value(limit):
             return name
     return None
+
+
+def slow_share(series: Series, percent: float, rated_rpm: float | None) -> float:
+    """Part of the band that slow movement makes: range of three-second medians over the band, 0..1."""
+    slow = running_median(series.rpm, max(int(1.5 / series.step_s), 1))
+    slow = slow[np.isfinite(slow)]
+    if len(slow) == 0 or percent <= 0:
+        return 0.0
+    return min(float(100 * np.ptp(slow) / (rated_rpm or series.mean_rpm) / percent), 1.0)
