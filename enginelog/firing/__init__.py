@@ -9,9 +9,12 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from enginelog.firing import front, grid, judging, moments, shapes
+from enginelog.firing import front, grid, joining, judging, moments, shapes
+from enginelog.firing.joining import join
 from enginelog.limits import LimitSet
 from enginelog.model import Clip, Engine, Firings, Track
+
+__all__ = ["join", "locate"]
 
 ROUNDS = 2  # of refining the moments
 CHUNK = 400  # cycles that share one set of templates, about
@@ -34,7 +37,7 @@ def locate(clip: Clip, track: Track, engine: Engine, limits: LimitSet) -> Firing
     track = replace(track, t_s=track.t_s - clip.start_s)
     runs = grid.stretches(track, engine, limits)
     if not runs:
-        return _none()
+        return joining.empty()
     fastest = np.nanpercentile(track.rpm, 95) * engine.firing_hz_per_rpm
     sound = front.amplitudes(clip.samples, clip.rate_hz, fastest, limits)
     activity = front.activity(sound.amplitude, sound.rate_hz)
@@ -53,7 +56,10 @@ def _stretch(sound: front.Sound, laid: grid.Grid, engine: Engine, limits: LimitS
     interval_s = laid.cycle_s / slots
     timing, timing_std = moments.unevenness(one.t_s, one.std_s, step[laid.slot], laid.slot, interval_s)
     timing[~(timing_std < limits.value("most_moment_noise"))] = np.nan
-    unsure = laid.confidence < limits.value("least_track_confidence")
+    window_s = laid.cycle_s * step.min()
+    end_s = sound.amplitude.shape[1] / sound.rate_hz
+    cut_off = (one.t_s < shapes.BEFORE * window_s) | (one.t_s > end_s - (1 - shapes.BEFORE) * window_s)
+    unsure = cut_off | (laid.confidence < limits.value("least_track_confidence"))
     return Firings(
         t_s=one.t_s,
         slot=laid.slot,
@@ -82,17 +88,3 @@ def _see(sound: front.Sound, laid: grid.Grid, slots: int, shortest: float, limit
     cut = shapes.windows(sound.amplitude, sound.rate_hz, t_s, width_s)[:, :, shapes.REACH : -shapes.REACH]
     judged = judging.judge_chunk(cut, laid.slot, slots, sound.centres_hz, limits)
     return _Seen(t_s, std_s, judged.strength, judged.miss_probability, judged.level, judged.noise)
-
-
-def join(parts: list[Firings]) -> Firings:
-    """Put the firings of successive blocks together."""
-    parts = [part for part in parts if len(part.t_s)]
-    if not parts:
-        return _none()
-    names = ("t_s", "slot", "strength", "slot_level", "miss_probability", "timing", "snr_db", "revolutions")
-    return Firings(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
-
-
-def _none() -> Firings:
-    empty = np.empty(0)
-    return Firings(empty, empty.astype(int), *(empty.copy() for _ in range(6)))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,55 +24,110 @@ class Verdicts:
 def judge_chunk(
     cut: np.ndarray, slot: np.ndarray, slots: int, centres_hz: np.ndarray, limits: LimitSet, notes: list | None = None
 ) -> Verdicts:
-    """Judge windows `cut` (bands, events, points) of events that belong to `slot` (events,)."""
-    first, level, x = strength.measure(cut, slot, slots, centres_hz, limits)
-    low = np.repeat(centres_hz < limits.value("combustion_top_hz"), strength.BINS)
-    out, probability, noise = first.copy(), np.full(len(first), np.nan), np.full(len(first), np.nan)
+    """Judge windows `cut` (bands, events, points) of events that belong to `slot` (events,).
+
+    notes: where given, the slots' verdicts are appended to it, for whoever looks into the method.
+    """
+    read = strength.measure(cut, slot, slots, centres_hz, limits)
+    out, probability, noise = read.change.copy(), np.full(len(slot), np.nan), np.full(len(slot), np.nan)
     for j in range(slots):
         mine = np.flatnonzero(slot == j)
         if len(mine) < limits.value("fewest_to_judge"):
             continue
-        one = _judge_slot(first[mine], x[mine], low, limits)
+        most = limits.value("most_misses") if slots == 1 else 1.0
+        one = _judge_slot(strength.only(read, mine), most, limits)
+        out[mine], probability[mine], noise[mine] = one.strength, one.probability, one.judged.mixture.fire_std
+        seldom = one.judged.mixture.share < 0.3
+        if (seldom or not one.parted) and read.level[j] < limits.value("doubtful_slot"):
+            dead = read.level[j] < limits.value("weakest_slot")
+            out[mine], probability[mine] = read.level[j] * np.clip(read.change[mine], 0, 2), 0.95 if dead else np.nan
         if notes is not None:
-            m = one.judged.mixture
-            notes.append(
-                f"{'A' if one.parted else '-'} s{m.separation:.1f} r{one.left:.2f} m{m.miss_mean:.2f} f{m.fire_std:.2f} p{m.share:.2f} L{level[j]:.2f}"
-            )
-        out[mine], probability[mine], noise[mine] = one.strength, _told(one, limits), one.judged.mixture.fire_std
-        if not one.parted and level[j] < limits.value("doubtful_slot"):
-            dead = level[j] < limits.value("weakest_slot")
-            out[mine], probability[mine] = level[j] * np.clip(first[mine], 0, 2), 0.95 if dead else np.nan
-    return Verdicts(out, probability, (level / level.mean())[slot], noise)
+            notes.append(one)
+    probability[disturbed(cut, limits)] = np.nan
+    return Verdicts(out, probability, (read.level / max(read.level.mean(), 1e-9))[slot], noise)
+
+
+def disturbed(cut: np.ndarray, limits: LimitSet) -> np.ndarray:
+    """Events (events,) in a lost stretch of sound, or under a noise far louder than the engine: nothing can be told."""
+    level = cut.mean(axis=(0, 2))
+    return (level < limits.value("lost_sound")) | (level > limits.value("drowned_sound"))
 
 
 @dataclass(frozen=True)
 class _Slot:
     """judged: the mixture taken; parted: firings and misses are two plain groups; left: what is left of the pulse in
-    the lower group, over the upper one (0 gone, 1 the same); strength: over the norm of firings."""
+    the lower group, over the upper one (0 gone, 1 the same); strength: over the norm of firings; probability."""
 
     judged: misses.Judged
     parted: bool
     left: float
     strength: np.ndarray
+    probability: np.ndarray
 
 
-def _judge_slot(first: np.ndarray, x: np.ndarray, low: np.ndarray, limits: LimitSet) -> _Slot:
+def _judge_slot(read: strength.Read, most: float, limits: LimitSet) -> _Slot:
     """Two plain groups if they are there; else one group, of which single firings may fall short."""
-    rare = misses.judge(first, limits, np.zeros(len(first)))
-    tries = [_sharpen(misses.judge(first, limits), x, limits), _sharpen(rare, x, limits)]
-    slots = [_weigh(one, x, low, limits) for one in tries]
-    parted = [one for one in slots if one.parted]
+    rare = np.zeros(len(read.change))
+    starts = [
+        misses.judge(read.change, limits),
+        misses.judge(read.change, limits, rare),
+        misses.judge(read.pulse, limits),
+    ]
+    tries = [_weigh(_sharpen(one, read.features, limits), read, most, limits) for one in starts]
+    parted = [one for one in tries if one.parted]
     if parted:
-        return max(parted, key=lambda one: one.judged.mixture.separation)
-    return _Slot(rare, False, slots[1].left, rare.relative)
+        return max(parted, key=_explained)
+    whole = [starts[1], misses.judge(read.pulse, limits, rare)]
+    one = _one_group(min(whole, key=lambda one: one.mixture.fire_std), read, limits)
+    if any(_suspicious(one, limits) for one in tries[:2]):
+        return replace(one, probability=np.full(len(one.probability), np.nan))
+    return one
 
 
-def _weigh(judged: misses.Judged, x: np.ndarray, low: np.ndarray, limits: LimitSet) -> _Slot:
-    left = strength.pulse_left(x, judged.probability, low)
-    apart = judged.mixture.separation >= limits.value("least_separation")
-    parted = bool(apart and left <= limits.value("strongest_miss"))
-    scaled = left + (1 - left) * (judged.relative - judged.mixture.miss_mean) / (1 - judged.mixture.miss_mean)
-    return _Slot(judged, parted, left, scaled)
+def _explained(one: _Slot) -> float:
+    """How much of the spread of the strengths the two groups explain, over the spread within them."""
+    share = one.judged.mixture.share
+    return share * (1 - share) * one.judged.mixture.separation**2
+
+
+def _suspicious(one: _Slot, limits: LimitSet) -> bool:
+    """Not plainly two groups, yet the pulse is gone from the lower ones of several: misses cannot be ruled out."""
+    several = one.probability.sum() >= 4
+    apart = one.judged.mixture.separation >= limits.value("suspicious_separation")
+    return bool(several and apart and one.left <= limits.value("strongest_miss"))
+
+
+def _weigh(judged: misses.Judged, read: strength.Read, most: float, limits: LimitSet) -> _Slot:
+    """Whether the two groups are firings and misses: far apart, the pulse gone in the lower one, not absurdly many.
+
+    The more of the pulse is left, the farther apart they must be: uneven burning makes two groups too.
+    """
+    mixture, left = judged.mixture, strength.pulse_left(read.features, judged.probability, read.low)
+    wanted = limits.value("least_separation") + limits.value("more_for_rest") * max(
+        0.0, left - limits.value("free_rest")
+    )
+    parted = (
+        mixture.separation >= wanted
+        and left <= limits.value("strongest_miss")
+        and mixture.miss_mean > limits.value("absurd_miss")
+        and mixture.share < most
+    )
+    scaled = left + (1 - left) * (judged.relative - mixture.miss_mean) / (1 - mixture.miss_mean)
+    return _Slot(judged, bool(parted), left, scaled, judged.probability)
+
+
+def _one_group(judged: misses.Judged, read: strength.Read, limits: LimitSet) -> _Slot:
+    """No second group: a firing far below its neighbours is suspect; where the group is wide, nothing can be told.
+
+    If those below still have most of their pulse they burned, only unevenly; between that and a miss it is unknown.
+    """
+    left, probability = strength.pulse_left(read.features, judged.probability, read.low), judged.probability
+    if judged.mixture.fire_std > limits.value("widest_spread"):
+        probability = np.full(len(probability), np.nan)
+    elif judged.probability.sum() >= 2 and left > limits.value("strongest_miss"):
+        burned = left > limits.value("weakest_burn")
+        probability = np.where(probability > 0.2, 0.1 if burned else np.nan, probability)
+    return _Slot(judged, False, left, judged.relative, probability)
 
 
 def _sharpen(judged: misses.Judged, x: np.ndarray, limits: LimitSet) -> misses.Judged:
@@ -86,9 +141,3 @@ def _sharpen(judged: misses.Judged, x: np.ndarray, limits: LimitSet) -> misses.J
             break
         judged = again
     return judged
-
-
-def _told(one: _Slot, limits: LimitSet) -> np.ndarray:
-    """Probabilities; NaN where the strengths spread so widely that a miss would not stand out."""
-    told = one.parted or one.judged.mixture.fire_std <= limits.value("widest_spread")
-    return one.judged.probability if told else np.full(len(one.strength), np.nan)

@@ -7,6 +7,8 @@ component of the windows. Its direction needs no template and no example of a lo
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from enginelog.limits import LimitSet
@@ -37,26 +39,50 @@ def shared_change(x: np.ndarray, pulse: np.ndarray, height: np.ndarray) -> np.nd
     middle = np.clip(middle, -WIDEST, WIDEST)
     _, vectors = np.linalg.eigh(middle.T @ middle / len(x))
     direction = vectors[:, -1] * (np.sign(vectors[:, -1] @ pulse) or 1.0)
-    scale = max(float(height @ direction), 0.3 * float(np.linalg.norm(height)))
+    scale = max(float(height @ direction), 0.3 * float(np.linalg.norm(height)), 1e-9)
     return 1.0 + middle @ direction / scale
 
 
-def measure(cut: np.ndarray, slot: np.ndarray, slots: int, centres_hz: np.ndarray, limits: LimitSet) -> tuple:
-    """(strength, level, features): strength (events,) about 1 for the mean of its slot; level (slots,) of each slot's
-    mean firing over the strongest slot; features (events, parts)."""
+def pulse_strength(x: np.ndarray, pulse: np.ndarray) -> np.ndarray:
+    """Strength of each event by the mean pulse itself (parts,), whose band means are zero: 1 for the mean event."""
+    return x @ pulse / (pulse @ pulse + 1e-12)
+
+
+@dataclass(frozen=True)
+class Read:
+    """What the windows tell. change, pulse: strength (events,) by the shared change and by the mean pulse, about 1 for
+    the mean of the slot; features (events, parts); low: (parts,) which parts are of low bands; level: (slots,) of each
+    slot's mean pulse over the strongest."""
+
+    change: np.ndarray
+    pulse: np.ndarray
+    features: np.ndarray
+    low: np.ndarray
+    level: np.ndarray
+
+
+def only(read: Read, mine: np.ndarray) -> Read:
+    """The events at index `mine`."""
+    return Read(read.change[mine], read.pulse[mine], read.features[mine], read.low, read.level)
+
+
+def measure(cut: np.ndarray, slot: np.ndarray, slots: int, centres_hz: np.ndarray, limits: LimitSet) -> Read:
+    """Read the strengths off windows `cut` (bands, events, points)."""
     x = features(cut, centres_hz, limits)
+    low_bands = centres_hz < limits.value("combustion_top_hz")
     means = np.array([x[slot == j].mean(axis=0) if np.any(slot == j) else np.zeros(x.shape[1]) for j in range(slots)])
     by_band = means.reshape(slots, -1, BINS)
     pulses = by_band - by_band.mean(axis=2, keepdims=True)
     heights = by_band - by_band.min(axis=2, keepdims=True)
-    level = slot_levels(pulses, centres_hz < limits.value("combustion_top_hz"))
+    level = slot_levels(pulses, low_bands)
     sign = pulses[int(np.argmax(level))].ravel()
-    strength = np.ones(len(x))
+    change, pulse = np.ones(len(x)), np.ones(len(x))
     for j in range(slots):
         mine = slot == j
         if mine.sum() >= 8:
-            strength[mine] = shared_change(x[mine], sign + pulses[j].ravel(), heights[j].ravel())
-    return strength, level, x
+            change[mine] = shared_change(x[mine], sign + pulses[j].ravel(), heights[j].ravel())
+            pulse[mine] = pulse_strength(x[mine], pulses[j].ravel())
+    return Read(change, pulse, x, np.repeat(low_bands, BINS), level)
 
 
 def slot_levels(pulses: np.ndarray, low: np.ndarray) -> np.ndarray:
