@@ -73,12 +73,17 @@ class Tables:
                 "",
                 f"Seeds {first_seed} to {first_seed + self.told.runs - 1}. Wrong and sure: "
                 "more than 1 % off with a confidence of 0.5 or more. Moved: throttle worked or a saw revved, where one "
-                "figure for the run hardly means anything. Same moments: against the true speed where it was read.",
+                "figure for the run hardly means anything. Track: its median against the true one at the same moments.",
                 "",
                 speed_tables.speed_table(readings),
                 "",
-                "Furthest off:",
+                f"Furthest off (at most {MOST_NAMED} are listed):",
+                "",
                 *(speed_tables.worst(readings, MOST_NAMED) or ["- none by more than 1 %"]),
+                "",
+                f"No speed told, the rated speed not told either (at most {MOST_NAMED} are listed):",
+                "",
+                *(speed_tables.unknown(readings, MOST_NAMED) or ["- none"]),
             ]
         )
 
@@ -149,7 +154,11 @@ def beside(quick: bool) -> Iterator[str]:
         yield f"### {script.name} {' '.join(options)}\n\n```text\n{text.rstrip()}\n```"
 
 
-QUICK_OPTIONS = {"accuracy_findings.py": ["--runs", "10"], "accuracy_timeline.py": ["--count", "2", "--others", "1"]}
+QUICK_OPTIONS = {
+    "accuracy_findings.py": ["--runs", "10"],
+    "accuracy_firing.py": ["--seeds", "10000:10001", "--rows", "mower,twin_270"],
+    "accuracy_timeline.py": ["--count", "2", "--others", "1"],
+}
 
 
 def chosen_rows(text: str) -> tuple[str, ...]:

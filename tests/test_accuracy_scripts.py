@@ -24,7 +24,7 @@ STEADY = made.Case(1, "mower", "ordinary", "steady")
 
 
 def reading(rpm, low=None, high=None, confidence=0.9, case=STEADY, rated=False, true=3000.0):
-    return made.Reading(case, rated, true, rpm, low, high, confidence, rpm is not None, True, true if rpm else None)
+    return made.Reading(case, rated, true, rpm, low, high, confidence, rpm is not None, True, (rpm or np.nan) / true)
 
 
 # ---------------------------------------------------------------- scores
@@ -67,7 +67,7 @@ def test_speed_row_counts_what_happened():
         reading(None, confidence=0.0),
     ]
     row = speed_tables.speed_row("all", found)
-    assert row == ["all", 5, "20.0", "40.0", 1, 1, 1, "5.200", "20.0", "40.0"]
+    assert row == ["all", 5, "20.0", "40.0", 1, 1, 1, 0, 1, "5.200", "20.0", "40.0"]
 
 
 def test_coverage_row_counts_intervals_that_hold():
@@ -91,6 +91,10 @@ def test_tables_keep_hardness_and_what_was_told_apart():
     assert "| **ordinary** | 1 | 100.0 |" in coverage and "| **hard** | 1 | 0.0 |" in coverage
     assert speed_tables.worst(found, 5) == [
         "- seed 1, saw, hard, steady: 1500 for 3000 rpm, confidence 0.90",
+    ]
+    silent = [*found, reading(None), replace(reading(None), heard=True), replace(reading(None), usable=False)]
+    assert [line.split(": ")[1].split(",")[0] for line in speed_tables.unknown(silent, 9)] == [
+        *("no engine heard", "engine heard", "clip called unusable"),
     ]
 
 
@@ -139,9 +143,9 @@ def test_accuracy_prints_what_the_analysis_said(short, capsys, monkeypatch, tmp_
     untold = [cell.strip() for cell in rows["**rated speed not told**"]]
     rpm = seen[0].measures.speed.rpm
     error = "-" if rpm is None else f"{100 * abs(rpm / true_rpm - 1):.3f}"
-    assert len(seen) == 2 and (untold[0], untold[4], untold[6]) == ("1", str(int(rpm is None)), error)
+    assert len(seen) == 2 and (untold[0], untold[4], untold[8]) == ("1", str(int(rpm is None)), error)
     told = [cell.strip() for cell in rows["**rated speed told** (machines that have one)"]]
-    assert (told[0], told[2], told[3], told[6]) == ("1", "0.0", "1", "100.000")
+    assert (told[0], told[2], told[3], told[8]) == ("1", "0.0", "1", "100.000")
     assert "Seeds 33000 to 33000" in printed
     assert out.read_text(encoding="utf-8").strip() == printed.strip()
 

@@ -35,8 +35,8 @@ class Case:
 class Reading:
     """What the analysis said of one recording. true_rpm: median speed of the run, from the crank.
 
-    same_rpm: median of the true speed over just those moments that the figure was read from; differs from true_rpm
-    where the analysis took other moments for the run. None where no speed was told.
+    track_ratio: median of the track over the true run, over that of the true speed at the same moments: the tracking
+    alone, whatever the analysis took for the run. NaN where the track told nothing there.
     """
 
     case: Case
@@ -48,17 +48,12 @@ class Reading:
     confidence: float
     heard: bool
     usable: bool
-    same_rpm: float | None = None
+    track_ratio: float = float("nan")
 
     @property
     def ratio(self) -> float:
         """Speed told over the true one; NaN where none was told."""
         return float("nan") if self.rpm is None else self.rpm / self.true_rpm
-
-    @property
-    def same_ratio(self) -> float:
-        """The same against the truth at the moments read."""
-        return float("nan") if self.rpm is None or not self.same_rpm else self.rpm / self.same_rpm
 
     @property
     def covered(self) -> bool:
@@ -107,18 +102,18 @@ def read(case: Case) -> list[Reading]:
         speed = run.measures.speed
         told = (speed.rpm, speed.rpm_low, speed.rpm_high, speed.confidence)
         state = (run.timeline.engine_heard, run.quality.usable)
-        readings.append(Reading(case, rated, float(truth.speed_rpm or np.nan), *told, *state, _same(run, truth)))
+        readings.append(Reading(case, rated, float(truth.speed_rpm or np.nan), *told, *state, _track_ratio(run, truth)))
     return readings
 
 
-def _same(run: Run, truth: synthesis.Truth) -> float | None:
-    """Median true speed at the frames within the run, run-up left out as the truth leaves it out."""
+def _track_ratio(run: Run, truth: synthesis.Truth) -> float:
+    """Tracked over true median speed, at the known frames from the end of the run-up to the end of the run."""
     track = run.track
-    inside = np.zeros(len(track.t_s), bool)
-    for span in run.timeline.spans:
-        inside |= (span.kind == "run") & (track.t_s >= span.start_s) & (track.t_s <= span.end_s)
-    inside &= np.isfinite(track.rpm) & (track.t_s >= (truth.run_up_end_s or 0.0))
-    return float(np.median(np.interp(track.t_s[inside], truth.t_s, truth.rpm))) if inside.any() else None
+    inside = np.isfinite(track.rpm) & (track.t_s >= (truth.run_up_end_s or 0.0)) & (track.t_s <= truth.run_end_s)
+    if not inside.any():
+        return float("nan")
+    true_rpm = np.interp(track.t_s[inside], truth.t_s, truth.rpm)
+    return float(np.median(track.rpm[inside]) / np.median(true_rpm))
 
 
 def readings(runs: int, first_seed: int, hardness: str, jobs: int) -> list[Reading]:

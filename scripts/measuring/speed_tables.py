@@ -15,7 +15,14 @@ Groups = list[tuple[str, list[Reading]]]
 
 SPEED_HEAD = (
     *("recordings", "n", "within 0.3 %", "within 1 %", "octave errors", "unknown"),
-    *("wrong and sure", "median error %", "same moments: 0.3 %", "same: 1 %"),
+    *(
+        "of these engine not heard",
+        "of these clip unusable",
+        "wrong and sure",
+        "median error %",
+        "track: 0.3 %",
+        "track: 1 %",
+    ),
 )
 
 
@@ -23,10 +30,10 @@ def speed_row(name: str, found: Sequence[Reading]) -> list[object]:
     """Shares (per cent) and counts of one group.
 
     octave errors and "wrong and sure" (more than 1 % off, confidence 0.5 or more) are counts, unknown too. The last two
-    columns hold the figure against the true speed at just the moments it was read from.
+    columns hold the median of the track against the true one at the same moments.
     """
     ratio = np.array([reading.ratio for reading in found])
-    same = np.array([reading.same_ratio for reading in found])
+    track = np.array([reading.track_ratio for reading in found])
     sure = np.array([reading.confidence >= SURE for reading in found], bool)
     known = np.isfinite(ratio)
     error = np.abs(ratio[known] - 1)
@@ -38,10 +45,12 @@ def speed_row(name: str, found: Sequence[Reading]) -> list[object]:
         percent(within(ratio, 1.0).sum(), count),
         int(is_octave(ratio).sum()),
         int((~known).sum()),
+        sum(reading.rpm is None and not reading.heard for reading in found),
+        sum(reading.rpm is None and not reading.usable for reading in found),
         int((known & ~within(ratio, 1.0) & sure).sum()),
         number(100 * float(np.median(error)) if len(error) else None, 3),
-        percent(within(same, 0.3).sum(), count),
-        percent(within(same, 1.0).sum(), count),
+        percent(within(track, 0.3).sum(), count),
+        percent(within(track, 1.0).sum(), count),
     ]
 
 
@@ -87,12 +96,24 @@ def worst(readings: Sequence[Reading], count: int) -> list[str]:
     """The recordings furthest off among those told, worst first, so that they can be made and heard again."""
     told = [reading for reading in readings if reading.rpm is not None and not within(reading.ratio, 1.0)]
     told.sort(key=lambda reading: -abs(np.log(reading.ratio)))
-    return [
-        f"- seed {r.case.seed}, {r.case.kind}, {r.case.hardness}, {r.case.behaviour}"
-        f"{', rated speed told' if r.rated_told else ''}: {r.rpm:.0f} for {r.true_rpm:.0f} rpm, "
-        f"confidence {r.confidence:.2f}"
-        for r in told[:count]
-    ]
+    return [f"- {_named(r)}: {r.rpm:.0f} for {r.true_rpm:.0f} rpm, confidence {r.confidence:.2f}" for r in told[:count]]
+
+
+def unknown(readings: Sequence[Reading], count: int) -> list[str]:
+    """Recordings of which no speed was told, with what can be said of the reason."""
+    silent = [reading for reading in readings if reading.rpm is None and not reading.rated_told]
+    return [f"- {_named(r)}: {_reason(r)}, track over truth {number(r.track_ratio, 3)}" for r in silent[:count]]
+
+
+def _named(r: Reading) -> str:
+    told = ", rated speed told" if r.rated_told else ""
+    return f"seed {r.case.seed}, {r.case.kind}, {r.case.hardness}, {r.case.behaviour}{told}"
+
+
+def _reason(r: Reading) -> str:
+    if not r.usable:
+        return "clip called unusable"
+    return "engine heard, but no frame sure enough" if r.heard else "no engine heard"
 
 
 def _all_groups(readings: Sequence[Reading]) -> Groups:
