@@ -100,14 +100,17 @@ def _suspicious(one: _Slot, limits: LimitSet) -> bool:
 def _weigh(judged: misses.Judged, read: strength.Read, most: float, limits: LimitSet) -> _Slot:
     """Whether the two groups are firings and misses: far apart, the pulse gone in the lower one, not absurdly many.
 
-    The more of the pulse is left, the farther apart they must be: uneven burning makes two groups too.
+    The more of the pulse is left, the farther apart they must be: uneven burning makes two groups too. Strong and weak
+    in turn with part of the pulse left is a beat of one cylinder and no row of misses.
     """
     mixture, left = judged.mixture, strength.pulse_left(read.features, judged.probability, read.low)
     wanted = limits.value("least_separation") + limits.value("more_for_rest") * max(
         0.0, left - limits.value("free_rest")
     )
+    beating = most < 1.0 and mixture.share > 0.35 and left > limits.value("free_rest")
     parted = (
-        mixture.separation >= wanted
+        not beating
+        and mixture.separation >= wanted
         and left <= limits.value("strongest_miss")
         and mixture.miss_mean > limits.value("absurd_miss")
         and mixture.share < most

@@ -101,12 +101,17 @@ def pulse_left(x: np.ndarray, miss: np.ndarray, low: np.ndarray) -> float:
     """What is left of a firing's pulse in the mean of the misses: 0 nothing, 1 all; 1 where there are under two misses.
 
     x: features (events, parts); miss: (events,) probabilities; low: (parts,) parts that belong to the low bands.
+    Intake and neighbours keep their pulses in some bands whatever fires: the bands in which least is left decide
+    (lower third), each by the likeness of its pulse to that of the firings.
     """
     if miss.sum() < 2 or (1 - miss).sum() < 2:
         return 1.0
     lost, fired = (_weighted(x, w)[low].reshape(-1, BINS) for w in (miss, 1 - miss))
     lost, fired = (m - m.mean(axis=1, keepdims=True) for m in (lost, fired))
-    return float(np.clip((lost * fired).sum() / ((fired * fired).sum() + 1e-12), 0.0, 1.0))
+    size = (fired * fired).sum(axis=1)
+    heard = size > 0.1 * size.max()
+    left = (lost * fired).sum(axis=1)[heard] / (size[heard] + 1e-12)
+    return float(np.clip(np.percentile(left, 33), 0.0, 1.0))
 
 
 def sharpened(x: np.ndarray, miss: np.ndarray, keep: float = 0.35, folds: int = 3) -> np.ndarray | None:
