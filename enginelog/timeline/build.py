@@ -12,8 +12,9 @@ from enginelog.timeline.activity import Activity
 from enginelog.timeline.heard import confidence_of, reason_for
 from enginelog.timeline.nets import shipped
 from enginelog.timeline.pops import bangs
+from enginelog.timeline.pulls import sudden
 from enginelog.timeline.rundown import stopped
-from enginelog.timeline.states import KINDS, PULL, QUIET, RUN, RUNDOWN, Views, course, stretches, views
+from enginelog.timeline.states import KINDS, PULL, QUIET, RUN, RUNDOWN, course, stretches, views
 
 
 def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) -> Timeline:
@@ -28,7 +29,8 @@ def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) ->
     if track.rhythm is None:
         raise ValueError("the track has no rhythm: expected Track.rhythm as kept by the speed stage")
     seen = views(activity, track, engine, shipped())
-    marks = tidy(stretches(course(seen, limits)), track, seen, limits)
+    marks = tidy(stretches(course(seen, limits)), track, limits)
+    marks = merged(sudden(marks, activity, track, PULL, RUN, QUIET, limits))
     confidence, marks = confidence_of(marks, seen, limits)
     spans, rundown_s = stopped(to_spans(marks, track, activity), activity, track, engine, limits)
     heard = any(span.kind == "run" for span in spans)
@@ -38,7 +40,7 @@ def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) ->
     return replace(found, pops=bangs(activity, spans, limits)) if heard or pulls else found
 
 
-def tidy(marks: list[tuple[int, int, int]], track: Track, seen: Views, limits: LimitSet) -> list[tuple[int, int, int]]:
+def tidy(marks: list[tuple[int, int, int]], track: Track, limits: LimitSet) -> list[tuple[int, int, int]]:
     """Join runs interrupted by something short; drop what is too short to be what it was called."""
     hop_s = float(track.t_s[1] - track.t_s[0])
     marks = renamed(marks, RUN, PULL, limits.value("least_run_s") / hop_s, before=PULL)
