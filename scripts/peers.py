@@ -32,9 +32,9 @@ def parts(told: argparse.Namespace) -> list[str]:
     """The tables, in Markdown."""
     from measuring import real, side_by_side, trackers
 
-    side_by_side.warm_up()
     recordings = [] if told.no_real else side_by_side.real_recordings()
     made = side_by_side.made_recordings(told.made, told.first_seed)
+    side_by_side.warm_up(one.engine for one in [*recordings, *made])
     results = side_by_side.compare([*recordings, *made])
     missing = [f"- left out: {name}: {reason}" for name, reason in trackers.absent().items()]
     out = ["\n".join(missing)] if missing else []

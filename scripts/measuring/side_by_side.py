@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -103,10 +103,11 @@ def _result(name: str, one: Labelled, track: Callable[[], trackers.Found]) -> Re
     return Result(name, one, at_times(one.t_s, np.asarray(t_s), np.asarray(hz, float)) / one.hz, process_s)
 
 
-def warm_up() -> None:
-    """Call every tracker once on some noise, so that what is loaded or compiled at the first call is not timed."""
+def warm_up(engines: Iterable[Engine] = (Engine(),)) -> None:
+    """Call every tracker once on some noise, so that what is loaded, compiled or laid out at first is not timed."""
     noise = np.random.default_rng(0).normal(0, 0.1, int(3 * trackers.RATE_HZ))
-    trackers.own_track(Clip(noise.astype(np.float32), trackers.RATE_HZ), Engine())
+    for engine in set(engines):
+        trackers.own_track(Clip(noise.astype(np.float32), trackers.RATE_HZ), engine)
     for name, (track, _, _) in trackers.PEERS.items():
         if name not in trackers.absent():
             track(noise, trackers.RATE_HZ, 25.0, 260.0)
