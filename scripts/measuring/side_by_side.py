@@ -107,7 +107,7 @@ def warm_up(engines: Iterable[Engine] = (Engine(),)) -> None:
     """Call every tracker once on some noise, so that what is loaded, compiled or laid out at first is not timed."""
     noise = np.random.default_rng(0).normal(0, 0.1, int(3 * trackers.RATE_HZ))
     for engine in set(engines):
-        trackers.own_track(Clip(noise.astype(np.float32), trackers.RATE_HZ), engine)
+        trackers.own_track(Clip(np.tile(noise, 6).astype(np.float32), 6 * trackers.RATE_HZ), engine)
     for name, (track, _, _) in trackers.PEERS.items():
         if name not in trackers.absent():
             track(noise, trackers.RATE_HZ, 25.0, 260.0)
