@@ -26,7 +26,7 @@ class Bands:
 
 
 def split(samples: np.ndarray, rate_hz: float, edges_hz: np.ndarray, out_rate_hz: float) -> Bands:
-    """Split `samples` (real, shape (n,)) at `edges_hz` (rising, shape (bands + 1,)) into `Bands` of about `out_rate_hz`.
+    """Split `samples` (real, shape (n,)) at `edges_hz` (rising, (bands + 1,)) into `Bands` of about `out_rate_hz`.
 
     The skirts of neighbouring bands cross at the edges (raised cosine, a tenth of each band wide), and their squares
     add up to one. `out_rate_hz` must exceed 1.1 times the width of the widest band; ValueError if not.

@@ -86,5 +86,5 @@ def _see(sound: front.Sound, laid: grid.Grid, slots: int, shortest: float, limit
         t_s, std_s = moments.refine(t_s, expected_s, width_s, moved, factor.noise, spread)
         expected_s = moments.path(t_s, std_s, laid.t_s, width_s)
     cut = shapes.windows(sound.amplitude, sound.rate_hz, t_s, width_s)[:, :, shapes.REACH : -shapes.REACH]
-    judged = judging.judge_chunk(cut, laid.slot, slots, sound.centres_hz, limits)
+    judged = judging.judge_chunk(cut, t_s, laid.slot, slots, sound.centres_hz, limits)
     return _Seen(t_s, std_s, judged.strength, judged.miss_probability, judged.level, judged.noise)

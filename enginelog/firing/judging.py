@@ -22,13 +22,19 @@ class Verdicts:
 
 
 def judge_chunk(
-    cut: np.ndarray, slot: np.ndarray, slots: int, centres_hz: np.ndarray, limits: LimitSet, notes: list | None = None
+    cut: np.ndarray,
+    t_s: np.ndarray,
+    slot: np.ndarray,
+    slots: int,
+    centres_hz: np.ndarray,
+    limits: LimitSet,
+    notes: list | None = None,
 ) -> Verdicts:
-    """Judge windows `cut` (bands, events, points) of events that belong to `slot` (events,).
+    """Judge windows `cut` (bands, events, points) of events that sound at `t_s` and belong to `slot` (events,).
 
     notes: where given, the slots' verdicts are appended to it, for whoever looks into the method.
     """
-    read = strength.measure(cut, slot, slots, centres_hz, limits)
+    read = strength.measure(cut, t_s, slot, slots, centres_hz, limits)
     out, probability, noise = read.change.copy(), np.full(len(slot), np.nan), np.full(len(slot), np.nan)
     for j in range(slots):
         mine = np.flatnonzero(slot == j)
@@ -73,7 +79,9 @@ def _judge_slot(read: strength.Read, most: float, limits: LimitSet) -> _Slot:
         misses.judge(read.change, limits, rare),
         misses.judge(read.pulse, limits),
     ]
-    tries = [_weigh(_sharpen(one, read.features, limits), read, most, limits) for one in starts]
+    tries = [
+        _weigh(_sharpen(one, np.hstack([read.features, read.slowing]), limits), read, most, limits) for one in starts
+    ]
     parted = [one for one in tries if one.parted]
     if parted:
         return max(parted, key=_explained)

@@ -51,22 +51,41 @@ def pulse_strength(x: np.ndarray, pulse: np.ndarray) -> np.ndarray:
 @dataclass(frozen=True)
 class Read:
     """What the windows tell. change, pulse: strength (events,) by the shared change and by the mean pulse, about 1 for
-    the mean of the slot; features (events, parts); low: (parts,) which parts are of low bands; level: (slots,) of each
+    the mean of the slot; features (events, parts); slowing (events, 2), by how much the crank is slower after than
+    before; low: (parts,) which parts are of low bands; level: (slots,) of each
     slot's mean pulse over the strongest."""
 
     change: np.ndarray
     pulse: np.ndarray
     features: np.ndarray
+    slowing: np.ndarray
     low: np.ndarray
     level: np.ndarray
 
 
 def only(read: Read, mine: np.ndarray) -> Read:
     """The events at index `mine`."""
-    return Read(read.change[mine], read.pulse[mine], read.features[mine], read.low, read.level)
+    return Read(read.change[mine], read.pulse[mine], read.features[mine], read.slowing[mine], read.low, read.level)
 
 
-def measure(cut: np.ndarray, slot: np.ndarray, slots: int, centres_hz: np.ndarray, limits: LimitSet) -> Read:
+def slowing(t_s: np.ndarray, slots: int) -> np.ndarray:
+    """How much longer the crank takes about and after each event than before it, over its spread: (events, 2).
+
+    A lost firing gives no push, so the next one comes late. Whole cycles are compared, so that an uneven layout does
+    not matter, and the event's own moment is left out, since a lost one cannot be timed.
+    """
+    span, n = max(2, slots), len(t_s)
+    at = np.clip(np.arange(n)[:, None] + np.array([-1 - span, -1, span - 1, 2 * span - 1]), 0, n - 1)
+    before, about, after = np.diff(t_s[at], axis=1).T
+    out = np.stack([about - before, after - before], axis=1) / (np.median(before) + 1e-9)
+    out -= np.median(out, axis=0)
+    spread = 1.4826 * np.median(np.abs(out), axis=0) + 1e-9
+    return np.clip(out / spread, -WIDEST, WIDEST)
+
+
+def measure(
+    cut: np.ndarray, t_s: np.ndarray, slot: np.ndarray, slots: int, centres_hz: np.ndarray, limits: LimitSet
+) -> Read:
     """Read the strengths off windows `cut` (bands, events, points)."""
     x = features(cut, centres_hz, limits)
     low_bands = centres_hz < limits.value("combustion_top_hz")
@@ -82,7 +101,7 @@ def measure(cut: np.ndarray, slot: np.ndarray, slots: int, centres_hz: np.ndarra
         if mine.sum() >= 8:
             change[mine] = shared_change(x[mine], sign + pulses[j].ravel(), heights[j].ravel())
             pulse[mine] = pulse_strength(x[mine], pulses[j].ravel())
-    return Read(change, pulse, x, np.repeat(low_bands, BINS), level)
+    return Read(change, pulse, x, slowing(t_s, slots), np.repeat(low_bands, BINS), level)
 
 
 def slot_levels(pulses: np.ndarray, low: np.ndarray) -> np.ndarray:
@@ -115,7 +134,7 @@ def pulse_left(x: np.ndarray, miss: np.ndarray, low: np.ndarray) -> float:
 
 
 def sharpened(x: np.ndarray, miss: np.ndarray, keep: float = 0.35, folds: int = 3) -> np.ndarray | None:
-    """Strength by the best linear cut between what is thought fired and missed: 1 for firings, 0 for misses, on average.
+    """Strength by the best linear cut between what is thought fired and missed: 1 for firings, 0 for misses.
 
     Fisher's linear discriminant with a covariance shrunk by `keep` to its diagonal, learned on other events than it
     is used on (`folds` parts in turn), so that it cannot praise itself. None where a side has too few events.
