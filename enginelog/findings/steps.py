@@ -20,8 +20,9 @@ from enginelog.limits import LimitSet
 
 FALLS = np.array([4.0, 8.0])
 DECAYS = np.array([0.5, 0.75, 1.1, 1.6, 2.3, 3.3, 5.0])
-SLOPE_PRIOR = 0.001  # standard deviation of the slow drift, share of speed a second: chosen, a few per cent in a minute
-NEAR_S = 3.0  # values farther from the event weigh less, so that drift beside it counts and drift elsewhere does not
+SLOPE_PRIOR = 0.0006  # standard deviation of slow drift, share of speed a second: chosen, a few per cent a minute
+NEAR_S = 2.0  # values farther from the event weigh less, so that drift elsewhere does not count
+LATEST_S = 3.5  # a transition is taken to be over by then: longer than class G3's recovery limit of 3 s
 RINGS_HZ = np.array([0.0, 0.25, 0.35, 0.45, 0.55, 0.7, 0.9, 1.2])
 
 
@@ -129,17 +130,17 @@ def calm_stretches(series: Series, steps: list[Step], limits: LimitSet) -> list[
 
 
 def _drop_echoes(series: Series, moments: list[float], limits: LimitSet) -> list[float]:
-    """Leave out the recovery of a dip counted as a change of its own: it follows soon and goes the other way."""
-    jump = jump_statistic(series, limits)
+    """Leave out recovery and ringing of a change counted as changes of their own: they follow soon and are not
+    much larger.
+    """
+    jump = np.abs(jump_statistic(series, limits))
     kept: list[float] = []
     for at_s in moments:
         size = jump[np.argmin(np.abs(series.t_s - at_s))]
         if kept and at_s - kept[-1] < limits.value("step_echo_s"):
-            before = jump[np.argmin(np.abs(series.t_s - kept[-1]))]
-            if np.sign(before) != np.sign(size) and abs(size) < 2 * abs(before):
+            if size < 2 * jump[np.argmin(np.abs(series.t_s - kept[-1]))]:
                 continue
-            if np.sign(before) != np.sign(size):
-                kept.pop()
+            kept.pop()
         kept.append(at_s)
     return kept
 
@@ -182,7 +183,7 @@ def _levels_either_side(t_s: np.ndarray, rpm: np.ndarray, first: Step) -> tuple[
     more; the slope is drawn towards none according to how well the data know it (values within a second are alike).
     """
     u = t_s - first.at_s
-    sides = [u < -0.3, u > first.last_outside_s(0.6) + 0.3]
+    sides = [u < -0.3, u > min(first.last_outside_s(0.6), LATEST_S) + 0.3]
     if min(side.sum() for side in sides) < 20:
         return None
     parts = [_weighted(u[side], rpm[side]) for side in sides]
