@@ -41,6 +41,7 @@ class Row:
 
 
 def kind(name: str) -> Callable[[int, bool], sim.Case]:
+    """Cases of one kind of the simulator."""
     return lambda seed, hard: sim.draw(name, seed, hard)
 
 
@@ -55,10 +56,12 @@ def changed(name: str, change: Callable[[sim.Scenario, np.random.Generator], sim
 
 
 def small_swing(s: sim.Scenario, rng: np.random.Generator) -> sim.Scenario:
+    """A swing hardly above the dead band."""
     return replace(s, hunt_swing_percent=float(rng.uniform(1.5, 2.0)))
 
 
 def fast_swing(s: sim.Scenario, rng: np.random.Generator) -> sim.Scenario:
+    """Rates above what the speed track lets through."""
     return replace(s, hunt_hz=float(rng.uniform(2.0, 5.0)), hunt_swing_percent=float(rng.uniform(2.0, 10.0)))
 
 
@@ -73,6 +76,7 @@ def governor(s: sim.Scenario, rng: np.random.Generator) -> sim.Scenario:
 
 
 def long_run(s: sim.Scenario, rng: np.random.Generator) -> sim.Scenario:
+    """Random or in bursts, so that the interval is tested on both."""
     return replace(s, miss_share=float(rng.uniform(0.01, 0.1)), burst_mean=float(rng.choice([1.0, 3.0, 6.0])))
 
 
@@ -88,6 +92,8 @@ def miss_share(case: sim.Case, m: Measures) -> Outcome:
 
 
 def within_points(points: float):
+    """A score: the share is off by at most so many points."""
+
     def score(case: sim.Case, m: Measures) -> Outcome:
         if m.firing.misfire_percent is None:
             return None
@@ -104,6 +110,8 @@ def interval_holds(case: sim.Case, m: Measures) -> Outcome:
 
 
 def pattern_is(name: str):
+    """A score: the pattern has this name."""
+
     def score(case: sim.Case, m: Measures) -> Outcome:
         del case
         return None if m.firing.pattern is None else m.firing.pattern == name
@@ -112,29 +120,35 @@ def pattern_is(name: str):
 
 
 def hunting_found(case: sim.Case, m: Measures) -> Outcome:
+    """Hunting is said."""
     del case
     return m.hunting.found
 
 
 def hunting_rate(case: sim.Case, m: Measures) -> Outcome:
+    """Within 5 %."""
     return abs(m.hunting.rate_hz / case.truth.hunt_hz - 1) < 0.05 if m.hunting.found else None
 
 
 def hunting_swing(case: sim.Case, m: Measures) -> Outcome:
+    """Within 15 %."""
     return abs(m.hunting.swing_percent / case.truth.hunt_swing_percent - 1) < 0.15 if m.hunting.found else None
 
 
 def no_hunting(case: sim.Case, m: Measures) -> Outcome:
+    """Hunting is denied."""
     del case
     return None if m.hunting.found is None else not m.hunting.found
 
 
 def settling_found(case: sim.Case, m: Measures) -> Outcome:
+    """Settling is said."""
     del case
     return m.settling.found
 
 
 def settling_time(case: sim.Case, m: Measures) -> Outcome:
+    """Within 25 %."""
     return abs(m.settling.settle_s / case.truth.settle_s - 1) < 0.25 if m.settling.found else None
 
 
@@ -184,22 +198,26 @@ def print_droop_bound(runs: int, first_seed: int, hard: bool) -> None:
 
 
 def no_settling(case: sim.Case, m: Measures) -> Outcome:
+    """Settling is denied."""
     del case
     return None if m.settling.found is None else not m.settling.found
 
 
 def said_worse(case: sim.Case, m: Measures) -> Outcome:
+    """The words say that it gets rougher."""
     del case
     text = next(finding.text for finding in m.findings if finding.code == "settling")
     return "Gets rougher" in text
 
 
 def one_load(case: sim.Case, m: Measures) -> Outcome:
+    """One load is told, within half a second of its moment."""
     at = case.truth.scenario.loads[0].at_s + case.truth.scenario.lead_s
     return len(m.loads) == 1 and abs(m.loads[0].at_s - at) < 0.5
 
 
 def droop(case: sim.Case, m: Measures) -> Outcome:
+    """Within 0.5 points, on the full-load basis."""
     if len(m.loads) != 1 or m.loads[0].droop_percent is None:
         return None
     percent = case.truth.scenario.loads[0].droop_percent
@@ -212,6 +230,7 @@ def calm_only(score, most_percent: float = 0.2):
 
 
 def recovery(case: sim.Case, m: Measures) -> Outcome:
+    """Within half a second."""
     if len(m.loads) != 1 or m.loads[0].recovery_s is None:
         return None
     return abs(m.loads[0].recovery_s - true_recovery(case.truth.scenario.loads[0])) < 0.5
@@ -227,6 +246,7 @@ def true_recovery(taken: sim.Load) -> float:
 
 
 def no_load(case: sim.Case, m: Measures) -> Outcome:
+    """No load is told."""
     del case
     return len(m.loads) == 0
 
@@ -300,6 +320,7 @@ def _draw_key(row: Row) -> str:
 
 
 def line(row: Row, outcomes: list[Outcome]) -> str:
+    """One row of the table."""
     right = np.mean([outcome is True for outcome in outcomes])
     told = np.mean([outcome is not None for outcome in outcomes])
     wrong = np.mean([outcome is False for outcome in outcomes])
@@ -309,6 +330,7 @@ def line(row: Row, outcomes: list[Outcome]) -> str:
 
 
 def main() -> None:
+    """Read the options, measure, print."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--runs", type=int, default=200)
     parser.add_argument("--first-seed", type=int, default=10_000)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -327,3 +328,37 @@ def test_recording_that_begins_running_says_nothing_of_the_start():
 def test_same_input_same_answer():
     case = sim.draw("loaded", 70)
     assert judged(case).findings == judged(case).findings
+
+
+def test_ringing_after_a_load_is_not_a_second_load():
+    taken = sim.Load(9.0, 4.0, 9.0, 1.2, 0.55)
+    for seed in range(80, 84):
+        measures = judged(sim.make(seed, sim.Scenario(seconds=22.0, loads=(taken,), wobble_percent=0.15)))
+        assert len(measures.loads) == 1, seed
+
+
+def test_rough_start_is_no_load_step():
+    for seed in range(84, 88):
+        case = sim.make(seed, sim.Scenario(seconds=22.0, rough_s=5.0, rough_share=0.3, lead_s=2.0))
+        assert judged(case).loads == (), seed
+
+
+def test_band_is_as_wide_as_the_swing_found():
+    case = sim.make(90, sim.Scenario(seconds=20.0, hunt_hz=2.0, hunt_swing_percent=8.0, wobble_percent=0.1))
+    measures = judged(case)
+    assert measures.speed.band_percent >= 0.99 * measures.hunting.swing_percent
+
+
+def test_throttle_moved_slowly_says_nothing_of_steadiness():
+    case = sim.make(91, sim.Scenario(seconds=30.0, drift_percent=25.0))
+    one = finding(judged(case), "steadiness")
+    assert one.verdict == "unknown" and "moved" in one.text
+
+
+def test_every_limit_is_used():
+    """A limit nobody asks for is a number that misleads."""
+    import enginelog.findings as room
+
+    folder = Path(room.__file__).parent
+    code = "".join(path.read_text(encoding="utf-8") for path in folder.glob("*.py"))
+    assert [name for name in LIMITS if f'"{name}"' not in code and f"'{name}'" not in code] == []

@@ -123,6 +123,7 @@ def _level_seen(step: Step, series: Series, recovery: float | None) -> bool:
 
 
 def load_released(step: Step, limits: LimitSet) -> Release:
+    """Overshoot over the new level (per cent of it), rise over the old one, recovery into the band."""
     top = float(step.curve_rpm.max())
     return Release(
         step.at_s,

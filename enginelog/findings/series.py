@@ -51,6 +51,7 @@ def run_spans(timeline: Timeline, gap_s: float = 0.2) -> list[Span]:
 
 
 def longest_run(timeline: Timeline) -> Span | None:
+    """The longest stretch of running; None where there is none."""
     runs = run_spans(timeline)
     return max(runs, key=lambda span: span.end_s - span.start_s) if runs else None
 
