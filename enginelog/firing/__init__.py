@@ -65,11 +65,20 @@ def _stretch(sound: front.Sound, laid: grid.Grid, engine: Engine, limits: LimitS
         slot=laid.slot,
         strength=np.maximum(one.strength, 0.0),
         slot_level=one.slot_level,
-        miss_probability=np.where(unsure, np.nan, one.miss_probability),
+        miss_probability=np.where(unsure | _half_speed(one.miss_probability, engine), np.nan, one.miss_probability),
         timing=timing,
         snr_db=-20 * np.log10(one.noise),
         revolutions=(laid.cycle + places[laid.slot]) * engine.revs_per_cycle,
     )
+
+
+def _half_speed(probability: np.ndarray, engine: Engine) -> bool:
+    """Whether exactly every second firing of a four-stroke single seems lost: far likelier, the speed is read double."""
+    if engine.strokes != 4 or engine.cylinders != 1:
+        return False
+    lost = probability[np.isfinite(probability)] > 0.5
+    in_turn = np.mean(lost[1:] != lost[:-1]) if len(lost) > 8 else 0.0
+    return bool(in_turn > 0.7)
 
 
 def _see(sound: front.Sound, laid: grid.Grid, slots: int, shortest: float, limits: LimitSet) -> _Seen:

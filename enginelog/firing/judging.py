@@ -50,6 +50,8 @@ def judge_chunk(
         if notes is not None:
             notes.append(one)
     probability[disturbed(cut, limits)] = np.nan
+    if strength.steadiness(read.features, slot, slots) < limits.value("least_steadiness"):
+        probability[:] = np.nan
     return Verdicts(out, probability, (read.level / max(read.level.mean(), 1e-9))[slot], noise)
 
 
@@ -73,19 +75,17 @@ class _Slot:
 
 def _judge_slot(read: strength.Read, most: float, limits: LimitSet) -> _Slot:
     """Two plain groups if they are there; else one group, of which single firings may fall short."""
-    rare = np.zeros(len(read.change))
-    starts = [
-        misses.judge(read.change, limits),
-        misses.judge(read.change, limits, rare),
-        misses.judge(read.pulse, limits),
-    ]
-    tries = [
-        _weigh(_sharpen(one, np.hstack([read.features, read.slowing]), limits), read, most, limits) for one in starts
-    ]
+    rare = misses.judge(read.change, limits, np.zeros(len(read.change)))
+    tries: list[_Slot] = []
+    for start in (misses.judge(read.change, limits), rare, misses.judge(read.pulse, limits)):
+        sharp = _sharpen(start, np.hstack([read.features, read.slowing]), limits)
+        tries.append(_weigh(sharp, read, most, limits))
+        if tries[-1].parted and sharp.mixture.separation > limits.value("plain_separation"):
+            return tries[-1]
     parted = [one for one in tries if one.parted]
     if parted:
         return max(parted, key=_explained)
-    whole = [starts[1], misses.judge(read.pulse, limits, rare)]
+    whole = [rare, misses.judge(read.pulse, limits, np.zeros(len(read.pulse)))]
     one = _one_group(min(whole, key=lambda one: one.mixture.fire_std), read, limits)
     if any(_suspicious(one, limits) for one in tries[:2]):
         return replace(one, probability=np.full(len(one.probability), np.nan))
@@ -143,7 +143,7 @@ def _one_group(judged: misses.Judged, read: strength.Read, limits: LimitSet) -> 
 
 def _sharpen(judged: misses.Judged, x: np.ndarray, limits: LimitSet) -> misses.Judged:
     """The best cut between the two groups, taken as long as it parts them better."""
-    for _ in range(3):
+    for _ in range(2):
         sharp = strength.sharpened(x, judged.probability)
         if sharp is None:
             break

@@ -68,6 +68,21 @@ def only(read: Read, mine: np.ndarray) -> Read:
     return Read(read.change[mine], read.pulse[mine], read.features[mine], read.slowing[mine], read.low, read.level)
 
 
+def steadiness(x: np.ndarray, slot: np.ndarray, slots: int) -> float:
+    """Likeness, -1..1, of the mean pulse of every second event to that of the others, of the slot in
+    which it is greatest. Near 1 where an engine fires in time with the grid, low in mere noise."""
+    found = []
+    for j in range(slots):
+        mine = np.flatnonzero(slot == j)
+        if len(mine) < 8:
+            continue
+        pair = mine % (4 * slots) < 2 * slots
+        halves = [x[mine[pair == side]].mean(axis=0).reshape(-1, BINS) for side in (False, True)]
+        a, b = ((half - half.mean(axis=1, keepdims=True)).ravel() for half in halves)
+        found.append(float(a @ b / (np.linalg.norm(a) * np.linalg.norm(b) + 1e-12)))
+    return max(found, default=0.0)
+
+
 def slowing(t_s: np.ndarray, slots: int) -> np.ndarray:
     """How much longer the crank takes about and after each event than before it, over its spread: (events, 2).
 
