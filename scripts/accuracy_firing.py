@@ -29,24 +29,25 @@ FAULTS = {
     "healthy": ("steady", {}),
     "random": ("misfire_random", {}),
     "burst": ("misfire_burst", {}),
-    "puff": ("misfire_random", {"misfires": {"puff": (0.25, 0.45), "partial_share": 0.04}}),
+    "puff": ("misfire_random", {"misfires": {"puff": (0.25, 0.45)}, "colour": {"strength_spread": 0.15}}),
+    "puff and weak burns": ("misfire_random", {"misfires": {"puff": (0.25, 0.45), "partial_share": 0.04}}),
     "cylinder": ("misfire_cylinder", {}),
     "second": ("misfire_every_second", {}),
 }
 ROWS = [
     (kind, fault)
     for kind, faults in {
-        "mower": "healthy random burst puff",
-        "pump": "healthy random burst puff",
-        "generator": "healthy random",
-        "twin_270": "healthy random cylinder",
-        "twin_180": "healthy random cylinder",
-        "twin_360": "healthy random cylinder",
-        "four": "healthy random cylinder",
-        "trimmer": "healthy random second",
-        "saw": "healthy second",
+        "mower": ("healthy", "random", "burst", "puff", "puff and weak burns"),
+        "pump": ("healthy", "random", "burst", "puff", "puff and weak burns"),
+        "generator": ("healthy", "random"),
+        "twin_270": ("healthy", "random", "cylinder"),
+        "twin_180": ("healthy", "random", "cylinder"),
+        "twin_360": ("healthy", "random", "cylinder"),
+        "four": ("healthy", "random", "cylinder"),
+        "trimmer": ("healthy", "random", "second"),
+        "saw": ("healthy", "second"),
     }.items()
-    for fault in faults.split()
+    for fault in faults
 ]
 
 

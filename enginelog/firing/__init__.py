@@ -58,14 +58,16 @@ def _stretch(sound: front.Sound, laid: grid.Grid, engine: Engine, limits: LimitS
     timing[~(timing_std < limits.value("most_moment_noise"))] = np.nan
     window_s = laid.cycle_s * step.min()
     end_s = sound.amplitude.shape[1] / sound.rate_hz
-    cut_off = (one.t_s < shapes.BEFORE * window_s) | (one.t_s > end_s - (1 - shapes.BEFORE) * window_s)
+    too_late = end_s - (1 - shapes.BEFORE) * window_s
+    cut_off = (one.t_s < shapes.BEFORE * window_s) | (one.t_s > too_late)
     unsure = cut_off | (laid.confidence < limits.value("least_track_confidence"))
+    unsure |= _half_speed(one.miss_probability, engine)
     return Firings(
         t_s=one.t_s,
         slot=laid.slot,
         strength=np.maximum(one.strength, 0.0),
         slot_level=one.slot_level,
-        miss_probability=np.where(unsure | _half_speed(one.miss_probability, engine), np.nan, one.miss_probability),
+        miss_probability=np.where(unsure, np.nan, one.miss_probability),
         timing=timing,
         snr_db=-20 * np.log10(one.noise),
         revolutions=(laid.cycle + places[laid.slot]) * engine.revs_per_cycle,
@@ -73,7 +75,7 @@ def _stretch(sound: front.Sound, laid: grid.Grid, engine: Engine, limits: LimitS
 
 
 def _half_speed(probability: np.ndarray, engine: Engine) -> bool:
-    """Whether exactly every second firing of a four-stroke single seems lost: far likelier, the speed is read double."""
+    """Whether every second firing of a four-stroke single seems lost: far likelier, the speed is read double."""
     if engine.strokes != 4 or engine.cylinders != 1:
         return False
     lost = probability[np.isfinite(probability)] > 0.5

@@ -86,7 +86,7 @@ def _judge_slot(read: strength.Read, most: float, limits: LimitSet) -> _Slot:
     if parted:
         return max(parted, key=_explained)
     whole = [rare, misses.judge(read.pulse, limits, np.zeros(len(read.pulse)))]
-    one = _one_group(min(whole, key=lambda one: one.mixture.fire_std), read, limits)
+    one = _one_group(min(whole, key=lambda one: one.mixture.fire_std), read, most, limits)
     if any(_suspicious(one, limits) for one in tries[:2]):
         return replace(one, probability=np.full(len(one.probability), np.nan))
     return one
@@ -119,7 +119,7 @@ def _weigh(judged: misses.Judged, read: strength.Read, most: float, limits: Limi
     parted = (
         not beating
         and mixture.separation >= wanted
-        and left <= limits.value("strongest_miss")
+        and left <= limits.value("most_left")
         and mixture.miss_mean > limits.value("absurd_miss")
         and mixture.share < most
     )
@@ -127,13 +127,14 @@ def _weigh(judged: misses.Judged, read: strength.Read, most: float, limits: Limi
     return _Slot(judged, bool(parted), left, scaled, judged.probability)
 
 
-def _one_group(judged: misses.Judged, read: strength.Read, limits: LimitSet) -> _Slot:
+def _one_group(judged: misses.Judged, read: strength.Read, most: float, limits: LimitSet) -> _Slot:
     """No second group: a firing far below its neighbours is suspect; where the group is wide, nothing can be told.
 
     If those below still have most of their pulse they burned, only unevenly; between that and a miss it is unknown.
     """
     left, probability = strength.pulse_left(read.features, judged.probability, read.low), judged.probability
-    if judged.mixture.fire_std > limits.value("widest_spread"):
+    widest = limits.value("widest_spread" if most < 1.0 else "widest_spread_several")
+    if judged.mixture.fire_std > widest:
         probability = np.full(len(probability), np.nan)
     elif judged.probability.sum() >= 2 and left > limits.value("strongest_miss"):
         burned = left > limits.value("weakest_burn")
