@@ -1,6 +1,6 @@
 """The whole: the only place that knows the order of the stages.
 
-A recording is read once, in blocks of two minutes that overlap a little, so that hours need no more memory than
+A recording is read once, in blocks of under a minute that overlap a little, so that hours need no more memory than
 minutes do.
 Each block goes through the stages that listen; what they found is put together and judged as a whole.
 """
@@ -16,7 +16,7 @@ from typing import BinaryIO
 from enginelog import __version__, findings, firing, limits, media, quality, speed, timeline
 from enginelog.model import Clip, Engine, Firings, Run
 
-BLOCK_S = 120.0
+BLOCK_S = 40.0
 OVERLAP_S = 4.0
 
 

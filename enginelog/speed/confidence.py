@@ -14,7 +14,7 @@ from importlib.resources import files
 
 import numpy as np
 
-WIDEST = 4.0  # columns are read within four standard deviations of those seen in fitting
+WIDEST = 3.0  # columns are read within three standard deviations of those seen in fitting
 
 
 @dataclass(frozen=True)

@@ -1,9 +1,10 @@
 """The one figure of the run: the median speed over running, and how far it can be trusted.
 
-The interval is of the median of this run as measured from this sound. Where the speed itself varies, the median of a noisy
-track is off by more: with N independent measurements of noise s_e, of a speed that spreads by s_t in all, its variance is
-about 2 s_e s_t / N (to first order, from the density 1 / (s_t sqrt(2 pi)) at the median and the mean size s_e sqrt(2/pi)
-of the noise), which for a steady speed passes into 2 s_e^2 / N, a little over the textbook's pi/2 s_e^2 / N.
+The interval is of the median of this run as measured from this sound. Where the speed itself varies, the median of a
+noisy track is off by more: with N independent measurements of noise s_e, of a speed that spreads by s_t in all, its
+variance is about 2 s_e s_t / N (to first order, from the density 1 / (s_t sqrt(2 pi)) at the median and the mean size
+s_e sqrt(2/pi) of the noise), which for a steady speed passes into 2 s_e^2 / N, a little over the textbook's
+pi/2 s_e^2 / N.
 """
 
 from __future__ import annotations

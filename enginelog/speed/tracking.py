@@ -21,6 +21,7 @@ from enginelog.speed.evidence import (
 )
 from enginelog.speed.path import best_path
 from enginelog.speed.refine import Refined, refine
+from enginelog.speed.steady import steady_rate
 
 # Weight of each feature's contrast in the sum that the path follows.
 WEIGHTS = {"low": 1.0, "wide": 0.13, "env_low": 0.35, "env_mid": 0.27, "env_high": 0.3}
@@ -57,8 +58,21 @@ def pursue(clip: Clip, engine: Engine, limits: LimitSet) -> Pursuit:
     )
     rates = {feature.name: feature.rate_hz for feature in FEATURES if feature.name != "wide"}
     fine = refine({name: signals[name] for name in rates}, rates, times, grid[path], engine.cylinders)
+    fine = _steadied(signals["low"], rates["low"], fine, limits)
     shown = _shown(scores, total, path, grid, fine)
     return Pursuit(times + clip.start_s, fine.cycle_hz, fine.std_hz, shown)
+
+
+def _steadied(low: np.ndarray, rate_hz: float, fine: Refined, limits: LimitSet) -> Refined:
+    """One rate for the whole block, where its lines stay in step from end to end (tones of a bench, no engine)."""
+    middle = float(np.median(fine.cycle_hz))
+    if np.median(np.abs(fine.cycle_hz / middle - 1.0)) > limits.value("steady_spread"):
+        return fine
+    found = steady_rate(low, rate_hz, middle)
+    if found is None:
+        return fine
+    same = np.ones(len(fine.cycle_hz))
+    return Refined(found.cycle_hz * same, found.std_hz * same, fine.coherence)
 
 
 def _grid(engine: Engine, limits: LimitSet) -> np.ndarray:
