@@ -141,7 +141,7 @@ class Track:
     rhythm: np.ndarray | None = None
 
 
-# Columns of Track.rhythm. The first five are line contrasts (about 0 to 0.5 in noise, 1 and more on clear lines): of the
+# Columns of Track.rhythm. The first five are line contrasts (0 to 0.5 in noise, 1 and more on clear lines): of the
 # low lines and all lines of the waveform's spectrum, and of the envelope spectra of 150-600, 600-2000, 2000-7000 Hz.
 RHYTHM = (
     "low",

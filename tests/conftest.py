@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-# Real recordings by other people: kept outside the repository, named by ENGINELOG_RECORDINGS or in ../shared/recordings.
+# Real recordings by other people, kept outside the repository: ENGINELOG_RECORDINGS, or ../shared/recordings.
 RECORDINGS = Path(os.environ.get("ENGINELOG_RECORDINGS", Path(__file__).resolve().parents[2] / "shared" / "recordings"))
 
 

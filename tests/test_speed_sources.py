@@ -1,4 +1,4 @@
-"""Speed against outside facts: textbook firing frequencies, the missing fundamental, ideal lines, the estimation bound."""
+"""Speed against outside facts: firing frequencies, the missing fundamental, ideal lines, the estimation bound."""
 
 import numpy as np
 import pytest
