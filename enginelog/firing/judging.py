@@ -109,12 +109,15 @@ def _weigh(judged: misses.Judged, read: strength.Read, most: float, limits: Limi
     """Whether the two groups are firings and misses: far apart, the pulse gone in the lower one, not absurdly many.
 
     The more of the pulse is left, the farther apart they must be: uneven burning makes two groups too. Strong and weak
-    in turn with part of the pulse left is a beat of one cylinder and no row of misses.
+    in turn with part of the pulse left is a beat of one cylinder and no row of misses. Where firings follow so fast that
+    their sounds run together, only every second one can be missed as plainly as elsewhere.
     """
     mixture, left = judged.mixture, strength.pulse_left(read.features, judged.probability, read.low)
     wanted = limits.value("least_separation") + limits.value("more_for_rest") * max(
         0.0, left - limits.value("free_rest")
     )
+    if read.fast and _in_turn(judged.probability) < 0.6:
+        wanted += limits.value("more_for_fast")
     beating = most < 1.0 and mixture.share > 0.35 and left > limits.value("free_rest")
     parted = (
         not beating
@@ -140,6 +143,13 @@ def _one_group(judged: misses.Judged, read: strength.Read, most: float, limits: 
         burned = left > limits.value("weakest_burn")
         probability = np.where(probability > 0.2, 0.1 if burned else np.nan, probability)
     return _Slot(judged, False, left, judged.relative, probability)
+
+
+def _in_turn(probability: np.ndarray) -> float:
+    """Share of neighbours of which one is lost and the other is not: near 1 where every second firing fails."""
+    lost = probability > 0.5
+    changes = np.mean(lost[1:] != lost[:-1]) if len(lost) > 1 else 0.0
+    return float(changes / max(2 * min(lost.mean(), 1 - lost.mean()), 1e-9)) if 0.25 < lost.mean() < 0.75 else 0.0
 
 
 def _sharpen(judged: misses.Judged, x: np.ndarray, limits: LimitSet) -> misses.Judged:

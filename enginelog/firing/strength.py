@@ -53,7 +53,7 @@ class Read:
     """What the windows tell. change, pulse: strength (events,) by the shared change and by the mean pulse, about 1 for
     the mean of the slot; features (events, parts); slowing (events, 2), by how much the crank is slower after than
     before; low: (parts,) which parts are of low bands; level: (slots,) of each
-    slot's mean pulse over the strongest."""
+    slot's mean pulse over the strongest; fast: firings follow so fast that their sounds run together."""
 
     change: np.ndarray
     pulse: np.ndarray
@@ -61,11 +61,14 @@ class Read:
     slowing: np.ndarray
     low: np.ndarray
     level: np.ndarray
+    fast: bool
 
 
 def only(read: Read, mine: np.ndarray) -> Read:
     """The events at index `mine`."""
-    return Read(read.change[mine], read.pulse[mine], read.features[mine], read.slowing[mine], read.low, read.level)
+    return Read(
+        read.change[mine], read.pulse[mine], read.features[mine], read.slowing[mine], read.low, read.level, read.fast
+    )
 
 
 def steadiness(x: np.ndarray, slot: np.ndarray, slots: int) -> float:
@@ -110,13 +113,14 @@ def measure(
     heights = by_band - by_band.min(axis=2, keepdims=True)
     level = slot_levels(pulses, low_bands)
     sign = pulses[int(np.argmax(level))].ravel()
+    fast = bool(len(t_s) > 1 and 1.0 / np.median(np.diff(t_s)) > limits.value("fast_firing_hz"))
     change, pulse = np.ones(len(x)), np.ones(len(x))
     for j in range(slots):
         mine = slot == j
         if mine.sum() >= 8:
             change[mine] = shared_change(x[mine], sign + pulses[j].ravel(), heights[j].ravel())
             pulse[mine] = pulse_strength(x[mine], pulses[j].ravel())
-    return Read(change, pulse, x, slowing(t_s, slots), np.repeat(low_bands, BINS), level)
+    return Read(change, pulse, x, slowing(t_s, slots), np.repeat(low_bands, BINS), level, fast)
 
 
 def slot_levels(pulses: np.ndarray, low: np.ndarray) -> np.ndarray:
