@@ -109,8 +109,8 @@ def _weigh(judged: misses.Judged, read: strength.Read, most: float, limits: Limi
     """Whether the two groups are firings and misses: far apart, the pulse gone in the lower one, not absurdly many.
 
     The more of the pulse is left, the farther apart they must be: uneven burning makes two groups too. Strong and weak
-    in turn with part of the pulse left is a beat of one cylinder and no row of misses. Where firings follow so fast that
-    their sounds run together, only every second one can be missed as plainly as elsewhere.
+    in turn with part of the pulse left is a beat of one cylinder and no row of misses. Where firings follow so fast
+    that their sounds run together, only every second one can be missed as plainly as elsewhere.
     """
     mixture, left = judged.mixture, strength.pulse_left(read.features, judged.probability, read.low)
     wanted = limits.value("least_separation") + limits.value("more_for_rest") * max(
