@@ -30,8 +30,9 @@ def summarise(track: Track, spans: tuple[Span, ...], limits: LimitSet, trust: fl
         return Speed(None, None, None, None, 0.0)
     rpm = _filled(track, known, inside, limits)
     middle = float(np.median(rpm))
-    half = 1.96 * _median_std(rpm, limits) * middle
-    confidence = trust * float(np.mean(track.confidence[known])) * float(np.mean(known[inside])) ** 0.5
+    confidence = float(np.mean(track.confidence[known])) * float(np.mean(known[inside])) ** 0.5
+    half = 1.96 * _median_std(rpm, confidence, limits) * middle
+    confidence *= trust
     return Speed(middle, middle - half, middle + half, None, float(np.clip(confidence, 0.0, 1.0)))
 
 
@@ -57,13 +58,14 @@ def _filled(track: Track, known: np.ndarray, inside: np.ndarray, limits: LimitSe
     return np.concatenate([rpm, path[near]])
 
 
-def _median_std(rpm: np.ndarray, limits: LimitSet) -> float:
-    """Relative standard deviation of the median: see the module's docstring."""
+def _median_std(rpm: np.ndarray, confidence: float, limits: LimitSet) -> float:
+    """Relative deviation of the median: see the module's docstring. An unsure track is noisier than it looks."""
     from scipy.ndimage import uniform_filter1d
 
     log = np.log(rpm)
     rough = 1.4826 * np.median(np.abs(log - uniform_filter1d(log, min(SMOOTHED, len(log)), mode="nearest")))
     noise = np.hypot(limits.value("noise_per_roughness") * rough, limits.value("least_noise"))
-    total = max(1.4826 * float(np.median(np.abs(log - np.median(log)))), noise)
+    noise *= 1.0 + limits.value("noise_of_doubt") * (1.0 - confidence)
+    total = max(float(np.std(log)), noise)
     count = max(len(rpm) / limits.value("frames_per_measurement"), 1.0)
     return limits.value("interval_factor") * float(np.sqrt(2 * noise * total / count))
