@@ -144,6 +144,7 @@ def score(found: Firings, truth: synthesis.Truth, seconds: float, engine: Engine
 def recordings(
     kind: str, fault: str, hardness: str, seeds: range
 ) -> Iterator[tuple[int, Clip, synthesis.Truth, Engine]]:
+    """The recordings of one row, from its seeds."""
     behaviour, fixed = FAULTS[fault]
     for seed in seeds:
         scenario = synthesis.random_scenario(seed, kind, hardness, behaviour, seconds=12.0, **fixed)
@@ -165,6 +166,7 @@ def measure(made: list, change: Callable | None = None) -> list[Score]:
 
 @contextmanager
 def unchanged() -> Iterator[None]:
+    """The stage as it is, for comparison with its ablations."""
     yield
 
 
@@ -246,6 +248,7 @@ def line(name: str, scores: list[Score]) -> str:
 
 
 def main() -> None:
+    """Measure the rows asked for and print the table."""
     options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     options.add_argument(
         "--seeds", default="10000:10004", help="first:end of the seeds (10000 upward were never tuned on)"

@@ -48,10 +48,12 @@ def drawn(seed: int, kind: str, seconds: float, rpm: float, hardness: str = "ord
 
 
 def entries() -> list[Entry]:
+    """Every demo recording, in order."""
     return [*first_half(), *second_half()]
 
 
 def first_half() -> list[Entry]:
+    """The first half: tiller, mower, pump, generator."""
     tiller = drawn(101, "tiller", 16.0, 3350.0)
     mower = drawn(103, "mower", 22.0, 2950.0)
     pulls = (Pull(1.2, 0.55, 620.0), Pull(3.6, 0.55, 640.0, inf, 3))
@@ -104,6 +106,7 @@ def first_half() -> list[Entry]:
 
 
 def second_half() -> list[Entry]:
+    """The second half: twin, brushcutter, pulls, stop, and the two that tell nothing."""
     twin = drawn(111, "twin_270", 14.0, 3300.0)
     weak = replace(twin.colour, cylinder_level=(1.0, 0.75))
     cutter = drawn(113, "trimmer", 12.0, 7600.0)
@@ -163,6 +166,7 @@ def second_half() -> list[Entry]:
 
 
 def buried() -> Scenario:
+    """A pump drowned in wind and talk: too poor to use."""
     place = {"noise_db": 12.0, "wind_db": 16.0, "talk_db": 8.0, "direct_db": -8.0, "reverb_s": 0.9}
     phone = {"suppression": 0.95, "clip_db": 12.0, "high_pass_hz": 240.0, "gaps": 5}
     return drawn(117, "pump", 12.0, 3450.0, "hard", place=place, phone=phone)
@@ -179,6 +183,7 @@ def write_sound(clip: Clip, path: Path, recorded_at: str) -> None:
 
 
 def boxed(clip: Clip, form: str, recorded_at: str) -> bytes:
+    """The bytes of an MPEG-4 file with the sound, and for a video with a small picture."""
     import av
 
     sink, rate = io.BytesIO(), int(clip.rate_hz)
@@ -195,6 +200,7 @@ def boxed(clip: Clip, form: str, recorded_at: str) -> bytes:
 
 
 def grey_stream(box):
+    """Add a stream for a small grey picture, as a phone video has one."""
     stream = box.add_stream("mpeg4", rate=Fraction(5))
     stream.width, stream.height, stream.pix_fmt = 160, 120, "yuv420p"
     return stream
@@ -277,6 +283,7 @@ and hot parts; no fuel in the open; hearing protection on; by the machine's own 
 
 
 def main() -> None:
+    """Make every demo recording with its truth."""
     folder = Path(sys.argv[1]) if len(sys.argv) > 1 else FOLDER
     folder.mkdir(parents=True, exist_ok=True)
     lines = []

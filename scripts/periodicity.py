@@ -29,6 +29,7 @@ def labelled(sound: Path, labels: Path) -> Periodicity:
 
 
 def line(name: str, found: Periodicity) -> str:
+    """One row of the table."""
     table = " | ".join(" ".join(f"{v:5.2f}" for v in row) for row in found.table())
     return f"{name:34s} {len(found.whole):6d}  {table}"
 
@@ -59,6 +60,7 @@ def made_lines(count: int, seed: int):
 
 
 def main():
+    """Measure and print the table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("folder", nargs="?", type=Path)
     parser.add_argument("--count", type=int, default=6, help="made-up recordings of each kind and hardness")

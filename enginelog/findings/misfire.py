@@ -73,24 +73,36 @@ def design_effect(lost: np.ndarray, most_lags: int = 40) -> float:
     return 1 + 2 * total
 
 
-def share_interval(probability: np.ndarray) -> tuple[float, float, float]:
+def confusion(probability: np.ndarray) -> tuple[float, float]:
+    """Expected numbers of lost firings taken for fired, and of fired ones taken for lost, by the probabilities."""
+    lost = probability > 0.5
+    return float(probability[~lost].sum()), float((1 - probability[lost]).sum())
+
+
+def counted_share(probability: np.ndarray, limits: LimitSet) -> float:
+    """Share lost, 0..1: counted one by one where the firings are clear, else the sum of the probabilities.
+
+    Counting at one half misses the doubtful ones of a rare kind; their probabilities still add up to the right number.
+    """
+    doubtful = 100 * sum(confusion(probability)) / len(probability) > limits.value("misfire_sum_percent")
+    return float(probability.mean() if doubtful else np.mean(probability > 0.5))
+
+
+def share_interval(probability: np.ndarray, limits: LimitSet) -> tuple[float, float, float]:
     """Share lost and its 95 % interval from the probabilities, as shares 0..1.
 
-    Sampling (Clopper-Pearson on the effective number of opportunities) and ambiguity (Poisson-binomial spread and
-    the offset between counted and expected losses) are added in quadrature.
+    Sampling (Clopper-Pearson on the effective number of opportunities) and ambiguity (Poisson-binomial spread, and a
+    part of what may be taken for the other) are added in quadrature.
     """
-    lost = probability > 0.5
-    n, k = len(probability), int(lost.sum())
-    effect = design_effect(lost)
-    low, high = clopper_pearson(k / effect, n / effect)
-    share = k / n
+    n, share = len(probability), counted_share(probability, limits)
+    effect = design_effect(probability > 0.5)
+    low, high = clopper_pearson(share * n / effect, n / effect)
     doubt = 1.96 * np.sqrt(np.sum(probability * (1 - probability)))
-    offset = float(probability.sum()) - k
-    more, fewer = max(offset, 0) + doubt, max(-offset, 0) + doubt
-    if k == 0:
-        more = max(more - 1.0, 0.0)
+    missed, mistaken = (limits.value("misfire_calibration") * part for part in confusion(probability))
+    spare = 1.0 if share == 0 else 0.0
+    more, fewer = max(np.hypot(doubt, missed) - spare, 0.0), np.hypot(doubt, mistaken + missed * (share * n > 0))
     upper = share + np.hypot(high - share, more / n)
-    lower = share - np.hypot(share - low, min(fewer, k) / n)
+    lower = share - np.hypot(share - low, min(fewer / n, share))
     return share, float(max(lower, 0.0)), float(min(upper, 1.0))
 
 
@@ -116,10 +128,9 @@ def cannot_count(firings: Firings, limits: LimitSet) -> str | None:
     snr = float(np.nanmedian(firings.snr_db)) if np.isfinite(firings.snr_db).any() else float("-inf")
     if snr < limits.value("misfire_least_snr_db"):
         return f"the firings stand only {snr:.0f} dB above the noise; a lost one cannot be told from a weak one"
-    p = firings.miss_probability
-    undecided = 100 * float(np.mean((p > 0.2) & (p < 0.8)))
+    undecided = 100 * sum(confusion(firings.miss_probability)) / n
     if undecided > limits.value("misfire_undecided_percent"):
-        return f"{undecided:.0f} % of the firings could be either fired or lost; too many to count"
+        return f"about {undecided:.0f} % of the firings may be taken for lost or fired by mistake; too many to count"
     return None
 
 
@@ -136,12 +147,12 @@ def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: L
     probability = patterns.with_dead_slots(engine, firings, limits)
     alternation = patterns.alternation(firings, limits)
     probability = np.where(alternation.weak, 1.0, probability) if alternation.lost else probability
-    share, low, high = share_interval(probability)
+    share, low, high = share_interval(probability, limits)
     lost = probability > 0.5
-    pattern = patterns.name_pattern(engine, firings, probability, alternation, limits)
+    pattern = _pattern(engine, firings, probability, alternation, limits)
     summary = FiringSummary(
         events=len(lost),
-        misfires=int(lost.sum()),
+        misfires=int(round(share * len(lost))),
         misfire_percent=100 * share,
         misfire_low=100 * low,
         misfire_high=100 * high,
@@ -154,6 +165,14 @@ def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: L
     at = firings.t_s[lost]
     ends = (float(at[0]), float(at[-1])) if len(at) else (None, None)
     return MisfireStudy(summary, windows, None, *ends, alternation=alternation.ratio)
+
+
+def _pattern(engine: Engine, firings: Firings, probability: np.ndarray, turns, limits: LimitSet) -> str | None:
+    """The pattern's name; None where too many of the losses are doubtful for their order to mean anything."""
+    doubtful = sum(confusion(probability)) > limits.value("pattern_doubt") * max(probability.sum(), 1e-9)
+    if doubtful and not turns.lost and 100 * probability.mean() > limits.value("misfire_sum_percent"):
+        return None
+    return patterns.name_pattern(engine, firings, probability, turns, limits)
 
 
 def _withheld(engine: Engine, firings: Firings, limits: LimitSet) -> FiringSummary:

@@ -40,12 +40,18 @@ def with_dead_slots(engine: Engine, firings: Firings, limits: LimitSet) -> np.nd
 
 
 def alternation(firings: Firings, limits: LimitSet) -> Alternation:
-    """Stretches in which every second firing (of the same cylinder) is weak, judged on windows of twelve firings."""
+    """Stretches in which every second firing (of the same cylinder) is weak, judged on windows of twelve firings, and
+    of forty-eight where noise hides it in the shorter ones."""
+    short = _alternation(firings, 12, limits)
+    return short if short.ratio is not None else _alternation(firings, 48, limits)
+
+
+def _alternation(firings: Firings, width: int, limits: LimitSet) -> Alternation:
     weak = np.zeros(len(firings.t_s), bool)
     ratios: list[float] = []
     for slot in np.unique(firings.slot):
         own = np.flatnonzero(firings.slot == slot)
-        marked, ratio = _alternating(firings.strength[own], limits)
+        marked, ratio = _alternating(firings.strength[own], width, limits)
         weak[own[marked]] = True
         ratios.extend(ratio)
     if 2 * weak.sum() < limits.value("alternation_share") * len(weak):
@@ -54,7 +60,7 @@ def alternation(firings: Firings, limits: LimitSet) -> Alternation:
     return Alternation(ratio, weak, ratio < limits.value("alternation_lost_ratio"))
 
 
-def _alternating(strength: np.ndarray, limits: LimitSet, width: int = 12) -> tuple[np.ndarray, list[float]]:
+def _alternating(strength: np.ndarray, width: int, limits: LimitSet) -> tuple[np.ndarray, list[float]]:
     """Places of the weak firings in alternating windows, and each such window's ratio of weak to strong."""
     marked: list[int] = []
     ratios: list[float] = []
@@ -75,7 +81,7 @@ def name_pattern(
 ) -> str:
     """One of none, random, burst, cylinder, every_second."""
     lost = probability > 0.5
-    if turns.lost and _alternates(lost):
+    if turns.lost and (turns.weak[lost].mean() > 0.6 or _alternates(lost)):
         return "every_second"
     if not np.any(probability > limits.value("misfire_sure")):
         return "none"

@@ -13,6 +13,7 @@ CLOSE = 0.3  # of an interval within which two blocks mean the same event
 
 
 def empty() -> Firings:
+    """No firings at all: what a block gives in which nothing could be followed."""
     none = np.empty(0)
     return Firings(none, none.astype(int), *(none.copy() for _ in range(6)))
 

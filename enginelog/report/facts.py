@@ -57,6 +57,7 @@ def limit_of(run: Run, fact: Fact) -> Finding | None:
 
 
 def speed(run: Run) -> Fact:
+    """Median speed with its interval and confidence."""
     found = run.measures.speed
     if found.rpm is None:
         return Fact("speed", "Speed", CANNOT_TELL)
@@ -67,6 +68,7 @@ def speed(run: Run) -> Fact:
 
 
 def steadiness(run: Run) -> Fact:
+    """Width of the band the speed stays in."""
     band = run.measures.speed.band_percent
     if band is None:
         return Fact("steadiness", "Steadiness", CANNOT_TELL)
@@ -96,6 +98,7 @@ def misfires(run: Run) -> Fact:
 
 
 def evenness(run: Run) -> Fact | None:
+    """Spread of strength and timing from firing to firing."""
     firing = run.measures.firing
     parts = []
     if firing.strength_spread_percent is not None:
@@ -106,6 +109,7 @@ def evenness(run: Run) -> Fact | None:
 
 
 def cylinders(run: Run) -> Fact | None:
+    """Strength of each cylinder, in order of firing."""
     found = run.measures.firing.cylinders
     if len(found) < 2:
         return None
@@ -117,6 +121,7 @@ def cylinders(run: Run) -> Fact | None:
 
 
 def hunting(run: Run) -> Fact:
+    """Swing and rate of a lasting oscillation of the speed."""
     found = run.measures.hunting
     if found.found is None:
         return Fact("hunting", "Hunting", CANNOT_TELL)
@@ -129,6 +134,7 @@ def hunting(run: Run) -> Fact:
 
 
 def settling(run: Run) -> Fact:
+    """When a rough start became smooth."""
     found = run.measures.settling
     if found.found is None:
         return Fact("settling", "Rough start", CANNOT_TELL)
@@ -140,6 +146,7 @@ def settling(run: Run) -> Fact:
 
 
 def starting(run: Run) -> Fact | None:
+    """Pulls of the starter and time to running by itself."""
     line = run.timeline
     if not line.pulls and not line.engine_heard:
         return None
@@ -153,6 +160,7 @@ def starting(run: Run) -> Fact | None:
 
 
 def stopping(run: Run) -> Fact:
+    """Time from ignition off to standstill."""
     if run.timeline.rundown_s is None:
         return Fact("stopping", "Stopping", "not heard", "no run-down to standstill in the recording")
     return Fact("stopping", "Stopping", f"stood still {seconds(run.timeline.rundown_s)} after ignition off")
@@ -173,6 +181,7 @@ def loads(run: Run) -> Fact | None:
 
 
 def pops(run: Run) -> Fact | None:
+    """Loud bangs beside the regular firing."""
     found = run.timeline.pops
     if not found:
         return None

@@ -39,6 +39,7 @@ def speed(run: Run) -> Picture | None:
 
 
 def timeline(run: Run) -> Picture | None:
+    """Only what happened when, where no speed could be drawn."""
     counts = {kind: sum(span.kind == kind for span in run.timeline.spans) for kind in KINDS}
     heard = ", ".join(f"{words} {n}" for kind, words in KINDS.items() if (n := counts[kind]))
     caption = "What was heard when. Pulls of the starter are hatched and numbered."

@@ -85,6 +85,7 @@ def figure(value: float, most: int = 3) -> str:
 
 
 def percent(value: float) -> str:
+    """A share with its sign, to the digits that matter."""
     return f"{figure(value, 2 if value >= 1 else 3)}{GAP}%"
 
 
@@ -95,6 +96,7 @@ def interval(low: float, high: float) -> str:
 
 
 def rpm(value: float) -> str:
+    """A speed in whole revolutions per minute with its unit."""
     return f"{value:.0f}{GAP}rpm"
 
 
@@ -133,6 +135,7 @@ def date(stamp: str) -> str:
 
 
 def count(number: int, thing: str) -> str:
+    """A number with its noun, singular or plural."""
     return f"{number} {thing}" + ("" if number == 1 else "s")
 
 

@@ -13,6 +13,7 @@ from enginelog.synthesis.scenario import Load, Misfires, Move, Pull, Rough, Scen
 
 
 def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
+    """A draw whose logarithm is evenly spread between the logarithms of the bounds."""
     return float(np.exp(rng.uniform(np.log(low), np.log(high))))
 
 
@@ -29,6 +30,7 @@ def at_least(s: Scenario, running_s: float) -> Scenario:
 
 
 def steady(rng, s: Scenario) -> Scenario:
+    """Runs at one speed throughout."""
     return s
 
 
@@ -52,6 +54,7 @@ def rough(rng, s: Scenario, shape: str | None = None) -> Scenario:
 
 
 def load_step(rng, s: Scenario) -> Scenario:
+    """Takes on a load for a while."""
     s = at_least(s, 11.0)
     begin, end = running_span(s)
     at = begin + float(rng.uniform(0.25, 0.4)) * (end - begin)
@@ -91,6 +94,7 @@ def start(rng, s: Scenario) -> Scenario:
 
 
 def draw_pulls(rng, s: Scenario, count: int) -> tuple[Pull, ...]:
+    """A few pulls of the starter, with pauses between."""
     k, at, out = KINDS[s.kind], float(rng.uniform(0.6, 1.5)), []
     for _ in range(count):
         seconds = float(rng.uniform(1.0, 2.5)) if k.electric else float(rng.uniform(0.4, 0.75))
@@ -110,6 +114,7 @@ def cut(rng, s: Scenario) -> Scenario:
 
 
 def pulls_only(rng, s: Scenario) -> Scenario:
+    """Pulled, but never fires."""
     pulls = draw_pulls(rng, s, int(rng.integers(2, 7)))
     return replace(s, pulls=pulls, cut_s=None, seconds=round(pulls[-1].at_s + 3.0, 2))
 

@@ -63,6 +63,7 @@ def decode(data: bytes) -> tuple[np.ndarray, int]:
 
 
 def resampled(samples: np.ndarray, rate_hz: float, to_hz: float) -> np.ndarray:
+    """The samples at another rate, same length in time."""
     import soxr
 
     return soxr.resample(np.asarray(samples, np.float32), rate_hz, to_hz)

@@ -116,10 +116,12 @@ def drawn_speed(rng, k: Kind) -> float:
 
 
 def wobble_of(rng, k: Kind) -> float:
+    """The small lasting wobble of speed that this kind of engine has."""
     return float(rng.uniform(0.1, 0.5) if k.governed else rng.uniform(0.2, 2.5))
 
 
 def draw_body(rng, k: Kind, speed: float) -> Body:
+    """Inertia, friction, compression and governor of one machine."""
     slower = float(np.clip(speed / k.top_rpm[1], 0.25, 1.0)) ** 0.45
     rundown = float(rng.uniform(*k.rundown_s)) * slower
     return Body(

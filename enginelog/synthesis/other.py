@@ -16,6 +16,7 @@ VOWELS_HZ = np.array(
 
 
 def normal(x: np.ndarray) -> np.ndarray:
+    """The sound scaled to a root mean square of 1."""
     return x / (rms(x) + 1e-12)
 
 
@@ -47,6 +48,7 @@ def one_voice(rng, n: int, rate: float) -> np.ndarray:
 
 
 def vowel(rng, m: int, rate: float, pitch: float, tract: float) -> np.ndarray:
+    """A voiced sound through three formants."""
     glide = pitch * (1 + rng.normal(0, 0.12) * np.linspace(-1, 1, m)) * (1 + 0.01 * smooth(rng, m, 0.02 * rate))
     phase = np.cumsum(glide) / rate
     beats = np.flatnonzero(np.diff(np.floor(phase)) > 0) / rate
@@ -59,6 +61,7 @@ def vowel(rng, m: int, rate: float, pitch: float, tract: float) -> np.ndarray:
 
 
 def hiss(rng, m: int, rate: float) -> np.ndarray:
+    """A consonant: noise in a band."""
     return 0.4 * coloured(rng, m, rate, 2, 2500, 8000)
 
 
@@ -69,6 +72,7 @@ def talk(rng, n: int, rate: float) -> np.ndarray:
 
 
 def note(rng, m: int, rate: float, freq: float) -> np.ndarray:
+    """One note with its harmonics and decay."""
     t = np.arange(m) / rate
     env = np.exp(-t / rng.uniform(0.15, 0.8)) * np.clip(t / 0.008, 0, 1)
     vibrato = 2 * np.pi * freq * t + 0.3 * np.sin(2 * np.pi * 5.3 * t)
@@ -92,6 +96,7 @@ def music(rng, n: int, rate: float) -> np.ndarray:
 
 
 def drum(rng, rate: float, bass: bool) -> np.ndarray:
+    """One drum stroke."""
     t = np.arange(int(0.2 * rate)) / rate
     if bass:
         return 2.0 * np.sin(2 * np.pi * (55 * t + 4 * (1 - np.exp(-t / 0.02)))) * np.exp(-t / 0.08)
@@ -99,6 +104,7 @@ def drum(rng, rate: float, bass: bool) -> np.ndarray:
 
 
 def add(out: np.ndarray, piece: np.ndarray, at: int) -> None:
+    """Add a sound into a longer one at a moment, cut at its end."""
     end = min(at + len(piece), len(out))
     if 0 <= at < end:
         out[at:end] += piece[: end - at]
@@ -111,6 +117,7 @@ def wind(rng, n: int, rate: float) -> np.ndarray:
 
 
 def rain(rng, n: int, rate: float) -> np.ndarray:
+    """Many drops on leaves and ground."""
     drops = train(
         np.sort(rng.random(int(n / rate * 120))) * n / rate, rng.lognormal(0, 1, int(n / rate * 120)), n, rate
     )
@@ -119,6 +126,7 @@ def rain(rng, n: int, rate: float) -> np.ndarray:
 
 
 def waves(rng, n: int, rate: float) -> np.ndarray:
+    """Surf that comes and goes."""
     swell = np.exp(1.0 * smooth(rng, n, 2.5 * rate))
     return normal(coloured(rng, n, rate, -3, 80, 7000) * swell)
 
@@ -133,6 +141,7 @@ def clock(rng, n: int, rate: float) -> np.ndarray:
 
 
 def dripping(rng, n: int, rate: float) -> np.ndarray:
+    """Drops from a gutter, seconds apart."""
     t = np.cumsum(rng.gamma(8, 1 / 8 / rng.uniform(1, 4), 200))
     out = np.zeros(n)
     for at in t[t < n / rate]:
@@ -197,6 +206,7 @@ def silence(rng, n: int, rate: float) -> np.ndarray:
 
 
 def birds(rng, n: int, rate: float) -> np.ndarray:
+    """Chirps with pauses."""
     t, out = rng.uniform(0, 1), np.zeros(n)
     while t < n / rate:
         base, count = rng.uniform(2200, 5500), rng.integers(2, 9)
@@ -211,6 +221,7 @@ def birds(rng, n: int, rate: float) -> np.ndarray:
 
 
 def dog(rng, n: int, rate: float) -> np.ndarray:
+    """Barks in groups."""
     t, out, base = rng.uniform(0.1, 0.8), np.zeros(n), rng.uniform(250, 600)
     while t < n / rate:
         m = int(rng.uniform(0.1, 0.25) * rate)
@@ -238,6 +249,7 @@ def knocks(rng, n: int, rate: float) -> np.ndarray:
 
 
 def footsteps(rng, n: int, rate: float) -> np.ndarray:
+    """Steps on gravel."""
     t = np.arange(0.3, n / rate, 60 / rng.uniform(95, 125))
     t = t + rng.normal(0, 0.012, len(t))
     thud = modes([90, 160, 340, 900], [3, 3, 4, 4], [4, 3, 2, 1], rate, 0.1)
@@ -248,6 +260,7 @@ def footsteps(rng, n: int, rate: float) -> np.ndarray:
 
 
 def talk_over_music(rng, n: int, rate: float) -> np.ndarray:
+    """A voice with music behind it."""
     return normal(talk(rng, n, rate) + 0.6 * music(rng, n, rate))
 
 

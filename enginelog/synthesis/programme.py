@@ -25,6 +25,7 @@ class Programme:
 
 
 def grid(seconds: float) -> np.ndarray:
+    """Moments at which a programme of speed is laid down."""
     return np.arange(int(seconds / GRID_S) + 2) * GRID_S
 
 

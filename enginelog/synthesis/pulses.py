@@ -77,4 +77,5 @@ def coloured(
 
 
 def rms(x: np.ndarray) -> float:
+    """Root of the mean square."""
     return float(np.sqrt(np.mean(np.square(x)))) if len(x) else 0.0

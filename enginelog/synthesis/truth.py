@@ -117,6 +117,7 @@ def standstill_after(motion: Motion, t: float, until: float) -> float | None:
 
 
 def pull_truths(scenario: Scenario, motion: Motion) -> tuple[PullTruth, ...]:
+    """What each pull of the starter really did."""
     out = []
     starts = [p.at_s for p in scenario.pulls] + [scenario.seconds]
     for pull, following in zip(scenario.pulls, starts[1:], strict=True):
@@ -185,6 +186,7 @@ def swing_of(scenario: Scenario, motion: Motion, start: float, end: float) -> tu
 
 
 def load_truths(scenario: Scenario, motion: Motion) -> tuple[LoadTruth, ...]:
+    """What each load step really did to the speed."""
     out = []
     for load in scenario.speeds.loads:
         end = min(load.off_s, scenario.seconds) - 0.12
