@@ -198,8 +198,8 @@ def test_sound_without_an_engine_is_status_3_with_its_record(tmp_path):
 def test_ctrl_c_is_one_line_and_leaves_nothing(tmp_path):
     write_tone(tmp_path / "long.wav", 1200)
     process = subprocess.Popen([*PROGRAM, "long.wav"], cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
-    time.sleep(3)
+    time.sleep(6)
     process.send_signal(signal.SIGINT)
-    out, err = process.communicate(timeout=20)
+    out, err = process.communicate(timeout=90)
     assert (process.returncode, out, err.count(b"\n")) == (130, b"", 1), err
     assert sorted(path.name for path in tmp_path.iterdir()) == ["long.wav"]
