@@ -47,8 +47,15 @@ def facts(run: Run) -> list[Fact]:
 
 def why_unknown(run: Run, fact: Fact) -> str:
     """Why a measure is not known, from the finding that says so; general words where none does."""
-    said = [sentence(f.text) for f in run.measures.findings if f.verdict == "unknown" and group(f.code) == fact.group]
+    texts = [f.text for f in run.measures.findings if f.verdict == "unknown" and group(f.code) == fact.group]
+    said = [sentence(reason_alone(text)) for text in texts]
     return said[0] if said else "The recording does not carry it."
+
+
+def reason_alone(text: str) -> str:
+    """A finding's text without a leading "cannot tell", for places that say so themselves."""
+    lead = "cannot tell: "
+    return text[len(lead) :] if text.lower().startswith(lead) else text
 
 
 def limit_of(run: Run, fact: Fact) -> Finding | None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from enginelog.model import Run
 from enginelog.report.cautions import cautions
-from enginelog.report.facts import facts, why_unknown
+from enginelog.report.facts import facts, reason_alone, why_unknown
 from enginelog.report.words import (
     GAP,
     VERDICTS,
@@ -100,16 +100,10 @@ def _finding_lines(run: Run) -> list[Line]:
             when = _when(run, finding.start_s, finding.end_s)
             lines.append(Line(finding.verdict, said_so + when, MARKS[finding.verdict]))
         elif finding.verdict == "unknown" and group(finding.code) not in said:
-            unknown.setdefault(_reason(finding.text), []).append(title(finding.code))
+            unknown.setdefault(reason_alone(finding.text), []).append(title(finding.code))
     for reason, titles in unknown.items():
         lines.append(Line("unknown", _not_told(titles, reason), MARKS["unknown"]))
     return [*lines, Line("blank", "")] if lines else []
-
-
-def _reason(text: str) -> str:
-    """The reason alone, so that what is unknown for the same reason can be told together."""
-    lead = "cannot tell: "
-    return text[len(lead) :] if text.lower().startswith(lead) else text
 
 
 def _not_told(titles: list[str], reason: str) -> str:
