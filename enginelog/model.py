@@ -267,10 +267,13 @@ class Settling:
 
 @dataclass(frozen=True)
 class LoadStep:
+    """One load taken on. droop_within_points: half of the droop's 95 % interval."""
+
     at_s: float
     dip_percent: float
     droop_percent: float | None
     recovery_s: float | None
+    droop_within_points: float | None = None
 
 
 @dataclass(frozen=True)
