@@ -49,7 +49,7 @@ def pursue(clip: Clip, engine: Engine, limits: LimitSet) -> Pursuit:
     signals = feature_signals(clip)
     scores = evidence(signals, layouts(engine), grid, times)
     total = sum(WEIGHTS[name] * scores[name] for name in WEIGHTS) - _range_cost(engine, grid, limits)
-    light = "_saw" if _is_saw(engine) else ""
+    light = "_saw" if is_saw(engine) else ""
     path = best_path(
         limits.value("evidence_gain") * total,
         limits.value("slope_cost" + light),
@@ -84,18 +84,18 @@ def _grid(engine: Engine, limits: LimitSet) -> np.ndarray:
 def layouts(engine: Engine) -> tuple[Layout, ...]:
     """The sounds this engine can make: its own layout, and where firings take turns every second one weaker."""
     own = layout_of(engine.cycle_deg, engine.firing_angles_deg)
-    if _is_saw(engine):
+    if is_saw(engine):
         return (own, EVERY_SECOND)
     return (own, UNEQUAL_TWIN) if engine.cylinders == 2 and engine.even_firing else (own,)
 
 
-def _is_saw(engine: Engine) -> bool:
+def is_saw(engine: Engine) -> bool:
     """Single-cylinder two-strokes: saws, trimmers and their like."""
     return engine.strokes == 2 and engine.cylinders == 1
 
 
 def _usual_low(engine: Engine) -> str:
-    if _is_saw(engine):
+    if is_saw(engine):
         return "usual_low_rpm_two_stroke"
     small = engine.strokes == 4 and engine.cylinders <= 2
     return "usual_low_rpm_small_four_stroke" if small else "usual_low_rpm_several_cylinders"

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from enginelog.limits import LimitSet
-from enginelog.model import Clip, Engine, Track
+from enginelog.model import RHYTHM, Clip, Engine, Track
 from enginelog.speed.confidence import confidence_of
-from enginelog.speed.tracking import pursue
+from enginelog.speed.tracking import WEIGHTS, Pursuit, is_saw, pursue
 
 
 def track(clip: Clip, engine: Engine, limits: LimitSet) -> Track:
@@ -20,10 +20,24 @@ def track(clip: Clip, engine: Engine, limits: LimitSet) -> Track:
     found = pursue(clip, engine, limits)
     rpm_per_hz = 60.0 * engine.revs_per_cycle
     confidence = confidence_of(found.shown)
+    confidence = np.where(_may_be_half(found, engine, limits), np.minimum(confidence, 0.5), confidence)
     known = confidence >= limits.value("least_confidence")
     blank = np.where(known, 1.0, np.nan)
     std = np.maximum(found.std_hz * rpm_per_hz, limits.value("least_std_rpm"))
     return Track(found.t_s, found.cycle_hz * rpm_per_hz * blank, confidence, std * blank, found.shown)
+
+
+def _may_be_half(found: Pursuit, engine: Engine, limits: LimitSet) -> np.ndarray:
+    """Frames of a two-stroke single that may turn twice as fast, firing on every second turn only.
+
+    Such an engine sounds like one at half the speed. Where the other reading lags little behind, it stays in doubt.
+    """
+    if not is_saw(engine):
+        return np.zeros(len(found.t_s), bool)
+    shown = {name: found.shown[:, number] for number, name in enumerate(RHYTHM)}
+    contrast = sum(WEIGHTS[name] * shown[name] for name in WEIGHTS)
+    close = shown["octave_margin"] < limits.value("half_speed_doubt") * contrast
+    return close & (2 * 60.0 * found.cycle_hz < limits.value("usual_top_rpm_two_stroke"))
 
 
 def join(tracks: Sequence[Track], starts_s: Sequence[float]) -> Track:
