@@ -197,7 +197,14 @@ def test_sound_without_an_engine_is_status_3_with_its_record(tmp_path):
 @pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C is sent otherwise there")
 def test_ctrl_c_is_one_line_and_leaves_nothing(tmp_path):
     write_tone(tmp_path / "long.wav", 1200)
-    process = subprocess.Popen([*PROGRAM, "long.wav"], cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    process = subprocess.Popen(
+        [*PROGRAM, "long.wav"],
+        cwd=tmp_path,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        # A test run started in the background by a shell has Ctrl-C ignored, and would hand that down.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+    )
     time.sleep(6)
     process.send_signal(signal.SIGINT)
     out, err = process.communicate(timeout=90)
