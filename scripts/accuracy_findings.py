@@ -84,11 +84,13 @@ def long_run(s: sim.Scenario, rng: np.random.Generator) -> sim.Scenario:
 
 
 def miss_share(case: sim.Case, m: Measures) -> Outcome:
-    """Within 0.5 points or 7 % of the value."""
+    """Within 0.5 points or 7 % of the value; off by more but within the interval stated with it is not a wrong answer."""
     if m.firing.misfire_percent is None:
         return None
     true = case.truth.miss_percent
-    return abs(m.firing.misfire_percent - true) <= max(0.5, 0.07 * true)
+    if abs(m.firing.misfire_percent - true) <= max(0.5, 0.07 * true):
+        return True
+    return None if m.firing.misfire_low <= true <= m.firing.misfire_high else False
 
 
 def within_points(points: float):
@@ -212,6 +214,8 @@ def said_worse(case: sim.Case, m: Measures) -> Outcome:
 
 def one_load(case: sim.Case, m: Measures) -> Outcome:
     """One load is told, within half a second of its moment."""
+    if not m.loads:
+        return None
     at = case.truth.scenario.loads[0].at_s + case.truth.scenario.lead_s
     return len(m.loads) == 1 and abs(m.loads[0].at_s - at) < 0.5
 
@@ -227,6 +231,14 @@ def droop(case: sim.Case, m: Measures) -> Outcome:
 def calm_only(score, most_percent: float = 0.2):
     """The score where the speed's own wobble is small; the others leave the row (shown as not told)."""
     return lambda case, m: score(case, m) if case.truth.scenario.wobble_percent <= most_percent else None
+
+
+def droop_interval(case: sim.Case, m: Measures) -> Outcome:
+    """The droop lies within what is said of it."""
+    if len(m.loads) != 1 or m.loads[0].droop_percent is None:
+        return None
+    percent = case.truth.scenario.loads[0].droop_percent
+    return abs(m.loads[0].droop_percent - 100 * percent / (100 - percent)) <= m.loads[0].droop_within_points
 
 
 def recovery(case: sim.Case, m: Measures) -> Outcome:
@@ -287,6 +299,7 @@ ROWS = [
     Row("one load step, found within 0.5 s", kind("loaded"), one_load, 0.95),
     Row("droop within 0.5 points", kind("loaded"), droop, 0.95),
     Row("  of these: wobble up to 0.2 %", kind("loaded"), calm_only(droop), 0.95),
+    Row("droop's own 95 % interval covers", kind("loaded"), droop_interval, 0.95),
     Row("recovery within 0.5 s", kind("loaded"), recovery, 0.95),
     Row("no load step said: steady", kind("steady"), no_load, 0.98),
     Row("no load step said: hunting", kind("hunting"), no_load, 0.98),

@@ -77,13 +77,13 @@ def test_opportunities_in_a_thousand_revolutions():
     assert 1000 * engine.cylinders / engine.revs_per_cycle == 500
     probability = np.zeros(500)
     probability[[20, 130, 260, 370, 480]] = 1.0
-    assert misfire.share_interval(probability)[0] == pytest.approx(0.01)
+    assert misfire.share_interval(probability, LIMITS)[0] == pytest.approx(0.01)
 
 
 @pytest.mark.parametrize(("n", "percent"), [(100, 2.95), (250, 1.19), (500, 0.597), (1000, 0.299)])
 def test_rule_of_three(n, percent):
     """None in n: the 95 % upper bound is 1 - 0.05^(1/n) (arithmetic; Hanley & Lippman-Hand 1983 from memory)."""
-    share, low, high = misfire.share_interval(np.zeros(n))
+    share, low, high = misfire.share_interval(np.zeros(n), LIMITS)
     assert (share, low) == (0.0, 0.0)
     assert 100 * high == pytest.approx(percent, rel=0.002)
 

@@ -84,7 +84,7 @@ def _lost_times(firings: Firings, lost: misfire.MisfireStudy) -> np.ndarray:
 
 def _fine(calm: list[Series], firings: Firings, engine: Engine, limits: LimitSet) -> list[Series]:
     """The calm stretches again, from the moments of the firings, where these stand out of the noise."""
-    clear = firings.snr_db >= limits.value("timing_least_snr_db")
+    clear = firings.snr_db >= limits.value("hunting_event_snr_db")
     if len(clear) < 50 or np.mean(clear) < 0.5:
         return []
     spans = [Span("run", float(part.t_s[0]), float(part.t_s[-1])) for part in calm if len(part.t_s)]
@@ -109,7 +109,7 @@ def _settling(track, span, series, firings, lost, found, limits) -> settling.Set
     for step in found:
         rpm[(whole.t_s > step.at_s - 0.8) & (whole.t_s < step.at_s + 2.5)] = np.nan
     quiet = Series(whole.t_s, rpm, whole.step_s, whole.window_s)
-    untold = lost.summary.misfires is None or lost.summary.pattern == "every_second"
+    untold = lost.summary.misfire_high is None or lost.summary.pattern == "every_second"
     counted = None if untold else firings.miss_probability
     return settling.study_settling(quiet, firings, counted, span.start_s, limits)
 

@@ -45,14 +45,16 @@ def smoothing_gain(rate_hz: float, window_s: float) -> float:
     return float(np.sinc(rate_hz * window_s))
 
 
-def strongest_swing(series: Series, low_hz: float, high_hz: float, limits: LimitSet) -> Swing | None:
+def strongest_swing(
+    series: Series, low_hz: float, high_hz: float, limits: LimitSet, least_cycles: float | None = None
+) -> Swing | None:
     """The most significant oscillation between two rates; None where the stretch is too short to hold one."""
     known = series.known
     if known.sum() < 20 or known.mean() < 0.4:
         return None
     t_s = series.t_s[known]
     length = float(t_s[-1] - t_s[0])
-    low_hz = max(low_hz, limits.value("hunting_cycles") / length)
+    low_hz = max(low_hz, (least_cycles or limits.value("hunting_cycles")) / length)
     if low_hz >= high_hz:
         return None
     percent = 100 * (series.rpm[known] / series.mean_rpm - 1)
@@ -275,9 +277,10 @@ def study_hunting(stretches: list[Series], fine: list[Series], limits: LimitSet)
     """
     low, high = limits.value("hunting_low_hz"), limits.value("hunting_high_hz")
     answers, fast = [], []
+    cycles = limits.value("hunting_cycles" if len(stretches) == 1 else "hunting_cycles_cut")
     for series in stretches:
         middle = track_rate_limit(series.window_s, limits.value("hunting_track_gain"))
-        swing = strongest_swing(series, low, min(middle, high), limits)
+        swing = strongest_swing(series, low, min(middle, high), limits, cycles)
         answers.append(_judge_swing(swing, limits.value("hunting_share"), limits))
     for series in fine:
         middle = track_rate_limit(limits.value("track_window_s"), limits.value("hunting_track_gain"))
@@ -293,6 +296,8 @@ def _judge_swing(swing: Swing | None, needed_share: float, limits: LimitSet) -> 
     dead_band = limits.value("hunting_dead_band_percent")
     if swing.swing_percent < dead_band:
         return HuntingStudy(False, swing, "any regular swing lies within the dead band")
+    if swing.chance > limits.value("hunting_false_alarm") and swing.share >= needed_share:
+        return HuntingStudy(None, swing, "the speed swings regularly, but too few times to tell from chance")
     if swing.chance > limits.value("hunting_false_alarm"):
         return HuntingStudy(False, swing, "no swing stands out of the movement at other rates")
     if swing.time_share < limits.value("hunting_time_share"):
@@ -316,6 +321,8 @@ def _most_telling(slow: list[HuntingStudy], fast: list[HuntingStudy]) -> Hunting
     if doubtful:
         return doubtful[0]
     denied = [answer for answer in slow if answer.found is False]
+    if denied and not fast:
+        return HuntingStudy(None, None, "no slow swing was found, but fast ones cannot be searched in this noise")
     if denied:
         return denied[0]
     return slow[0] if slow else HuntingStudy(None, None, "no steady running long enough")

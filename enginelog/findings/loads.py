@@ -83,12 +83,15 @@ def _own_dip_of_misfires(step: Step, lost_s: np.ndarray, limits: LimitSet) -> bo
     their dips.
     """
     near = np.sum((lost_s > step.at_s - 0.8) & (lost_s < step.at_s + 1.2))
-    if near < 3 or abs(step.change_percent) >= limits.value("load_lasting_percent"):
+    if near < 3:
         return False
     span = max(step.end_s, lost_s[-1]) - lost_s[0]
-    usual = 2.0 * len(lost_s) / max(span, 2.0)
+    crowded = near > limits.value("load_crowding") * 2.0 * len(lost_s) / max(span, 2.0)
+    if step.levels_std_percent is None:  # too short a look at the new level to set against the losses
+        return bool(crowded)
+    lasting = abs(step.change_percent)
     brief = step.last_outside_s(limits.value("recovery_band_percent")) < limits.value("load_brief_s")
-    return bool(brief or near > limits.value("load_crowding") * usual)
+    return bool(lasting < limits.value("load_lasting_percent") and (brief or crowded or lasting < 1.0))
 
 
 def load_taken(step: Step, series: Series, limits: LimitSet) -> LoadStep:
@@ -96,8 +99,11 @@ def load_taken(step: Step, series: Series, limits: LimitSet) -> LoadStep:
     lowest = max(float(step.curve_rpm.min()), _lowest_believable(step, series))
     dip = 100 * (step.before_rpm - lowest) / step.before_rpm
     recovery = _recovery(step, limits)
-    droop = droop_percent(step.before_rpm, step.after_rpm) if _level_seen(step, series, recovery) else None
-    return LoadStep(step.at_s, dip, droop, recovery)
+    within = None if step.levels_std_percent is None else 1.96 * step.levels_std_percent
+    clear = within is not None and within <= limits.value("droop_doubt_points") and _level_seen(step, series, recovery)
+    if not clear:
+        return LoadStep(step.at_s, dip, None, recovery)
+    return LoadStep(step.at_s, dip, droop_percent(step.before_rpm, step.after_rpm), recovery, within)
 
 
 def _lowest_believable(step: Step, series: Series) -> float:

@@ -56,21 +56,26 @@ def clopper_pearson(lost: float, total: float, level: float = 0.95) -> tuple[flo
     return float(beta.ppf(tail, lost, total - lost + 1)), float(beta.ppf(1 - tail, lost + 1, total - lost))
 
 
-def design_effect(lost: np.ndarray, most_lags: int = 40) -> float:
-    """How many times the variance of a share grows because losses come in bursts: 1 + 2 * sum of autocorrelations,
-    summed while they stand above what chance gives (1.5 / sqrt(n)); at least 1."""
-    x = np.asarray(lost, float)
-    n, spread = len(x), float(np.var(x))
-    if n < 20 or spread <= 0:
+def design_effect(probability: np.ndarray, most_lags: int = 40) -> float:
+    """How many times the variance of a share grows because losses come in bursts; at least 1.
+
+    1 + 2 * sum of the covariances of the miss probabilities over share * (1 - share), summed while they stand above
+    what chance gives (1.5 / sqrt(n)). Probabilities rather than yes and no, so that doubtful ones do not hide bursts.
+    """
+    x = np.asarray(probability, float)
+    n, share = len(x), float(np.mean(x))
+    spread = share * (1 - share)
+    if n < 20 or spread <= 0 or x.max() <= 0.5:
         return 1.0
-    x = x - x.mean()
+    x = x - share
+    least = 1.5 / np.sqrt(n) * float(np.mean(x**2))
     total = 0.0
     for lag in range(1, min(most_lags, n // 4) + 1):
-        correlation = float(np.dot(x[lag:], x[:-lag])) / (n * spread)
-        if correlation < 1.5 / np.sqrt(n):
+        covariance = float(np.dot(x[lag:], x[:-lag])) / n
+        if covariance < least:
             break
-        total += correlation
-    return 1 + 2 * total
+        total += covariance
+    return 1 + 2 * total / spread
 
 
 def confusion(probability: np.ndarray) -> tuple[float, float]:
@@ -95,7 +100,7 @@ def share_interval(probability: np.ndarray, limits: LimitSet) -> tuple[float, fl
     part of what may be taken for the other) are added in quadrature.
     """
     n, share = len(probability), counted_share(probability, limits)
-    effect = design_effect(probability > 0.5)
+    effect = design_effect(probability)
     low, high = clopper_pearson(share * n / effect, n / effect)
     doubt = 1.96 * np.sqrt(np.sum(probability * (1 - probability)))
     missed, mistaken = (limits.value("misfire_calibration") * part for part in confusion(probability))
@@ -120,7 +125,7 @@ def take(firings: Firings, mask: np.ndarray) -> Firings:
 
 
 def cannot_count(firings: Firings, limits: LimitSet) -> str | None:
-    """Why lost firings cannot be counted here; None where they can."""
+    """Why lost firings cannot be judged at all; None where they can."""
     n = len(firings.t_s)
     if n < limits.value("misfire_least_events"):
         least = limits.value("misfire_least_events")
@@ -128,14 +133,14 @@ def cannot_count(firings: Firings, limits: LimitSet) -> str | None:
     snr = float(np.nanmedian(firings.snr_db)) if np.isfinite(firings.snr_db).any() else float("-inf")
     if snr < limits.value("misfire_least_snr_db"):
         return f"the firings stand only {snr:.0f} dB above the noise; a lost one cannot be told from a weak one"
-    undecided = 100 * sum(confusion(firings.miss_probability)) / n
-    if undecided > limits.value("misfire_undecided_percent"):
-        return f"about {undecided:.0f} % of the firings may be taken for lost or fired by mistake; too many to count"
     return None
 
 
 def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: LimitSet) -> MisfireStudy:
-    """Count, interval, windows, pattern and cylinders over the running spans."""
+    """Count, interval, windows, pattern and cylinders over the running spans.
+
+    Where firings are heard but too many are doubtful, the count is withheld and only the interval given.
+    """
     firings = take(firings, in_spans(firings, spans))
     told = np.isfinite(firings.miss_probability)
     reason = cannot_count(take(firings, told), limits)
@@ -143,20 +148,30 @@ def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: L
         reason = f"only {100 * told.mean():.0f} % of the firings were heard clearly enough to be judged"
     firings = take(firings, told)
     if reason is not None:
-        return MisfireStudy(_withheld(engine, firings, limits), (), reason, None, None)
+        return MisfireStudy(_withheld(engine, firings, (None, None), limits), (), reason, None, None)
+    turns = patterns.alternation(firings, limits)
     probability = patterns.with_dead_slots(engine, firings, limits)
-    alternation = patterns.alternation(firings, limits)
-    probability = np.where(alternation.weak, 1.0, probability) if alternation.lost else probability
+    probability = patterns.with_turns(probability, turns) if turns.lost else probability
+    undecided = 100 * sum(confusion(probability)) / len(probability)
+    if undecided > limits.value("misfire_undecided_percent"):
+        share, low, high = share_interval(probability, limits)
+        reason = (
+            f"too many firings are doubtful to count the lost ones; between {100 * low:.1f} and {100 * high:.1f} % are"
+        )
+        return MisfireStudy(_withheld(engine, firings, (100 * low, 100 * high), limits), (), reason, None, None)
+    return _counted(engine, firings, probability, turns, limits)
+
+
+def _counted(engine: Engine, firings: Firings, probability: np.ndarray, turns, limits: LimitSet) -> MisfireStudy:
     share, low, high = share_interval(probability, limits)
     lost = probability > 0.5
-    pattern = _pattern(engine, firings, probability, alternation, limits)
     summary = FiringSummary(
         events=len(lost),
         misfires=int(round(share * len(lost))),
         misfire_percent=100 * share,
         misfire_low=100 * low,
         misfire_high=100 * high,
-        pattern=pattern,
+        pattern=_pattern(engine, firings, probability, turns, limits),
         timing_spread_percent=timing_spread(firings, limits),
         strength_spread_percent=strength_spread(firings, limits),
         cylinders=_cylinders(engine, firings, lost),
@@ -164,7 +179,7 @@ def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: L
     windows = tuple(w for size in (200.0, 1000.0) if (w := worst_window(firings, lost, size)) is not None)
     at = firings.t_s[lost]
     ends = (float(at[0]), float(at[-1])) if len(at) else (None, None)
-    return MisfireStudy(summary, windows, None, *ends, alternation=alternation.ratio)
+    return MisfireStudy(summary, windows, None, *ends, alternation=turns.ratio)
 
 
 def _pattern(engine: Engine, firings: Firings, probability: np.ndarray, turns, limits: LimitSet) -> str | None:
@@ -175,19 +190,10 @@ def _pattern(engine: Engine, firings: Firings, probability: np.ndarray, turns, l
     return patterns.name_pattern(engine, firings, probability, turns, limits)
 
 
-def _withheld(engine: Engine, firings: Firings, limits: LimitSet) -> FiringSummary:
+def _withheld(engine: Engine, firings: Firings, interval, limits: LimitSet) -> FiringSummary:
+    spreads = timing_spread(firings, limits), strength_spread(firings, limits)
     cylinders = tuple(CylinderFiring(k, None, None) for k in range(engine.cylinders))
-    return FiringSummary(
-        len(firings.t_s),
-        None,
-        None,
-        None,
-        None,
-        None,
-        timing_spread(firings, limits),
-        strength_spread(firings, limits),
-        cylinders,
-    )
+    return FiringSummary(len(firings.t_s), None, None, *interval, None, *spreads, cylinders)
 
 
 def worst_window(firings: Firings, lost: np.ndarray, revolutions: float) -> Window | None:

@@ -39,6 +39,16 @@ def with_dead_slots(engine: Engine, firings: Firings, limits: LimitSet) -> np.nd
     return np.where(np.isin(firings.slot, dead), 1.0, probability)
 
 
+def with_turns(probability: np.ndarray, turns: Alternation) -> np.ndarray:
+    """Miss probabilities where strong and weak firings take turns: the weak are lost, their strong neighbours are not,
+    unless they are surely lost too."""
+    beside = np.zeros(len(probability), bool)
+    beside[1:] |= turns.weak[:-1]
+    beside[:-1] |= turns.weak[1:]
+    fired = beside & ~turns.weak & (probability < 0.95)
+    return np.where(turns.weak, 1.0, np.where(fired, 0.0, probability))
+
+
 def alternation(firings: Firings, limits: LimitSet) -> Alternation:
     """Stretches in which every second firing (of the same cylinder) is weak, judged on windows of twelve firings, and
     of forty-eight where noise hides it in the shorter ones."""

@@ -67,10 +67,14 @@ def judge_settling(evidence: Evidence, limits: LimitSet) -> Finding:
     study, limit = evidence.settling, limits["settling_least_percent"]
     span = evidence.span
     if study.course == "unknown":
-        return unknown(
-            "settling",
-            f"the run is shorter than {limits.value('settling_least_s'):.0f} s or too little of it could be read",
+        least = limits.value("settling_least_s")
+        short = span.end_s - span.start_s < least + 1
+        why = (
+            f"the run is hardly longer than {least:.0f} s"
+            if short
+            else "lost firings stand out too little to tell a rough start"
         )
+        return unknown("settling", why)
     first, last = (
         _level(study.rough_misfire_percent, study.rough_swing_rpm),
         _level(study.last_misfire_percent, study.last_swing_rpm),
@@ -182,7 +186,7 @@ def judge_load(evidence: Evidence, limits: LimitSet) -> Finding:
     for step in loads.taken:
         said = f"at {step.at_s:.1f} s speed dipped {step.dip_percent:.1f} %"
         if step.droop_percent is not None:
-            said += f", droop {step.droop_percent:.1f} % (of the loaded speed)"
+            said += f", droop {step.droop_percent:.1f} ± {step.droop_within_points:.1f} % (of the loaded speed)"
             verdicts.append(graded(step.droop_percent, droop.value))
         said += (
             f", back in the band after {step.recovery_s:.1f} s"

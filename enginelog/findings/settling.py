@@ -259,6 +259,8 @@ def study_settling(
     if change is None:
         return SettlingStudy("unknown", None, None, None, None, None, None)
     course = _course(change, series.mean_rpm, limits)
+    if course == "steady" and not _misses_clear(firings, counted, limits):
+        course = "unknown"
     settle = float(rough.t_s[0]) - 0.5 * limits.value("settling_window_s") + change.settle_s - started_s
     return SettlingStudy(
         course,
@@ -269,6 +271,12 @@ def study_settling(
         _peak_to_peak(change.first_swing),
         _peak_to_peak(change.last_swing),
     )
+
+
+def _misses_clear(firings: Firings, counted: np.ndarray, limits: LimitSet) -> bool:
+    """True where lost firings of a rough start would have been heard."""
+    told = np.isfinite(counted)
+    return bool(told.any() and np.nanmedian(firings.snr_db[told]) >= limits.value("settling_least_snr_db"))
 
 
 def _percent(share: float | None) -> float | None:

@@ -11,7 +11,7 @@ lines before the event and after recovery, with a slow drift in common, and fits
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -29,7 +29,7 @@ RINGS_HZ = np.array([0.0, 0.25, 0.35, 0.45, 0.55, 0.7, 0.9, 1.2])
 @dataclass(frozen=True)
 class Step:
     """One fitted change. `curve_t_s`, `curve_rpm`: the fitted speed freed of the track's smoothing, from at_s
-    to end_s.
+    to end_s; levels_std_percent: how well the change between the levels is known, None where they were hardly seen.
     """
 
     at_s: float
@@ -38,6 +38,7 @@ class Step:
     after_rpm: float
     curve_t_s: np.ndarray
     curve_rpm: np.ndarray
+    levels_std_percent: float | None = None
 
     @property
     def change_percent(self) -> float:
@@ -163,7 +164,7 @@ def fit_step(series: Series, near_s: float) -> Step | None:
     levels = _levels_either_side(t_s, rpm, first)
     if levels is None:
         return first
-    before, after, slope = levels
+    before, after, slope, std = levels
     even = rpm - slope * (t_s - first.at_s)
     best = min(
         (
@@ -173,10 +174,10 @@ def fit_step(series: Series, near_s: float) -> Step | None:
         ),
         key=lambda fit: fit[0],
     )
-    return _described(best, series)
+    return replace(_described(best, series), levels_std_percent=std)
 
 
-def _levels_either_side(t_s: np.ndarray, rpm: np.ndarray, first: Step) -> tuple[float, float, float] | None:
+def _levels_either_side(t_s: np.ndarray, rpm: np.ndarray, first: Step) -> tuple[float, float, float, float] | None:
     """Levels before and after at the event, and the drift they share (rpm a second); None with too little either side.
 
     Straight lines of one slope through what lies before the event and what lies after recovery, near values weighing
@@ -189,15 +190,17 @@ def _levels_either_side(t_s: np.ndarray, rpm: np.ndarray, first: Step) -> tuple[
     parts = [_weighted(u[side], rpm[side]) for side in sides]
     alike = max(1.0 / np.median(np.diff(t_s)), 1.0)
     noise = np.mean([part[4] for part in parts]) * alike
-    slope = sum(part[3] for part in parts) / (
-        sum(part[2] for part in parts) + noise / (SLOPE_PRIOR * first.before_rpm) ** 2
-    )
+    known = sum(part[2] for part in parts) + noise / (SLOPE_PRIOR * first.before_rpm) ** 2
+    slope = sum(part[3] for part in parts) / known
     before, after = (rpm_mean - slope * u_mean for u_mean, rpm_mean, *_ in parts)
-    return float(before), float(after), float(slope)
+    far = parts[1][0] - parts[0][0]
+    std = np.sqrt(noise * (sum(1 / part[5] for part in parts) + far**2 / known)) / first.before_rpm
+    return float(before), float(after), float(slope), 100 * float(std)
 
 
-def _weighted(u: np.ndarray, rpm: np.ndarray) -> tuple[float, float, float, float, float]:
-    """Mean u, mean rpm, sum of squares of u, sum of products, and variance of rpm about its line; weights fall with
+def _weighted(u: np.ndarray, rpm: np.ndarray) -> tuple[float, float, float, float, float, float]:
+    """Mean u, mean rpm, sum of squares of u, sum of products, variance of rpm about its line, and effective
+    number; weights fall with
     distance (e-fold in `NEAR_S`), values farther than four robust deviations from the median weigh nothing."""
     off = np.abs(rpm - np.median(rpm))
     w = np.exp(-(np.abs(u) - np.abs(u).min()) / NEAR_S) * (off <= 4 * 1.4826 * np.median(off) + 1e-9)
@@ -205,7 +208,8 @@ def _weighted(u: np.ndarray, rpm: np.ndarray) -> tuple[float, float, float, floa
     x, y = u - u_mean, rpm - rpm_mean
     squares, products = float(np.sum(w * x * x)), float(np.sum(w * x * y))
     rest = y - x * products / squares
-    return float(u_mean), float(rpm_mean), squares, products, float(np.average(rest**2, weights=w))
+    effective = float(np.sum(w) ** 2 / np.sum(w**2))
+    return float(u_mean), float(rpm_mean), squares, products, float(np.average(rest**2, weights=w)), effective
 
 
 def _described(best, series: Series) -> Step:
