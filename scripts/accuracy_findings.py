@@ -84,7 +84,7 @@ def long_run(s: sim.Scenario, rng: np.random.Generator) -> sim.Scenario:
 
 
 def miss_share(case: sim.Case, m: Measures) -> Outcome:
-    """Within 0.5 points or 7 % of the value; off by more but within the interval stated with it is not a wrong answer."""
+    """Within 0.5 points or 7 % of the value; farther off but inside the interval stated with it is not wrong."""
     if m.firing.misfire_percent is None:
         return None
     true = case.truth.miss_percent
