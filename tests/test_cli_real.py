@@ -22,9 +22,6 @@ import enginelog
 from enginelog import media, model, report, synthesis
 from enginelog.cli import main
 
-TOP = Path(__file__).resolve().parents[1]
-STAGES = ("quality", "timeline", "speed", "firing", "findings")
-
 
 def read_only(path_or_stream, engine, name=None, progress=None):
     """Read the recording to its end, then answer with the hand-made run of a healthy engine."""
@@ -149,10 +146,6 @@ def test_an_out_folder_that_cannot_be_made(call):
 
 # ---------------------------------------------------------------- the whole program
 
-# TO BE REMOVED with the last stage: until then the whole program cannot run.
-MISSING = [room for room in STAGES if not (TOP / f"enginelog/{room}").with_suffix(".py").is_file()]
-MISSING = [room for room in MISSING if not (TOP / f"enginelog/{room}/__init__.py").is_file()]
-whole = pytest.mark.skipif(bool(MISSING), reason=f"not there yet: {MISSING}")
 PROGRAM = [sys.executable, "-c", "import sys; from enginelog.cli import main; sys.exit(main())", "check"]
 
 
@@ -169,7 +162,6 @@ def program(*arguments, **options) -> subprocess.CompletedProcess:
     return subprocess.run([*PROGRAM, *map(str, arguments)], capture_output=True, **options)
 
 
-@whole
 def test_from_a_file_and_from_standard_input_the_same_is_heard(pump):
     named = program(pump, "--json", "--strokes", "4")
     piped = program("-", "--json", "--strokes", "4", input=pump.read_bytes())
@@ -181,7 +173,6 @@ def test_from_a_file_and_from_standard_input_the_same_is_heard(pump):
     assert first == second and first["engine_heard"]
 
 
-@whole
 def test_sound_without_an_engine_is_status_3_with_its_record(tmp_path):
     clip = synthesis.make_other(5, "rain", 5.0)
     media.write(tmp_path / "rain.wav", clip)
@@ -193,7 +184,6 @@ def test_sound_without_an_engine_is_status_3_with_its_record(tmp_path):
     assert [document["engine_heard"] for document in documents] == [False] * 3
 
 
-@whole
 @pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C is sent otherwise there")
 def test_ctrl_c_is_one_line_and_leaves_nothing(tmp_path):
     write_tone(tmp_path / "long.wav", 1200)

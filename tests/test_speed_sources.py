@@ -55,7 +55,7 @@ def test_missing_fundamental():
     ],
 )
 def test_layout_expects_the_ideal_lines(angles, strengths):
-    weight = np.array(layout_of(720.0, angles).weight)[1:16:2]
+    weight = np.array(layout_of(Engine(cylinders=2, firing_angles_deg=angles)).weight)[1:16:2]
     ideal = np.array(strengths) / 2
     strong, absent = ideal > 0.6, ideal < 0.3
     assert np.allclose(weight[strong], ideal[strong], atol=1e-3)

@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 
 from enginelog.dsp.signals import band, envelope, resample
-from enginelog.model import Clip
+from enginelog.model import Clip, Engine
 
 GRID_STEP = 0.01  # natural logarithm of speed from one state to the next
 
@@ -77,27 +77,23 @@ TYPICAL_LINES, BREADTH = 8.0, 0.2
 STRONG, FAINT = 0.6, 0.3  # line strengths (1 = all cylinders in step) taken as sure to be heard, and as absent
 
 
-def layout_of(cycle_deg: float, angles_deg: tuple[float, ...]) -> Layout:
+def layout_of(engine: Engine) -> Layout:
     """Weights from the ideal line strengths abs(sum exp(-j*k*angle)) of equal pulses at the firing angles.
 
     Between two firing lines the place half-way carries as much of the negative weight as all others together, because
     twice and half the true speed differ there. Angles are taken on a grid of 45 degrees.
     """
-    if len(angles_deg) == 1:
-        return Layout((-1.0, 1.0), 1)
+    cycle_deg, angles_deg = engine.cycle_deg, engine.firing_angles_deg
     count = len(angles_deg)
+    if count == 1:
+        return Layout((-1.0, 1.0), 1)
     lines = np.arange(1, int(round(cycle_deg / 45.0)) * (1 if cycle_deg > 400 else 2) + 1)
-    lines = lines[: count * max(1, len(lines) // count)] if _even(cycle_deg, angles_deg) else lines
+    lines = lines[: count * max(1, len(lines) // count)] if engine.even_firing else lines
     phase = 2 * np.pi * np.outer(lines, np.asarray(angles_deg, float)) / cycle_deg
     strength = np.abs(np.exp(-1j * phase).sum(axis=1)) / count
     weight = np.full(2 * len(lines), -1.0)
     weight[1::2] = np.where(strength > STRONG, strength, np.where(strength < FAINT, -0.6, 0.0))
     return Layout(tuple(float(w) for w in np.round(_stress_half_way(weight, count), 4)), count)
-
-
-def _even(cycle_deg: float, angles_deg: tuple[float, ...]) -> bool:
-    gaps = np.diff(np.append(np.sort(angles_deg), np.min(angles_deg) + cycle_deg))
-    return bool(np.ptp(gaps) < 1.0)
 
 
 def _stress_half_way(weight: np.ndarray, count: int) -> np.ndarray:
@@ -107,7 +103,7 @@ def _stress_half_way(weight: np.ndarray, count: int) -> np.ndarray:
     others = (weight < 0) & ~half_way
     result = weight.copy()
     if half_way.any() and others.any():
-        result[half_way] *= -weight[others].sum() / half_way.sum() / 1.0
+        result[half_way] *= -weight[others].sum() / half_way.sum()
     return result
 
 
@@ -214,12 +210,13 @@ def _window_scores(signal, group, layouts, grid, times, window_s: float) -> list
     every = max(1, int(window_s / 5 / hop + 0.5))
     some = times[::every]
     scores = np.empty((len(group), len(some), len(grid)), np.float32)
+    key = tuple(grid)
     for first in range(0, len(some), CHUNK):
         part = slice(first, first + CHUNK)
         level, bin_hz = _whitened(signal, group[0].rate_hz, some[part], window_s, group[0].smooth_hz)
         bins = min(level.shape[1], int(group[0].top_hz / bin_hz) + 2)
         for number, feature in enumerate(group):
-            kernels = [_kernel(layout, feature, tuple(grid), bins, bin_hz) for layout in layouts]
+            kernels = [_kernel(layout, feature, key, bins, bin_hz) for layout in layouts]
             scores[number, part] = np.maximum.reduce([level[:, :bins] @ kernel for kernel in kernels])
     return [_spread(values, times, some, every * hop) for values in scores]
 

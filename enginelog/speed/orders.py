@@ -59,7 +59,7 @@ def warp_of(times: np.ndarray, cycle_hz: np.ndarray, start_s: float, end_s: floa
 
 
 def frame_cycles(median_cycle_hz: float, total_cycles: float) -> int:
-    """Cycles a frame holds: a power of two, at least eight and at least 0.3 s, fewer in very short runs."""
+    """Cycles a frame holds: a power of two, at least MIN_CYCLES and MIN_FRAME_S long, fewer in very short runs."""
     wanted = max(MIN_CYCLES, MIN_FRAME_S * median_cycle_hz)
     size = 1 << int(np.ceil(np.log2(wanted)))
     while size > 4 and size > total_cycles / 2:

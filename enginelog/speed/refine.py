@@ -8,7 +8,7 @@ import numpy as np
 
 from enginelog.speed.orders import frame_cycles, order_frames, phase_gain, warp_of
 
-MIN_TOTAL = 4
+LEAST_CYCLES = 8
 WAVE_TOP_HZ = 1200.0
 ENVELOPE_TOP_HZ = 400.0
 MOST_WAVE_LINES = 64
@@ -52,7 +52,7 @@ def _one_pass(signals, rates_hz, times, cycle_hz, firings_per_cycle: int, smooth
     warp = warp_of(times, cycle_hz, times[0] - hop_s / 2, times[-1] + hop_s / 2)
     middle_hz = float(np.median(cycle_hz))
     cycles = frame_cycles(middle_hz, warp.total)
-    if warp.total < 2 * MIN_TOTAL or cycles < 4:
+    if warp.total < LEAST_CYCLES or cycles < 4:
         return None
     hop = max(1, cycles // 4)
     frames = []

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Span, Speed, Track
 
@@ -60,10 +61,8 @@ def _filled(track: Track, known: np.ndarray, inside: np.ndarray, limits: LimitSe
 
 def _median_std(rpm: np.ndarray, confidence: float, limits: LimitSet) -> float:
     """Relative deviation of the median: see the module's docstring. An unsure track is noisier than it looks."""
-    from scipy.ndimage import uniform_filter1d
-
     log = np.log(rpm)
-    rough = 1.4826 * np.median(np.abs(log - uniform_filter1d(log, min(SMOOTHED, len(log)), mode="nearest")))
+    rough = 1.4826 * np.median(np.abs(log - moving_mean(log, min(SMOOTHED, len(log)))))
     noise = np.hypot(limits.value("noise_per_roughness") * rough, limits.value("least_noise"))
     noise *= 1.0 + limits.value("noise_of_doubt") * (1.0 - confidence)
     total = max(float(np.std(log)), noise)

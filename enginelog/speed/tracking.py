@@ -6,11 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.model import Clip, Engine
 from enginelog.speed.evidence import (
     EVERY_SECOND,
     FEATURES,
+    GRID_STEP,
     UNEQUAL_TWIN,
     Layout,
     cycle_grid,
@@ -83,7 +85,7 @@ def _grid(engine: Engine, limits: LimitSet) -> np.ndarray:
 
 def layouts(engine: Engine) -> tuple[Layout, ...]:
     """The sounds this engine can make: its own layout, and where firings take turns every second one weaker."""
-    own = layout_of(engine.cycle_deg, engine.firing_angles_deg)
+    own = layout_of(engine)
     if is_saw(engine):
         return (own, EVERY_SECOND)
     return (own, UNEQUAL_TWIN) if engine.cylinders == 2 and engine.even_firing else (own,)
@@ -117,7 +119,7 @@ def _shown(scores, total, path, grid, fine: Refined) -> np.ndarray:
     row = np.arange(len(path))
     columns = [_smooth(scores[name][row, path], 5) for name in WEIGHTS]
     own = total[row, path]
-    rivals = [_at(total, path + np.log(ratio) / 0.01) for ratio in RIVALS]
+    rivals = [_at(total, path + np.log(ratio) / GRID_STEP) for ratio in RIVALS]
     octave = np.min([_smooth(own - rival, 41) for rival in rivals], axis=0)
     near = np.abs(np.arange(total.shape[1])[None] - path[:, None]) < 6
     other = _smooth(own - np.where(near, -9.0, total).max(axis=1), 9)
@@ -140,6 +142,4 @@ def _at(total: np.ndarray, place: np.ndarray) -> np.ndarray:
 
 
 def _smooth(values: np.ndarray, width: int) -> np.ndarray:
-    from scipy.ndimage import uniform_filter1d
-
-    return uniform_filter1d(np.asarray(values, float), min(width, max(1, len(values))), mode="nearest")
+    return moving_mean(values, min(width, max(1, len(values))))

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from enginelog.dsp.smoothing import moving_mean
 from enginelog.timeline.activity import Activity
-from enginelog.timeline.cues import moving_mean, moving_most
+from enginelog.timeline.cues import moving_most
 from enginelog.timeline.scene import FAR, frame_bands, nearest, template
 
 OFFSETS = (-20, -14, -9, -5, -2, 0, 2, 5, 9, 14, 20)  # frames of 50 ms

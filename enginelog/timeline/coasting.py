@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.timeline.activity import Activity
-from enginelog.timeline.cues import moving_mean
 
 FINE_RATE_HZ = 500.0
 SHAPES = (0.3, 0.5, 0.65, 0.785)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from enginelog.dsp.smoothing import moving_mean
 from enginelog.model import RHYTHM, Engine, Track
 from enginelog.timeline.activity import Activity
 
@@ -77,13 +78,6 @@ def block_levels(activity: Activity) -> np.ndarray:
         [level.mean(axis=1), level.std(axis=1), change, flat.mean(axis=1), flat.std(axis=1), fine[:, 0], fine[:, 1]],
         axis=1,
     )
-
-
-def moving_mean(values: np.ndarray, width: int) -> np.ndarray:
-    """Centred mean over `width` entries along axis 0, edges repeated."""
-    from scipy.ndimage import uniform_filter1d
-
-    return uniform_filter1d(np.asarray(values, float), width, axis=0, mode="nearest")
 
 
 def moving_spread(values: np.ndarray, width: int) -> np.ndarray:

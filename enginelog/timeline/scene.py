@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from enginelog.dsp.smoothing import moving_mean
 from enginelog.model import RHYTHM, Track
 from enginelog.timeline.activity import Activity
-from enginelog.timeline.cues import moving_mean
 
 PATCH_S = 10.0  # templates follow the recording in patches of this length
 FAR = 25.0  # no difference counts for more than this, dB
