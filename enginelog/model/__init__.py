@@ -1,8 +1,9 @@
 """The words of the project: frozen types that the rooms pass to each other, and the error family.
 
-`run`: what the stages make of a recording; `job`: the job record it belongs to.
+`run`: what the stages make of a recording; `comparison`: what two of them come to; `job`: the record they belong to.
 """
 
+from enginelog.model.comparison import COMPARED, Compared, Comparison, Difference
 from enginelog.model.job import (
     CHECK_RESULTS,
     JOB_STATES,
@@ -52,9 +53,13 @@ __all__ = [
     "Analysis",
     "BenchCheck",
     "CHECK_RESULTS",
+    "COMPARED",
     "Clip",
     "ClipInfo",
+    "Compared",
+    "Comparison",
     "CylinderFiring",
+    "Difference",
     "Engine",
     "EnginelogError",
     "Finding",

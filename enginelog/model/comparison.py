@@ -1,0 +1,64 @@
+"""The words of a comparison: two runs in, one verdict for each measure out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+# What can be said of a measure. `changed`: it differs, and neither way is better by itself.
+COMPARED = ("better", "worse", "same", "changed", "cannot_tell")
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One measure of two runs.
+
+    code: name of the measure; label: the same in plain words; unit: of all its numbers.
+    before, after: the values, None where not known. difference: after - before; low, high: its 95 % interval.
+    verdict: one of COMPARED. least: the smallest difference that matters here (same unit), source: where that is from.
+    text: what it comes to, in plain words; for `cannot_tell` the reason.
+    """
+
+    code: str
+    label: str
+    unit: str
+    verdict: str
+    text: str
+    before: float | None = None
+    after: float | None = None
+    difference: float | None = None
+    low: float | None = None
+    high: float | None = None
+    least: float | None = None
+    source: str | None = None
+
+
+@dataclass(frozen=True)
+class Compared:
+    """One of the two recordings: its name and hash, and in a few words what was heard in it."""
+
+    name: str
+    sha256: str
+    heard: str
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Before against after.
+
+    comparable: whether the runs as a whole can be held against each other; where not, `reason` says why, `advice`
+        what to record to make it possible, and `measures` holds only what stands by itself all the same.
+    verdict: better, worse, same, mixed (some better, some worse) or cannot_tell, over all measures.
+    summary: the answer in a sentence or two. notes: what to keep in mind, such as differing conditions.
+    limits_used: each limit by name.
+    """
+
+    comparable: bool
+    verdict: str
+    summary: str
+    before: Compared
+    after: Compared
+    measures: tuple[Difference, ...] = ()
+    reason: str | None = None
+    advice: str | None = None
+    notes: tuple[str, ...] = ()
+    limits_used: tuple[tuple[str, float], ...] = ()
