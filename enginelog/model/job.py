@@ -157,7 +157,10 @@ class WorkEntry:
 
 @dataclass(frozen=True)
 class RunFigures:
-    """The main figures of one analysis, for lists and trends; None where not known. worst: its gravest verdict."""
+    """The main figures of one analysis, for lists and trends; None where not known.
+
+    worst: its gravest verdict; amiss: codes of its findings of verdict fault or watch.
+    """
 
     heard: bool = False
     usable: bool = False
@@ -172,6 +175,7 @@ class RunFigures:
     seconds_to_run: float | None = None
     rundown_s: float | None = None
     worst: str | None = None
+    amiss: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

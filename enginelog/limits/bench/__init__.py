@@ -1,0 +1,185 @@
+"""Bench checks by elimination: the rule table (`checks.toml` beside this module) and what follows from it.
+
+    steps() -> tuple of Step        step_named("spark") -> Step
+    suggest({"spark": "pass", ...}, heard=("misfire",)) -> Suggestion
+
+What comes out is always a suggestion: the table is common practice of the trade without a source, and the machine's
+manual comes first.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+from enginelog.model import CHECK_RESULTS, BenchCheck, UsageError
+
+# Codes of findings and what they mean in the table; others stand for themselves.
+SHOWN_BY = {
+    "settling": "rough_start",
+    "timing": "misfire",
+    "cylinder_balance": "misfire",
+    "speed": "steadiness",
+    "blade_speed": "steadiness",
+    "generator_frequency": "steadiness",
+}
+
+
+@dataclass(frozen=True)
+class Cause:
+    """Something that may be wrong, and what it makes an engine do."""
+
+    name: str
+    title: str
+    shows_as: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Step:
+    """One bench check: how it is made, what it costs in minutes, what its result says, how it can hurt."""
+
+    name: str
+    title: str
+    how: str
+    minutes: int
+    units: tuple[str, ...]
+    pass_rules_out: tuple[str, ...]
+    fail_points_to: tuple[str, ...]
+    caution: str
+    status: str
+    source: str
+
+
+@dataclass(frozen=True)
+class Suggestion:
+    """What the checks made so far leave.
+
+    ruled_out, pointed_to, left: causes off the list, those a failed check points to, and all others, in the table's
+    order; of `left` those that fit what was heard come first. open_steps: checks not made that bear on what is left,
+    the next cheapest first. next: the first of them, None where none is left. text: all of it in a few sentences.
+    """
+
+    ruled_out: tuple[Cause, ...]
+    pointed_to: tuple[Cause, ...]
+    left: tuple[Cause, ...]
+    failed: tuple[Step, ...]
+    open_steps: tuple[Step, ...]
+    text: str
+
+    @property
+    def next(self) -> Step | None:
+        return self.open_steps[0] if self.open_steps else None
+
+
+@cache
+def _table() -> tuple[tuple[Step, ...], tuple[Cause, ...]]:
+    tables = tomllib.loads((files(__package__) / "checks.toml").read_text(encoding="utf-8"))
+    made: list[dict[str, Any]] = [
+        {name: tuple(v) if isinstance(v, list) else v for name, v in entry.items()} for entry in tables["step"]
+    ]
+    causes = [Cause(entry["name"], entry["title"], tuple(entry["shows_as"])) for entry in tables["cause"]]
+    return tuple(Step(**entry) for entry in made), tuple(causes)
+
+
+def steps() -> tuple[Step, ...]:
+    """The checks, in the trade's order."""
+    return _table()[0]
+
+
+def causes() -> tuple[Cause, ...]:
+    """The causes the table knows."""
+    return _table()[1]
+
+
+def step_named(name: str) -> Step:
+    """The check of this name; hyphens, spaces and capitals do not matter. UsageError, with the names, else."""
+    wanted = "_".join(name.lower().replace("-", " ").replace("_", " ").split())
+    for step in steps():
+        if step.name == wanted:
+            return step
+    known = ", ".join(step.name.replace("_", "-") for step in steps())
+    raise UsageError(f"check '{name}' is not known; one of these expected: {known}")
+
+
+def results_of(checks: Iterable[BenchCheck]) -> dict[str, str]:
+    """The newest result of each check made, from entries in order of time."""
+    return {check.step: check.result for check in checks}
+
+
+def suggest(results: Mapping[str, str], heard: Iterable[str] = ()) -> Suggestion:
+    """What is ruled out, what is left, and what to check next.
+
+    results: by name of check, each pass, fail or not_checked. heard: codes of findings that are not well, as `misfire`.
+    The next check is the one that takes the fewest minutes among those that bear on what is left; what fits the
+    recording goes before what does not, and the trade's order decides where minutes are equal.
+    """
+    for name, result in results.items():
+        if result not in CHECK_RESULTS:
+            raise UsageError(f"check '{name}': result '{result}' given, one of {', '.join(CHECK_RESULTS)} expected")
+    made = {step_named(name).name: result for name, result in results.items()}
+    passed = [step for step in steps() if made.get(step.name) == "pass"]
+    failed = [step for step in steps() if made.get(step.name) == "fail"]
+    pointed = {name for step in failed for name in step.fail_points_to}
+    out = {name for step in passed for name in step.pass_rules_out} - pointed
+    signs = {SHOWN_BY.get(code, code) for code in heard}
+    left = _fitting_first([each for each in causes() if each.name not in out | pointed], signs)
+    pointed_to = tuple(each for each in causes() if each.name in pointed)
+    ruled_out = tuple(each for each in causes() if each.name in out)
+    open_steps = _open_steps(made, left, pointed, signs)
+    text = _text(ruled_out, pointed_to, left, failed, open_steps)
+    return Suggestion(ruled_out, pointed_to, left, tuple(failed), open_steps, text)
+
+
+def _fits(cause: Cause, signs: set[str]) -> bool:
+    return bool(signs.intersection(cause.shows_as))
+
+
+def _fitting_first(found: list[Cause], signs: set[str]) -> tuple[Cause, ...]:
+    return tuple(sorted(found, key=lambda cause: not _fits(cause, signs)))
+
+
+def _open_steps(made: dict[str, str], left: tuple[Cause, ...], pointed: set[str], signs: set[str]) -> tuple[Step, ...]:
+    """Checks not made whose causes are not settled: first what a failed check points to, then what fits, by minutes."""
+    fitting = {cause.name for cause in left if _fits(cause, signs)}
+    unsettled = {cause.name for cause in left} | pointed
+    waiting = [
+        step
+        for step in steps()
+        if made.get(step.name, "not_checked") == "not_checked" and unsettled.intersection(step.pass_rules_out)
+    ]
+
+    def rank(step: Step) -> tuple[bool, bool, int]:
+        bears_on = set(step.pass_rules_out)
+        return not pointed & bears_on, not fitting & bears_on, step.minutes
+
+    return tuple(sorted(waiting, key=rank))
+
+
+def _text(
+    ruled_out: tuple[Cause, ...],
+    pointed_to: tuple[Cause, ...],
+    left: tuple[Cause, ...],
+    failed: list[Step],
+    open_steps: tuple[Step, ...],
+) -> str:
+    parts = []
+    if failed:
+        names = " and ".join(step.title.lower() for step in failed)
+        parts.append(f"Failed: {names}. That points to {_titles(pointed_to)}: put right and check again.")
+    if ruled_out:
+        parts.append(f"Ruled out: {_titles(ruled_out)}.")
+    parts.append(f"Left: {_titles(left)}." if left else "Nothing else is left on the list.")
+    if open_steps:
+        step = open_steps[0]
+        parts.append(f"Next cheapest check: {step.title.lower()}, about {step.minutes} min.")
+    else:
+        parts.append("Each check of the list is made; what is left takes a look inside, or a workshop.")
+    return "Suggestion only; the machine's manual comes first. " + " ".join(parts)
+
+
+def _titles(found: tuple[Cause, ...]) -> str:
+    return "; ".join(cause.title for cause in found)

@@ -1,0 +1,144 @@
+"""Dropping is marking: what is dropped no longer counts, but stays until it is purged, which is asked for by name."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from enginelog.model import Moment, UsageError
+from enginelog.store import moments, numbers
+from enginelog.store.base import one_of, when
+from enginelog.store.errors import explained
+from enginelog.store.files import PASSING
+from enginelog.store.finding import Finding
+
+KINDS = {"job": "jobs", "machine": "machines", "check": "checks", "work": "work", "run": "runs"}
+_MOST_DAYS = 36_500
+_YOUNG_S = 3600.0  # a file without an entry may be one that another program is just attaching
+
+_ENTRIES = ("handbacks", "events", "checks", "work", "job_texts")
+
+
+@dataclass(frozen=True)
+class Purged:
+    """What a purge took away: numbers of entries by kind, and of files with their bytes."""
+
+    jobs: int
+    machines: int
+    checks: int
+    work: int
+    runs: int
+    files: int
+    bytes: int
+
+
+class Dropping(Finding):
+    """Marking, bringing back, purging."""
+
+    def drop(self, kind: str, row_id: int, undo: bool = False) -> None:
+        """Mark a job, machine, check, work entry or run as dropped; undo: bring it back.
+
+        A machine can be dropped only when none of its jobs counts any more.
+        """
+        table = KINDS[one_of(kind, tuple(KINDS), "kind of entry")]
+        mark = None if undo else self._clock()
+        with self.transaction():
+            row = self._one(table, row_id, kind)
+            if kind == "machine" and not undo:
+                self._refuse_with_jobs(row_id, row["label"])
+            if kind == "job" and undo:
+                self.change_machine(replace(self.machine(row["machine_id"]), dropped=None))
+            self._update(table, row_id, when("dropped", mark))
+            job_id = row_id if kind == "job" else None if kind == "machine" else row["job_id"]
+            if job_id is not None:
+                what = "brought back" if undo else "dropped"
+                self._note_event(job_id, mark or self._clock(), what, f"{kind} {row_id}")
+                self._refresh(job_id)
+
+    def purge(self, older_than_days: int = 0) -> Purged:
+        """Delete for good what was dropped at least so many days ago, and files that nothing refers to any more.
+
+        A purged number is never given again.
+        """
+        days = numbers.whole(older_than_days, "age", _MOST_DAYS, "days")
+        until = moments.moment(datetime.fromisoformat(self._clock().utc) - timedelta(days=days))
+        with self.transaction():
+            counts = self._purge_rows(until)
+            # Inside the transaction, so that no other program enters one of them while it goes.
+            files, size = self._unlink(self._unused_files())
+        with explained(self.path, self.files.folder):
+            self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        return Purged(**counts, files=files, bytes=size)
+
+    def _refuse_with_jobs(self, machine_id: int, label: str) -> None:
+        query = "SELECT count(*) FROM jobs WHERE machine_id = ? AND dropped_utc IS NULL"
+        count = self._rows(query, machine_id)[0][0]
+        if count:
+            raise UsageError(f"machine '{label}' has {count} job{'s'[: count > 1]} on record; drop those first")
+
+    def _purge_rows(self, until: Moment) -> dict[str, int]:
+        old = "dropped_utc IS NOT NULL AND dropped_utc <= ?"
+        jobs = [row[0] for row in self._rows(f"SELECT id FROM jobs WHERE {old}", until.utc)]
+        of_jobs: dict[str, list[int]] = {kind: [] for kind in ("check", "work", "run")}
+        for kind, found in of_jobs.items():
+            found += [row[0] for row in self._rows(f"SELECT id FROM {KINDS[kind]} WHERE {old}", until.utc)]
+            for job in jobs:
+                found += [row[0] for row in self._rows(f"SELECT id FROM {KINDS[kind]} WHERE job_id = ?", job)]
+            of_jobs[kind] = sorted(set(found))
+        self._delete_runs(of_jobs["run"])
+        for kind in ("check", "work"):
+            self._delete(KINDS[kind], "id", of_jobs[kind])
+        for table in _ENTRIES:
+            self._delete(table, "job_id", jobs)
+        self._delete("jobs", "id", jobs)
+        machines = [
+            row[0]
+            for row in self._rows(
+                f"SELECT id FROM machines m WHERE {old} AND NOT EXISTS (SELECT 1 FROM jobs WHERE machine_id = m.id)",
+                until.utc,
+            )
+        ]
+        self._delete("machines", "id", machines)
+        counts = {"jobs": jobs, "machines": machines, "checks": of_jobs["check"], "work": of_jobs["work"]}
+        return {name: len(found) for name, found in counts.items()} | {"runs": len(of_jobs["run"])}
+
+    def _delete_runs(self, runs: list[int]) -> None:
+        for run in runs:
+            self._db.execute(
+                "DELETE FROM records WHERE analysis_id IN (SELECT id FROM analyses WHERE run_id = ?)", (run,)
+            )
+        self._delete("analyses", "run_id", runs)
+        self._delete("runs", "id", runs)
+
+    def _delete(self, table: str, column: str, numbers: list[int]) -> None:
+        self._db.executemany(f"DELETE FROM {table} WHERE {column} = ?", [(number,) for number in numbers])
+
+    def _unused_files(self) -> list[Path]:
+        """Files that no entry refers to; their rows are deleted, and files that never had a row join in."""
+        used = (
+            "SELECT recording_sha256 FROM runs WHERE recording_kept = 1 UNION SELECT photo_sha256 FROM checks "
+            "WHERE photo_sha256 IS NOT NULL UNION SELECT report_sha256 FROM handbacks WHERE report_sha256 IS NOT NULL"
+        )
+        rows = self._rows(f"SELECT sha256, ending FROM files WHERE sha256 NOT IN ({used})")
+        self._delete("files", "sha256", [row["sha256"] for row in rows])
+        known = {row[0] for row in self._rows("SELECT sha256 FROM files")}
+        mine = [self.files.path_of(row["sha256"], row["ending"]) for row in rows]
+        return mine + [path for path in self._strays(known) if path not in mine]
+
+    def _strays(self, known: set[str]) -> Iterator[Path]:
+        """Files left behind where the program was killed between file and entry, once they are an hour old."""
+        found = [path for sha256, path in self.files.names().items() if sha256 not in known]
+        if self.files.folder.is_dir():
+            found += self.files.folder.glob(f"*{PASSING}")
+        yield from (path for path in found if time.time() - path.stat().st_mtime > _YOUNG_S)
+
+    def _unlink(self, paths: list[Path]) -> tuple[int, int]:
+        count = size = 0
+        for path in paths:
+            if path.is_file():
+                count, size = count + 1, size + path.stat().st_size
+                path.unlink()
+        return count, size

@@ -1,0 +1,55 @@
+"""The main figures of an analysis, kept beside its record so that lists and trends need not read it."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import asdict, fields, replace
+from typing import Any
+
+from enginelog.model import Run, RunFigures
+
+_GRAVITY = ("ok", "unknown", "watch", "fault")
+
+
+def figures_of(run: Run) -> RunFigures:
+    """The figures of one run; what is not finite counts as not known."""
+    measures, story = run.measures, run.timeline
+    verdicts = [finding.verdict for finding in measures.findings if finding.verdict in _GRAVITY]
+    return _finite(
+        RunFigures(
+            heard=bool(story.engine_heard),
+            usable=bool(run.quality.usable),
+            pulls=int(story.pulls),
+            rpm=measures.speed.rpm,
+            rpm_low=measures.speed.rpm_low,
+            rpm_high=measures.speed.rpm_high,
+            misfire_percent=measures.firing.misfire_percent,
+            misfire_low=measures.firing.misfire_low,
+            misfire_high=measures.firing.misfire_high,
+            hunting_swing_percent=measures.hunting.swing_percent,
+            seconds_to_run=story.seconds_to_run,
+            rundown_s=story.rundown_s,
+            worst=max(verdicts, key=_GRAVITY.index, default=None),
+            amiss=tuple(each.code for each in measures.findings if each.verdict in ("watch", "fault")),
+        )
+    )
+
+
+def to_text(figures: RunFigures) -> str:
+    """The figures as a line of JSON."""
+    return json.dumps(asdict(figures), allow_nan=False)
+
+
+def from_text(text: str) -> RunFigures:
+    """The figures of a line of JSON; fields this version does not know are passed over."""
+    known = {each.name for each in fields(RunFigures)}
+    read = {name: value for name, value in json.loads(text).items() if name in known}
+    return RunFigures(**read | {"amiss": tuple(read.get("amiss", ()))})
+
+
+def _finite(figures: RunFigures) -> RunFigures:
+    values = {each.name: getattr(figures, each.name) for each in fields(figures)}
+    numbers = {name: value for name, value in values.items() if isinstance(value, float)}
+    known: dict[str, Any] = {name: float(v) if math.isfinite(v) else None for name, v in numbers.items()}
+    return replace(figures, **known)

@@ -1,0 +1,200 @@
+"""Finding and following: whole jobs, lists with filters, search, what waits longest, the history of a machine."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from enginelog.model import JOB_STATES, STAGES, Analysis, Job, JobRecord, Machine, StoredRun
+from enginelog.store import texts
+from enginelog.store.base import one_of
+from enginelog.store.entries import Entries, analysis_from, check_from, stored_from, work_from
+from enginelog.store.jobs import job_from
+
+MOST_LISTED = 100_000
+_MARKS = 500  # parameters a query: older SQLite takes 999
+
+
+@dataclass(frozen=True)
+class JobLine:
+    """One line of a list: a job, its machine's label, how many of each kind of entry, and its cost so far."""
+
+    job: Job
+    label: str
+    checks: int
+    runs: int
+    cost_cents: int
+    currency: str
+
+
+@dataclass(frozen=True)
+class Visit:
+    """One job in the history of a machine: its cost, minutes, and its runs with their figures only."""
+
+    job: Job
+    cost_cents: int
+    minutes: int
+    runs: tuple[StoredRun, ...]
+
+
+@dataclass(frozen=True)
+class History:
+    """A machine and its jobs over the seasons, oldest first."""
+
+    machine: Machine
+    visits: tuple[Visit, ...]
+
+
+class Finding(Entries):
+    """Questions to the store."""
+
+    def record(self, job_id: int, whole: bool = True) -> JobRecord:
+        """A job with its machine, checks, work and runs; whole: each run with the record of its newest analysis."""
+        job = self.job(job_id)
+        live = "WHERE job_id = ? AND dropped_utc IS NULL ORDER BY at_utc, id"
+        return JobRecord(
+            job=job,
+            machine=self.machine(job.machine_id),
+            checks=tuple(map(check_from, self._rows(f"SELECT * FROM checks {live}", job_id))),
+            work=tuple(map(work_from, self._rows(f"SELECT * FROM work {live}", job_id))),
+            runs=tuple(self._stored(row, whole) for row in self._rows(f"SELECT * FROM runs {live}", job_id)),
+        )
+
+    def jobs(
+        self,
+        text: str = "",
+        states: Sequence[str] = (),
+        machine: str | int | None = None,
+        stage: str | None = None,
+        longest_waiting: bool = False,
+        limit: int = 50,
+        offset: int = 0,
+        dropped: bool = False,
+    ) -> tuple[JobLine, ...]:
+        """Jobs that hold every word of `text` and fit the filters, newest first.
+
+        machine: label or number. stage: only jobs with a run of this stage. longest_waiting: only jobs not done yet,
+        the one longest in its state first. dropped: the dropped ones instead.
+        """
+        where, given = self._filters(text, states, machine, stage, longest_waiting, dropped)
+        order = "j.since_utc, j.id" if longest_waiting else "j.opened_utc DESC, j.id DESC"
+        limit = min(max(limit, 0), MOST_LISTED)
+        rows = self._rows(
+            f"SELECT j.*, m.label, m.currency FROM jobs j JOIN machines m ON m.id = j.machine_id "
+            f"JOIN job_texts t ON t.job_id = j.id WHERE {' AND '.join(where)} ORDER BY {order} LIMIT ? OFFSET ?",
+            *given, limit, max(offset, 0),
+        )  # fmt: skip
+        return self._lines(rows)
+
+    def count_jobs(self, text: str = "", states: Sequence[str] = (), machine: str | int | None = None) -> int:
+        """How many jobs fit."""
+        where, given = self._filters(text, states, machine, None, False, False)
+        query = f"SELECT count(*) FROM jobs j JOIN job_texts t ON t.job_id = j.id WHERE {' AND '.join(where)}"
+        return int(self._rows(query, *given)[0][0])
+
+    def history(self, machine: str | int) -> History:
+        """All jobs of a machine, oldest first, with the figures of their runs."""
+        known = self.machine(machine)
+        rows = self._rows(
+            "SELECT * FROM jobs WHERE machine_id = ? AND dropped_utc IS NULL ORDER BY opened_utc, id", known.id
+        )
+        numbers = [row["id"] for row in rows]
+        handbacks, spent, runs = self._handbacks(numbers), self._spent(numbers), self._runs_of(numbers)
+        visits = tuple(
+            Visit(_job(row, handbacks), *spent.get(row["id"], (0, 0)), tuple(runs.get(row["id"], ()))) for row in rows
+        )
+        return History(known, visits)
+
+    def _filters(
+        self,
+        text: str,
+        states: Sequence[str],
+        machine: str | int | None,
+        stage: str | None,
+        waiting: bool,
+        dropped: bool,
+    ) -> tuple[list[str], list[Any]]:
+        """Conditions of a query, and the values of its marks: what a user gives is never part of the query itself."""
+        where: list[str] = [f"j.dropped_utc IS {'NOT ' if dropped else ''}NULL"]
+        given: list[Any] = []
+        if waiting and not states:
+            states = ("open", "waiting")
+        if states:
+            where.append(f"j.state IN ({', '.join('?' * len(states))})")
+            given += [one_of(state, JOB_STATES, "state") for state in states]
+        if machine is not None:
+            where.append("j.machine_id = ?")
+            given.append(self.machine(machine).id)
+        if stage is not None:
+            where.append("j.id IN (SELECT job_id FROM runs WHERE stage = ? AND dropped_utc IS NULL)")
+            given.append(one_of(stage, STAGES, "stage"))
+        for word in texts.folded(texts.checked(text, "search", texts.LONGEST_LINE)).split():
+            where.append("instr(t.text, ?) > 0")
+            given.append(word)
+        return where, given
+
+    def _lines(self, rows: list[sqlite3.Row]) -> tuple[JobLine, ...]:
+        numbers = [row["id"] for row in rows]
+        handbacks, spent = self._handbacks(numbers), self._spent(numbers)
+        checks, runs = self._counts("checks", numbers), self._counts("runs", numbers)
+        return tuple(
+            JobLine(
+                job=_job(row, handbacks),
+                label=row["label"],
+                checks=checks.get(row["id"], 0),
+                runs=runs.get(row["id"], 0),
+                cost_cents=spent.get(row["id"], (0, 0))[0],
+                currency=row["currency"],
+            )
+            for row in rows
+        )
+
+    def _for_jobs(self, query: str, numbers: list[int]) -> list[sqlite3.Row]:
+        """The rows of a query with `{jobs}` in it, for these jobs, asked in pieces that SQLite takes."""
+        found: list[sqlite3.Row] = []
+        for start in range(0, len(numbers), _MARKS):
+            piece = numbers[start : start + _MARKS]
+            found += self._rows(query.format(jobs=", ".join("?" * len(piece))), *piece)
+        return found
+
+    def _counts(self, table: str, numbers: list[int]) -> dict[int, int]:
+        query = (
+            f"SELECT job_id, count(*) FROM {table} WHERE job_id IN ({{jobs}}) AND dropped_utc IS NULL GROUP BY job_id"
+        )
+        return {row[0]: row[1] for row in self._for_jobs(query, numbers)}
+
+    def _spent(self, numbers: list[int]) -> dict[int, tuple[int, int]]:
+        """Cost and minutes by job."""
+        query = (
+            "SELECT job_id, sum(cost_cents), sum(minutes) FROM work WHERE job_id IN ({jobs}) AND dropped_utc IS NULL "
+            "GROUP BY job_id"
+        )
+        return {row[0]: (row[1], row[2]) for row in self._for_jobs(query, numbers)}
+
+    def _handbacks(self, numbers: list[int]) -> dict[int, sqlite3.Row]:
+        """The newest hand-back by job."""
+        rows = self._for_jobs("SELECT * FROM handbacks WHERE job_id IN ({jobs}) ORDER BY id", numbers)
+        return {row["job_id"]: row for row in rows}
+
+    def _runs_of(self, numbers: list[int]) -> dict[int, list[StoredRun]]:
+        """The runs by job, with figures only."""
+        rows = self._for_jobs(
+            "SELECT * FROM runs WHERE job_id IN ({jobs}) AND dropped_utc IS NULL ORDER BY at_utc, id", numbers
+        )
+        known: dict[int, list[Analysis]] = {}
+        query = (
+            "SELECT a.* FROM runs r JOIN analyses a ON a.run_id = r.id "
+            "WHERE r.job_id IN ({jobs}) AND r.dropped_utc IS NULL ORDER BY a.id"
+        )
+        for row in self._for_jobs(query, numbers):
+            known.setdefault(row["run_id"], []).append(analysis_from(row))
+        found: dict[int, list[StoredRun]] = {}
+        for row in rows:
+            found.setdefault(row["job_id"], []).append(stored_from(row, tuple(known[row["id"]]), None))
+        return found
+
+
+def _job(row: sqlite3.Row, handbacks: dict[int, sqlite3.Row]) -> Job:
+    return job_from(row, handbacks.get(row["id"]) if row["state"] == "handed_back" else None)

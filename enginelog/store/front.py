@@ -1,0 +1,79 @@
+"""The store as a whole, and opening it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+
+from enginelog.limits import bench
+from enginelog.model import JobRecord, Moment, UsageError
+from enginelog.store import moments, opening
+from enginelog.store.dropping import Dropping
+from enginelog.store.errors import explained
+from enginelog.store.files import FileFolder, sha256_of
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Something a verification found: where, and what is wrong."""
+
+    where: str
+    text: str
+
+
+class Store(Dropping):
+    """An open job record; see `enginelog.store`. A context manager, which closes it at the end."""
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def suggestion(self, record: JobRecord) -> bench.Suggestion:
+        """What the bench checks of a job leave and what to check next; what was heard before the work counts too."""
+        return suggestion(record)
+
+    def verify(self) -> tuple[Problem, ...]:
+        """Read the whole store and every file beside it, and say what is wrong; empty where nothing is."""
+        with explained(self.path, self.files.folder):
+            found = [Problem(self.path.name, line) for line in opening.integrity(self._db)]
+            for row in self._rows("SELECT sha256, ending FROM files ORDER BY sha256"):
+                path = self.files.path_of(row["sha256"], row["ending"])
+                if not path.is_file():
+                    found.append(Problem(path.name, "this file is gone; fetch it from a backup"))
+                elif sha256_of(path) != row["sha256"]:
+                    found.append(
+                        Problem(path.name, "its content has changed since it was kept; fetch it from a backup")
+                    )
+        return tuple(found)
+
+
+def suggestion(record: JobRecord) -> bench.Suggestion:
+    """What the bench checks of a job leave and what to check next.
+
+    Of the recordings the newest that is no `after` says what is amiss.
+    """
+    heard = [run for run in record.runs if run.stage != "after" and run.analysis]
+    codes = heard[-1].analysis.figures.amiss if heard and heard[-1].analysis else ()
+    return bench.suggest(bench.results_of(record.checks), codes)
+
+
+def open_store(path: str | Path | None = None, clock: Callable[[], Moment] = moments.now) -> Store:
+    """Open a job record, new where there is none.
+
+    path: the store's file; None takes ENGINELOG_STORE from the environment, else a file in the user's data folder.
+    Raises StoreUnreadableError (damaged, no store, from a newer version), StoreNotWrittenError (a new one cannot be
+    made there), UsageError (a folder).
+    """
+    if path is not None and not str(path).strip():
+        raise UsageError("the store's path is empty; give the path of a file")
+    place = Path(opening.default_path() if path is None else path).expanduser()
+    folder = opening.files_folder(place)
+    with explained(place, folder):
+        db = opening.connect(place)
+    return Store(place, db, FileFolder(folder), clock)

@@ -1,0 +1,193 @@
+"""The jobs of a store: taking in, changing state, handing back."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+from enginelog.model import Handback, Job, Machine, Moment, TakeIn, UsageError
+from enginelog.store import texts
+from enginelog.store.base import certain, moment_in, when
+from enginelog.store.errors import NotInStoreError
+from enginelog.store.machines import Machines
+
+_SEEN = {
+    "oil_level": "oil level",
+    "fuel_state": "state of the fuel",
+    "smell": "smell",
+    "damage": "damage",
+}
+
+
+class Jobs(Machines):
+    """Opening jobs and following them to the hand-back."""
+
+    def take_in(
+        self,
+        machine: Machine | str | int,
+        complaint: str = "",
+        seen: TakeIn | None = None,
+        note: str = "",
+        at: Moment | None = None,
+    ) -> Job:
+        """Open a job for a machine that the store knows (`remember` makes it known).
+
+        complaint: the owner's words; seen: what was looked at; at: when, if not now.
+        """
+        label = machine.id or machine.label if isinstance(machine, Machine) else machine
+        opened = at or self._clock()
+        with self.transaction():
+            number = self._insert(
+                "jobs",
+                {
+                    "machine_id": self.machine(label).id,
+                    **when("opened", opened),
+                    "complaint": texts.checked(complaint, "complaint"),
+                    **_seen_row(seen or TakeIn()),
+                    "note": texts.checked(note, "note"),
+                    "state": "open",
+                    "waiting_for": "",
+                    **when("since", opened),
+                },
+            )
+            self._note_event(number, opened, "taken in")
+            self._refresh(number)
+        return self.job(number)
+
+    def job(self, job_id: int) -> Job:
+        """The job of this number, a dropped one too; NotInStoreError where there is none."""
+        row = self._one("jobs", job_id, "job")
+        given = self._rows("SELECT * FROM handbacks WHERE job_id = ? ORDER BY id DESC LIMIT 1", job_id)
+        return job_from(row, given[0] if given and row["state"] == "handed_back" else None)
+
+    def change_job(
+        self,
+        job_id: int,
+        complaint: str | None = None,
+        seen: TakeIn | None = None,
+        note: str | None = None,
+        add_note: str | None = None,
+    ) -> Job:
+        """Put right what was written at take-in; None leaves it. add_note: a further line under the note."""
+        with self.transaction():
+            job = self._usable_job(job_id)
+            if add_note:
+                note = "\n".join(filter(None, (job.note if note is None else note, add_note)))
+            values: dict[str, Any] = {} if seen is None else _seen_row(seen)
+            values |= {
+                name: texts.checked(text, name)
+                for name, text in {"complaint": complaint, "note": note}.items()
+                if text is not None
+            }
+            if values:
+                old = {name: text for name, text in _words(job).items() if name in values and text != values[name]}
+                self._note_event(job_id, self._clock(), "changed", "; ".join(f"{n} was: {t}" for n, t in old.items()))
+                self._update("jobs", job_id, values)
+                self._refresh(job_id)
+        return self.job(job_id)
+
+    def wait(self, job_id: int, waiting_for: str = "", at: Moment | None = None) -> Job:
+        """The job waits, for a part or a decision."""
+        text = texts.checked(waiting_for, "what it waits for", texts.LONGEST_LINE)
+        return self._enter(job_id, "waiting", "waiting", at, text)
+
+    def finish(self, job_id: int, at: Moment | None = None) -> Job:
+        """The work is done; the machine stands ready for its owner."""
+        return self._enter(job_id, "done", "done", at)
+
+    def reopen(self, job_id: int, at: Moment | None = None) -> Job:
+        """Work goes on, also on a job that was done or handed back."""
+        return self._enter(job_id, "open", "reopened", at)
+
+    def hand_back(
+        self,
+        job_id: int,
+        told_owner: str = "",
+        watch: str = "",
+        next_service: str = "",
+        report: bytes | Path | None = None,
+        report_name: str = "report.html",
+        at: Moment | None = None,
+    ) -> Job:
+        """The machine goes back to its owner. report: the report that went with it, kept beside the store.
+
+        Handing back a second time, after reopening, adds a second hand-back; the first stays on record.
+        """
+        kept = None if report is None else self._put(report, report_name)
+        given = at or self._clock()
+        with self.transaction():
+            self._enter(job_id, "handed_back", "handed back", given)
+            self._insert(
+                "handbacks",
+                {
+                    "job_id": job_id,
+                    **when("at", given),
+                    "told_owner": texts.checked(told_owner, "what the owner was told"),
+                    "watch": texts.checked(watch, "what to watch"),
+                    "next_service": texts.checked(next_service, "next service"),
+                    "report_sha256": self._enter_file(kept),
+                },
+            )
+            self._refresh(job_id)
+        return self.job(job_id)
+
+    def events(self, job_id: int) -> tuple[tuple[Moment, str, str], ...]:
+        """What happened to the job: (when, what, detail), in order."""
+        rows = self._rows("SELECT * FROM events WHERE job_id = ? ORDER BY id", job_id)
+        return tuple((certain(row, "at"), row["what"], row["detail"]) for row in rows)
+
+    def _enter(self, job_id: int, state: str, event: str, at: Moment | None, waiting_for: str = "") -> Job:
+        """Move a job into a state."""
+        since = at or self._clock()
+        with self.transaction():
+            job = self._usable_job(job_id)
+            if since < job.opened:
+                raise UsageError(
+                    f"job {job_id}: {since.utc} given, but it was taken in {job.opened.utc}; a later time expected"
+                )
+            finished = state in ("done", "handed_back")
+            closed = (job.closed or since) if finished else None
+            values = {"state": state, "waiting_for": waiting_for, **when("since", since), **when("closed", closed)}
+            self._update("jobs", job_id, values)
+            self._note_event(job_id, since, event, waiting_for)
+            self._refresh(job_id)
+        return self.job(job_id)
+
+    def _usable_job(self, job_id: int) -> Job:
+        """The job, where it can be written to; UsageError where it is dropped."""
+        job = self.job(job_id)
+        if job.dropped:
+            raise NotInStoreError(f"job {job_id} is dropped; bring it back first: enginelog drop {job_id} --undo")
+        return job
+
+
+def job_from(row: sqlite3.Row, handback: sqlite3.Row | None) -> Job:
+    """The job of a row, with the row of its hand-back where it has one."""
+    return Job(
+        id=row["id"],
+        machine_id=row["machine_id"],
+        opened=certain(row, "opened"),
+        complaint=row["complaint"],
+        seen=TakeIn(**{name: row[name] for name in _SEEN}),
+        note=row["note"],
+        state=row["state"],
+        waiting_for=row["waiting_for"],
+        since=certain(row, "since"),
+        closed=moment_in(row, "closed"),
+        handback=None if handback is None else _handback(handback),
+        dropped=moment_in(row, "dropped"),
+    )
+
+
+def _handback(row: sqlite3.Row) -> Handback:
+    words = {name: row[name] for name in ("told_owner", "watch", "next_service", "report_sha256")}
+    return Handback(at=certain(row, "at"), **words)
+
+
+def _words(job: Job) -> dict[str, str]:
+    return {name: getattr(job.seen, name) for name in _SEEN} | {"complaint": job.complaint, "note": job.note}
+
+
+def _seen_row(seen: TakeIn) -> dict[str, str]:
+    return {name: texts.checked(getattr(seen, name), what, texts.LONGEST_LINE) for name, what in _SEEN.items()}

@@ -1,0 +1,39 @@
+"""The clock of the store, and dates as a user gives them."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+from enginelog.model import Moment, UsageError
+
+EARLIEST = datetime(1990, 1, 1, tzinfo=UTC)
+AHEAD = timedelta(days=1)  # another zone's today may be our tomorrow
+
+
+def moment(when: datetime) -> Moment:
+    """The moment of a time; a time without zone is taken as the computer's local time."""
+    aware = when if when.tzinfo else when.astimezone()
+    offset = aware.utcoffset() or timedelta()
+    minutes = round(offset.total_seconds() / 60)
+    sign = "-" if minutes < 0 else "+"
+    zone = f"{sign}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
+    return Moment(aware.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"), zone)
+
+
+def now() -> Moment:
+    """The present time with the computer's local zone."""
+    return moment(datetime.now().astimezone())
+
+
+def given(text: str) -> Moment:
+    """A date or a time as a user writes it (ISO 8601; without zone it is local); UsageError where it cannot be one."""
+    expected = "a date such as 2026-04-12 or 2026-04-12T09:20 expected, from 1990 on and not in the future"
+    try:
+        when = datetime.fromisoformat(text.strip())
+        when = when if when.tzinfo else when.astimezone()
+        in_range = EARLIEST <= when <= datetime.now(UTC) + AHEAD
+    except (ValueError, OverflowError, OSError):
+        in_range = False
+    if not in_range:
+        raise UsageError(f"'{text}' given, {expected}")
+    return moment(when)

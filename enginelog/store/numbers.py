@@ -1,0 +1,58 @@
+"""Numbers as a store takes them: money in whole cents, minutes, readings."""
+
+from __future__ import annotations
+
+import math
+import re
+
+from enginelog.model import UsageError
+
+MOST_CENTS = 100_000_000_00
+MOST_MINUTES = 100_000
+LARGEST_READING = 1e12
+
+
+def whole(value: int | None, what: str, most: int, unit: str) -> int:
+    """A whole number from 0 to `most`; UsageError else."""
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= most:
+        raise UsageError(f"{what}: {value!r} given, a whole number from 0 to {most} {unit} expected")
+    return value
+
+
+def cents(value: int) -> int:
+    return whole(value, "cost", MOST_CENTS, "cents")
+
+
+def minutes(value: int) -> int:
+    return whole(value, "time", MOST_MINUTES, "minutes")
+
+
+def quantity(value: float) -> float:
+    """A quantity above 0."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 < value <= 1e6:
+        raise UsageError(f"quantity: {value!r} given, a number above 0 and up to 1 000 000 expected")
+    return float(value)
+
+
+def reading(value: float | None) -> float | None:
+    """A measured value: any finite number."""
+    if value is None:
+        return None
+    bad = isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value)
+    if bad or abs(value) > LARGEST_READING:
+        raise UsageError(f"reading: {value!r} given, a finite number expected")
+    return float(value)
+
+
+def money(text: str) -> int:
+    """An amount as a user writes it (`12`, `12.5`, `12,50`) in cents; UsageError where it is none."""
+    found = re.fullmatch(r"([0-9]{1,8})(?:[.,]([0-9]{1,2}))?", text.strip(), re.ASCII)
+    if not found:
+        raise UsageError(f"'{text}' given, an amount such as 12 or 12.50 expected: not negative, at most two decimals")
+    return int(found[1]) * 100 + int((found[2] or "0").ljust(2, "0"))
+
+
+def shown_money(value: int, currency: str = "") -> str:
+    """Cents as an amount with two decimals, with its currency where one is given."""
+    sign, value = ("-" if value < 0 else ""), abs(value)
+    return f"{sign}{value // 100}.{value % 100:02d} {currency}".rstrip()

@@ -1,0 +1,145 @@
+"""Opening the one file of a store: where it lies, how SQLite is set up, and the migrations."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import time
+from pathlib import Path
+
+from enginelog.model import UsageError
+from enginelog.store.errors import StoreUnreadableError, damaged
+from enginelog.store.schema import APPLICATION_ID, MIGRATIONS, VERSION
+
+ENVIRONMENT = "ENGINELOG_STORE"
+FILE_NAME = "jobs.enginelog"
+WAIT_S = 10.0
+
+
+def default_path() -> Path:
+    """Where the store lies when nothing is said: ENGINELOG_STORE, else a file in the user's data folder."""
+    told = os.environ.get(ENVIRONMENT)
+    if told:
+        return Path(told)
+    from platformdirs import user_data_path
+
+    return user_data_path("enginelog", appauthor=False) / FILE_NAME
+
+
+def files_folder(path: Path) -> Path:
+    """The folder beside a store in which its recordings, photos and reports lie."""
+    return path.with_name(path.name + ".files")
+
+
+def connect(path: Path) -> sqlite3.Connection:
+    """Open the store, make it where there is none, and bring it to the present version.
+
+    Raises sqlite3.Error and OSError for what SQLite and the file system refuse, StoreUnreadableError for a file that is
+    no store or one of a newer version, UsageError where the path cannot be one.
+    """
+    if path.is_dir():
+        raise UsageError(f"{path}: this is a folder; a file expected, such as {path / FILE_NAME}")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    new = not path.exists() or path.stat().st_size == 0
+    db = _read_only(path) if not new and _cannot_write(path) else _open(path, "mode=rwc")
+    try:
+        _set_up(db)
+        _check_origin(db, path)
+        _migrate(db, path)
+    except BaseException:
+        db.close()
+        raise
+    return db
+
+
+def version_of(db: sqlite3.Connection) -> int:
+    """The schema version of an open database."""
+    return int(db.execute("PRAGMA user_version").fetchone()[0])
+
+
+def integrity(db: sqlite3.Connection) -> list[str]:
+    """What SQLite's own check finds wrong, one line each; empty where all is well."""
+    found = [str(row[0]) for row in db.execute("PRAGMA integrity_check(20)")]
+    broken = [f"{row[0]}: row {row[1]} refers to no row of {row[2]}" for row in db.execute("PRAGMA foreign_key_check")]
+    return [line for line in found if line != "ok"] + broken[:20]
+
+
+def _open(path: Path, mode: str) -> sqlite3.Connection:
+    uri = f"{path.resolve().as_uri()}?{mode}"
+    return sqlite3.connect(uri, uri=True, timeout=WAIT_S, isolation_level=None)
+
+
+def _cannot_write(path: Path) -> bool:
+    return not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK))
+
+
+def _read_only(path: Path) -> sqlite3.Connection:
+    """A store in a place that cannot be written can still be read, unless unfinished writes lie beside it."""
+    unfinished = path.with_name(path.name + "-wal")
+    whole = not unfinished.exists() or unfinished.stat().st_size == 0
+    return _open(path, "mode=ro&immutable=1" if whole else "mode=ro")
+
+
+def _set_up(db: sqlite3.Connection) -> None:
+    db.row_factory = sqlite3.Row
+    db.execute(f"PRAGMA busy_timeout = {int(WAIT_S * 1000)}")
+    db.execute("PRAGMA foreign_keys = ON")
+    db.execute("PRAGMA synchronous = FULL")
+    db.execute("PRAGMA trusted_schema = OFF")
+    _use_write_ahead_log(db)
+
+
+def _use_write_ahead_log(db: sqlite3.Connection) -> None:
+    """Switch to write-ahead logging; where two programs do so at once, one is told to wait at once, so ask again."""
+    until = time.monotonic() + WAIT_S
+    while True:
+        try:
+            db.execute("PRAGMA journal_mode = WAL").fetchone()
+            return
+        except sqlite3.OperationalError as failed:
+            busy = failed.sqlite_errorcode & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+            if failed.sqlite_errorcode & 0xFF == sqlite3.SQLITE_READONLY:
+                return
+            if not busy or time.monotonic() > until:
+                raise
+            time.sleep(0.02)
+
+
+def _check_origin(db: sqlite3.Connection, path: Path) -> None:
+    origin = db.execute("PRAGMA application_id").fetchone()[0]
+    filled = db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+    if origin != APPLICATION_ID and filled:
+        raise StoreUnreadableError(f"{path}: this is another program's database, no store of jobs; choose with --store")
+
+
+def _migrate(db: sqlite3.Connection, path: Path) -> None:
+    """Run the migrations that are missing, each in a transaction of its own."""
+    while (version := version_of(db)) != VERSION:
+        if version > VERSION:
+            raise StoreUnreadableError(
+                f"{path}: this store is of version {version}, made by a newer enginelog; this one knows versions up to "
+                f"{VERSION}: install the newer enginelog"
+            )
+        _step(db, version, path)
+
+
+def _step(db: sqlite3.Connection, version: int, path: Path) -> None:
+    """One migration, from `version` to the next; nothing where another program has made it meanwhile."""
+    db.execute("BEGIN IMMEDIATE")
+    try:
+        if version_of(db) == version:
+            if version == 0:
+                db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            elif not db.execute("SELECT count(*) FROM sqlite_master WHERE name = 'jobs'").fetchone()[0]:
+                raise damaged(path, files_folder(path), "its tables are gone")
+            for piece in MIGRATIONS[version]:
+                if callable(piece):
+                    piece(db)
+                else:
+                    db.execute(piece)
+            db.execute(f"PRAGMA user_version = {version + 1}")
+        db.execute("COMMIT")
+    except BaseException:
+        if db.in_transaction:
+            db.execute("ROLLBACK")
+        raise

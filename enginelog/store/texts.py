@@ -1,0 +1,64 @@
+"""Text that goes into the store, and the words by which a job is found again."""
+
+from __future__ import annotations
+
+import unicodedata
+from sqlite3 import Connection
+
+from enginelog.model import UsageError
+
+LONGEST_LABEL = 80
+LONGEST_LINE = 400
+LONGEST_TEXT = 20_000
+
+# What a job is searched by: a query for each table, whose columns are all text.
+_SOURCES = (
+    "SELECT m.label, m.serial, m.note, coalesce(m.kind, '') FROM jobs j JOIN machines m ON m.id = j.machine_id "
+    "WHERE j.id = ?",
+    "SELECT complaint, oil_level, fuel_state, smell, damage, note, waiting_for FROM jobs WHERE id = ?",
+    "SELECT step, note, photo_name FROM checks WHERE job_id = ? AND dropped_utc IS NULL",
+    "SELECT text FROM work WHERE job_id = ? AND dropped_utc IS NULL",
+    "SELECT recording_name, conditions, note FROM runs WHERE job_id = ? AND dropped_utc IS NULL",
+    "SELECT told_owner, watch, next_service FROM handbacks WHERE job_id = ?",
+)
+
+
+def folded(text: str) -> str:
+    """The text as searches compare it: capitals, accents' spelling and width of letters do not matter."""
+    return unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", text).casefold())
+
+
+def storable(text: str) -> str:
+    """The text as SQLite can keep it: halves of characters (names that are no valid UTF-8) become escapes."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def checked(text: str, what: str, longest: int = LONGEST_TEXT) -> str:
+    """The text, storable; UsageError where it is too long or holds a NUL."""
+    if not isinstance(text, str):
+        raise UsageError(f"{what}: {text!r} given, text expected")
+    if "\x00" in text:
+        raise UsageError(f"{what}: text with a NUL character given; leave it out")
+    if len(text) > longest:
+        raise UsageError(f"{what}: {len(text)} characters given, at most {longest} expected; shorten it")
+    return storable(text)
+
+
+def checked_label(label: str) -> str:
+    """A machine's label: one line, not empty, spaces at its ends left out."""
+    label = checked(label, "label of the machine", LONGEST_LABEL).strip()
+    if not label or any(unicodedata.category(letter) in ("Cc", "Zl", "Zp") for letter in label):
+        raise UsageError(f"label of the machine: {label!r} given, one line of text expected, such as 'tiller Marigold'")
+    return label
+
+
+def label_key(label: str) -> str:
+    """What makes two labels the same: case, width and the number of spaces do not matter."""
+    return " ".join(folded(label).split())
+
+
+def refresh(db: Connection, job_id: int) -> None:
+    """Write down again by which words the job is found. Part of each transaction that changes one."""
+    words = [text for query in _SOURCES for row in db.execute(query, (job_id,)).fetchall() for text in row if text]
+    # Line feeds between the parts keep a search from matching across them.
+    db.execute("INSERT OR REPLACE INTO job_texts (job_id, text) VALUES (?, ?)", (job_id, folded("\n".join(words))))
