@@ -12,12 +12,24 @@ Each method that writes has written to the disk when it returns; one that raises
 
 from __future__ import annotations
 
+from enginelog.store.backup import BackedUp, Restored, back_up, restore
 from enginelog.store.errors import NotInStoreError, StoreNotWrittenError, StoreUnreadableError
 from enginelog.store.finding import History, JobLine, Visit
 from enginelog.store.front import Problem, Store, open_store
 from enginelog.store.opening import default_path
+from enginelog.store.plain import plain
+from enginelog.store.portable import Exported, Imported, export_to, import_from
 
 __all__ = [
+    "BackedUp",
+    "Exported",
+    "Imported",
+    "Restored",
+    "back_up",
+    "export_to",
+    "import_from",
+    "plain",
+    "restore",
     "History",
     "JobLine",
     "NotInStoreError",

@@ -11,9 +11,9 @@ from pathlib import Path
 from enginelog.model import Moment, UsageError
 from enginelog.store import moments, numbers
 from enginelog.store.base import one_of, when
+from enginelog.store.contents import Contents
 from enginelog.store.errors import explained
 from enginelog.store.files import PASSING
-from enginelog.store.finding import Finding
 
 KINDS = {"job": "jobs", "machine": "machines", "check": "checks", "work": "work", "run": "runs"}
 _MOST_DAYS = 36_500
@@ -35,7 +35,7 @@ class Purged:
     bytes: int
 
 
-class Dropping(Finding):
+class Dropping(Contents):
     """Marking, bringing back, purging."""
 
     def drop(self, kind: str, row_id: int, undo: bool = False) -> None:

@@ -45,7 +45,20 @@ def from_text(text: str) -> RunFigures:
     """The figures of a line of JSON; fields this version does not know are passed over."""
     known = {each.name for each in fields(RunFigures)}
     read = {name: value for name, value in json.loads(text).items() if name in known}
+    for name, value in read.items():
+        if not _right_kind(name, value):
+            raise ValueError(f"figure {name} is {value!r}")
     return RunFigures(**read | {"amiss": tuple(read.get("amiss", ()))})
+
+
+def _right_kind(name: str, value: object) -> bool:
+    if name in ("heard", "usable"):
+        return isinstance(value, bool)
+    if name == "amiss":
+        return isinstance(value, list) and all(isinstance(code, str) for code in value)
+    if name == "worst":
+        return value is None or value in _GRAVITY
+    return value is None or (isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value))
 
 
 def _finite(figures: RunFigures) -> RunFigures:

@@ -13,7 +13,6 @@ from enginelog.store.base import one_of
 from enginelog.store.entries import Entries, analysis_from, check_from, stored_from, work_from
 from enginelog.store.jobs import job_from
 
-MOST_LISTED = 100_000
 _MARKS = 500  # parameters a query: older SQLite takes 999
 
 
@@ -69,22 +68,22 @@ class Finding(Entries):
         machine: str | int | None = None,
         stage: str | None = None,
         longest_waiting: bool = False,
-        limit: int = 50,
+        limit: int | None = 50,
         offset: int = 0,
         dropped: bool = False,
     ) -> tuple[JobLine, ...]:
         """Jobs that hold every word of `text` and fit the filters, newest first.
 
         machine: label or number. stage: only jobs with a run of this stage. longest_waiting: only jobs not done yet,
-        the one longest in its state first. dropped: the dropped ones instead.
+        the one longest in its state first. limit: how many at most, None for all. dropped: the dropped ones instead.
         """
         where, given = self._filters(text, states, machine, stage, longest_waiting, dropped)
         order = "j.since_utc, j.id" if longest_waiting else "j.opened_utc DESC, j.id DESC"
-        limit = min(max(limit, 0), MOST_LISTED)
+        most = -1 if limit is None else max(limit, 0)
         rows = self._rows(
             f"SELECT j.*, m.label, m.currency FROM jobs j JOIN machines m ON m.id = j.machine_id "
             f"JOIN job_texts t ON t.job_id = j.id WHERE {' AND '.join(where)} ORDER BY {order} LIMIT ? OFFSET ?",
-            *given, limit, max(offset, 0),
+            *given, most, max(offset, 0),
         )  # fmt: skip
         return self._lines(rows)
 

@@ -27,7 +27,7 @@ class Machines(Base):
 
     def add_machine(self, machine: Machine) -> Machine:
         """Remember a machine (its `id` and `added` are given here); UsageError where its label is taken."""
-        values = _row(machine)
+        values = row_of(machine)
         with self.transaction() as db:
             if db.execute("SELECT 1 FROM machines WHERE label_key = ?", (values["label_key"],)).fetchone():
                 raise UsageError(f"a machine '{values['label']}' is known already; choose another label")
@@ -52,7 +52,7 @@ class Machines(Base):
 
     def change_machine(self, machine: Machine) -> Machine:
         """Write down a changed machine, known by its `id`; UsageError where its new label is another machine's."""
-        values = _row(machine)
+        values = row_of(machine)
         with self.transaction() as db:
             self._one("machines", machine.id, "machine")
             taken = db.execute("SELECT id FROM machines WHERE label_key = ?", (values["label_key"],)).fetchone()
@@ -102,7 +102,8 @@ def _searchable(machine: Machine) -> str:
     return texts.folded("\n".join((machine.label, machine.kind or "", machine.serial, machine.note)))
 
 
-def _row(machine: Machine) -> dict[str, Any]:
+def row_of(machine: Machine) -> dict[str, Any]:
+    """The row of a machine, without number and times; UsageError where a field cannot be."""
     label = texts.checked_label(machine.label)
     limit = machine.cost_limit_cents
     return {
@@ -120,7 +121,7 @@ def _row(machine: Machine) -> dict[str, Any]:
 def _engine_row(machine: Machine) -> dict[str, Any]:
     if machine.strokes not in (2, 4):
         raise UsageError(f"strokes: {machine.strokes!r} given, 2 or 4 expected")
-    angles = len(machine.firing_angles_deg)
+    angles = len([numbers.reading(angle) for angle in machine.firing_angles_deg])
     if not 1 <= machine.cylinders <= 12 or angles != machine.cylinders:
         raise UsageError(
             f"cylinders: {machine.cylinders!r} given with {angles} firing angles; 1 to 12 with an angle each expected"

@@ -31,9 +31,10 @@ SHOWN_BY = {
 
 @dataclass(frozen=True)
 class Cause:
-    """Something that may be wrong, and what it makes an engine do."""
+    """Something that may be wrong: where, what it can be, and what it makes an engine do."""
 
     name: str
+    place: str
     title: str
     shows_as: tuple[str, ...]
 
@@ -81,7 +82,9 @@ def _table() -> tuple[tuple[Step, ...], tuple[Cause, ...]]:
     made: list[dict[str, Any]] = [
         {name: tuple(v) if isinstance(v, list) else v for name, v in entry.items()} for entry in tables["step"]
     ]
-    causes = [Cause(entry["name"], entry["title"], tuple(entry["shows_as"])) for entry in tables["cause"]]
+    causes = [
+        Cause(entry["name"], entry["place"], entry["title"], tuple(entry["shows_as"])) for entry in tables["cause"]
+    ]
     return tuple(Step(**entry) for entry in made), tuple(causes)
 
 
@@ -106,8 +109,9 @@ def step_named(name: str) -> Step:
 
 
 def results_of(checks: Iterable[BenchCheck]) -> dict[str, str]:
-    """The newest result of each check made, from entries in order of time."""
-    return {check.step: check.result for check in checks}
+    """The newest result of each check made, from entries in order of time; checks this table lacks are left out."""
+    known = {step.name for step in steps()}
+    return {check.step: check.result for check in checks if check.step in known}
 
 
 def suggest(results: Mapping[str, str], heard: Iterable[str] = ()) -> Suggestion:
@@ -146,6 +150,7 @@ def _open_steps(made: dict[str, str], left: tuple[Cause, ...], pointed: set[str]
     """Checks not made whose causes are not settled: first what a failed check points to, then what fits, by minutes."""
     fitting = {cause.name for cause in left if _fits(cause, signs)}
     unsettled = {cause.name for cause in left} | pointed
+    tells_apart = pointed if len(pointed) > 1 else set()  # a single one needs putting right, not another check
     waiting = [
         step
         for step in steps()
@@ -154,7 +159,7 @@ def _open_steps(made: dict[str, str], left: tuple[Cause, ...], pointed: set[str]
 
     def rank(step: Step) -> tuple[bool, bool, int]:
         bears_on = set(step.pass_rules_out)
-        return not pointed & bears_on, not fitting & bears_on, step.minutes
+        return not tells_apart & bears_on, not fitting & bears_on, step.minutes
 
     return tuple(sorted(waiting, key=rank))
 
@@ -169,10 +174,11 @@ def _text(
     parts = []
     if failed:
         names = " and ".join(step.title.lower() for step in failed)
-        parts.append(f"Failed: {names}. That points to {_titles(pointed_to)}: put right and check again.")
+        titles = "; ".join(cause.title for cause in pointed_to)
+        parts.append(f"Failed: {names}. Points to {titles}. Put right and check again.")
     if ruled_out:
-        parts.append(f"Ruled out: {_titles(ruled_out)}.")
-    parts.append(f"Left: {_titles(left)}." if left else "Nothing else is left on the list.")
+        parts.append(f"Ruled out: {_places(ruled_out)}.")
+    parts.append(f"Left: {_places(left)}." if left else "Nothing else is left on the list.")
     if open_steps:
         step = open_steps[0]
         parts.append(f"Next cheapest check: {step.title.lower()}, about {step.minutes} min.")
@@ -181,5 +187,5 @@ def _text(
     return "Suggestion only; the machine's manual comes first. " + " ".join(parts)
 
 
-def _titles(found: tuple[Cause, ...]) -> str:
-    return "; ".join(cause.title for cause in found)
+def _places(found: tuple[Cause, ...]) -> str:
+    return ", ".join(cause.place for cause in found)

@@ -1,0 +1,291 @@
+"""The whole job record as one JSON document, without loss, and back again into an empty store.
+
+The document: `schema`, `version` (of the tables), `program_version`, `next_numbers` (so that no number is given twice),
+and `tables`: for each table its rows, a row an object. Records of runs are base64 of the bytes that `run_codec` reads.
+Files are named by their SHA-256 and lie in `files/` beside the document, where they were exported with it.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import json
+import re
+import sqlite3
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from enginelog import __version__
+from enginelog.model import StoredRun, UnreadableError, UsageError
+from enginelog.store import run_codec, tables, texts
+from enginelog.store.entries import analysis_from, check_from, stored_from, work_from
+from enginelog.store.errors import StoreUnreadableError, explained
+from enginelog.store.files import NAME, sha256_of
+from enginelog.store.front import Store
+from enginelog.store.jobs import job_from
+from enginelog.store.machines import machine_from, row_of
+from enginelog.store.opening import integrity
+from enginelog.store.schema import TABLES, VERSION
+from enginelog.store.whole_files import whole_file
+
+SCHEMA = "enginelog/store/1"
+DOCUMENT = "record.json"
+FILES = "files"
+LARGEST_DOCUMENT = 2 << 30
+LONGEST_TEXT = 200_000
+EXPORTED = tuple(name for name in TABLES if name != "job_texts")  # which is derived from the others
+_UTC = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ")
+_ZONE = re.compile(r"[+-]\d\d:[0-5]\d")
+
+
+@dataclass(frozen=True)
+class Exported:
+    """Where an export lies, and how many jobs, runs and files it holds."""
+
+    folder: Path
+    jobs: int
+    runs: int
+    files: int
+
+
+@dataclass(frozen=True)
+class Imported:
+    """What an import brought in; missing: names of files the document speaks of that were not beside it."""
+
+    jobs: int
+    runs: int
+    files: int
+    missing: tuple[str, ...]
+
+
+def export_to(store: Store, folder: Path, with_files: bool = True) -> Exported:
+    """Write the job record into a new or empty folder: `record.json`, CSV tables, and `files/`."""
+    with explained(folder, store.files.folder):
+        folder.mkdir(parents=True, exist_ok=True)
+        if any(folder.iterdir()):
+            raise UsageError(f"{folder}: this folder holds something; give a new or empty one")
+        copied = _copy_files(store, folder / FILES) if with_files else 0
+        for name, text in tables.csv_tables(store).items():
+            with whole_file(folder / name) as target:
+                target.write(b"\xef\xbb\xbf" + text.encode("utf-8"))
+        with whole_file(folder / DOCUMENT) as target:
+            write_document(store, target)
+    counts = {table: store.count(table) for table in ("jobs", "runs")}
+    return Exported(folder, counts["jobs"], counts["runs"], copied)
+
+
+def write_document(store: Store, target: BinaryIO) -> None:
+    """Write the JSON document, a row a line: plain ASCII, dropped entries among the rest."""
+    head = {"schema": SCHEMA, "version": VERSION, "program_version": __version__, "next_numbers": store.next_numbers()}
+    target.write(json.dumps(head).encode("ascii")[:-1] + b', "tables": {')
+    for number, table in enumerate(EXPORTED):
+        target.write(f'{"," if number else ""}\n"{table}": ['.encode("ascii"))
+        for at, row in enumerate(store.all_rows(table)):
+            plain = {name: base64.b64encode(v).decode() if isinstance(v, bytes) else v for name, v in row.items()}
+            target.write((b",\n" if at else b"\n") + json.dumps(plain, allow_nan=False).encode("ascii"))
+        target.write(b"]")
+    target.write(b"}}\n")
+
+
+def import_from(store: Store, source: Path) -> Imported:
+    """Read an export (its folder, or the document) into an empty store, all of it or nothing.
+
+    UsageError where the store holds entries already; UnreadableError where the document is none, too large, from a
+    newer version, or contradicts itself.
+    """
+    document = source / DOCUMENT if source.is_dir() else source
+    read = read_document(document)
+    with store.transaction() as db:
+        if any(store.count(table) for table in EXPORTED):
+            raise UsageError(f"{store.path}: this store holds entries already; import into a new one, with --store")
+        _insert_all(db, read, document)
+        _check_all(db, document)
+        for (job_id,) in db.execute("SELECT id FROM jobs").fetchall():
+            texts.refresh(db, job_id)
+        copied, missing = _fetch_files(store, document.parent / FILES)
+    return Imported(store.count("jobs"), store.count("runs"), copied, tuple(missing))
+
+
+def read_document(path: Path) -> dict[str, Any]:
+    """The document, as far as its frame goes; UnreadableError where it is none of ours."""
+    try:
+        if path.stat().st_size > LARGEST_DOCUMENT:
+            raise _refused(path, "it is larger than 2 GB; take 'enginelog backup' and 'restore' for it")
+        read = json.loads(path.read_bytes(), parse_constant=_no_constant)
+    except OSError as failed:
+        raise UnreadableError(f"{path}: cannot be read: {failed.strerror or failed}") from failed
+    except (ValueError, RecursionError) as failed:
+        raise _refused(path, f"it is no JSON document ({failed})") from failed
+    if not isinstance(read, dict) or read.get("schema") != SCHEMA:
+        raise _refused(path, f"it is no export of a job record; one with schema {SCHEMA} expected")
+    version = read.get("version")
+    if not isinstance(version, int) or isinstance(version, bool) or version < 1:
+        raise _refused(path, f"its version is {version!r}, a number expected")
+    if version > VERSION:
+        raise _refused(path, f"it is of version {version}, made by a newer enginelog; this one knows up to {VERSION}")
+    found = read.get("tables")
+    if not isinstance(found, dict) or set(found) != set(EXPORTED):
+        raise _refused(path, f"its tables are not {', '.join(EXPORTED)}")
+    return read
+
+
+def _refused(path: Path, why: str) -> UnreadableError:
+    return UnreadableError(f"{path}: nothing was imported: {why}")
+
+
+def _no_constant(name: str) -> float:
+    raise ValueError(f"{name} is no JSON")
+
+
+def _insert_all(db: sqlite3.Connection, read: dict[str, Any], path: Path) -> None:
+    for table in EXPORTED:
+        columns = {row["name"]: row["type"] for row in db.execute(f"PRAGMA table_info({table})")}
+        names, marks = ", ".join(columns), ", ".join("?" * len(columns))
+        query = f"INSERT INTO {table} ({names}) VALUES ({marks})"
+        for number, row in enumerate(_rows(read["tables"], table, path), start=1):
+            where = f"row {number} of {table}"
+            if not isinstance(row, dict) or set(row) != set(columns):
+                raise _refused(path, f"{where} does not have the columns {names}")
+            try:
+                db.execute(query, [_value(row[name], name, kind, where, path) for name, kind in columns.items()])
+            except sqlite3.IntegrityError as failed:
+                raise _refused(path, f"{where} is not possible: {failed}") from failed
+    _set_next_numbers(db, read.get("next_numbers"), path)
+
+
+def _rows(found: dict[str, Any], table: str, path: Path) -> list[Any]:
+    if not isinstance(found[table], list):
+        raise _refused(path, f"table {table} is no list")
+    return found[table]
+
+
+def _value(value: Any, name: str, kind: str, where: str, path: Path) -> Any:
+    """A value of the document as its column takes it."""
+    if value is None:
+        return None
+    if kind == "BLOB":
+        return _record(value, where, path)
+    right: tuple[type, ...] = {"INTEGER": (int,), "REAL": (int, float), "TEXT": (str,)}[kind]
+    if isinstance(value, bool) or not isinstance(value, right):
+        raise _refused(path, f"{where}: {name} is {value!r}")
+    if kind == "TEXT":
+        _check_text(value, name, where, path)
+    elif not -(1 << 63) <= value < 1 << 63 and (kind == "INTEGER" or not abs(value) <= 1e300):
+        raise _refused(path, f"{where}: {name} is too large")
+    return value
+
+
+def _check_text(value: str, name: str, where: str, path: Path) -> None:
+    broken = "\x00" in value or value != texts.storable(value) or len(value) > LONGEST_TEXT
+    broken = broken or (name.endswith("_zone") and not _ZONE.fullmatch(value))
+    if name.endswith("_utc"):
+        broken = broken or not _is_time(value)
+    if name == "ending":
+        broken = broken or not NAME.fullmatch("0" * 64 + value)
+    if name == "sha256":
+        broken = broken or not NAME.fullmatch(value) or len(value) != 64
+    if broken:
+        raise _refused(path, f"{where}: {name} is {value[:60]!r}")
+
+
+def _is_time(text: str) -> bool:
+    try:
+        datetime.fromisoformat(text.replace("Z", "+00:00"))
+    except ValueError:
+        return False
+    return bool(_UTC.fullmatch(text))
+
+
+def _record(value: Any, where: str, path: Path) -> bytes:
+    try:
+        data = base64.b64decode(value, validate=True)
+        run_codec.from_bytes(data)
+    except (binascii.Error, TypeError, ValueError, StoreUnreadableError) as failed:
+        raise _refused(path, f"{where}: its record cannot be read ({failed})") from failed
+    return data
+
+
+def _set_next_numbers(db: sqlite3.Connection, found: Any, path: Path) -> None:
+    if not isinstance(found, dict):
+        raise _refused(path, "next_numbers are missing")
+    for table, number in found.items():
+        if table not in TABLES or not isinstance(number, int) or not 0 <= number < 1 << 62:
+            raise _refused(path, f"next number of {table!r} is {number!r}")
+        highest = db.execute(f"SELECT coalesce(max(id), 0) FROM {table}").fetchone()[0]
+        db.execute("DELETE FROM sqlite_sequence WHERE name = ?", (table,))
+        db.execute("INSERT INTO sqlite_sequence (name, seq) VALUES (?, ?)", (table, max(number, highest)))
+
+
+def _check_all(db: sqlite3.Connection, path: Path) -> None:
+    """Read every row as the program does, so that what is imported can be shown."""
+    wrong = integrity(db)
+    if wrong:
+        raise _refused(path, wrong[0])
+    try:
+        for row in db.execute("SELECT * FROM machines"):
+            _check_machine(row)
+        for table, reader in (("checks", check_from), ("work", work_from), ("analyses", analysis_from)):
+            for row in db.execute(f"SELECT * FROM {table}"):
+                reader(row)
+        for row in db.execute("SELECT * FROM runs"):
+            analyses = db.execute("SELECT * FROM analyses WHERE run_id = ? ORDER BY id", (row["id"],)).fetchall()
+            _check_run(stored_from(row, tuple(map(analysis_from, analyses)), None), db)
+        for row in db.execute("SELECT * FROM jobs"):
+            job_from(row, None)
+        lone = db.execute("SELECT count(*) FROM analyses WHERE id NOT IN (SELECT analysis_id FROM records)").fetchone()
+    except (ValueError, TypeError, KeyError, IndexError, AttributeError, UsageError) as failed:
+        raise _refused(path, f"an entry cannot be read ({failed})") from failed
+    if lone[0]:
+        raise _refused(path, f"{lone[0]} analyses have no record")
+
+
+def _check_machine(row: sqlite3.Row) -> None:
+    for name, value in row_of(machine_from(row)).items():
+        if value != row[name]:
+            raise ValueError(f"{name} of machine {row['id']}")
+
+
+def _check_run(run: StoredRun, db: sqlite3.Connection) -> None:
+    if not all(isinstance(each, str) for each in run.conditions):
+        raise ValueError(f"conditions of run {run.id}")
+    kept = db.execute("SELECT 1 FROM files WHERE sha256 = ?", (run.recording_sha256,)).fetchone()
+    if run.recording_kept and not kept:
+        raise ValueError(f"the recording of run {run.id} is not among the files")
+
+
+def _copy_files(store: Store, folder: Path) -> int:
+    folder.mkdir()
+    count = 0
+    for row in store.all_rows("files"):
+        present = store.files.path_of(row["sha256"], row["ending"])
+        if present.is_file():
+            _copy(present, folder / present.name)
+            count += 1
+    return count
+
+
+def _copy(source: Path, target: Path) -> None:
+    with source.open("rb") as stream, whole_file(target) as copy:
+        while block := stream.read(1 << 20):
+            copy.write(block)
+
+
+def _fetch_files(store: Store, folder: Path) -> tuple[int, list[str]]:
+    """Bring in the files beside the document whose content is what their name says."""
+    missing, copied = [], 0
+    for row in store.all_rows("files"):
+        target = store.files.path_of(row["sha256"], row["ending"])
+        present = folder / target.name
+        if present.is_file() and sha256_of(present) == row["sha256"]:
+            store.files.put_file(present, row["sha256"])
+            copied += 1
+        elif not target.is_file():
+            missing.append(target.name)
+    return copied, missing
+
+
+def rows_of(store: Store) -> dict[str, list[dict[str, Any]]]:
+    """Every row of every table, for comparing two stores."""
+    return {table: list(store.all_rows(table)) for table in TABLES}
