@@ -201,3 +201,18 @@ def test_blocks_join_without_doubling_the_overlap():
     gap = np.diff(joined.t_s)
     assert np.all(gap > 0.5 * 120 / rpm) and np.all(gap < 1.5 * 120 / rpm)
     assert np.all(np.diff(joined.revolutions) > 1.5) and np.all(np.diff(joined.revolutions) < 2.5)
+
+
+def test_the_grid_holds_across_a_burst_in_which_the_engine_falls_behind():
+    """Twelve firings lost, the crank a third of a cycle late afterwards, the speed told smoothly all along."""
+    seconds, rpm = 10.0, 3000
+    t_s = even(seconds, rpm, SINGLE)
+    lost = np.arange(110, 122)
+    t_s = t_s + 0.33 * 120 / rpm * np.clip((np.arange(len(t_s)) - 109) / 12, 0, 1)
+    t_s = t_s[t_s < seconds - 0.05]
+    found = run(t_s, uneven_strengths(len(t_s), lost), seconds, rpm)
+    late = t_s[150:]
+    error = found.t_s[nearest(found, t_s)][150:] - late
+    early = (found.t_s[nearest(found, t_s)] - t_s)[5:100]
+    assert np.max(np.abs(error - np.median(early))) < 0.1 * 120 / rpm
+    assert abs(np.sum(found.miss_probability > 0.5) - len(lost)) <= 1
