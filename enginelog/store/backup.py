@@ -158,9 +158,7 @@ def _manifest(pack: zipfile.ZipFile, backup: Path) -> dict[str, Any]:
         sizes_right = all(isinstance(each["bytes"], int) and each["bytes"] >= 0 for each in entries.values())
     except (ValueError, TypeError, KeyError, AttributeError) as failed:
         raise _refused(backup, f"its manifest cannot be read ({failed})") from failed
-    named = all(
-        name == DATABASE or (name[: len(FILES)] == FILES and NAME.fullmatch(name[len(FILES) :])) for name in entries
-    )
+    named = all(name == DATABASE or _is_file_name(name) for name in entries)
     if schema != SCHEMA or not named or not sizes_right or DATABASE not in entries:
         raise _refused(backup, "its manifest is not that of a backup")
     if not isinstance(version, int) or version > VERSION:

@@ -79,7 +79,9 @@ class Base:
 
     def _numbers(self, table: str) -> str:
         lowest, highest = self._rows(f"SELECT min(id), max(id) FROM {table}")[0]
-        return "; it holds none yet" if lowest is None else f"; numbers from {lowest} to {highest} expected"
+        if lowest is None:
+            return "; it holds none yet"
+        return f"; only {lowest} is there" if lowest == highest else f"; numbers from {lowest} to {highest} expected"
 
     def _insert(self, table: str, values: dict[str, Any]) -> int:
         """Add a row and return its number. Names of tables and columns are the program's own."""

@@ -158,7 +158,7 @@ class Jobs(Machines):
         """The job, where it can be written to; UsageError where it is dropped."""
         job = self.job(job_id)
         if job.dropped:
-            raise NotInStoreError(f"job {job_id} is dropped; bring it back first: enginelog drop {job_id} --undo")
+            raise NotInStoreError(f"job {job_id} is dropped; bring it back first: enginelog drop job {job_id} --undo")
         return job
 
 

@@ -36,6 +36,7 @@ FILES = "files"
 LARGEST_DOCUMENT = 2 << 30
 LONGEST_TEXT = 200_000
 EXPORTED = tuple(name for name in TABLES if name != "job_texts")  # which is derived from the others
+_TYPES: dict[str, tuple[type, ...]] = {"INTEGER": (int,), "REAL": (int, float), "TEXT": (str,)}
 _UTC = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ")
 _ZONE = re.compile(r"[+-]\d\d:[0-5]\d")
 
@@ -167,14 +168,17 @@ def _value(value: Any, name: str, kind: str, where: str, path: Path) -> Any:
         return None
     if kind == "BLOB":
         return _record(value, where, path)
-    right: tuple[type, ...] = {"INTEGER": (int,), "REAL": (int, float), "TEXT": (str,)}[kind]
-    if isinstance(value, bool) or not isinstance(value, right):
+    if not _right_type(value, kind):
         raise _refused(path, f"{where}: {name} is {value!r}")
     if kind == "TEXT":
         _check_text(value, name, where, path)
     elif not -(1 << 63) <= value < 1 << 63 and (kind == "INTEGER" or not abs(value) <= 1e300):
         raise _refused(path, f"{where}: {name} is too large")
     return value
+
+
+def _right_type(value: object, kind: str) -> bool:
+    return isinstance(value, _TYPES[kind]) and not isinstance(value, bool)
 
 
 def _check_text(value: str, name: str, where: str, path: Path) -> None:

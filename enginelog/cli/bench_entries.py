@@ -1,0 +1,185 @@
+"""What is written down at the bench: `tick`, `work`, `note`, `wait`, `close`, `reopen`."""
+
+from __future__ import annotations
+
+import math
+import re
+from pathlib import Path
+
+import click
+
+from enginelog import model
+from enginelog.cli import console, job_text
+from enginelog.cli.engine_options import Number
+from enginelog.cli.store_options import (
+    STATUS_DONE,
+    Money,
+    RowNumber,
+    at_option,
+    opened,
+    show_plain,
+    store_options,
+)
+
+_RESULTS = {"pass": "pass", "fail": "fail", "skip": "not_checked"}
+
+
+class Reading(click.ParamType):
+    """A number with its unit behind it."""
+
+    name = "reading"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, str]:
+        """The number and its unit; fails where no finite number stands in front."""
+        if isinstance(value, tuple):
+            return value
+        found = re.fullmatch(r"\s*([+-]?[0-9]+(?:[.,][0-9]+)?)\s*(\D.*)?", str(value), re.ASCII | re.DOTALL)
+        number = float(found[1].replace(",", ".")) if found else math.nan
+        if found is None or not math.isfinite(number):
+            self.fail(f"'{value}' given, a number with its unit expected, such as '650 kPa'", param, ctx)
+        return number, (found[2] or "").strip()
+
+
+@click.command()
+@click.argument("number", type=RowNumber("job"), metavar="ID")
+@click.argument("step")
+@click.argument("result", type=click.Choice(list(_RESULTS)))
+@click.option("--note", default="", metavar="TEXT", help="What was seen.")
+@click.option("--reading", type=Reading(), metavar="NUMBER", help="What was measured, with its unit: '650 kPa'.")
+@click.option(
+    "--photo", type=click.Path(path_type=Path), metavar="FILE", help="A picture, which is copied into the job record."
+)
+@at_option
+@store_options
+def tick(
+    number: int,
+    step: str,
+    result: str,
+    note: str,
+    reading: tuple[float, str] | None,
+    photo: Path | None,
+    at: model.Moment | None,
+    place: Path | None,
+    as_json: bool,
+) -> int:
+    """Write down one bench check of job ID: STEP pass, fail or skip (not checked).
+
+    \b
+    STEP is one of, in the trade's order: compression, spark, fuel-tank,
+    fuel-carburettor, air, valves, exhaust, governor.
+    Made again, the newest result counts and the earlier stay on record.
+    """
+    value, unit = reading or (None, "")
+    with opened(place) as store:
+        check = store.tick(number, step, _RESULTS[result], note, value, unit, photo, at)
+        record = store.record(number, whole=False)
+        advice = store.suggestion(record)
+    if as_json:
+        show_plain({"check": check, "suggestion": advice, "next": advice.next})
+        return STATUS_DONE
+    console.show(f"Job {number}, check {check.id}: {job_text.check_line(check)}")
+    console.show("\n".join(job_text.advice_lines(advice)))
+    return STATUS_DONE
+
+
+@click.command()
+@click.argument("number", type=RowNumber("job"), metavar="ID")
+@click.option("--part", metavar="TEXT", help="A part that was fitted.")
+@click.option("--fluid", metavar="TEXT", help="Oil, fuel or another fluid.")
+@click.option("--labour", metavar="TEXT", help="What was done.")
+@click.option("--cost", type=Money(), default="0", metavar="AMOUNT", help="Cost of the whole entry, as 12 or 12.50.")
+@click.option("--minutes", type=Number(0, 100_000, "minutes", whole=True), default=0, metavar="N", help="Time it took.")
+@click.option("--quantity", type=Number(0.001, 1e6), default=1.0, metavar="N", help="How many, or how much; 1 else.")
+@at_option
+@store_options
+def work(
+    number: int,
+    part: str | None,
+    fluid: str | None,
+    labour: str | None,
+    cost: int,
+    minutes: int,
+    quantity: float,
+    at: model.Moment | None,
+    place: Path | None,
+    as_json: bool,
+) -> int:
+    """Write down work on job ID: a part, a fluid or labour, with cost and minutes.
+
+    The total so far is shown, and what is left of the machine's cost limit.
+    """
+    kind, text = _kind_of_work(part, fluid, labour, minutes)
+    with opened(place) as store:
+        entry = store.add_work(number, kind, text, cost, minutes, quantity, at)
+        record = store.record(number, whole=False)
+    if as_json:
+        sums = {"cost_cents": record.cost_cents, "minutes": record.minutes, "left_cents": record.left_cents}
+        show_plain({"entry": entry, "job": sums})
+        return STATUS_DONE
+    console.show(f"Job {number}, work {entry.id}: {job_text.work_line(entry, record.machine.currency)}")
+    console.show(f"So far: {job_text.spent(record)}")
+    return STATUS_DONE
+
+
+def _kind_of_work(part: str | None, fluid: str | None, labour: str | None, minutes: int) -> tuple[str, str]:
+    told = {name: text for name, text in (("part", part), ("fluid", fluid), ("labour", labour)) if text is not None}
+    if len(told) > 1:
+        raise model.UsageError(
+            f"{' and '.join(f'--{name}' for name in told)} given; an entry is one of them: enter two"
+        )
+    if not told and not minutes:
+        raise model.UsageError("nothing given to write down; give --part, --fluid, --labour or --minutes")
+    return next(iter(told.items()), ("labour", ""))
+
+
+@click.command()
+@click.argument("number", type=RowNumber("job"), metavar="ID")
+@click.argument("text")
+@store_options
+def note(number: int, text: str, place: Path | None, as_json: bool) -> int:
+    """Add TEXT to the notes of job ID."""
+    with opened(place) as store:
+        changed = store.change_job(number, add_note=text)
+    return _say(changed, f"Job {number}: noted.", as_json)
+
+
+@click.command()
+@click.argument("number", type=RowNumber("job"), metavar="ID")
+@click.option("--for", "reason", default="", metavar="TEXT", help="What it waits for: a part, an answer.")
+@at_option
+@store_options
+def wait(number: int, reason: str, at: model.Moment | None, place: Path | None, as_json: bool) -> int:
+    """Mark job ID as waiting."""
+    with opened(place) as store:
+        changed = store.wait(number, reason, at)
+    return _say(changed, f"Job {number}: {job_text.state(changed)}.", as_json)
+
+
+@click.command()
+@click.argument("number", type=RowNumber("job"), metavar="ID")
+@at_option
+@store_options
+def close(number: int, at: model.Moment | None, place: Path | None, as_json: bool) -> int:
+    """Mark the work on job ID as done; the machine stands ready for its owner."""
+    with opened(place) as store:
+        changed = store.finish(number, at)
+    return _say(changed, f"Job {number}: done.", as_json)
+
+
+@click.command()
+@click.argument("number", type=RowNumber("job"), metavar="ID")
+@at_option
+@store_options
+def reopen(number: int, at: model.Moment | None, place: Path | None, as_json: bool) -> int:
+    """Open job ID again, also one that was done or handed back."""
+    with opened(place) as store:
+        changed = store.reopen(number, at)
+    return _say(changed, f"Job {number}: open again.", as_json)
+
+
+def _say(changed: model.Job, line: str, as_json: bool) -> int:
+    if as_json:
+        show_plain(changed)
+    else:
+        console.show(line)
+    return STATUS_DONE

@@ -1,0 +1,28 @@
+"""The commands of the job record, from take-in to backup."""
+
+from __future__ import annotations
+
+from enginelog.cli import bench_entries, jobs, keeping, runs, take_in
+
+COMMANDS = (
+    take_in.take_in,
+    take_in.machines,
+    jobs.jobs,
+    jobs.job,
+    jobs.history,
+    bench_entries.tick,
+    bench_entries.work,
+    bench_entries.note,
+    bench_entries.wait,
+    bench_entries.close,
+    bench_entries.reopen,
+    runs.attach,
+    runs.reanalyse,
+    keeping.drop,
+    keeping.purge,
+    keeping.export_,
+    keeping.import_,
+    keeping.backup,
+    keeping.restore,
+    keeping.verify,
+)

@@ -1,0 +1,123 @@
+"""`enginelog jobs`, `job` and `history`: finding and following."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from enginelog import model
+from enginelog.cli import console, job_text
+from enginelog.cli.engine_options import Number
+from enginelog.cli.store_options import STATUS_DONE, RowNumber, opened, show_plain, show_table, store_options
+
+if TYPE_CHECKING:
+    from enginelog.store import JobLine, Visit
+
+_STATE_NAMES = [state.replace("_", "-") for state in model.JOB_STATES]
+
+
+@click.command()
+@click.argument("text", nargs=-1)
+@click.option("--state", "states", multiple=True, type=click.Choice(_STATE_NAMES), help="Only jobs in this state.")
+@click.option("--of", "machine", metavar="LABEL", help="Only jobs of this machine.")
+@click.option("--stage", type=click.Choice(model.STAGES), help="Only jobs with a recording of this stage.")
+@click.option("--waiting", is_flag=True, help="Only jobs not done yet, the one longest in its state first.")
+@click.option("--dropped", is_flag=True, help="List the dropped ones instead.")
+@click.option(
+    "--limit",
+    type=Number(1, 1_000_000, "lines", whole=True),
+    default=50,
+    metavar="N",
+    help="At most so many lines; 50 where nothing is said.",
+)
+@store_options
+def jobs(
+    text: tuple[str, ...],
+    states: tuple[str, ...],
+    machine: str | None,
+    stage: str | None,
+    waiting: bool,
+    dropped: bool,
+    limit: int,
+    place: Path | None,
+    as_json: bool,
+) -> int:
+    """List the jobs, newest first; with TEXT, those in which each of its words is found anywhere."""
+    chosen = [state.replace("-", "_") for state in states]
+    with opened(place) as store:
+        found = store.jobs(" ".join(text), chosen, machine, stage, waiting, limit, 0, dropped)
+    if as_json:
+        show_plain(found)
+        return STATUS_DONE
+    head = ("job", "machine", "state", "since", "taken in", "complaint", "runs", "cost")
+    show_table(head, [_row(line) for line in found], "No jobs." if not text else "No job fits.")
+    if len(found) == limit:
+        console.note(f"the first {limit} shown; --limit shows more")
+    return STATUS_DONE
+
+
+@click.command()
+@click.argument("number", type=RowNumber("job"), metavar="ID")
+@store_options
+def job(number: int, place: Path | None, as_json: bool) -> int:
+    """Show one job whole, and what to check next: a suggestion by elimination, from the checks made so far."""
+    with opened(place) as store:
+        record = store.record(number, whole=False)
+        advice = store.suggestion(record)
+    if as_json:
+        show_plain({"record": record, "suggestion": advice, "next": advice.next})
+    else:
+        console.show("\n".join(job_text.job_lines(record, advice)))
+    return STATUS_DONE
+
+
+@click.command()
+@click.argument("label")
+@store_options
+def history(label: str, place: Path | None, as_json: bool) -> int:
+    """Show every job of the machine called LABEL, oldest first, with the figures of its runs."""
+    with opened(place) as store:
+        found = store.history(label)
+    if as_json:
+        show_plain(found)
+        return STATUS_DONE
+    console.show(job_text.shown(found.machine.label))
+    console.show("\n".join(job_text.field("Machine", job_text.machine_facts(found.machine))))
+    for visit in found.visits:
+        console.show("\n".join(_visit_lines(visit, found.machine.currency)))
+    return STATUS_DONE
+
+
+def _row(line: JobLine) -> tuple[object, ...]:
+    from enginelog.store import numbers
+
+    job = line.job
+    return (
+        job.id,
+        line.label,
+        job_text.state(job),
+        job.since.local_date if job.since else "",
+        job.opened.local_date,
+        _short(job.complaint),
+        line.runs,
+        numbers.shown_money(line.cost_cents, line.currency),
+    )
+
+
+def _short(text: str, most: int = 40) -> str:
+    plain = " ".join(text.split())
+    return plain if len(plain) <= most else plain[: most - 3].rstrip() + "..."
+
+
+def _visit_lines(visit: Visit, currency: str) -> list[str]:
+    from enginelog.store import numbers
+
+    job = visit.job
+    cost = numbers.shown_money(visit.cost_cents, currency)
+    head = f"{job.opened.local_date}, {job_text.state(job)}, {cost}, {visit.minutes} min"
+    lines = job_text.field(f"Job {job.id}", f"{head}: {job_text.shown(job.complaint) or 'no complaint noted'}")
+    for run in visit.runs:
+        lines += job_text.field(f"  Run {run.id}", job_text.run_line(run))
+    return lines

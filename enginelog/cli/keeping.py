@@ -1,0 +1,149 @@
+"""Keeping the job record: `drop`, `purge`, `export`, `import`, `backup`, `restore`, `verify`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from enginelog import model
+from enginelog.cli import console
+from enginelog.cli.engine_options import Number
+from enginelog.cli.store_options import STATUS_DONE, RowNumber, opened, show_plain, store_options
+
+STATUS_DAMAGED = 4
+
+
+@click.command()
+@click.argument("kind", type=click.Choice(["job", "machine", "check", "work", "run"]))
+@click.argument("number", type=RowNumber("number"), metavar="ID")
+@click.option("--undo", is_flag=True, help="Bring it back.")
+@store_options
+def drop(kind: str, number: int, undo: bool, place: Path | None, as_json: bool) -> int:
+    """Mark a job, machine, check, work entry or run as dropped: it no longer counts, but is not deleted."""
+    with opened(place) as store:
+        store.drop(kind, number, undo)
+    if as_json:
+        show_plain({"kind": kind, "id": number, "dropped": not undo})
+    elif undo:
+        console.show(f"{kind.capitalize()} {number}: brought back.")
+    else:
+        console.show(f"{kind.capitalize()} {number}: dropped; 'enginelog drop {kind} {number} --undo' brings it back.")
+    return STATUS_DONE
+
+
+@click.command()
+@click.option(
+    "--older-than",
+    type=Number(0, 36_500, "days", whole=True),
+    default=0,
+    metavar="DAYS",
+    help="Only what was dropped so many days ago or earlier.",
+)
+@click.option("--yes", is_flag=True, help="Do it: without this nothing is deleted.")
+@store_options
+def purge(older_than: int, yes: bool, place: Path | None, as_json: bool) -> int:
+    """Delete for good what was dropped, and files nothing refers to any more."""
+    if not yes:
+        raise model.UsageError("nothing deleted: purge cannot be undone; make a backup, then give --yes")
+    with opened(place) as store:
+        gone = store.purge(older_than)
+    if as_json:
+        show_plain(gone)
+        return STATUS_DONE
+    counts = {"job": gone.jobs, "machine": gone.machines, "check": gone.checks, "work entry": gone.work}
+    named = [f"{count} x {name}" for name, count in (counts | {"run": gone.runs, "file": gone.files}).items() if count]
+    console.show(
+        f"Deleted: {', '.join(named)} ({gone.bytes / 1e6:.1f} MB of files)." if named else "Nothing to delete."
+    )
+    return STATUS_DONE
+
+
+@click.command("export")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--no-files", is_flag=True, help="Leave recordings, photos and reports out.")
+@store_options
+def export_(folder: Path, no_files: bool, place: Path | None, as_json: bool) -> int:
+    """Write everything into a new FOLDER: JSON without loss, CSV tables for a spreadsheet, and the files."""
+    from enginelog import store as library
+
+    with opened(place) as store:
+        made = library.export_to(store, folder, with_files=not no_files)
+    if as_json:
+        show_plain(made)
+    else:
+        shown = console.safe_name(str(folder))
+        console.show(f"{shown}: {made.jobs} jobs, {made.runs} runs, {made.files} files written.")
+    return STATUS_DONE
+
+
+@click.command("import")
+@click.argument("source", type=click.Path(path_type=Path))
+@store_options
+def import_(source: Path, place: Path | None, as_json: bool) -> int:
+    """Read an exported folder, or its record.json, into an empty job record: all of it or nothing."""
+    from enginelog import store as library
+
+    with opened(place) as store:
+        made = library.import_from(store, source)
+    for name in made.missing:
+        console.note(f"{name}: this file was not beside the document; its entries are there without it")
+    if as_json:
+        show_plain(made)
+    else:
+        console.show(f"{made.jobs} jobs, {made.runs} runs, {made.files} files read.")
+    return STATUS_DONE
+
+
+@click.command()
+@click.argument("target", type=click.Path(path_type=Path), metavar="FILE")
+@click.option("--replace", is_flag=True, help="Write over a file of this name.")
+@store_options
+def backup(target: Path, replace: bool, place: Path | None, as_json: bool) -> int:
+    """Write the whole job record, recordings and all, into one zip FILE."""
+    from enginelog import store as library
+
+    with opened(place) as store:
+        made = library.back_up(store, target, replace)
+    for name in made.missing:
+        console.note(f"{name}: this file of the job record is gone and is not in the backup")
+    if as_json:
+        show_plain(made)
+    else:
+        shown = console.safe_name(str(target))
+        console.show(f"{shown}: the job record and {made.files} files, {made.bytes / 1e6:.1f} MB.")
+    return STATUS_DONE
+
+
+@click.command()
+@click.argument("source", type=click.Path(path_type=Path), metavar="FILE")
+@click.option("--replace", is_flag=True, help="Put the present job record aside and restore the backup in its place.")
+@store_options
+def restore(source: Path, replace: bool, place: Path | None, as_json: bool) -> int:
+    """Put the job record of a backup FILE in place; one that is there is kept aside, and only with --replace."""
+    from enginelog import store as library
+
+    made = library.restore(source, place or library.default_path(), replace)
+    if as_json:
+        show_plain(made)
+        return STATUS_DONE
+    console.show(f"{console.safe_name(str(made.path))}: restored, with {made.files} files.")
+    if made.set_aside:
+        console.show(f"The one before lies in {console.safe_name(str(made.set_aside))}.")
+    return STATUS_DONE
+
+
+@click.command()
+@store_options
+def verify(place: Path | None, as_json: bool) -> int:
+    """Read the whole job record and every file, and say whether anything is damaged (exit status 4) or not (0)."""
+    with opened(place) as store:
+        found = store.verify()
+        where = console.safe_name(str(store.path))
+    if as_json:
+        show_plain(found)
+    elif not found:
+        console.show(f"{where}: nothing wrong found.")
+    for problem in found:
+        console.error(f"{problem.where}: {problem.text}")
+    return STATUS_DAMAGED if found else STATUS_DONE

@@ -1,0 +1,106 @@
+"""`enginelog attach` and `enginelog reanalyse`: recordings in the job record."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from enginelog import model
+from enginelog.cli import clips, console
+from enginelog.cli.engine_options import hints
+from enginelog.cli.store_options import STATUS_DONE, RowNumber, at_option, opened, show_plain, store_options
+
+STATUS_NOTHING = 3
+
+
+@click.command()
+@click.argument("number", type=RowNumber("job"), metavar="ID")
+@click.argument("clip")
+@click.option(
+    "--stage", required=True, type=click.Choice(model.STAGES), help="Recorded before, during or after the work."
+)
+@click.option(
+    "--conditions", default="", metavar="LIST", help="How it ran, separated by commas: 'cold, choke on, blade on'."
+)
+@click.option("--note", default="", metavar="TEXT", help="Anything else about the recording.")
+@click.option("--no-copy", is_flag=True, help="Keep no copy of the recording, only its name and hash.")
+@at_option
+@store_options
+def attach(
+    number: int,
+    clip: str,
+    stage: str,
+    conditions: str,
+    note: str,
+    no_copy: bool,
+    at: model.Moment | None,
+    place: Path | None,
+    as_json: bool,
+) -> int:
+    """Analyse the recording CLIP with the layout of the machine of job ID, and keep both in the job record.
+
+    A recording with only pulls of the starter is a valid one: it shows that the engine did not start.
+
+    \b
+    Exit status as of check; 3 where there was nothing to analyse (no engine and no pull heard, or unusable):
+    the recording is kept all the same.
+    """
+    told = tuple(part.strip() for part in conditions.split(",") if part.strip())
+    with opened(place) as store:
+        machine = store.record(number, whole=False).machine
+        run = _analyse(clip, machine.engine)
+        kept = store.attach(number, run, stage, told, note, None if no_copy else Path(clip), at)
+    for line in hints(machine.engine):
+        console.note(line)
+    return _render(kept, f"Kept as run {kept.id} of job {number}, {stage} the work.", as_json)
+
+
+@click.command()
+@click.argument("number", type=RowNumber("run"), metavar="RUN")
+@click.option("--from", "clip", metavar="CLIP", help="The original recording, where no copy was kept.")
+@store_options
+def reanalyse(number: int, clip: str | None, place: Path | None, as_json: bool) -> int:
+    """Analyse the recording of RUN again, with this version and the machine's present layout; the old result stays."""
+    with opened(place) as store:
+        known = store.run(number, whole=False)
+        source = clip if clip is not None else str(store.recording(number))
+        machine = store.record(known.job_id, whole=False).machine
+        run = _analyse(source, machine.engine, None if clip else known.recording_name)
+        kept = store.add_analysis(number, run)
+    return _render(kept, f"Run {number}: analysis {len(kept.earlier) + 1}; the earlier stay on record.", as_json)
+
+
+def _analyse(clip: str, engine: model.Engine, name: str | None = None) -> model.Run:
+    """The analysis of a file. UnreadableError where it cannot be read."""
+    from enginelog import analysis
+
+    if clip == clips.STDIN:
+        raise model.UsageError("'-' given, but a job record keeps files: save the recording first and give its path")
+    shown = console.safe_name(name or Path(clip).name)
+    try:
+        with console.progress(shown) as tell:
+            return analysis.analyse(clip, engine, name=name, progress=tell)
+    except OSError as failed:
+        raise model.UnreadableError(f"{shown}: cannot be read: {failed.strerror or failed}") from failed
+
+
+def _render(kept: model.StoredRun, line: str, as_json: bool) -> int:
+    """Show what was heard and where it is kept; the exit status."""
+    from enginelog import report
+
+    run = kept.run
+    assert run is not None  # asked for whole
+    if as_json:
+        show_plain(kept)
+    else:
+        console.show(report.summary_text(run, width=console.width()).rstrip())
+        console.show(line)
+    story = run.timeline
+    if run.quality.usable and (story.engine_heard or story.pulls):
+        return STATUS_DONE
+    reason = run.quality.problems[0].text if not run.quality.usable and run.quality.problems else story.reason
+    console.error(
+        f"{console.safe_name(run.clip.name)}: kept, but nothing to analyse: {reason or 'no engine was heard'}"
+    )
+    return STATUS_NOTHING

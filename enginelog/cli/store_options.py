@@ -1,0 +1,123 @@
+"""What the commands of the job record share: `--store`, `--json`, `--at`; how numbers, money and times are given."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from enginelog import model
+from enginelog.cli import console
+
+if TYPE_CHECKING:
+    from enginelog.store import Store
+
+STATUS_DONE = 0
+LARGEST_NUMBER = (1 << 63) - 1
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+class RowNumber(click.ParamType):
+    """The number of a job, run or other entry."""
+
+    def __init__(self, what: str) -> None:
+        self.name = what
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """The number; fails where it is none from 1 on."""
+        if isinstance(value, int):
+            return value
+        found = re.fullmatch(r"#?([0-9]{1,18})", value.strip(), re.ASCII)
+        if not found or int(found[1]) == 0:
+            self.fail(f"'{value}' given, the number of a {self.name} expected, such as 12", param, ctx)
+        return int(found[1])
+
+
+class Money(click.ParamType):
+    """An amount of money, kept in whole cents."""
+
+    name = "amount"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """The amount in cents; fails where it is negative or none."""
+        from enginelog.store import numbers
+
+        if isinstance(value, int):
+            return value
+        try:
+            return numbers.money(value)
+        except model.UsageError as wrong:
+            self.fail(str(wrong), param, ctx)
+
+
+class When(click.ParamType):
+    """A date or a time that is not in the future."""
+
+    name = "time"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> model.Moment:
+        """The moment; fails where the text is no date, or an absurd one."""
+        from enginelog.store import moments
+
+        if isinstance(value, model.Moment):
+            return value
+        try:
+            return moments.given(value)
+        except model.UsageError as wrong:
+            self.fail(str(wrong), param, ctx)
+
+
+def store_options(command: Command) -> Command:
+    """Add `--json` and `--store` to a command of the job record."""
+    command = click.option("--json", "as_json", is_flag=True, help="Print JSON and nothing else on standard output.")(
+        command
+    )
+    return click.option(
+        "--store",
+        "place",
+        type=click.Path(path_type=Path),
+        metavar="PATH",
+        help="The file of the job record; else ENGINELOG_STORE, else one in the user's data folder.",
+    )(command)
+
+
+def at_option(command: Command) -> Command:
+    """Add `--at` to a command that writes an entry."""
+    return click.option("--at", type=When(), metavar="TIME", help="When it was, if not now: 2026-04-12 or with time.")(
+        command
+    )
+
+
+def opened(place: Path | None) -> Store:
+    """The store the call asks for."""
+    from enginelog import store
+
+    return store.open_store(place)
+
+
+def show_plain(value: Any) -> None:
+    """Print what the store handed out as JSON."""
+    from enginelog import store
+
+    console.show_json(json.dumps(store.plain(value), allow_nan=False, indent=1))
+
+
+def show_table(head: tuple[str, ...], rows: list[tuple[Any, ...]], empty: str) -> None:
+    """Print rows in columns under a head; numbers to the right. `empty` is said where there are none."""
+    if not rows:
+        console.show(empty)
+        return
+    cells = [[console.safe_name(" ".join(str(cell).split())) for cell in row] for row in rows]
+    widths = [max(len(line[at]) for line in [list(head), *cells]) for at in range(len(head))]
+    numeric = [all(isinstance(row[at], (int, float)) for row in rows) for at in range(len(head))]
+    for line in [list(head), *cells]:
+        padded = (
+            text.rjust(size) if right else text.ljust(size)
+            for text, size, right in zip(line, widths, numeric, strict=True)
+        )
+        console.show("  ".join(padded).rstrip())

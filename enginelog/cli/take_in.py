@@ -1,0 +1,133 @@
+"""`enginelog take-in` opens a job; `enginelog machines` lists the machines remembered."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from enginelog import model
+from enginelog.cli import console, job_text
+from enginelog.cli.engine_options import engine_from, engine_options, hints
+from enginelog.cli.store_options import (
+    STATUS_DONE,
+    Money,
+    at_option,
+    opened,
+    show_plain,
+    show_table,
+    store_options,
+)
+
+if TYPE_CHECKING:
+    from enginelog.store import Store
+
+_LAYOUT = ("strokes", "cylinders", "firing_angles_deg")
+
+
+@click.command("take-in")
+@click.argument("label")
+@engine_options
+@click.option("--complaint", default="", metavar="TEXT", help="What the owner says is wrong.")
+@click.option("--oil", default="", metavar="TEXT", help="Oil level as seen.")
+@click.option("--fuel", default="", metavar="TEXT", help="State of the fuel as seen.")
+@click.option("--smell", default="", metavar="TEXT", help="What it smells of.")
+@click.option("--damage", default="", metavar="TEXT", help="Damage as seen.")
+@click.option("--note", default="", metavar="TEXT", help="Anything else.")
+@click.option("--serial", metavar="TEXT", help="Serial number of the machine.")
+@click.option("--cost-limit", type=Money(), metavar="AMOUNT", help="What a job on this machine may cost.")
+@click.option("--currency", metavar="CODE", help="Three letters; EUR where nothing was said before.")
+@at_option
+@store_options
+def take_in(
+    label: str,
+    complaint: str,
+    oil: str,
+    fuel: str,
+    smell: str,
+    damage: str,
+    note: str,
+    serial: str | None,
+    cost_limit: int | None,
+    currency: str | None,
+    at: model.Moment | None,
+    place: Path | None,
+    as_json: bool,
+    **told: Any,
+) -> int:
+    """Open a job for the machine called LABEL.
+
+    A machine is remembered by its label: next time its layout need not be told again, and what is told anew changes it.
+    """
+    about = {"serial": serial, "cost_limit_cents": cost_limit, "currency": currency}
+    with opened(place) as store, store.transaction():
+        known = _known(store, label)
+        fields = _engine_fields(known, told) | {name: value for name, value in about.items() if value is not None}
+        machine = store.remember(label, **fields)
+        earlier = len(store.jobs(machine=machine.id, limit=None))
+        seen = model.TakeIn(oil_level=oil, fuel_state=fuel, smell=smell, damage=damage)
+        job = store.take_in(machine, complaint, seen, note, at)
+        record = store.record(job.id)
+        advice = store.suggestion(record)
+    for line in hints(machine.engine):
+        console.note(line)
+    if as_json:
+        show_plain(record)
+        return STATUS_DONE
+    console.show("\n".join(job_text.job_lines(record, advice)))
+    if earlier:
+        console.show(f"{earlier} earlier job{'s'[: earlier > 1]} on this machine: see 'enginelog history'.")
+    return STATUS_DONE
+
+
+@click.command()
+@click.argument("text", nargs=-1)
+@click.option("--dropped", is_flag=True, help="List the dropped ones instead.")
+@store_options
+def machines(text: tuple[str, ...], dropped: bool, place: Path | None, as_json: bool) -> int:
+    """List the machines remembered; with TEXT, those whose label, kind, serial or note holds its words."""
+    with opened(place) as store:
+        found = store.machines(" ".join(text), dropped)
+    if as_json:
+        show_plain(found)
+        return STATUS_DONE
+    rows = [(each.id, each.label, job_text.machine_facts(each)) for each in found]
+    show_table(("no.", "label", "machine"), rows, "No machines." if not text else "No machine fits.")
+    return STATUS_DONE
+
+
+def _known(store: Store, label: str) -> model.Machine | None:
+    from enginelog.store import NotInStoreError
+
+    try:
+        return store.machine(label)
+    except NotInStoreError:
+        return None
+
+
+def _engine_fields(known: model.Machine | None, told: dict[str, Any]) -> dict[str, Any]:
+    """The fields of the machine that this call changes: what is told, on top of what is known."""
+    if known is not None:
+        told = {name: _before(known, told, name) if value is None else value for name, value in told.items()}
+    engine = engine_from(**told)
+    fields = {name: getattr(engine, name) for name in (*_LAYOUT, "rated_rpm", "idle_rpm", "blade_length_mm")}
+    return fields | {
+        "kind": engine.machine,
+        "alternator_poles": engine.alternator_poles,
+        "assumed": engine.assumed,
+    }
+
+
+def _before(known: model.Machine, told: dict[str, Any], name: str) -> Any:
+    """What was told of the machine earlier under this option; None where it was only assumed, or no longer fits."""
+    renamed = {"firing_angles": "firing_angles_deg", "machine": "kind", "poles": "alternator_poles"}
+    field = renamed.get(name, name)
+    # Angles belong to a number of strokes and cylinders: a new layout asks for new ones, new ones tell their number.
+    new_layout = told.get("strokes") is not None or told.get("cylinders") is not None
+    if field in known.assumed or (name == "firing_angles" and new_layout):
+        return None
+    if name == "cylinders" and told.get("firing_angles") is not None:
+        return None
+    value = getattr(known, field)
+    return str(value) if name == "strokes" else value
