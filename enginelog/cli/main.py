@@ -12,8 +12,9 @@ from typing import Any
 import click
 
 from enginelog import __version__, model
-from enginelog.cli import console
+from enginelog.cli import console, job_commands
 from enginelog.cli.check import check
+from enginelog.cli.compare import compare
 from enginelog.cli.formats import formats
 
 STATUS_INTERNAL = 1
@@ -42,7 +43,10 @@ def commands() -> None:
 
 
 commands.add_command(check)
+commands.add_command(compare)
 commands.add_command(formats)
+for each in job_commands.COMMANDS:
+    commands.add_command(each)
 
 
 def main(argv: Sequence[str] | None = None) -> int:

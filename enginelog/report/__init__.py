@@ -5,10 +5,13 @@
     to_html(run) -> str          one self-contained page            speed_csv(run), firing_csv(run) -> str
     write_folder(run, folder, audio_excerpt=None) -> Written
 
+    comparison_text(comparison, width=80) -> str, comparison_json(comparison) -> str     before against after
+
 All are renderers of the same `model.Run`; none measures anything.
 """
 
 from enginelog.report.cautions import Caution, cautions
+from enginelog.report.comparison import comparison_json, comparison_record, comparison_text
 from enginelog.report.folder import Written, write_folder
 from enginelog.report.page import AudioExcerpt, to_html
 from enginelog.report.record import record, to_json
@@ -24,6 +27,9 @@ __all__ = [
     "Written",
     "cautions",
     "check",
+    "comparison_json",
+    "comparison_record",
+    "comparison_text",
     "firing_csv",
     "from_json",
     "record",

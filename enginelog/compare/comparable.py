@@ -1,0 +1,86 @@
+"""Whether two runs can be held against each other at all, and what to record where not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from enginelog.compare.words import GAP
+from enginelog.limits import LimitSet
+from enginelog.model import Engine, Run
+
+AGAIN = "Record {which} again: 20 seconds of steady running, the phone still, one to two metres away, out of the wind."
+BOTH = {"before": "the run before", "after": "the run after"}
+
+
+@dataclass(frozen=True)
+class Obstacle:
+    """Why not, what to do about it, and whether starting and speed can be compared all the same."""
+
+    reason: str
+    advice: str
+    start_stands: bool = False
+
+
+def pulls_only(run: Run) -> bool:
+    """True where the starter was pulled and the engine did not run: a valid recording of a machine that will not
+    start."""
+    return run.quality.usable and not run.timeline.engine_heard and run.timeline.pulls > 0
+
+
+def obstacle(before: Run, after: Run, limits: LimitSet) -> Obstacle | None:
+    """The first reason against comparing two runs; None where there is none. Runs that did not start are no obstacle
+    here."""
+    if before.clip.sha256 and before.clip.sha256 == after.clip.sha256 and before.engine == after.engine:
+        return Obstacle("both are the same recording", "Give one recording from before the work and one from after.")
+    if (found := _layout(before.engine, after.engine)) is not None:
+        return found
+    for which, run in (("before", before), ("after", after)):
+        if (found := _run_alone(which, run, limits)) is not None:
+            return found
+    return _speeds(before, after, limits)
+
+
+def _layout(before: Engine, after: Engine) -> Obstacle | None:
+    advice = "Analyse both with the same engine: strokes, cylinders and firing angles as the machine has them."
+    if before.strokes != after.strokes:
+        return Obstacle(f"taken as a {before.strokes}-stroke before and a {after.strokes}-stroke after", advice)
+    if before.cylinders != after.cylinders:
+        return Obstacle(f"taken with {before.cylinders} cylinders before and {after.cylinders} after", advice)
+    angles = [np.mod(np.asarray(one.firing_angles_deg, float), one.cycle_deg) for one in (before, after)]
+    if np.max(np.abs(np.sort(angles[0]) - np.sort(angles[1]))) > 1.0:
+        return Obstacle("taken with different firing angles", advice)
+    return None
+
+
+def _run_alone(which: str, run: Run, limits: LimitSet) -> Obstacle | None:
+    again = AGAIN.format(which=BOTH[which])
+    if not run.quality.usable:
+        why = run.quality.problems[0].text.rstrip(".") if run.quality.problems else "its sound is too poor"
+        return Obstacle(f"the recording {which} cannot be used ({why[:1].lower() + why[1:]})", again)
+    if not run.timeline.engine_heard:
+        if run.timeline.pulls > 0:
+            return None
+        return Obstacle(f"no engine was heard in the recording {which}", again)
+    seconds = sum(span.end_s - span.start_s for span in run.timeline.spans if span.kind == "run")
+    least = limits.value("run_least_s")
+    if seconds < least:
+        return Obstacle(f"the run {which} is too short ({seconds:.1f}{GAP}s, {least:.0f}{GAP}s needed)", again, True)
+    speed = run.measures.speed
+    if speed.rpm is None or speed.confidence < limits.value("speed_confidence"):
+        return Obstacle(f"the speed of the run {which} is not known surely enough", again, True)
+    return None
+
+
+def _speeds(before: Run, after: Run, limits: LimitSet) -> Obstacle | None:
+    first, second = before.measures.speed.rpm, after.measures.speed.rpm
+    if first is None or second is None:
+        return None
+    allowed = limits.value("speed_setting_percent")
+    if 100 * abs(second - first) / min(first, second) <= allowed:
+        return None
+    octave = any(abs(second / first / ratio - 1) < 0.05 for ratio in (0.5, 2.0))
+    doubt = " One may be misread at half or double its speed: tell strokes and rated speed." if octave else ""
+    reason = f"the runs were made at different speeds ({first:.0f} and {second:.0f}{GAP}rpm)"
+    return Obstacle(reason, f"Record both at the same throttle setting and load, warm.{doubt}", True)

@@ -1,0 +1,93 @@
+"""Measures known by a single event: settling, loads, starting, stopping, bangs."""
+
+from __future__ import annotations
+
+from enginelog.compare.estimate import Estimate, unknown, within
+from enginelog.compare.intervals import poisson_rate
+from enginelog.compare.sample import Sample
+from enginelog.model import LoadStep, Timeline
+
+MINUTE_S = 60.0
+
+
+def starts_heard(timeline: Timeline) -> bool:
+    """True where the recording holds the start: a pull, or a quiet beginning before the engine runs."""
+    first = next((span for span in timeline.spans if span.kind == "run"), None)
+    return timeline.pulls > 0 or (first is not None and first.start_s > 0.3)
+
+
+def settle_seconds(sample: Sample) -> Estimate:
+    """Seconds until a rough start is over; 0 where the start was heard and was smooth."""
+    found = sample.run.measures.settling
+    if not starts_heard(sample.run.timeline):
+        return unknown("the recording begins with the engine running")
+    if sample.run.measures.firing.pattern == "burst":
+        return unknown("misfires come in bursts, and a lull between them cannot be told from settling")
+    if found.found is False:
+        return Estimate(0.0, 0.0, 0.0, heard=False)
+    if found.settle_s is None:
+        return unknown("whether it settles could not be told")
+    return within(found.settle_s, sample.limits.value("settle_doubt") * found.settle_s)
+
+
+def _deepest(sample: Sample) -> LoadStep | None:
+    return max(sample.run.measures.loads, key=lambda step: step.dip_percent, default=None)
+
+
+def load_dip(sample: Sample) -> Estimate:
+    """Dip of the deepest load step, per cent."""
+    step = _deepest(sample)
+    if step is None:
+        return unknown("no load was taken on")
+    return within(step.dip_percent, sample.limits.value("dip_doubt_points"))
+
+
+def load_droop(sample: Sample) -> Estimate:
+    """Droop of the deepest load step, per cent, within what is stated with it."""
+    step = _deepest(sample)
+    if step is None or step.droop_percent is None:
+        return unknown("no load was taken on" if step is None else "the droop is not known well enough")
+    stated = step.droop_within_points
+    return within(step.droop_percent, sample.cleaning.value("droop_doubt_points") if stated is None else stated)
+
+
+def load_recovery(sample: Sample) -> Estimate:
+    """Recovery time of the deepest load step, seconds."""
+    step = _deepest(sample)
+    if step is None or step.recovery_s is None:
+        return unknown("no load was taken on" if step is None else "its recovery was not heard to the end")
+    return within(step.recovery_s, sample.limits.value("recovery_doubt_s"), 0.0)
+
+
+def pulls(sample: Sample) -> Estimate:
+    """Pulls of the starter until it ran."""
+    line = sample.run.timeline
+    if line.pulls == 0:
+        return unknown("no pull of the starter was heard")
+    return within(float(line.pulls), sample.limits.value("pulls_doubt"), 0.0)
+
+
+def start_seconds(sample: Sample) -> Estimate:
+    """Seconds from the first pull to running by itself."""
+    value = sample.run.timeline.seconds_to_run
+    return unknown("the start was not heard") if value is None else _clocked(sample, value)
+
+
+def rundown_seconds(sample: Sample) -> Estimate:
+    """Seconds from ignition off to standstill."""
+    value = sample.run.timeline.rundown_s
+    return unknown("ignition off and standstill were not both heard") if value is None else _clocked(sample, value)
+
+
+def _clocked(sample: Sample, value: float) -> Estimate:
+    share, least = sample.limits.value("seconds_doubt"), sample.limits.value("seconds_doubt_s")
+    return within(value, max(share * value, least), 0.0)
+
+
+def bangs_a_minute(sample: Sample) -> Estimate:
+    """Loud bangs for each minute of running; exact limits of a count, none heard included."""
+    count = len(sample.run.timeline.pops)
+    if sample.running_s <= 0:
+        return unknown("the engine did not run")
+    minutes = sample.running_s / MINUTE_S
+    return Estimate(count / minutes, *poisson_rate(count, minutes), heard=count > 0)

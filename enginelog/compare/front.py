@@ -1,0 +1,114 @@
+"""Two runs in, one comparison out."""
+
+from __future__ import annotations
+
+from enginelog import limits as limit_files
+from enginelog.compare import words
+from enginelog.compare.comparable import Obstacle, obstacle, pulls_only
+from enginelog.compare.judging import judge
+from enginelog.compare.measures import RUNNING, SPEED, START, Measure, applies
+from enginelog.compare.sample import Sample, take
+from enginelog.limits import LimitSet
+from enginelog.model import Compared, Comparison, Difference, Run
+
+ALL = (*START, SPEED, *RUNNING)
+ONE_START = "Starting was heard once in each recording; an engine takes a pull more or less from time to time."
+SAME_LOAD = "Dip, droop and recovery can be held against each other only under the same load."
+
+
+def compare(
+    before: Run,
+    after: Run,
+    limits: LimitSet | None = None,
+    cleaning: LimitSet | None = None,
+    notes: tuple[str, ...] = (),
+) -> Comparison:
+    """Hold the run after against the run before: each measure with its difference, 95 % interval and verdict.
+
+    limits: topic compare; cleaning: topic findings, by which speed and firings are cleaned as for the run's own
+    findings (None: the project's own files). notes: what is known to differ besides, handed through.
+    The same two recordings always give the same answer.
+    """
+    limits = limits or limit_files.load("compare")
+    cleaning = cleaning or limit_files.load("findings")
+    against = obstacle(before, after, limits)
+    if against is not None and not against.start_stands:
+        return _refused(before, after, against, (), limits, notes)
+    if pulls_only(before) or pulls_only(after):
+        return _with_failed_start(before, after, limits, notes)
+    samples = take(before, limits, cleaning), take(after, limits, cleaning)
+    wanted = [one for one in ALL if applies(one, *samples) and (against is None or not one.needs_speed)]
+    measures = _judged(wanted, samples, limits)
+    if against is not None:
+        return _refused(before, after, against, measures, limits, notes)
+    verdict, summary = words.overall(measures)
+    said = notes + _own_notes(measures)
+    return Comparison(True, verdict, summary, *_both(before, after), measures, notes=said, limits_used=_used(limits))
+
+
+def _judged(wanted: list[Measure], samples: tuple[Sample, Sample], limits: LimitSet) -> tuple[Difference, ...]:
+    """All measures; each verdict asks for so wide an interval that together they hold `joint_level` (Sidak)."""
+    values = {one.code: (one.take(samples[0]), one.take(samples[1])) for one in wanted}
+    known = sum(first.known and second.known for first, second in values.values())
+    level = limits.value("joint_level") ** (1 / max(known, 1))
+    return tuple(judge(one, *samples, values[one.code], level, limits) for one in wanted)
+
+
+def _own_notes(measures: tuple[Difference, ...]) -> tuple[str, ...]:
+    told = {one.code for one in measures if one.verdict != "cannot_tell"}
+    notes = [ONE_START] if told & {"pulls", "seconds_to_run"} else []
+    return tuple(notes + ([SAME_LOAD] if told & {"dip", "droop", "recovery"} else []))
+
+
+def _both(before: Run, after: Run) -> tuple[Compared, Compared]:
+    first, second = (Compared(run.clip.name, run.clip.sha256, words.heard(run)) for run in (before, after))
+    return first, second
+
+
+def _used(limits: LimitSet) -> tuple[tuple[str, float], ...]:
+    return tuple((f"compare.{limit.name}", limit.value) for limit in limits.values())
+
+
+def _refused(
+    before: Run,
+    after: Run,
+    against: Obstacle,
+    measures: tuple[Difference, ...],
+    limits: LimitSet,
+    notes: tuple[str, ...],
+) -> Comparison:
+    summary = f"The two runs cannot be compared: {against.reason}."
+    if measures:
+        summary += " What stands by itself all the same is given."
+    return Comparison(
+        False, "cannot_tell", summary, *_both(before, after), measures, against.reason, against.advice, notes,
+        _used(limits),
+    )  # fmt: skip
+
+
+def _with_failed_start(before: Run, after: Run, limits: LimitSet, notes: tuple[str, ...]) -> Comparison:
+    """Where one run, or both, holds only pulls: it starts now, or no longer, or still does not."""
+    failed = pulls_only(before), pulls_only(after)
+    pulls = words.amount(before.timeline.pulls, "pulls"), words.amount(after.timeline.pulls, "pulls")
+    runs = tuple(f"did not start ({n})" if bad else _started(run) for n, bad, run in
+                 zip(pulls, failed, (before, after), strict=True))  # fmt: skip
+    text = f"Before: {runs[0]}. After: {runs[1]}."
+    verdict = "cannot_tell" if all(failed) else "better" if failed[0] else "worse"
+    if all(failed):
+        text += " Whether anything changed cannot be told from pulls alone."
+    start = Difference("start", "Starting", "pulls", verdict, text, *_counts(before, after))
+    lead = {"better": "It runs now", "worse": "It no longer starts", "cannot_tell": "It still does not start"}[verdict]
+    return Comparison(
+        True, verdict, f"{lead}. {text}", *_both(before, after), (start,), notes=notes, limits_used=_used(limits)
+    )
+
+
+def _counts(before: Run, after: Run) -> tuple[float | None, float | None]:
+    first, second = (float(run.timeline.pulls) if run.timeline.pulls else None for run in (before, after))
+    return first, second
+
+
+def _started(run: Run) -> str:
+    line = run.timeline
+    after = f" after {words.amount(line.pulls, 'pulls')}" if line.pulls else ""
+    return f"{words.heard(run)}{after}"

@@ -1,0 +1,88 @@
+"""The verdict on one measure, from the interval of its difference and the smallest difference that matters."""
+
+from __future__ import annotations
+
+from enginelog.compare import words
+from enginelog.compare.estimate import Estimate, difference, stretched
+from enginelog.compare.measures import Measure, better_way
+from enginelog.compare.sample import Sample
+from enginelog.limits import LimitSet
+from enginelog.model import Difference, Engine
+
+
+def judge(
+    measure: Measure, before: Sample, after: Sample, values: tuple[Estimate, Estimate], level: float, limits: LimitSet
+) -> Difference:
+    """One measure of two runs.
+
+    A change is claimed where the interval at `level` leaves out zero and the difference reaches what matters; the same
+    where the 95 % interval lies within what matters; otherwise it cannot be told.
+    """
+    first, second = values
+    if first.value is None or second.value is None:
+        text = words.missing(first, second)
+        return Difference(measure.code, measure.label, measure.unit, "cannot_tell", text, first.value, second.value)
+    found = difference(first, second)
+    least = limits.value(measure.least) * (abs(first.value) / 100 if measure.scaled else 1.0)
+    verdict = _verdict(found, stretched(found, level), least)
+    ends = (found[1], found[2])
+    text = words.doubtful(measure, first, second, ends, least)
+    if verdict == "changed":
+        verdict = _direction(measure, before, found[0], limits, first.value, second.value)
+    if verdict != "cannot_tell":
+        text = words.told(measure, first, second, verdict, ends)
+        text += _beside_target(measure, before.run.engine, verdict, first.value, second.value, limits)
+    return Difference(
+        measure.code, measure.label, measure.unit, verdict, text, first.value, second.value, *found, least,
+        limits[measure.least].source,
+    )  # fmt: skip
+
+
+def _verdict(found: tuple[float, float, float], wide: tuple[float, float], least: float) -> str:
+    middle, low, high = found
+    if abs(middle) >= least and (wide[0] > 0 or wide[1] < 0):
+        return "changed"
+    slack = 1e-9 * least
+    return "same" if low >= -least - slack and high <= least + slack else "cannot_tell"
+
+
+def _direction(measure: Measure, sample: Sample, middle: float, limits: LimitSet, first: float, second: float) -> str:
+    """Better, worse, or only changed."""
+    if measure.code == "speed":
+        return _towards(sample.run.engine, first, second, limits)
+    way = better_way(measure, sample)
+    return "changed" if way == 0 else "better" if middle * way > 0 else "worse"
+
+
+def target(engine: Engine, first: float, second: float, limits: LimitSet) -> tuple[str, float] | None:
+    """The told speed both runs are near to, (name, rpm); None where there is none or each is near to another."""
+    told = [("rated", engine.rated_rpm), ("idle", engine.idle_rpm)]
+    known = [(name, rpm) for name, rpm in told if rpm is not None and f"{name}_rpm" not in engine.assumed]
+    if not known:
+        return None
+    reach = limits.value("target_reach_percent") / 100
+    nearest = [min(known, key=lambda one: abs(speed / one[1] - 1)) for speed in (first, second)]
+    near = all(abs(speed / one[1] - 1) <= reach for speed, one in zip((first, second), nearest, strict=True))
+    return nearest[0] if near and nearest[0] == nearest[1] else None
+
+
+def _towards(engine: Engine, first: float, second: float, limits: LimitSet) -> str:
+    """Better or worse by the distance from the told speed, as far as that leaves the range that counts as right."""
+    aim = target(engine, first, second, limits)
+    if aim is None:
+        return "changed"
+    free, least = limits.value("target_free_percent"), limits.value("least_speed_percent")
+    off = [max(100 * abs(speed / aim[1] - 1) - free, 0.0) for speed in (first, second)]
+    if abs(off[1] - off[0]) < least:
+        return "changed"
+    return "better" if off[1] < off[0] else "worse"
+
+
+def _beside_target(
+    measure: Measure, engine: Engine, verdict: str, first: float, second: float, limits: LimitSet
+) -> str:
+    aim = target(engine, first, second, limits) if measure.code == "speed" else None
+    if aim is None:
+        return ""
+    side = "above" if second >= aim[1] else "below"
+    return f" After, it is {abs(100 * (second / aim[1] - 1)):.1f}{words.GAP}% {side} the {aim[0]} speed told."

@@ -1,0 +1,175 @@
+"""One run made ready for comparing: its cleaned speed, its firings while running, and how to resample them."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from enginelog.compare.bootstrap import block_length, resample, widening
+from enginelog.findings import misfire, patterns, series, steps
+from enginelog.limits import LimitSet
+from enginelog.model import Firings, Run
+
+PIECE_S = 40.0  # longer stretches are freed of their slow course piece by piece
+
+
+@dataclass(frozen=True)
+class Sample:
+    """What the measures of one run are taken from.
+
+    rpm: speed of the longest run, run-up left out, known values only. wander_percent: deviation of the speed from its
+    slow course between lasting changes, per cent of its mean; noise_percent: standard deviation of the measurement
+    of those values. firings: while running and judged; lost_chance: chance that each was lost, 0..1.
+    drift_rpm: standard deviation of the speed's slow course. running_s: seconds of running in all. step_s: between
+    values of the speed.
+    """
+
+    run: Run
+    limits: LimitSet
+    cleaning: LimitSet
+    rpm: np.ndarray
+    wander_percent: np.ndarray
+    noise_percent: float
+    drift_rpm: float
+    firings: Firings
+    lost_chance: np.ndarray
+    running_s: float
+    step_s: float
+
+    def chance(self, measure: str) -> np.random.Generator:
+        """Random numbers for a measure: always the same for the same recording."""
+        return np.random.default_rng([zlib.crc32(self.run.clip.sha256.encode()), zlib.crc32(measure.encode())])
+
+    def draws(
+        self,
+        measure: str,
+        values: np.ndarray,
+        statistic: Callable[[np.ndarray], np.ndarray],
+        telling: np.ndarray,
+        least: float = 1.0,
+    ) -> np.ndarray:
+        """`statistic` of resamples of `values` by the stationary bootstrap, spread out for few independent stretches.
+
+        telling: the series, as long as `values`, whose mean decides the statistic to first order; its autocorrelation
+        sets the mean length of the stretches, which is at least `least`.
+        """
+        values, telling = self._thinned(values), self._thinned(telling)
+        length = min(max(block_length(telling), least), len(values) / 3)
+        found = resample(values, statistic, length, int(self.limits.value("draws")), self.chance(measure))
+        middle = float(np.median(found))
+        return middle + widening(len(values), length) * (found - middle)
+
+    @property
+    def stretch(self) -> float:
+        """Values of the speed that stretches hold at least: dips of misfire and a governor's answer last that long."""
+        return self.limits.value("stretch_s") / self.step_s
+
+    def _thinned(self, values: np.ndarray) -> np.ndarray:
+        """A long series as evenly spread stretches with `most_values` values in all."""
+        most, count = int(self.limits.value("most_values")), int(self.limits.value("stretches"))
+        if len(values) <= most:
+            return values
+        each = most // count
+        starts = np.linspace(0, len(values) - each, count).astype(int)
+        return np.concatenate([values[start : start + each] for start in starts])
+
+
+def take(run: Run, limits: LimitSet, cleaning: LimitSet) -> Sample:
+    """The sample of a run. `limits`: topic compare; `cleaning`: topic findings, by which speed and firings are cleaned
+    exactly as for the run's own findings."""
+    spans = series.run_spans(run.timeline)
+    longest = series.longest_run(run.timeline)
+    speed = _no_speed(limits) if longest is None else series.settled_series(run.track, longest, cleaning)
+    wander, noise = _wander(run, speed, limits, cleaning)
+    firings = misfire.take(run.firings, misfire.in_spans(run.firings, spans))
+    firings = misfire.take(firings, np.isfinite(firings.miss_probability))
+    return Sample(
+        run=run,
+        limits=limits,
+        cleaning=cleaning,
+        rpm=speed.rpm[speed.known],
+        wander_percent=wander,
+        noise_percent=noise,
+        drift_rpm=_drift(speed, limits),
+        firings=firings,
+        lost_chance=_lost_chance(run, firings, cleaning),
+        running_s=float(sum(span.end_s - span.start_s for span in spans)),
+        step_s=speed.step_s,
+    )
+
+
+def _no_speed(limits: LimitSet) -> series.Series:
+    return series.Series(np.zeros(0), np.zeros(0), 0.05, 0.35)
+
+
+def _lost_chance(run: Run, firings: Firings, cleaning: LimitSet) -> np.ndarray:
+    """The miss probabilities as the findings take them: a dead cylinder's and a regularly weak firing's set to 1."""
+    if len(firings.t_s) < 2:
+        return np.array(firings.miss_probability, float)
+    turns = patterns.alternation(firings, cleaning)
+    chance = patterns.with_dead_slots(run.engine, firings, cleaning)
+    return patterns.with_turns(chance, turns) if turns.lost else chance
+
+
+def _wander(run: Run, speed: series.Series, limits: LimitSet, cleaning: LimitSet) -> tuple[np.ndarray, float]:
+    """Deviation from the slow course between lasting changes of speed, and the measurement's part of it, per cent.
+
+    Single wild values are taken out by a running median over a quarter of a second, as for the run's own band.
+    """
+    parts = _level_parts(speed, cleaning)
+    rests = [_rest(part, limits) for part in parts]
+    if not rests:
+        return np.zeros(0), float("nan")
+    t_s, rpm = (np.concatenate([getattr(part, name)[part.known] for part in parts]) for name in ("t_s", "rpm"))
+    std = np.interp(t_s, run.track.t_s, np.nan_to_num(run.track.rpm_std, nan=-1.0))
+    told = std > 0
+    noise = 100 * float(np.sqrt(np.mean((std[told] / rpm[told]) ** 2))) if told.any() else float("nan")
+    return np.concatenate(rests), noise
+
+
+def _drift(speed: series.Series, limits: LimitSet) -> float:
+    """Standard deviation of the slow course of the speed, rpm; 0 where too little is known."""
+    known = speed.known
+    if known.sum() < 20:
+        return 0.0
+    return float(np.std(speed.rpm[known] - without_slow(speed.t_s[known], speed.rpm[known], limits.value("slow_s"))))
+
+
+def _level_parts(speed: series.Series, cleaning: LimitSet) -> list[series.Series]:
+    """The series cut where its level changes for good (a load, the throttle); dips that pass stay in."""
+    if speed.known.sum() < 20:
+        return []
+    least = cleaning.value("load_lasting_percent")
+    lasting = [step for step in steps.fit_steps(speed, cleaning) if abs(step.change_percent) >= least]
+    parts = steps.calm_stretches(speed, lasting, cleaning)
+    return [part for part in parts if part.known.sum() >= 20]
+
+
+def _rest(part: series.Series, limits: LimitSet) -> np.ndarray:
+    """One stretch about its slow course, per cent of its own mean speed."""
+    smooth = series.running_median(part.rpm, max(int(0.125 / part.step_s), 1))[part.known]
+    return without_slow(part.t_s[part.known], 100 * (smooth / part.mean_rpm - 1), limits.value("slow_s"))
+
+
+def without_slow(t_s: np.ndarray, values: np.ndarray, slow_s: float) -> np.ndarray:
+    """Values freed of a straight line and of all cosines with a period above `slow_s`, least squares, piece by piece.
+
+    t_s rising, shape (n,); pieces of at most 40 s, so that hours cost no more a second than minutes.
+    """
+    count = max(int(np.ceil((t_s[-1] - t_s[0]) / PIECE_S)), 1)
+    piece = np.minimum(((t_s - t_s[0]) / (t_s[-1] - t_s[0] + 1e-9) * count).astype(int), count - 1)
+    rest = np.array(values, float)
+    for k in range(count):
+        here = np.flatnonzero(piece == k)
+        if len(here) < 8:
+            rest[here] -= np.mean(rest[here]) if len(here) else 0.0
+            continue
+        length = t_s[here[-1]] - t_s[here[0]]
+        place = (t_s[here] - t_s[here[0]]) / length
+        waves = np.arange(1 + int(2 * length / slow_s))
+        basis = np.column_stack([np.cos(np.pi * np.outer(place, waves)), place])
+        rest[here] -= basis @ np.linalg.lstsq(basis, rest[here], rcond=None)[0]
+    return rest

@@ -1,0 +1,87 @@
+"""Measures of the speed: its middle, how steadily it is held, and a hunting swing."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from enginelog.compare.estimate import Estimate, from_draws, unknown
+from enginelog.compare.intervals import NORMAL_95
+from enginelog.compare.sample import Sample
+
+
+def median_speed(sample: Sample) -> Estimate:
+    """Median speed of the run, rpm; its interval the wider of the resampled one and the one stated with the speed.
+
+    The slow course within the run (warming up) is taken as a sign of how far another run may lie: its standard
+    deviation is added as if it were a single value.
+    """
+    speed = sample.run.measures.speed
+    if speed.rpm is None:
+        return unknown("the speed is not known")
+    if len(sample.rpm) < 20:
+        return unknown("too little of the speed is known")
+    draws = sample.draws(
+        "speed",
+        sample.rpm,
+        lambda x: np.median(x, axis=-1),
+        np.sign(sample.rpm - np.median(sample.rpm)),
+        sample.stretch,
+    )
+    draws = draws + sample.drift_rpm * sample.chance("speed drift").standard_normal(len(draws))
+    stated = 0.0 if speed.rpm_low is None or speed.rpm_high is None else speed.rpm_high - speed.rpm_low
+    wide = float(np.subtract(*np.percentile(draws, [97.5, 2.5])))
+    middle = float(np.median(draws))
+    return from_draws(speed.rpm, middle + (draws - middle) * max(1.0, stated / max(wide, 1e-9)))
+
+
+def band(sample: Sample) -> Estimate:
+    """Width of the band that holds the speed, slow drift left out and freed of the measurement's noise, per cent.
+
+    `band_deviations` times the standard deviation about the slow course.
+    """
+    values = sample.wander_percent
+    if len(values) * sample.step_s < 3.0:
+        return unknown("no calm stretch of three seconds was heard")
+    width = sample.limits.value("band_deviations")
+    noise = 0.0 if np.isnan(sample.noise_percent) else sample.noise_percent**2
+    draws = _variances(sample, values)
+    draws = draws - noise * (
+        1 + sample.limits.value("noise_doubt") * sample.chance("noise").standard_normal(len(draws))
+    )
+    value = width * float(np.sqrt(max(np.mean(values**2) - noise, 0.0)))
+    bands = width * np.sqrt(np.maximum(draws, 0.0))
+    low, high = np.percentile(bands, [2.5, 97.5])
+    return Estimate(value, float(min(low, value)), float(max(high, value)), bands)
+
+
+def _variances(sample: Sample, values: np.ndarray) -> np.ndarray:
+    """What the variance of `values` (of mean 0) might be: scaled inverse chi-squared draws.
+
+    Their degrees of freedom, 2 / (relative spread)^2 (Satterthwaite), come from the block bootstrap. Against the bare
+    resamples their upper end reaches farther: the variance of few rough stretches is more often too small than too big.
+    """
+    squares = values**2
+    mean = float(np.mean(squares))
+    found = sample.draws("band", squares, lambda x: np.mean(x, axis=-1), squares, sample.stretch)
+    freedom = max(2 * mean**2 / max(float(np.var(found)), 1e-12 * mean**2 + 1e-300), 2.0)
+    return mean * freedom / sample.chance("variance").chisquare(freedom, len(found))
+
+
+def swing(sample: Sample) -> Estimate:
+    """Peak-to-peak swing of hunting, per cent of speed; where none is heard 0 to the dead band."""
+    found = sample.run.measures.hunting
+    if found.found is None:
+        return unknown("whether it hunts could not be told")
+    if not found.found:
+        return Estimate(0.0, 0.0, sample.cleaning.value("hunting_dead_band_percent"), heard=False)
+    if found.swing_percent is None:
+        return unknown("it hunts, but the size of the swing is not known")
+    stage = sample.limits.value("swing_doubt") / NORMAL_95
+    size = found.swing_percent
+    own = 0.0
+    if len(sample.wander_percent) > 20:
+        squares = sample.wander_percent**2
+        draws = sample.draws("swing", squares, lambda x: np.mean(x, axis=-1), squares, sample.stretch)
+        own = 0.5 * float(np.std(draws) / np.mean(squares))  # of the root, to first order
+    noise = sample.chance("swing stage").standard_normal(int(sample.limits.value("draws")))
+    return from_draws(size, size * np.exp(np.hypot(stage, own) * noise))

@@ -1,0 +1,129 @@
+"""What a comparison says, in plain words."""
+
+from __future__ import annotations
+
+from enginelog.compare.estimate import Estimate
+from enginelog.compare.measures import Measure
+from enginelog.model import Difference, Run
+
+VERDICTS = {
+    "better": "Better",
+    "worse": "Worse",
+    "same": "Same",
+    "changed": "Changed",
+    "cannot_tell": "Cannot tell",
+    "mixed": "Mixed",
+}
+GAP = "\u00a0"
+
+
+def number(value: float, unit: str) -> str:
+    """A figure without its unit: whole rpm and pulls, else about three digits."""
+    if unit in ("rpm", "pulls"):
+        return f"{value:.0f}"
+    size = abs(value)
+    text = f"{value:.{0 if size >= 100 else 1 if size >= 1 else 2}f}"
+    return "0" if float(text) == 0 else text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def amount(value: float, unit: str) -> str:
+    """A figure with its unit."""
+    if unit == "pulls":
+        return f"{value:.0f}{GAP}pull" + ("" if round(value) == 1 else "s")
+    return f"{number(value, unit)}{GAP}{unit}"
+
+
+def shown(one: Estimate, measure: Measure) -> str:
+    """One run's value in words."""
+    if one.value is None:
+        return "cannot tell"
+    return measure.none if measure.none and not one.heard else amount(one.value, measure.unit)
+
+
+def apart(value: float, unit: str, signed: bool = True) -> str:
+    """A difference in words: '+1.2 points'. Between percentages it is in points."""
+    sign = "+" if signed and value > 0 else ""
+    text = f"{sign}{number(value, unit)}".replace("-", "\u2212")
+    name = {"%": "points", "pulls": "pulls"}.get(unit, unit)
+    return f"{text}{GAP}{name[:-1] if name in ('points', 'pulls') and text.lstrip('+') == '1' else name}"
+
+
+def interval(ends: tuple[float, float], unit: str) -> str:
+    """The interval of a difference: '+1.2 to +3.4 points (95 % interval)'."""
+    low = apart(ends[0], unit).split(GAP)[0]
+    return f"{low} to {apart(ends[1], unit)} (95{GAP}% interval)"
+
+
+def told(measure: Measure, before: Estimate, after: Estimate, verdict: str, ends: tuple[float, float]) -> str:
+    """The sentence for a measure that has a verdict."""
+    if before.value is not None and not before.heard and not after.heard:
+        return f"{measure.none[:1].upper()}{measure.none[1:]} before or after."
+    change = f"{shown(before, measure)} before, {shown(after, measure)} after"
+    tail = {"same": "; too little to matter", "changed": "; neither way is better by itself"}.get(verdict, "")
+    return f"{change[:1].upper()}{change[1:]}; difference {interval(ends, measure.unit)}{tail}."
+
+
+def doubtful(measure: Measure, before: Estimate, after: Estimate, ends: tuple[float, float], least: float) -> str:
+    """Why two known values give no verdict."""
+    change = f"{shown(before, measure)} before, {shown(after, measure)} after"
+    advice = "A longer recording of each narrows it." if before.draws is not None else "One event each shows no more."
+    return (
+        f"{change[:1].upper()}{change[1:]}; not sure enough: difference {interval(ends, measure.unit)}, where"
+        f" {apart(least, measure.unit, signed=False)} would matter. {advice}"
+    )
+
+
+def missing(before: Estimate, after: Estimate) -> str:
+    """Why a measure is not known in one run or both."""
+    if before.value is None and after.value is None:
+        same = before.reason == after.reason
+        return f"Neither run: {before.reason}." if same else f"Before: {before.reason}; after: {after.reason}."
+    which, one = ("Before", before) if before.value is None else ("After", after)
+    return f"{which}: {one.reason}."
+
+
+def heard(run: Run) -> str:
+    """What one recording holds, in a few words."""
+    line = run.timeline
+    if not run.quality.usable:
+        return "recording unusable"
+    if not line.engine_heard:
+        return f"did not start, {amount(line.pulls, 'pulls')}" if line.pulls else "no engine heard"
+    seconds = sum(span.end_s - span.start_s for span in line.spans if span.kind == "run")
+    speed = run.measures.speed.rpm
+    return f"ran {seconds:.0f}{GAP}s" + (f" at {speed:.0f}{GAP}rpm" if speed is not None else "")
+
+
+def listed(names: list[str]) -> str:
+    """'a', 'a and b', 'a, b and c'."""
+    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
+
+
+def worth_saying(measure: Difference) -> bool:
+    """True for a doubt that belongs in the answer: two known values, or a measure everyone asks for."""
+    known = measure.before is not None and measure.after is not None
+    return known or measure.code in ("misfire", "hunting", "speed")
+
+
+def overall(measures: tuple[Difference, ...]) -> tuple[str, str]:
+    """The verdict over all measures and the answer in a sentence or two."""
+    names = {kind: [m.label[:1].lower() + m.label[1:] for m in measures if m.verdict == kind] for kind in VERDICTS}
+    better, worse = names["better"], names["worse"]
+    parts = []
+    if better:
+        parts.append(f"Better: {listed(better)}.")
+    if worse:
+        parts.append(f"Worse: {listed(worse)}.")
+    if names["changed"]:
+        parts.append(f"Changed: {listed(names['changed'])}.")
+    if names["same"]:
+        parts.append(f"{'The same' if parts else 'No difference that matters in'}: {listed(names['same'])}.")
+    doubts = [m.label[:1].lower() + m.label[1:] for m in measures if m.verdict == "cannot_tell" and worth_saying(m)]
+    if doubts:
+        parts.append(f"Cannot tell: {listed(doubts)}.")
+    if better or worse:
+        verdict = "mixed" if better and worse else "better" if better else "worse"
+    else:
+        verdict = "same" if names["same"] else "changed" if names["changed"] else "cannot_tell"
+    text = " ".join(parts).replace("matters in: ", "matters in ")
+    return verdict, text or "Nothing could be compared."

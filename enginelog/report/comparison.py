@@ -1,0 +1,89 @@
+"""A comparison for its reader: as text, and as one JSON document."""
+
+from __future__ import annotations
+
+import json
+import textwrap
+from typing import Any
+
+from enginelog.model import Comparison, Difference
+from enginelog.report.record import number
+from enginelog.report.words import GAP, clean
+
+COMPARISON_SCHEMA = "enginelog/comparison/1"
+CHANGE_WORDS = {
+    "better": "Better",
+    "worse": "Worse",
+    "same": "Same",
+    "changed": "Changed",
+    "cannot_tell": "Cannot tell",
+    "mixed": "Some better, some worse",
+}
+CHANGE_MARKS = {"better": "[+]", "worse": "[X]", "same": "[=]", "changed": "[~]", "cannot_tell": "[?]", "mixed": "[!]"}
+CHANGES_FIRST = ("worse", "better", "changed", "same", "cannot_tell")
+
+
+def told_first(comparison: Comparison) -> list[Difference]:
+    """The measures in the order of reading: worse, better, changed, same, cannot tell."""
+    return sorted(comparison.measures, key=lambda one: CHANGES_FIRST.index(one.verdict))
+
+
+def comparison_record(comparison: Comparison) -> dict[str, Any]:
+    """The comparison as plain dicts and lists; unknown numbers None."""
+    sides = {
+        side: {"name": one.name, "sha256": one.sha256, "heard": one.heard.replace(GAP, " ")}
+        for side, one in (("before", comparison.before), ("after", comparison.after))
+    }
+    return {
+        "schema": COMPARISON_SCHEMA,
+        "comparable": comparison.comparable,
+        "verdict": comparison.verdict,
+        "summary": comparison.summary.replace(GAP, " "),
+        "reason": _plain(comparison.reason),
+        "advice": _plain(comparison.advice),
+        **sides,
+        "measures": [_measure(one) for one in comparison.measures],
+        "notes": list(comparison.notes),
+        "limits_used": {name: number(value, 9) for name, value in comparison.limits_used},
+    }
+
+
+def _measure(one: Difference) -> dict[str, Any]:
+    names = ("before", "after", "difference", "low", "high", "least")
+    numbers = {name: number(getattr(one, name), 4) for name in names}
+    words = {"code": one.code, "label": one.label, "unit": one.unit, "verdict": one.verdict}
+    return words | numbers | {"text": one.text.replace(GAP, " "), "source": one.source}
+
+
+def _plain(text: str | None) -> str | None:
+    return None if text is None else text.replace(GAP, " ")
+
+
+def comparison_json(comparison: Comparison) -> str:
+    """The comparison as one JSON document in plain ASCII, ending in a newline."""
+    return json.dumps(comparison_record(comparison), allow_nan=False, separators=(",", ":")) + "\n"
+
+
+def comparison_text(comparison: Comparison, width: int = 80) -> str:
+    """The comparison as plain text, wrapped to `width` columns (at least 40), ending in a newline."""
+    rows = [
+        f"Before  {clean(comparison.before.name) or 'recording without a name'}: {comparison.before.heard}",
+        f"After   {clean(comparison.after.name) or 'recording without a name'}: {comparison.after.heard}",
+        "",
+        f"{CHANGE_MARKS[comparison.verdict]} {clean(comparison.summary)}",
+    ]
+    if comparison.advice:
+        rows.append(f"    {clean(comparison.advice)}")
+    if comparison.measures:
+        rows.append("")
+    for one in told_first(comparison):
+        rows.append(f"{CHANGE_MARKS[one.verdict]} {CHANGE_WORDS[one.verdict]}: {one.label}. {clean(one.text)}")
+    rows += [""] if comparison.notes else []
+    rows += [f"Note    {clean(note)}" for note in comparison.notes]
+    return "\n".join(line for row in rows for line in _wrapped(row, max(width, 40))).replace(GAP, " ") + "\n"
+
+
+def _wrapped(row: str, width: int) -> list[str]:
+    """One row, its further lines under its text."""
+    indent = " " * (8 if row[:8] in ("Before  ", "After   ", "Note    ") else 4)
+    return textwrap.wrap(row, width, subsequent_indent=indent, break_on_hyphens=False) or [""]

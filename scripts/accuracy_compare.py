@@ -1,0 +1,266 @@
+"""Accuracy of comparing two runs, on made-up pairs whose true change is known.
+
+    python scripts/accuracy_compare.py [--runs 40] [--first-seed 50000] [--kind NAME ...] [--hard] [--sound 12]
+
+The inputs come from tests/sim_tracks.py (arrays, not audio): the same engine recorded twice, each time with another
+length, noise, drift and phone, and between the two nothing or one thing changed. Limits were tuned on seeds 0-999.
+"exceeds": pairs whose true change is larger than the half width of the interval stated for it and than what matters.
+"covers": share of the 95 % intervals that hold the true difference. --sound adds pairs made as sound
+and analysed whole.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
+
+import sim_tracks as sim  # noqa: E402
+
+from enginelog.compare import compare  # noqa: E402
+from enginelog.compare.sample import without_slow  # noqa: E402
+from enginelog.findings import judge  # noqa: E402
+from enginelog.limits import load  # noqa: E402
+from enginelog.model import ClipInfo, Comparison, Run  # noqa: E402
+
+CLAIMS = ("better", "worse", "changed")
+OF_THE_RECORDING = ("seconds", "drift_percent", "snr_db", "noise_percent", "outliers", "gaps", "glitches")
+Change = Callable[[sim.Scenario, np.random.Generator], sim.Scenario]
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One kind of pair: the engine's trouble to begin with, and what the work in between does to it."""
+
+    name: str
+    base: str
+    change: Change | None
+
+
+@dataclass
+class Score:
+    """What was said of one measure, over all pairs."""
+
+    claimed_falsely: list[bool] = field(default_factory=list)
+    exceeding: list[str] = field(default_factory=list)
+    clear: list[str] = field(default_factory=list)
+    claims: list[bool] = field(default_factory=list)
+    covered: list[bool] = field(default_factory=list)
+    same: list[bool] = field(default_factory=list)
+
+
+def scaled(name: str, low: float, high: float, most: float = 1e9) -> Change:
+    """Multiply one part of the scenario by a factor from `low` to `high`, or divide, at the toss of a coin."""
+
+    def change(s: sim.Scenario, rng: np.random.Generator) -> sim.Scenario:
+        factor = float(np.exp(rng.uniform(np.log(low), np.log(high)))) ** float(rng.choice([-1, 1]))
+        return replace(s, **{name: min(getattr(s, name) * factor, most)})
+
+    return change
+
+
+def cured(name: str, value: float = 0.0) -> Change:
+    """Set one part of the scenario to its healthy value."""
+    return lambda s, rng: replace(s, **{name: value})
+
+
+def other_droop(s: sim.Scenario, rng: np.random.Generator) -> sim.Scenario:
+    """The governor set anew: the same loads with another droop."""
+    factor = float(rng.choice([0.3, 0.5, 2.0, 2.5]))
+    loads = tuple(replace(one, droop_percent=one.droop_percent * factor) for one in s.loads)
+    return replace(s, loads=loads)
+
+
+KINDS = (
+    Kind("nothing: healthy", "steady", None),
+    Kind("nothing: misfiring", "misfiring", None),
+    Kind("nothing: in bursts", "bursting", None),
+    Kind("nothing: one cylinder", "one_cylinder", None),
+    Kind("nothing: hunting", "hunting", None),
+    Kind("nothing: rough start", "settling", None),
+    Kind("nothing: loaded", "loaded", None),
+    Kind("misfire cured", "misfiring", cured("miss_share")),
+    Kind("misfire changed", "misfiring", scaled("miss_share", 1.5, 6.0, 0.4)),
+    Kind("bursts changed", "bursting", scaled("miss_share", 1.5, 6.0, 0.4)),
+    Kind("cylinder cured", "one_cylinder", cured("miss_share")),
+    Kind("hunting cured", "hunting", cured("hunt_hz")),
+    Kind("hunting changed", "hunting", scaled("hunt_swing_percent", 1.5, 4.0, 20.0)),
+    Kind("wobble changed", "steady", scaled("wobble_percent", 2.0, 5.0, 2.0)),
+    Kind("strength changed", "steady", scaled("strength_spread", 1.4, 2.5, 0.3)),
+    Kind("timing changed", "steady", scaled("timing_jitter", 1.5, 4.0, 0.06)),
+    Kind("rough start cured", "settling", cured("rough_s")),
+    Kind("rough start changed", "settling", scaled("rough_s", 1.5, 3.0, 12.0)),
+    Kind("droop changed", "loaded", other_droop),
+    Kind("speed changed", "steady", scaled("rpm", 1.02, 1.1)),
+)
+
+
+# ---------------------------------------------------------------- pairs
+
+
+def scenarios(kind: Kind, seed: int, hard: bool) -> tuple[sim.Scenario, sim.Scenario]:
+    """The scenario before and after: what belongs to the recording is drawn anew for the second."""
+    first = sim.scenario(kind.base, seed, hard)
+    rng = np.random.default_rng(seed + 40_000_000)
+    second = kind.change(first, rng) if kind.change else first
+    fresh = sim.draw_common(rng, hard)
+    if first.loads:
+        fresh["seconds"] = first.seconds
+    fresh["seconds"] = max(
+        fresh["seconds"], 15.0 if first.rough_s else 0.0, 5.0 / first.hunt_hz if first.hunt_hz else 0
+    )
+    return first, replace(second, **{name: fresh[name] for name in OF_THE_RECORDING})
+
+
+def run_of(case: sim.Case, name: str) -> Run:
+    """The run record of one case, as the analysis would make it."""
+    found = judge(case.engine, case.quality, case.timeline, case.speed, case.track, case.firings, load("findings"))
+    end_s = case.timeline.spans[-1].end_s
+    clip = ClipInfo(name, name, end_s, 48000, 1, "made up")
+    return Run("0", "2026-01-01T00:00:00+00:00", clip, case.engine, case.quality, case.timeline, case.track,
+               case.firings, found)  # fmt: skip
+
+
+def pair(kind: Kind, seed: int, hard: bool) -> tuple[Run, Run, dict[str, float]]:
+    """Both runs and the true difference of each measure that has one."""
+    first, second = scenarios(kind, seed, hard)
+    runs = [run_of(sim.make(2 * seed + k, s), f"{kind.name} {seed} {k}") for k, s in enumerate((first, second))]
+    if kind.change is None:
+        return *runs, dict.fromkeys(truth(first, seed), 0.0)
+    before, after = truth(first, seed), truth(second, seed)
+    return *runs, {name: after[name] - before[name] for name in before}
+
+
+def truth(s: sim.Scenario, seed: int) -> dict[str, float]:
+    """What each measure would read of this engine without noise and with time enough."""
+    t = np.arange(0, s.seconds, 0.02)
+    share = s.miss_share + s.rough_share * sim.rough_shape(t, s)
+    slots = s.engine.cylinders if s.miss_slot is not None else 1
+    long = sim.make(
+        seed, replace(s, seconds=120.0, loads=(), drift_percent=0.0, run_up=False, rough_s=0.0, noise_percent=1e-3)
+    )
+    rpm = np.convolve(long.truth.rpm, np.ones(70) / 70, mode="same")[100:-100:10]  # over 0.35 s, as tracked
+    off = without_slow(long.truth.t_s[100:-100:10], 100 * (rpm / np.median(rpm) - 1), load("compare").value("slow_s"))
+    known = {
+        "misfire": 100 * float(np.mean(share)) / slots,
+        "misfire_cylinder": 100 * float(np.mean(share)),
+        "hunting": long.truth.hunt_swing_percent,
+        "strength": 100 * s.strength_spread,
+        "timing": 100 * s.timing_jitter,
+        "settling": s.rough_s,
+        "speed": float(np.median(rpm)),
+        "steadiness": load("compare").value("band_deviations") * float(np.std(off)),
+    }
+    if s.rough_s:
+        del known["steadiness"], known["speed"]  # the rough part itself counts, for as long as it lasts
+    if s.loads:
+        percent = s.loads[0].droop_percent
+        known["droop"] = 100 * percent / (100 - percent)
+    return known
+
+
+# ---------------------------------------------------------------- scores
+
+
+def note(scores: dict[str, Score], found: Comparison, true: dict[str, float]) -> bool:
+    """Score every measure of one pair; returns whether anything was claimed that is not so."""
+    false = False
+    for one in found.measures:
+        change = true.get(one.code)
+        if change is None or one.difference is None:
+            continue
+        score = scores.setdefault(one.code, Score())
+        claimed = one.verdict in CLAIMS
+        score.covered.append(one.low <= change <= one.high)
+        if change == 0:
+            score.claimed_falsely.append(claimed)
+            false |= claimed
+            continue
+        if claimed:
+            score.claims.append(one.difference * change > 0)
+        if one.verdict == "same":
+            score.same.append(abs(change) <= 1.5 * one.least)
+        half = 0.5 * (one.high - one.low)
+        outcome = "right" if claimed and one.difference * change > 0 else "wrong" if claimed else one.verdict
+        if abs(change) > max(half, one.least):
+            score.exceeding.append(outcome)
+        if abs(change) > max(2 * half, one.least):
+            score.clear.append(outcome)
+    return false
+
+
+HEAD = (
+    f"{'measure':18s} {'no change':>9s} {'claimed%':>8s} | {'claims':>6s} {'right%':>6s} | {'exceeds':>7s}"
+    f" {'right%':>6s} {'wrong%':>6s} {'untold%':>7s} | {'twice':>5s} {'right%':>6s} | {'covers%':>7s}"
+)
+
+
+def share(values: list, wanted: object = True) -> str:
+    """Per cent of the values that are as wanted; a dash where there are none."""
+    return f"{100 * sum(value == wanted for value in values) / len(values):.1f}" if values else "-"
+
+
+def line(name: str, score: Score) -> str:
+    """One row of the table."""
+    untold = [outcome in ("same", "cannot_tell") for outcome in score.exceeding]
+    return (
+        f"{name:18s} {len(score.claimed_falsely):9d} {share(score.claimed_falsely):>8s} | {len(score.claims):6d}"
+        f" {share(score.claims):>6s} | {len(score.exceeding):7d} {share(score.exceeding, 'right'):>6s}"
+        f" {share(score.exceeding, 'wrong'):>6s} {share(untold):>7s} | {len(score.clear):5d}"
+        f" {share(score.clear, 'right'):>6s} | {share(score.covered):>7s}"
+    )
+
+
+def total(scores: dict[str, Score]) -> Score:
+    """All measures together."""
+    whole = Score()
+    for score in scores.values():
+        for name, values in vars(score).items():
+            getattr(whole, name).extend(values)
+    return whole
+
+
+def measure(kinds: list[Kind], runs: int, first_seed: int, hard: bool) -> None:
+    """Make and compare the pairs of each kind, and print the table."""
+    scores: dict[str, Score] = {}
+    pairs, false, refused = 0, 0, 0
+    for kind in kinds:
+        wrong = 0
+        for seed in range(first_seed, first_seed + runs):
+            before, after, true = pair(kind, seed, hard)
+            found = compare(before, after)
+            refused += not found.comparable
+            wrong += note(scores, found, true)
+        if kind.change is None:
+            pairs, false = pairs + runs, false + wrong
+        print(f"  {kind.name}: {runs} pairs, {wrong} with a false claim", flush=True)
+    print(HEAD)
+    for name, score in sorted(scores.items()):
+        print(line(name, score))
+    print(line("all", total(scores)))
+    print(f"pairs without change: {pairs}, any difference claimed in {false}; not comparable: {refused}")
+
+
+def main() -> None:
+    """Read the options, measure, print."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--runs", type=int, default=40, help="pairs of each kind")
+    parser.add_argument("--first-seed", type=int, default=50_000)
+    parser.add_argument("--kind", nargs="*", default=None, help="only kinds whose name contains one of these")
+    parser.add_argument("--hard", action="store_true", help="short, noisy recordings with many gaps and octave slips")
+    options = parser.parse_args()
+    kinds = [one for one in KINDS if options.kind is None or any(part in one.name for part in options.kind)]
+    began = time.process_time()
+    measure(kinds, options.runs, options.first_seed, options.hard)
+    print(f"{time.process_time() - began:.0f} s of processor time")
+
+
+if __name__ == "__main__":
+    main()

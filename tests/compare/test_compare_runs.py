@@ -1,0 +1,223 @@
+"""Comparing two runs: what is said of which pair. Runs are hand-built (make_runs) or simulated (sim_tracks)."""
+
+from dataclasses import replace
+
+import make_runs
+import numpy as np
+import pytest
+import sim_tracks as sim
+
+from enginelog import limits
+from enginelog.compare import compare
+from enginelog.compare.judging import target
+from enginelog.findings import judge
+from enginelog.model import COMPARED, ClipInfo, Engine, Hunting, LoadStep, Pop, Run, Speed
+
+LIMITS = limits.load("compare")
+
+
+def of(case: sim.Case, name: str) -> Run:
+    found = judge(
+        case.engine, case.quality, case.timeline, case.speed, case.track, case.firings, limits.load("findings")
+    )
+    clip = ClipInfo(name, name * 8, case.timeline.spans[-1].end_s, 48000, 1, "made up")
+    return Run("0", "", clip, case.engine, case.quality, case.timeline, case.track, case.firings, found)
+
+
+def run(name: str, seed: int = 1, **changes) -> Run:
+    return of(sim.make(seed, sim.Scenario(seconds=24.0, **changes)), name)
+
+
+def of_code(comparison, code):
+    return next(one for one in comparison.measures if one.code == code)
+
+
+@pytest.fixture(scope="module")
+def healthy() -> Run:
+    return run("healthy", 1)
+
+
+@pytest.fixture(scope="module")
+def missing() -> Run:
+    return run("missing", 2, miss_share=0.1)
+
+
+def named(run: Run, name: str, **changes) -> Run:
+    return replace(run, clip=replace(run.clip, name=name, sha256=name * 9), **changes)
+
+
+def test_misfires_cured(healthy, missing):
+    found = compare(missing, healthy)
+    misfire = of_code(found, "misfire")
+    assert found.comparable and found.verdict == "better" and misfire.verdict == "better"
+    assert misfire.low <= misfire.difference <= misfire.high < 0
+    # the simulator loses one firing in ten; the interval of the difference holds that
+    assert misfire.low <= -10.0 <= misfire.high
+    assert found.summary.startswith("Better: misfires") and "none heard after" in misfire.text
+
+
+def test_the_other_way_round_is_the_mirror_image(healthy, missing):
+    there, back = compare(missing, healthy), compare(healthy, missing)
+    mirror = {"better": "worse", "worse": "better"}
+    for one in there.measures:
+        other = of_code(back, one.code)
+        assert other.verdict == mirror.get(one.verdict, one.verdict)
+        if one.difference is not None:
+            assert (other.low, other.high) == pytest.approx((-one.high, -one.low), abs=1e-9)
+
+
+def test_the_same_question_gets_the_same_answer(healthy, missing):
+    assert compare(healthy, missing) == compare(healthy, missing)
+
+
+def test_two_recordings_of_one_engine_show_no_change(healthy):
+    found = compare(healthy, run("again", 3))
+    assert found.comparable and found.verdict == "same"
+    assert {one.verdict for one in found.measures} <= {"same", "cannot_tell"}
+    assert all(one.verdict in COMPARED and one.text for one in found.measures)
+
+
+def test_a_doubtful_count_gives_no_verdict(healthy, missing):
+    poor = run("poor", 2, miss_share=0.1, snr_db=8.0, puff=(0.3, 0.6))
+    assert poor.measures.firing.misfires is None
+    misfire = of_code(compare(poor, healthy), "misfire")
+    assert misfire.verdict == "cannot_tell" and misfire.difference is None and "Before: " in misfire.text
+
+
+def test_doubt_of_single_firings_widens_the_interval(healthy, missing):
+    blurred = np.clip(missing.firings.miss_probability, 0.08, 0.92)
+    doubtful = replace(missing, firings=replace(missing.firings, miss_probability=blurred))
+    clear, wide = (of_code(compare(one, healthy), "misfire") for one in (missing, doubtful))
+    assert wide.high - wide.low > 1.5 * (clear.high - clear.low)
+
+
+def test_more_of_a_recording_narrows_the_interval(healthy):
+    short, long = (run(f"long {s}", 5, miss_share=0.06) for s in (1, 2))
+    del short
+    few = of(sim.make(5, sim.Scenario(seconds=10.0, miss_share=0.06)), "few")
+    many = of(sim.make(5, sim.Scenario(seconds=60.0, miss_share=0.06)), "many")
+    width = [one.high - one.low for one in (of_code(compare(each, long), "misfire") for each in (few, many))]
+    assert width[1] < width[0]
+
+
+def test_hunting_cured_and_begun(healthy):
+    hunts = run("hunts", 4, hunt_hz=0.8, hunt_swing_percent=8.0)
+    assert hunts.measures.hunting.found and healthy.measures.hunting.found is False
+    assert of_code(compare(hunts, healthy), "hunting").verdict == "better"
+    assert of_code(compare(healthy, hunts), "hunting").verdict == "worse"
+    assert of_code(compare(healthy, run("calm", 6)), "hunting").text.startswith("None heard before or after")
+
+
+def test_hunting_that_could_not_be_told_stays_untold(healthy):
+    unsure = named(healthy, "unsure", measures=replace(healthy.measures, hunting=Hunting(None)))
+    assert of_code(compare(unsure, run("calm", 6)), "hunting").verdict == "cannot_tell"
+
+
+# ---------------------------------------------------------------- not comparable
+
+
+def test_other_engine_layout(healthy):
+    for engine in (sim.SINGLE2, sim.TWIN_270):
+        found = compare(healthy, named(healthy, "other", engine=engine))
+        assert not found.comparable and found.verdict == "cannot_tell" and found.reason and found.advice
+    angles = compare(named(healthy, "a", engine=sim.TWIN_270), named(healthy, "b", engine=sim.TWIN_360))
+    assert not angles.comparable and "firing angles" in angles.reason
+
+
+def test_other_speed_setting_leaves_the_speed_itself(healthy):
+    found = compare(healthy, run("slow", 7, rpm=2400.0))
+    assert not found.comparable and "different speeds" in found.reason and "throttle" in found.advice
+    assert [one.code for one in found.measures] == ["speed"]
+    assert "half or double" in compare(healthy, run("half", 7, rpm=1500.0)).advice
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [("unusable_clip", "cannot be used"), ("talk_only", "no engine was heard"), ("nothing_known", "cannot be used")],
+)
+def test_what_holds_no_run(healthy, name, words):
+    other = make_runs.ALL[name]()
+    for found in (compare(other, healthy), compare(healthy, other)):
+        assert not found.comparable and words in found.reason and found.advice.startswith("Record ")
+
+
+def test_too_short_and_too_unsure(healthy):
+    short = of(sim.make(9, sim.Scenario(seconds=4.0)), "short")
+    assert "too short" in compare(short, healthy).reason
+    unsure = named(healthy, "unsure", measures=replace(healthy.measures, speed=Speed(3000, 2990, 3010, 1.0, 0.2)))
+    assert "not known surely" in compare(healthy, unsure).reason
+
+
+def test_a_recording_against_itself(healthy):
+    assert "same recording" in compare(healthy, healthy).reason
+
+
+# ---------------------------------------------------------------- starting, stopping, loads, bangs
+
+
+def test_only_pulls_before_is_a_valid_before(healthy):
+    pulls = make_runs.pulls_only()
+    found = compare(pulls, healthy)
+    assert found.comparable and found.verdict == "better"
+    assert found.summary.startswith("It runs now") and f"did not start ({pulls.timeline.pulls}" in found.summary
+    assert compare(healthy, pulls).verdict == "worse"
+    again = named(pulls, "again")
+    assert compare(pulls, again).verdict == "cannot_tell"
+
+
+def with_line(run: Run, name: str, **changes) -> Run:
+    return named(run, name, timeline=replace(run.timeline, **changes))
+
+
+def test_starting_and_stopping(healthy):
+    before = with_line(healthy, "before", pulls=9, seconds_to_run=20.0, rundown_s=4.0)
+    after = with_line(run("later", 8), "after", pulls=1, seconds_to_run=1.5, rundown_s=2.0)
+    found = compare(before, after)
+    assert [of_code(found, code).verdict for code in ("pulls", "seconds_to_run")] == ["better", "better"]
+    assert of_code(found, "rundown").verdict == "changed"  # of an engine without a blade neither way is better
+    mowers = [replace(one, engine=replace(one.engine, machine="mower")) for one in (before, after)]
+    assert of_code(compare(*mowers), "rundown").verdict == "better"
+    near = with_line(run("later", 8), "near", pulls=8, seconds_to_run=18.5, rundown_s=3.8)
+    assert {of_code(compare(before, near), code).verdict for code in ("pulls", "seconds_to_run")} == {"cannot_tell"}
+    assert any("once in each recording" in note for note in found.notes)
+
+
+def test_bangs_are_counted_against_chance(healthy):
+    many = with_line(healthy, "many", pops=tuple(Pop(2.0 + 0.8 * k, 12.0, "running") for k in range(25)))
+    few = with_line(run("later", 8), "few", pops=(Pop(3.0, 12.0, "running"),))
+    assert of_code(compare(many, run("none", 9)), "pops").verdict == "better"
+    assert of_code(compare(few, run("none", 9)), "pops").verdict == "cannot_tell"
+
+
+def test_loads_are_compared_where_both_have_one(healthy):
+    def loaded(run, name, droop):
+        step = LoadStep(10.0, 2 * droop, droop, 2.0, 0.4)
+        return named(run, name, measures=replace(run.measures, loads=(step,)))
+
+    before, after = loaded(healthy, "b", 9.0), loaded(run("later", 8), "a", 4.0)
+    found = compare(before, after)
+    assert of_code(found, "droop").verdict == "better" and any("same load" in note for note in found.notes)
+    assert of_code(compare(before, run("later", 8)), "droop").verdict == "cannot_tell"
+    assert not [one for one in compare(healthy, run("later", 8)).measures if one.code == "droop"]
+
+
+def test_speed_is_judged_only_against_what_was_told(healthy):
+    fast = run("fast", 8, rpm=3270.0)
+    assert of_code(compare(healthy, fast), "speed").verdict == "changed"
+    rated = [replace(one, engine=Engine(rated_rpm=3000.0)) for one in (healthy, fast)]
+    speed = of_code(compare(*rated), "speed")
+    assert speed.verdict == "worse" and "above the rated speed" in speed.text
+    assert of_code(compare(*reversed(rated)), "speed").verdict == "better"
+
+
+def test_which_told_speed_is_meant():
+    engine = Engine(rated_rpm=3000.0, idle_rpm=1500.0)
+    assert target(engine, 1450.0, 1560.0, LIMITS) == ("idle", 1500.0)
+    assert target(engine, 3100.0, 2900.0, LIMITS) == ("rated", 3000.0)
+    assert target(engine, 1500.0, 3000.0, LIMITS) is None and target(Engine(), 3000.0, 3000.0, LIMITS) is None
+    assert target(Engine(rated_rpm=9000.0), 3000.0, 3100.0, LIMITS) is None
+
+
+def test_every_limit_says_what_it_is():
+    for limit in LIMITS.values():
+        assert limit.unit and limit.meaning and limit.source and limit.status in limits.STATUSES

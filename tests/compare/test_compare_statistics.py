@@ -1,0 +1,158 @@
+"""The statistics of comparing, held against published worked examples and other people's code.
+
+Newcombe, R. G. (1998), "Interval estimation for the difference between independent proportions: comparison of eleven
+methods", Statistics in Medicine 17, 873-890, table II, method 10 (hybrid score): values from memory of the table.
+Block lengths: the `optimal_block_length` of the Python package arch 8.0.0 on the same series, values frozen here.
+"""
+
+import numpy as np
+import pytest
+from scipy import stats
+from scipy.signal import lfilter
+
+from enginelog.compare.bootstrap import block_length, resample, stationary_places, widening
+from enginelog.compare.estimate import Estimate, difference, from_draws, stretched, within
+from enginelog.compare.intervals import difference_of, newcombe, poisson_rate, wilson
+from enginelog.compare.sample import without_slow
+
+NEWCOMBE = [
+    ((56, 70), (48, 80), (0.2000, 0.0524, 0.3339)),
+    ((9, 10), (3, 10), (0.6000, 0.1705, 0.8090)),
+    ((6, 7), (2, 7), (0.5714, 0.0582, 0.8062)),
+    ((5, 56), (0, 29), (0.0893, -0.0381, 0.1926)),
+    ((0, 10), (0, 20), (0.0, -0.1611, 0.2775)),
+    ((0, 10), (0, 10), (0.0, -0.2775, 0.2775)),
+    ((10, 10), (0, 20), (1.0, 0.6791, 1.0)),
+    ((10, 10), (0, 10), (1.0, 0.6075, 1.0)),
+]
+
+
+def autoregressive(seed: int, phi: float, n: int) -> np.ndarray:
+    return lfilter([1], [1, -phi], np.random.default_rng(seed).standard_normal(n))
+
+
+@pytest.mark.parametrize(("first", "second", "expected"), NEWCOMBE)
+def test_difference_of_shares_newcombe_1998(first, second, expected):
+    # He takes first - second; here it is after - before.
+    assert newcombe(*second, *first) == pytest.approx(expected, abs=6e-5)
+
+
+@pytest.mark.parametrize(("lost", "total"), [(0, 250), (1, 50), (44, 442), (50, 50), (7, 13)])
+def test_wilson_as_scipy(lost, total):
+    ours, theirs = wilson(lost, total), stats.binomtest(lost, total).proportion_ci(method="wilson")
+    assert ours == pytest.approx((theirs.low, theirs.high), abs=1e-9)
+
+
+def test_wilson_lies_above_the_rule_of_three():
+    for n in (100, 250, 500, 1000):  # 1 - 0.05^(1/n), arithmetic
+        assert wilson(0, n)[1] > 1 - 0.05 ** (1 / n)
+
+
+@pytest.mark.parametrize("count", [0, 1, 4, 17])
+def test_rate_from_a_count_garwood_1936(count):
+    # Chi-squared quantiles halved, by scipy.stats.
+    low = stats.chi2.ppf(0.025, 2 * count) / 2 if count else 0.0
+    assert poisson_rate(count, 2.0) == pytest.approx((low / 2, stats.chi2.ppf(0.975, 2 * count + 2) / 4))
+
+
+@pytest.mark.parametrize(
+    ("seed", "phi", "n", "arch", "near"),
+    [
+        (1, 0.0, 500, 3.18971, 1e-3),
+        (3, 0.9, 1000, 34.04895, 1e-3),
+        (4, 0.97, 400, 29.82897, 1e-3),
+        (2, 0.5, 500, 6.81386, 0.05),
+    ],
+)
+def test_block_length_as_arch(seed, phi, n, arch, near):
+    # Their search for the first quiet lag begins one lag earlier than the paper's, hence 4 % in the last case.
+    assert block_length(autoregressive(seed, phi, n)) == pytest.approx(arch, rel=near)
+
+
+def test_block_length_of_nothing_much():
+    assert block_length(np.zeros(100)) == 1.0 and block_length(np.arange(5.0)) == 1.0
+    assert 1.0 <= block_length(np.arange(300.0)) <= 100.0
+
+
+def test_resamples_hold_stretches_of_the_series():
+    places = stationary_places(400, 20.0, 200, np.random.default_rng(5))
+    assert places.shape == (200, 400) and places.min() == 0 and places.max() == 399
+    goes_on = np.mean((np.diff(places, axis=1) % 400) == 1)
+    assert goes_on == pytest.approx(1 - 1 / 20, abs=0.01)
+    assert np.bincount(places.ravel(), minlength=400).min() > 0
+
+
+@pytest.mark.parametrize("statistic", [np.mean, np.median, np.std])
+def test_independent_values_as_scipy_bootstrap(statistic):
+    values = np.random.default_rng(7).gamma(2.0, 1.0, 300)
+    theirs = stats.bootstrap(
+        (values,), statistic, n_resamples=4000, method="percentile", vectorized=True, rng=np.random.default_rng(8)
+    )
+    draws = resample(values, lambda x: statistic(x, axis=-1), 1.0, 4000, np.random.default_rng(9))
+    assert np.std(draws) == pytest.approx(theirs.standard_error, rel=0.06)
+    ours, width = np.percentile(draws, [2.5, 97.5]), np.diff(theirs.confidence_interval)[0]
+    assert ours == pytest.approx(theirs.confidence_interval, abs=0.06 * width)
+
+
+def test_difference_of_two_runs_as_scipy_bca():
+    rng = np.random.default_rng(11)
+    before, after = rng.normal(5.0, 1.0, 240), rng.normal(4.2, 1.5, 300)
+    theirs = stats.bootstrap(
+        (after, before), lambda a, b, axis: np.mean(a, axis=axis) - np.mean(b, axis=axis), n_resamples=4000,
+        method="BCa", vectorized=True, rng=np.random.default_rng(12),
+    )  # fmt: skip
+    one, two = (
+        from_draws(float(x.mean()), resample(x, lambda v: v.mean(axis=-1), 1.0, 4000, np.random.default_rng(k)), None)
+        for k, x in enumerate((before, after))
+    )
+    ours = difference(one, two)
+    assert ours[0] == pytest.approx(after.mean() - before.mean())
+    assert ours[1:] == pytest.approx(theirs.confidence_interval, abs=0.06 * np.diff(theirs.confidence_interval)[0])
+
+
+def test_neighbours_that_hang_together_widen_the_interval():
+    # The variance of the mean of a first-order autoregression is (1 + phi) / (1 - phi) that of independent values
+    # (textbook, large n).
+    phi, ratios = 0.8, []
+    for seed in range(12):
+        x = autoregressive(seed, phi, 2000)
+        draws = resample(x, lambda v: v.mean(axis=-1), block_length(x), 300, np.random.default_rng(seed))
+        ratios.append(np.var(draws) / (np.var(x) / len(x)))
+    assert np.mean(ratios) == pytest.approx((1 + phi) / (1 - phi), rel=0.25)
+
+
+def test_the_interval_covers_in_dependent_series():
+    held = []
+    for seed in range(150):
+        x = autoregressive(1000 + seed, 0.85, 300)
+        length = block_length(x)
+        draws = resample(x, lambda v: v.mean(axis=-1), length, 400, np.random.default_rng(seed))
+        found = from_draws(float(x.mean()), x.mean() + widening(len(x), length) * (draws - draws.mean()), None)
+        held.append(found.low <= 0.0 <= found.high)
+    assert np.mean(held) >= 0.88  # a bare bootstrap of independent values holds 40 %
+
+
+def test_widening_is_students_t():
+    assert widening(11, 1.0) == pytest.approx(stats.t.ppf(0.975, 10) / stats.norm.ppf(0.975))
+    assert widening(100000, 1.0) == pytest.approx(1.0, abs=1e-3)
+
+
+def test_difference_of_any_two_quantities_adds_the_arms_in_squares():
+    assert difference_of((10.0, 7.0, 13.0), (20.0, 16.0, 24.0)) == pytest.approx((10.0, 5.0, 15.0))
+    found = difference(within(10.0, 3.0), within(20.0, 4.0))
+    assert found == pytest.approx((10.0, 5.0, 15.0))
+    assert stretched(found, 0.99) == pytest.approx((10 - 5 * 2.5758 / 1.96, 10 + 5 * 2.5758 / 1.96), rel=1e-4)
+    assert stretched(found, 0.95) == pytest.approx((5.0, 15.0))
+
+
+def test_an_unknown_value_has_no_numbers():
+    with pytest.raises(ValueError, match="no wind"):
+        difference(Estimate(reason="no wind"), within(1.0, 1.0))
+
+
+def test_slow_drift_goes_and_a_swing_stays():
+    t = np.arange(0, 90, 0.05)
+    swing = 2.0 * np.sin(2 * np.pi * 0.5 * t)
+    rest = without_slow(t, swing + 0.1 * t + 3 * np.cos(2 * np.pi * t / 60), 8.0)
+    assert np.std(rest) == pytest.approx(np.std(swing), rel=0.03)
+    assert np.std(rest - swing) < 0.2 * np.std(swing)
