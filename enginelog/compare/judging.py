@@ -21,7 +21,10 @@ def judge(
     first, second = values
     if first.value is None or second.value is None:
         text = words.missing(first, second)
-        return Difference(measure.code, measure.label, measure.unit, "cannot_tell", text, first.value, second.value)
+        return Difference(
+            measure.code, measure.label, measure.unit, "cannot_tell", text, first.value, second.value,
+            short=words.both(measure, first, second),
+        )  # fmt: skip
     found = difference(first, second)
     least = limits.value(measure.least) * (abs(first.value) / 100 if measure.scaled else 1.0)
     verdict = _verdict(found, stretched(found, level), least)
@@ -34,7 +37,7 @@ def judge(
         text += _beside_target(measure, before.run.engine, verdict, first.value, second.value, limits)
     return Difference(
         measure.code, measure.label, measure.unit, verdict, text, first.value, second.value, *found, least,
-        limits[measure.least].source,
+        limits[measure.least].source, words.both(measure, first, second),
     )  # fmt: skip
 
 

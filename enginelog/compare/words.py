@@ -54,18 +54,25 @@ def interval(ends: tuple[float, float], unit: str) -> str:
     return f"{low} to {apart(ends[1], unit)} (95{GAP}% interval)"
 
 
+def both(measure: Measure, before: Estimate, after: Estimate) -> str:
+    """Both values in a few words."""
+    if before.known and after.known and not before.heard and not after.heard:
+        return f"{measure.none} before or after"
+    return f"{shown(before, measure)} before, {shown(after, measure)} after"
+
+
 def told(measure: Measure, before: Estimate, after: Estimate, verdict: str, ends: tuple[float, float]) -> str:
     """The sentence for a measure that has a verdict."""
-    if before.value is not None and not before.heard and not after.heard:
-        return f"{measure.none[:1].upper()}{measure.none[1:]} before or after."
-    change = f"{shown(before, measure)} before, {shown(after, measure)} after"
+    change = both(measure, before, after)
+    if before.known and not before.heard and not after.heard:
+        return f"{change[:1].upper()}{change[1:]}."
     tail = {"same": "; too little to matter", "changed": "; neither way is better by itself"}.get(verdict, "")
     return f"{change[:1].upper()}{change[1:]}; difference {interval(ends, measure.unit)}{tail}."
 
 
 def doubtful(measure: Measure, before: Estimate, after: Estimate, ends: tuple[float, float], least: float) -> str:
     """Why two known values give no verdict."""
-    change = f"{shown(before, measure)} before, {shown(after, measure)} after"
+    change = both(measure, before, after)
     advice = "A longer recording of each narrows it." if before.draws is not None else "One event each shows no more."
     return (
         f"{change[:1].upper()}{change[1:]}; not sure enough: difference {interval(ends, measure.unit)}, where"

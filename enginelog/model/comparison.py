@@ -15,7 +15,7 @@ class Difference:
     code: name of the measure; label: the same in plain words; unit: of all its numbers.
     before, after: the values, None where not known. difference: after - before; low, high: its 95 % interval.
     verdict: one of COMPARED. least: the smallest difference that matters here (same unit), source: where that is from.
-    text: what it comes to, in plain words; for `cannot_tell` the reason.
+    short: both values in a few words. text: what it comes to, in plain words; for `cannot_tell` the reason.
     """
 
     code: str
@@ -30,6 +30,7 @@ class Difference:
     high: float | None = None
     least: float | None = None
     source: str | None = None
+    short: str = ""
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ Figures are made without the drawing library's global state; the library is impo
 recordings are thinned to a fixed number of points, so a picture's size does not grow with the recording.
 """
 
+from enginelog.plots.compare import before_after_speed, before_after_strength
 from enginelog.plots.export import to_png, to_svg
 from enginelog.plots.firing import (
     cylinder_letter,
@@ -20,9 +21,12 @@ from enginelog.plots.firing import (
 from enginelog.plots.orders import ideal_lines, named_orders, order_spectrum
 from enginelog.plots.speed import hunting_spectrum, not_drawn_below, speed_over_time, swing_spectrum, timeline_only
 from enginelog.plots.style import COLOURS, note
+from enginelog.plots.trend import machine_trend
 
 __all__ = [
     "COLOURS",
+    "before_after_speed",
+    "before_after_strength",
     "cylinder_letter",
     "drawn_as_crosses",
     "drawn_as_dots",
@@ -31,6 +35,7 @@ __all__ = [
     "ideal_lines",
     "lost_mask",
     "loudness",
+    "machine_trend",
     "miss_strip",
     "named_orders",
     "not_drawn_below",

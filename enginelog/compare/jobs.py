@@ -1,0 +1,56 @@
+"""The job's own before and after: which of its recordings stand for them, and what they come to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from enginelog.compare.front import compare
+from enginelog.limits import LimitSet
+from enginelog.model import Comparison, JobRecord, StoredRun
+
+STARTS = "Settling and starting depend on whether the engine was cold or warm."
+
+
+@dataclass(frozen=True)
+class BeforeAfter:
+    """The recordings that stand for before and after the work (None where there is none), and their comparison."""
+
+    before: StoredRun | None
+    after: StoredRun | None
+    comparison: Comparison | None
+
+
+def of_job(record: JobRecord, limits: LimitSet | None = None) -> BeforeAfter:
+    """Before and after of a job: the newest of each stage that can be compared, else the newest of each.
+
+    The record must hold its runs whole; a run without its analysis counts as not there.
+    """
+    befores, afters = (
+        [run for run in reversed(record.of_stage(stage)) if run.run is not None] for stage in ("before", "after")
+    )
+    if not befores or not afters:
+        return BeforeAfter(befores[0] if befores else None, afters[0] if afters else None, None)
+    first: BeforeAfter | None = None
+    for after in afters:
+        for before in befores:
+            found = BeforeAfter(before, after, _compared(before, after, limits))
+            if found.comparison is not None and found.comparison.comparable:
+                return found
+            first = first or found
+    return first or BeforeAfter(None, None, None)
+
+
+def _compared(before: StoredRun, after: StoredRun, limits: LimitSet | None) -> Comparison | None:
+    if before.run is None or after.run is None:
+        return None
+    return compare(before.run, after.run, limits, notes=conditions_note(before, after))
+
+
+def conditions_note(before: StoredRun, after: StoredRun) -> tuple[str, ...]:
+    """A line where the two were recorded under different conditions; nothing where they were the same or not told."""
+    told = [tuple(dict.fromkeys(one.casefold().strip() for one in run.conditions)) for run in (before, after)]
+    if set(told[0]) == set(told[1]):
+        return ()
+    words = [", ".join(one) if one else "not told" for one in told]
+    line = f"The conditions differed. Before: {words[0]}; after: {words[1]}."
+    return (line, STARTS) if {"cold", "warm"} & (set(told[0]) | set(told[1])) else (line,)

@@ -1,0 +1,119 @@
+"""A machine over the seasons: its main figures at each recording, one row a figure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from enginelog.model import RunFigures, StoredRun
+from enginelog.plots.style import TEXT_PT, colour, name_axes, stacked
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+MARKS = {"before": "o", "during": "^", "after": "s"}
+DAY_S = 86400.0
+
+
+@dataclass(frozen=True)
+class _Row:
+    """One figure: its name on the axis, its value, and the ends of its interval where it has one."""
+
+    name: str
+    value: Callable[[RunFigures], float | None]
+    ends: Callable[[RunFigures], tuple[float | None, float | None]]
+    from_zero: bool
+
+
+ROWS = (
+    _Row("rpm", lambda f: f.rpm, lambda f: (f.rpm_low, f.rpm_high), False),
+    _Row("misfires, %", lambda f: f.misfire_percent, lambda f: (f.misfire_low, f.misfire_high), True),
+    _Row("hunting, %", lambda f: f.hunting_swing_percent, lambda f: (None, None), True),
+    _Row("start, s", lambda f: f.seconds_to_run, lambda f: (None, None), True),
+    _Row("run-down, s", lambda f: f.rundown_s, lambda f: (None, None), True),
+)
+
+
+def machine_trend(runs: Sequence[StoredRun], narrow: bool = False) -> Figure | None:
+    """Speed, misfires, hunting, start and run-down of every recording of a machine over the years.
+
+    An open circle is a recording from before the work, a triangle one during it, a filled square one after; the bars
+    are 95 % intervals. A cross at the foot of the first row is a start that failed. None with fewer than two recordings.
+    """
+    known = [run for run in sorted(runs, key=lambda run: run.at) if run.analysis is not None]
+    rows = [row for row in ROWS if sum(_value(row, run) is not None for run in known) >= 2]
+    if len(known) < 2 or not rows:
+        return None
+    figure, (top, *axes) = stacked((0.12, 1.25) + (0.9,) * (len(rows) - 1), narrow, left_in=0.72, gap_in=0.14)
+    _dates(axes[-1], [run.at.local for run in known], narrow)
+    for ax, row in zip(axes, rows, strict=True):
+        _draw(ax, row, known)
+    failed = [run for run in known if run.analysis and not run.analysis.figures.heard and run.analysis.figures.pulls]
+    for run in failed:
+        axes[0].plot([run.at.local], [0.06], "x", color=colour("lost"), markersize=6, markeredgewidth=1.4,
+                     transform=axes[0].get_xaxis_transform(), clip_on=False)  # fmt: skip
+    _key(top, {run.stage for run in known}, bool(failed))
+    return figure
+
+
+def _value(row: _Row, run: StoredRun) -> float | None:
+    return row.value(run.analysis.figures) if run.analysis else None
+
+
+def _draw(ax: Axes, row: _Row, runs: list[StoredRun]) -> None:
+    shown = [(run, value) for run in runs if (value := _value(row, run)) is not None]
+    ax.plot([run.at.local for run, _ in shown], [value for _, value in shown], color=colour("grid"), linewidth=1.2)
+    for run, value in shown:
+        figures = run.analysis.figures if run.analysis else RunFigures()
+        low, high = row.ends(figures)
+        if low is not None and high is not None:
+            ax.plot([run.at.local] * 2, [low, high], color=colour("muted"), linewidth=1.0)
+        ax.plot([run.at.local], [value], MARKS[run.stage], markersize=6, clip_on=False, zorder=4, **_face(run.stage))
+    _limits(ax, row, shown)
+    name_axes(ax, None, row.name)
+
+
+def _face(stage: str) -> dict[str, str]:
+    """How a mark is filled: open before the work, filled after."""
+    tone = colour("second" if stage == "before" else "line")
+    return {"markeredgecolor": tone, "markerfacecolor": tone if stage == "after" else "white"}
+
+
+def _limits(ax: Axes, row: _Row, shown: list[tuple[StoredRun, float]]) -> None:
+    ends = [end for run, _ in shown if run.analysis for end in row.ends(run.analysis.figures) if end is not None]
+    values = np.array([value for _, value in shown] + ends)
+    low, high = (0.0 if row.from_zero else float(values.min())), float(values.max())
+    room = max(0.15 * (high - low), 0.02 * abs(high), 0.5 if row.from_zero else 1.0)
+    ax.set_ylim(low if row.from_zero else low - room, high + room)
+    ax.locator_params(axis="y", nbins=4)
+
+
+def _dates(ax: Axes, at: list[datetime], narrow: bool) -> None:
+    """Ticks at round dates: days, months or years, as the span of time asks for."""
+    from datetime import timedelta
+
+    from matplotlib.dates import AutoDateLocator, DateFormatter
+
+    span = max((at[-1] - at[0]).total_seconds() / DAY_S, 2.0)
+    ax.set_xlim(at[0] - timedelta(days=0.06 * span), at[-1] + timedelta(days=0.06 * span))
+    ax.xaxis.set_major_locator(AutoDateLocator(minticks=2, maxticks=4 if narrow else 8))
+    pattern = "%Y" if span > 4 * 365 else "%b %Y" if span > 60 else "%d %b %Y" if not narrow else "%d %b"
+    ax.xaxis.set_major_formatter(DateFormatter(pattern))
+
+
+def _key(ax: Axes, stages: set[str], failed: bool) -> None:
+    """What the marks mean, on axes of their own that are not drawn."""
+    for stage, mark in MARKS.items():
+        if stage in stages:
+            ax.plot([], [], mark, linestyle="none", markersize=6, label=stage, **_face(stage))
+    if failed:
+        ax.plot([], [], "x", linestyle="none", color=colour("lost"), label="did not start")
+    ax.legend(loc="center left", ncols=4, frameon=False, fontsize=TEXT_PT, borderpad=0, borderaxespad=0,
+              handletextpad=0.2, columnspacing=1.2, labelcolor=colour("ink"))  # fmt: skip
+    ax.set_axis_off()
