@@ -6,12 +6,15 @@ and SHA-256 of each). Every zip program opens it, so recordings are reachable wi
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
 import sqlite3
+import struct
 import tempfile
 import zipfile
+import zlib
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -32,6 +35,9 @@ DATABASE = "store.enginelog"
 MANIFEST = "manifest.json"
 FILES = "files/"
 LARGEST_MANIFEST = 256 << 20
+# What the zip module raises for broken zips, beside its own errors (NotImplementedError is a RuntimeError).
+_BROKEN_ZIP = (zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, struct.error, EOFError, RuntimeError, ValueError,
+               KeyError, OverflowError)  # fmt: skip
 _BESIDE = ("-wal", "-shm")  # what SQLite keeps beside a database
 
 
@@ -141,10 +147,12 @@ def _unpack(backup: Path, folder: Path) -> int:
                 _unpack_one(pack, name, about, folder / name, backup)
     except FileNotFoundError as failed:
         raise UnreadableError(f"{backup}: no such file; give the path of a backup") from failed
-    except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, EOFError, RuntimeError) as failed:
+    except _BROKEN_ZIP as failed:
         raise _refused(backup, f"it is no backup, or it is damaged ({failed})") from failed
-    except IsADirectoryError as failed:
-        raise _refused(backup, "it is a folder") from failed
+    except OSError as failed:
+        if failed.errno not in (errno.EINVAL, errno.EISDIR):
+            raise
+        raise _refused(backup, "it is no backup, or it is damaged, or a folder") from failed
     return len(entries) - 1
 
 

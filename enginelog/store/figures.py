@@ -10,6 +10,7 @@ from typing import Any
 from enginelog.model import Run, RunFigures
 
 _GRAVITY = ("ok", "unknown", "watch", "fault")
+_NAMES = frozenset(each.name for each in fields(RunFigures))
 
 
 def figures_of(run: Run) -> RunFigures:
@@ -43,12 +44,16 @@ def to_text(figures: RunFigures) -> str:
 
 def from_text(text: str) -> RunFigures:
     """The figures of a line of JSON; fields this version does not know are passed over."""
-    known = {each.name for each in fields(RunFigures)}
-    read = {name: value for name, value in json.loads(text).items() if name in known}
-    for name, value in read.items():
-        if not _right_kind(name, value):
+    read = {name: value for name, value in json.loads(text).items() if name in _NAMES}
+    read["amiss"] = tuple(read.get("amiss", ()))
+    return RunFigures(**read)
+
+
+def check_text(text: str) -> None:
+    """ValueError where a line of JSON does not hold figures, each of its kind."""
+    for name, value in json.loads(text).items():
+        if name in _NAMES and not _right_kind(name, value):
             raise ValueError(f"figure {name} is {value!r}")
-    return RunFigures(**read | {"amiss": tuple(read.get("amiss", ()))})
 
 
 def _right_kind(name: str, value: object) -> bool:

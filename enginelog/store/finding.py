@@ -127,7 +127,8 @@ class Finding(Entries):
             where.append("j.machine_id = ?")
             given.append(self.machine(machine).id)
         if stage is not None:
-            where.append("j.id IN (SELECT job_id FROM runs WHERE stage = ? AND dropped_utc IS NULL)")
+            live = "SELECT 1 FROM runs r WHERE r.job_id = j.id AND r.stage = ? AND r.dropped_utc IS NULL"
+            where.append(f"EXISTS ({live})")
             given.append(one_of(stage, STAGES, "stage"))
         for word in texts.folded(texts.checked(text, "search", texts.LONGEST_LINE)).split():
             where.append("instr(t.text, ?) > 0")

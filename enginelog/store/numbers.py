@@ -20,10 +20,12 @@ def whole(value: int | None, what: str, most: int, unit: str) -> int:
 
 
 def cents(value: int) -> int:
+    """A cost in whole cents, not negative."""
     return whole(value, "cost", MOST_CENTS, "cents")
 
 
 def minutes(value: int) -> int:
+    """A time in whole minutes, not negative."""
     return whole(value, "time", MOST_MINUTES, "minutes")
 
 

@@ -41,6 +41,8 @@ def connect(path: Path) -> sqlite3.Connection:
         raise UsageError(f"{path}: this is a folder; a file expected, such as {path / FILE_NAME}")
     path.parent.mkdir(parents=True, exist_ok=True)
     new = not path.exists() or path.stat().st_size == 0
+    if not new:
+        _check_whole(path)
     db = _read_only(path) if not new and _cannot_write(path) else _open(path, "mode=rwc")
     try:
         _set_up(db)
@@ -67,6 +69,35 @@ def integrity(db: sqlite3.Connection) -> list[str]:
 def _open(path: Path, mode: str) -> sqlite3.Connection:
     uri = f"{path.resolve().as_uri()}?{mode}"
     return sqlite3.connect(uri, uri=True, timeout=WAIT_S, isolation_level=None)
+
+
+def _check_whole(path: Path) -> None:
+    """Refuse a file that is cut short, which SQLite may take for an empty database.
+
+    SQLite's file format, 1.3: the first 16 bytes are fixed, page size at byte 16, number of pages at byte 28.
+    With a log or journal beside it SQLite puts the file right itself. Another program that is just making the store
+    gets a moment to do so.
+    """
+    until = time.monotonic() + 0.5
+    while why := _cut_short(path):
+        if time.monotonic() > until:
+            raise damaged(path, files_folder(path), why)
+        time.sleep(0.02)
+
+
+def _cut_short(path: Path) -> str | None:
+    if any(path.with_name(path.name + ending).exists() for ending in ("-wal", "-journal")):
+        return None
+    with path.open("rb") as stream:
+        head = stream.read(100)
+    if not head:
+        return None
+    if len(head) < 100 or not head.startswith(b"SQLite format 3\0"):
+        return "it is no database, or its beginning is overwritten"
+    page = int.from_bytes(head[16:18], "big")
+    expected = int.from_bytes(head[28:32], "big") * (65536 if page == 1 else page)
+    size = path.stat().st_size
+    return f"{size} bytes there, {expected} expected" if size < expected else None
 
 
 def _cannot_write(path: Path) -> bool:

@@ -19,7 +19,7 @@ from typing import Any, BinaryIO
 
 from enginelog import __version__
 from enginelog.model import StoredRun, UnreadableError, UsageError
-from enginelog.store import run_codec, tables, texts
+from enginelog.store import figures, run_codec, tables, texts
 from enginelog.store.entries import analysis_from, check_from, stored_from, work_from
 from enginelog.store.errors import StoreUnreadableError, explained
 from enginelog.store.files import NAME, sha256_of
@@ -233,6 +233,8 @@ def _check_all(db: sqlite3.Connection, path: Path) -> None:
         for table, reader in (("checks", check_from), ("work", work_from), ("analyses", analysis_from)):
             for row in db.execute(f"SELECT * FROM {table}"):
                 reader(row)
+        for (text,) in db.execute("SELECT figures FROM analyses"):
+            figures.check_text(text)
         for row in db.execute("SELECT * FROM runs"):
             analyses = db.execute("SELECT * FROM analyses WHERE run_id = ? ORDER BY id", (row["id"],)).fetchall()
             _check_run(stored_from(row, tuple(map(analysis_from, analyses)), None), db)

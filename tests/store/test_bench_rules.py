@@ -1,0 +1,123 @@
+"""Bench checks by elimination: the rule table agrees with itself, and suggestions follow from it.
+
+The order of the checks and what each rules out are common practice of the trade, without a source; so is the table.
+"""
+
+import itertools
+import re
+
+import make_runs
+import pytest
+from store_makers import run_of
+
+from enginelog.limits import bench
+from enginelog.model import UsageError
+
+NAMES = ("compression", "spark", "fuel_tank", "fuel_carburettor", "air", "valves", "exhaust", "governor")
+
+
+def test_the_table_has_the_trades_order_and_agrees_with_itself():
+    assert tuple(step.name for step in bench.steps()) == NAMES
+    causes = {cause.name for cause in bench.causes()}
+    for step in bench.steps():
+        assert step.minutes > 0 and step.how and step.caution
+        assert set(step.pass_rules_out) <= causes and set(step.fail_points_to) <= causes and step.fail_points_to
+        assert (step.status, step.source) == ("common practice", "common practice, no source")
+
+
+@pytest.mark.parametrize(
+    ("name", "word"),
+    [
+        *[
+            ("compression", "plug lead off"),
+            ("compression", "blade"),
+            ("spark", "near fuel"),
+            ("spark", "high voltage"),
+        ],
+        *[("fuel_tank", "no flame"), ("fuel_carburettor", "no flame"), ("exhaust", "hot"), ("exhaust", "kills")],
+        ("governor", "speed in the manual"),
+    ],
+)
+def test_where_a_check_can_hurt_it_says_so(name, word):
+    assert word in bench.step_named(name).caution.lower()
+
+
+def test_a_check_is_known_by_any_spelling_of_its_name():
+    assert bench.step_named(" Fuel-Tank ").name == bench.step_named("FUEL tank").name == "fuel_tank"
+    with pytest.raises(UsageError, match="fuel-tank"):
+        bench.step_named("fuel")
+
+
+def test_every_possible_record_of_checks_leads_to_a_suggestion_that_holds():
+    """Every 17th of the 4^8 records: nothing both ruled out and left, no check asked for twice, cheapest first."""
+    causes = {cause.name for cause in bench.causes()}
+    every = itertools.product(("pass", "fail", "not_checked", None), repeat=len(NAMES))
+    for results in itertools.islice(every, 0, None, 17):
+        made = {name: result for name, result in zip(NAMES, results, strict=True) if result}
+        advice = bench.suggest(made)
+        out, pointed, left = ({c.name for c in part} for part in (advice.ruled_out, advice.pointed_to, advice.left))
+        assert out | pointed | left == causes and not (out & left or out & pointed or pointed & left)
+        assert all(made.get(step.name, "not_checked") == "not_checked" for step in advice.open_steps)
+        assert advice.text.startswith("Suggestion only")
+        if not pointed and advice.open_steps:
+            assert advice.next.minutes == min(step.minutes for step in advice.open_steps)
+
+
+def test_the_elimination_goes_from_the_cheapest_check_to_the_end():
+    made = {}
+    order = []
+    while (advice := bench.suggest(made)).next:
+        order.append(advice.next.name)
+        made[advice.next.name] = "pass"
+    assert sorted(order) == sorted(NAMES) and order[0] == "fuel_tank" and order[-1] == "valves"
+    assert [cause.name for cause in advice.left] == ["inside_carburettor", "timing"]
+    assert "a look inside, or a workshop" in advice.text
+
+
+def test_a_failed_check_points_on_and_a_later_pass_takes_that_back():
+    failed = bench.suggest({"compression": "fail"})
+    assert {cause.name for cause in failed.pointed_to} == {"lost_compression", "valves"}
+    assert failed.next.name == "valves", "which of the two it is comes before cheaper checks of something else"
+    mended = bench.suggest({"compression": "pass"})
+    assert mended.pointed_to == () and "lost_compression" in {cause.name for cause in mended.ruled_out}
+
+
+def test_what_was_heard_comes_first():
+    hunting = bench.suggest({}, ("hunting",))
+    assert "governor" in [cause.name for cause in hunting.left][:5]
+    assert bench.suggest({"fuel_tank": "pass", "air": "pass"}, ("hunting",)).next.name in (
+        "governor",
+        "fuel_carburettor",
+    )
+    assert bench.suggest({"fuel_tank": "pass", "air": "pass"}).next.name == "compression"
+
+
+def test_every_finding_that_can_be_amiss_means_something_in_the_table():
+    """Codes from the findings stage; those that point to no bench check are named here."""
+    from pathlib import Path
+
+    import enginelog.findings as stage
+
+    source = "".join(path.read_text("utf-8") for path in Path(stage.__file__).parent.glob("*.py"))
+    codes = set(re.findall(r'(?:Finding|unknown)\(\s*"([a-z_]+)"', source))
+    assert {"misfire", "hunting", "start"} <= codes
+    shown = {sign for cause in bench.causes() for sign in cause.shows_as}
+    assert {bench.SHOWN_BY.get(code, code) for code in codes} - shown <= {"stop", "throttle"}
+
+
+def test_unknown_results_are_refused():
+    with pytest.raises(UsageError, match="pass, fail, not_checked"):
+        bench.suggest({"spark": "good"})
+
+
+def test_a_jobs_suggestion_uses_the_newest_checks_and_what_was_heard_before_the_work(store):
+    job = store.take_in(store.remember("pump Heron"))
+    store.tick(job.id, "spark", "fail")
+    store.tick(job.id, "spark", "pass")
+    store.attach(job.id, run_of(b"a", make_runs.hunting_pump), "before")
+    store.attach(job.id, run_of(b"b", make_runs.healthy_generator), "after")
+    advice = store.suggestion(store.record(job.id))
+    assert [cause.name for cause in advice.ruled_out] == ["no_spark"] and not advice.failed
+    assert advice.text == bench.suggest({"spark": "pass"}, ("hunting",)).text
+    store.drop("check", 2)
+    assert store.suggestion(store.record(job.id)).failed[0].name == "spark"
