@@ -94,6 +94,8 @@ def _explain(error: Exception, arguments: Sequence[str]) -> int:
 def _usage_lines(error: click.UsageError, arguments: Sequence[str]) -> list[str]:
     """The message of a wrong call: one line, or the help text where the command was called without anything."""
     message = error.format_message()
+    if isinstance(error, click.MissingParameter):  # whose choices come a line each
+        message = " ".join(message.split())
     if "\n" in message:
         return message.splitlines()
     command = error.ctx.command_path if error.ctx else "enginelog"

@@ -87,9 +87,7 @@ def restore(backup: Path, path: Path, replace: bool = False) -> Restored:
     UnreadableError where the backup is none, is damaged (every size and SHA-256 is compared) or from a newer version;
     nothing is changed then.
     """
-    folder = opening.files_folder(path)
-    if path.is_dir():
-        raise UsageError(f"{path}: this is a folder; the path of a file expected")
+    folder = opening.files_folder(opening.file_path(path))
     if (path.exists() or folder.exists()) and not replace:
         raise UsageError(f"{path}: a store is there already; --replace puts it aside and restores the backup")
     with explained(path, folder):

@@ -72,7 +72,7 @@ def open_store(path: str | Path | None = None, clock: Callable[[], Moment] = mom
     """
     if path is not None and not str(path).strip():
         raise UsageError("the store's path is empty; give the path of a file")
-    place = Path(opening.default_path() if path is None else path).expanduser()
+    place = opening.file_path(Path(opening.default_path() if path is None else path).expanduser())
     folder = opening.files_folder(place)
     with explained(place, folder):
         db = opening.connect(place)

@@ -26,6 +26,13 @@ def default_path() -> Path:
     return user_data_path("enginelog", appauthor=False) / FILE_NAME
 
 
+def file_path(path: Path) -> Path:
+    """The path, where it can be that of a file; UsageError for a folder."""
+    if not path.name or path.is_dir():
+        raise UsageError(f"{path}: this is a folder; a file expected, such as {path / FILE_NAME}")
+    return path
+
+
 def files_folder(path: Path) -> Path:
     """The folder beside a store in which its recordings, photos and reports lie."""
     return path.with_name(path.name + ".files")
@@ -35,10 +42,8 @@ def connect(path: Path) -> sqlite3.Connection:
     """Open the store, make it where there is none, and bring it to the present version.
 
     Raises sqlite3.Error and OSError for what SQLite and the file system refuse, StoreUnreadableError for a file that is
-    no store or one of a newer version, UsageError where the path cannot be one.
+    no store or one of a newer version.
     """
-    if path.is_dir():
-        raise UsageError(f"{path}: this is a folder; a file expected, such as {path / FILE_NAME}")
     path.parent.mkdir(parents=True, exist_ok=True)
     new = not path.exists() or path.stat().st_size == 0
     if not new:

@@ -1,0 +1,367 @@
+"""The commands of the job record: what each prints, writes and returns, and one line for each wrong call.
+
+The analysis is replaced by hand-made runs, chosen by the recording's content; test_job_readme.py uses the real one.
+The exit statuses are those of `check`.
+"""
+
+import dataclasses
+import hashlib
+import json
+import sys
+import types
+from pathlib import Path
+
+import click
+import make_runs
+import pytest
+
+import enginelog
+from enginelog import model
+from enginelog.cli import main
+from enginelog.cli.job_commands import COMMANDS
+from enginelog.cli.main import commands
+from enginelog.store import open_store
+
+RUNS = {
+    b"hunts": make_runs.hunting_pump,
+    b"well": make_runs.healthy_generator,
+    b"pulls": make_runs.pulls_only,
+    b"talk": make_runs.talk_only,
+    b"poor": make_runs.unusable_clip,
+}
+
+
+class FakeAnalysis:
+    """Answers by the recording's content and keeps the engines it was told."""
+
+    def __init__(self):
+        self.engines = []
+        self.version = "0.1.0"
+
+    def analyse(self, source, engine, name=None, progress=None):
+        path = Path(source)
+        if not path.is_file():
+            raise model.UnreadableError(f"{path.name}: no such file")
+        content = path.read_bytes()
+        if content == b"disk":
+            raise OSError(5, "Input/output error")
+        self.engines.append(engine)
+        run = RUNS[content]()
+        clip = dataclasses.replace(run.clip, name=name or path.name, sha256=hashlib.sha256(content).hexdigest())
+        return dataclasses.replace(run, clip=clip, engine=engine, program_version=self.version)
+
+
+@pytest.fixture
+def analysis(monkeypatch):
+    fake = FakeAnalysis()
+    module = types.ModuleType("enginelog.analysis")
+    module.analyse = fake.analyse
+    monkeypatch.setitem(sys.modules, "enginelog.analysis", module)
+    monkeypatch.setattr(enginelog, "analysis", module, raising=False)
+    return fake
+
+
+@pytest.fixture
+def call(analysis, tmp_path, monkeypatch, capfdbinary):
+    """Run the command line in an empty folder with a store of its own; (exit status, standard output, error)."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("ENGINELOG_STORE", str(tmp_path / "shed.enginelog"))
+    monkeypatch.delenv("ENGINELOG_DEBUG", raising=False)
+
+    def run(*arguments):
+        status = main(list(arguments))
+        out, err = capfdbinary.readouterr()
+        return status, out.decode("utf-8"), err.decode("utf-8")
+
+    return run
+
+
+@pytest.fixture
+def job(call):
+    """A store with job 1, a tiller that stutters."""
+    status, _, _ = call("take-in", "tiller Marigold", "--machine", "tiller", "--strokes", "4", "--cylinders", "1",
+                        "--rated-rpm", "3350", "--complaint", "stutters", "--cost-limit", "40")  # fmt: skip
+    assert status == 0
+    return 1
+
+
+def clip(content, name="clip.m4a"):
+    Path(name).write_bytes(content)
+    return name
+
+
+def document(out):
+    return json.loads(out, parse_constant=lambda name: pytest.fail(f"{name} is no JSON"))
+
+
+def test_take_in_opens_a_job_and_says_what_to_check_first(call):
+    status, out, err = call("take-in", "saw Badger", "--machine", "saw", "--complaint", "smokes", "--oil", "low",
+                            "--fuel", "old", "--smell", "burnt", "--damage", "none", "--note", "urgent")  # fmt: skip
+    assert status == 0 and "Job 1: saw Badger, open" in out and "four-stroke (assumed)" in out
+    assert "oil: low; fuel: old; smell: burnt; damage: none" in out
+    assert "Suggestion only" in out and "Next cheapest check" in out and "Take care" in out
+    assert "give --strokes 2" in err, "the same hint as check gives"
+
+
+def test_a_known_machine_needs_no_telling_and_what_is_told_anew_changes_it(call, analysis, job):
+    _, out, _ = call("take-in", "TILLER marigold", "--idle-rpm", "1700", "--complaint", "again")
+    assert "rated 3350 rpm, idle 1700 rpm" in out and "1 earlier job on this machine" in out and "(assumed)" not in out
+    _, out, _ = call("take-in", "tiller Marigold", "--cylinders", "2")
+    assert "2 cylinders" in out and "2 earlier jobs" in out
+    call("take-in", "tiller Marigold", "--firing-angles", "0,270")
+    call("take-in", "tiller Marigold")
+    call("attach", "4", clip(b"well"), "--stage", "before")
+    engine = analysis.engines[-1]
+    assert (engine.cylinders, engine.firing_angles_deg, engine.idle_rpm) == (2, (0.0, 270.0), 1700.0)
+    assert (engine.machine, engine.assumed) == ("tiller", ())
+
+
+def test_the_job_from_ticks_to_done(call, job):
+    Path("plug.jpg").write_bytes(b"picture")
+    status, out, _ = call("tick", "1", "Compression", "pass", "--reading", "6,5 bar", "--at", "2026-11-20T10:00")
+    assert status == 0 or "taken in" in out
+    status, out, _ = call("tick", "1", "spark", "fail", "--note", "weak", "--photo", "plug.jpg")
+    out = " ".join(out.split())
+    assert status == 0 and "spark failed: weak (photo plug.jpg)" in out and "Points to no spark or a weak one" in out
+    status, out, _ = call("tick", "#1", "air", "skip")
+    assert "air not checked" in out
+    status, out, _ = call("work", "1", "--part", "spark plug", "--cost", "4.50", "--quantity", "2", "--minutes", "10")
+    assert "part 2 x spark plug, 4.50 EUR, 10 min" in out and "35.50 EUR left of the limit of 40.00 EUR" in out
+    _, out, _ = call("work", "1", "--minutes", "5")
+    assert "labour, 5 min" in out and "15 min" in out
+    _, out, _ = call("work", "1", "--fluid", "oil", "--cost", "40")
+    assert "4.50 EUR past the limit of 40.00 EUR: ask the owner first" in out
+    assert call("note", "1", "lid is loose")[0] == 0
+    assert call("wait", "1", "--for", "a gasket")[1] == "Job 1: waiting for a gasket.\n"
+    assert "waiting for a gasket" in call("jobs", "--waiting")[1]
+    assert call("reopen", "1")[1] == "Job 1: open again.\n"
+    assert call("close", "1")[1] == "Job 1: done.\n"
+    _, out, _ = call("job", "1")
+    assert "done" in out and "lid is loose" in out and "Suggestion" not in out
+
+
+def test_attach_analyses_with_the_machines_layout_and_keeps_the_recording(call, analysis, job):
+    status, out, _ = call("attach", "1", clip(b"hunts"), "--stage", "before", "--conditions", "cold, choke on")
+    assert status == 0 and "Kept as run 1 of job 1, before the work." in out and "Hunting" in out
+    assert analysis.engines[0].rated_rpm == 3350.0
+    out = " ".join(call("job", "1")[1].split())
+    assert "before (cold, choke on): clip.m4a" in out and "swings 6.9 %" in out
+    with open_store() as store:
+        assert store.recording(1).read_bytes() == b"hunts"
+        assert store.recording(1).suffix == ".m4a"
+
+
+def test_a_before_of_pulls_alone_is_kept_with_status_0(call, job):
+    status, out, err = call("attach", "1", clip(b"pulls"), "--stage", "before")
+    assert status == 0 and err == "" and "Kept as run 1" in out
+    assert "did not run, 5 pulls" in call("job", "1")[1]
+
+
+@pytest.mark.parametrize("content", [b"talk", b"poor"])
+def test_where_nothing_can_be_analysed_the_recording_is_kept_and_the_status_is_3(call, job, content):
+    status, out, err = call("attach", "1", clip(content), "--stage", "during")
+    assert status == 3 and "Kept as run 1" in out
+    assert err.count("\n") == 1 and "clip.m4a: kept, but nothing to analyse: " in err
+
+
+def test_no_copy_keeps_the_name_alone_and_reanalyse_asks_for_the_original(call, analysis, job):
+    call("attach", "1", clip(b"hunts"), "--stage", "before", "--no-copy")
+    assert not Path("shed.enginelog.files").exists() and "no copy kept" in call("job", "1")[1]
+    status, _, err = call("reanalyse", "1")
+    assert status == 2 and "--from" in err
+    analysis.version = "0.9.0"
+    status, out, _ = call("reanalyse", "1", "--from", "clip.m4a")
+    assert status == 0 and "Run 1: analysis 2; the earlier stay on record." in out
+    status, _, err = call("reanalyse", "1", "--from", clip(b"well", "other.m4a"))
+    assert status == 2 and "another recording" in err
+
+
+def test_reanalyse_takes_the_kept_recording_and_its_old_name(call, analysis, job):
+    call("attach", "1", clip(b"hunts"), "--stage", "before")
+    Path("clip.m4a").unlink()
+    analysis.version = "0.9.0"
+    status, out, _ = call("reanalyse", "1", "--json")
+    made = document(out)
+    assert status == 0 and made["analysis"]["program_version"] == "0.9.0" and made["recording_name"] == "clip.m4a"
+    assert [each["program_version"] for each in made["earlier"]] == ["0.1.0"]
+
+
+def test_lists_filters_and_search(call, job):
+    call("take-in", "pump Heron", "--complaint", "surges; =1+1")
+    call("attach", "1", clip(b"well"), "--stage", "after")
+    call("close", "1")
+    assert [line.split()[0] for line in call("jobs")[1].splitlines()] == ["job", "2", "1"]
+    assert "tiller" not in call("jobs", "heron", "SURGES")[1]
+    assert "heron" not in call("jobs", "--state", "done")[1].lower()
+    assert "tiller" not in call("jobs", "--of", "pump heron")[1]
+    assert "pump" not in call("jobs", "--stage", "after")[1]
+    assert call("jobs", "zebra")[1] == "No job fits.\n"
+    assert "the first 1 shown" in call("jobs", "--limit", "1")[2]
+    assert call("machines", "heron")[1].count("\n") == 2
+    assert "generator" not in call("history", "pump Heron")[1]
+    assert "3100 rpm" in call("history", "tiller Marigold")[1] or "rpm" in call("history", "tiller Marigold")[1]
+
+
+def test_dropping_undoing_and_purging(call, job):
+    assert "drop job 1 --undo" in call("drop", "job", "1")[1]
+    assert call("jobs")[1] == "No jobs.\n" and "tiller" in call("jobs", "--dropped")[1]
+    assert call("drop", "job", "1", "--undo")[1] == "Job 1: brought back.\n"
+    status, _, err = call("purge")
+    assert status == 2 and "--yes" in err
+    assert call("purge", "--yes")[1] == "Nothing to delete.\n"
+    call("drop", "job", "1")
+    assert call("purge", "--yes", "--older-than", "5")[1] == "Nothing to delete.\n"
+    assert call("purge", "--yes")[1].startswith("Deleted: 1 x job")
+    call("drop", "machine", "1")
+    assert "tiller" in call("machines", "--dropped")[1]
+
+
+def test_export_import_backup_restore_verify(call, job, tmp_path):
+    call("attach", "1", clip(b"hunts"), "--stage", "before")
+    assert call("export", "out")[:2] == (0, "out: 1 jobs, 1 runs, 1 files written.\n")
+    assert call("import", "out", "--store", "new.enginelog")[:2] == (0, "1 jobs, 1 runs, 1 files read.\n")
+    assert call("verify", "--store", "new.enginelog")[:2] == (0, "new.enginelog: nothing wrong found.\n")
+    assert call("export", "lean", "--no-files")[0] == 0 and not Path("lean/files").exists()
+    status, _, err = call("import", "lean", "--store", "lean.enginelog")
+    assert status == 0 and "was not beside the document" in err
+    assert call("backup", "b.zip")[0] == 0
+    assert call("backup", "b.zip")[0] == 2 and call("backup", "b.zip", "--replace")[0] == 0
+    assert call("restore", "b.zip")[0] == 2
+    status, out, _ = call("restore", "b.zip", "--replace")
+    assert status == 0 and "The one before lies in" in out and "hunts" not in out
+    assert "clip.m4a" in call("job", "1")[1]
+    next(iter(tmp_path.glob("shed.enginelog.files/*.m4a"))).write_bytes(b"changed")
+    status, out, err = call("verify")
+    assert (status, out) == (4, "") and "content has changed" in err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status", "said"),
+    [
+        (("job", "7"), 2, "no job 7 in"),
+        (("job", "abc"), 2, "'abc' given, the number of a job expected"),
+        (("job", "0"), 2, "'0' given"),
+        (("job", "9" * 30), 2, "number of a job expected"),
+        (("tick", "1", "sparkk", "pass"), 2, "fuel-carburettor"),
+        (("tick", "1", "spark", "good"), 2, "'good' is not one of"),
+        (("tick", "1", "spark", "pass", "--reading", "much"), 2, "'650 kPa'"),
+        (("tick", "1", "spark", "pass", "--reading", "1" * 400), 2, "'650 kPa'"),
+        (("tick", "1", "spark", "pass", "--photo", "none.jpg"), 2, "no such photo"),
+        (("tick", "1", "spark", "pass", "--at", "2999-01-01"), 2, "not in the future"),
+        (("tick", "7", "spark", "pass"), 2, "no job 7"),
+        (("work", "1", "--part", "plug", "--cost", "-3"), 2, "not negative"),
+        (("work", "1", "--part", "plug", "--cost", "3.456"), 2, "two decimals"),
+        (("work", "1", "--part", "plug", "--minutes", "-1"), 2, "0 to 100000 minutes"),
+        (("work", "1", "--part", "plug", "--quantity", "0"), 2, "expected"),
+        (("work", "1", "--part", "plug", "--fluid", "oil"), 2, "enter two"),
+        (("work", "1"), 2, "nothing given"),
+        (("attach", "1", "none.m4a", "--stage", "before"), 4, "no such file"),
+        (("attach", "1", "-", "--stage", "before"), 2, "save the recording first"),
+        (("attach", "1", "clip.m4a"), 2, "--stage"),
+        (("tick", "1", "spark"), 2, "pass"),
+        (("attach", "1", "disk.m4a", "--stage", "before"), 4, "Input/output error"),
+        (("take-in", ""), 2, "one line of text expected"),
+        (("take-in", "pump", "--currency", "euros"), 2, "three letters"),
+        (("take-in", "pump", "--cost-limit", "-1"), 2, "not negative"),
+        (("take-in", "pump", "--strokes", "2", "--firing-angles", "0,400"), 2, "below 360"),
+        (("take-in", "pump", "--at", "1066-10-14"), 2, "from 1990 on"),
+        (("close", "1", "--at", "1999-01-01"), 2, "it was taken in"),
+        (("wait", "7"), 2, "no job 7"),
+        (("history", "tiller marigld"), 2, "did you mean 'tiller Marigold'?"),
+        (("jobs", "--of", "x"), 2, "no machine 'x'"),
+        (("reanalyse", "5"), 2, "no run 5"),
+        (("drop", "job", "5"), 2, "no job 5"),
+        (("drop", "machine", "1"), 2, "1 job on record"),
+        (("import", "none"), 4, "cannot be read"),
+        (("restore", "none.zip"), 2, "a store is there already"),
+        (("restore", "none.zip", "--replace"), 4, "no such file"),
+        (("export", "full"), 2, "new or empty one"),
+        (("backup", "none/b.zip"), 1, "not kept"),
+        (("jobs", "--store", "."), 2, "a file expected"),
+        (("jobs", "--store", "disk.m4a"), 4, "damaged"),
+        (("jobs", "--store", "disk.m4a/below"), 1, "not kept"),
+        (("jobs", "--store", ""), 2, "a file expected"),
+        (("restore", "none.zip", "--store", "."), 2, "a file expected"),
+    ],
+)
+def test_a_wrong_call_gets_one_line(call, job, arguments, status, said):
+    clip(b"disk", "disk.m4a")
+    Path("full").mkdir()
+    Path("full/mine.txt").write_text("x")
+    found, out, err = call(*arguments)
+    assert (found, out) == (status, "") and said in err, err
+    assert err.count("\n") == 1 and err.startswith("enginelog: ")
+    with open_store() as store:
+        assert store.count("jobs") == 1 and store.count("checks") == store.count("work") == store.count("runs") == 0
+
+
+def test_every_command_prints_json_alone(call, job):
+    recording = clip(b"well")
+    Path("plug.jpg").write_bytes(b"picture")
+    calls = [
+        ("take-in", "pump Heron", "--strokes", "4", "--cylinders", "1"), ("machines",), ("jobs",), ("job", "1"),
+        ("tick", "1", "spark", "fail", "--photo", "plug.jpg"), ("work", "1", "--part", "plug", "--cost", "4.50"),
+        ("attach", "1", recording, "--stage", "after"), ("reanalyse", "1"), ("note", "1", "x"), ("wait", "1"),
+        ("close", "1"), ("reopen", "1"), ("history", "tiller Marigold"), ("drop", "work", "1"), ("purge", "--yes"),
+        ("export", "out"), ("import", "out", "--store", "new.enginelog"), ("backup", "b.zip"),
+        ("restore", "b.zip", "--store", "c.enginelog"), ("verify",),
+    ]  # fmt: skip
+    assert {arguments[0] for arguments in calls} == {command.name for command in COMMANDS}
+    for arguments in calls:
+        status, out, err = call(*arguments, "--json")
+        assert (status, err) == (0, ""), arguments
+        document(out)
+
+
+def test_the_json_of_a_job_has_what_a_script_needs(call, job):
+    call("work", "1", "--part", "plug", "--cost", "4.50", "--minutes", "3")
+    made = document(call("job", "1", "--json")[1])
+    assert made["record"]["cost_cents"] == 450 and made["record"]["left_cents"] == 3550
+    assert made["record"]["machine"]["label"] == "tiller Marigold" and made["record"]["job"]["state"] == "open"
+    assert made["next"]["name"] == "fuel_tank" and made["suggestion"]["text"].startswith("Suggestion only")
+    assert made["record"]["job"]["opened"]["utc"].endswith("Z")
+
+
+def test_every_command_of_the_job_record_can_choose_its_store_and_print_json():
+    for command in COMMANDS:
+        flags = {flag for option in command.params if isinstance(option, click.Option) for flag in option.opts}
+        assert {"--store", "--json"} <= flags and commands.commands[command.name] is command
+
+
+HOSTILE = "a'; DROP TABLE jobs; --\x1b[31m\u202e<script>\n=1+1"
+
+
+def test_hostile_texts_cannot_drive_the_terminal_and_come_back_whole(call, job):
+    call("take-in", "x" + HOSTILE.replace("\n", "").replace("\x1b", ""), "--complaint", HOSTILE, "--note", HOSTILE)
+    call("tick", "2", "spark", "fail", "--note", HOSTILE, "--reading", "5 " + HOSTILE[:20])
+    call("work", "2", "--part", HOSTILE)
+    call("wait", "2", "--for", HOSTILE)
+    call("attach", "2", clip(b"well", "clip\u202e;'.m4a"), "--stage", "before", "--conditions", HOSTILE)
+    for arguments in (("job", "2"), ("jobs",), ("machines",), ("jobs", "DROP TABLE"), ("job", "2", "--json")):
+        status, out, err = call(*arguments)
+        assert status == 0 and "\x1b" not in out + err and "\u202e" not in out + err
+    assert document(call("job", "2", "--json")[1])["record"]["job"]["complaint"] == HOSTILE
+
+
+def test_a_store_of_a_newer_version_or_a_damaged_one_is_status_4(call, job):
+    import sqlite3
+
+    with sqlite3.connect("shed.enginelog") as db:
+        db.execute("PRAGMA user_version = 99")
+    db.close()
+    status, out, err = call("jobs")
+    assert (status, out) == (4, "") and "made by a newer enginelog" in err and err.count("\n") == 1
+    Path("shed.enginelog").write_bytes(Path("shed.enginelog").read_bytes()[:3000])
+    status, _, err = call("jobs")
+    assert status == 4 and "damaged" in err and "enginelog restore" in err and err.count("\n") == 1
+
+
+def test_a_full_disk_is_status_1(call, job, monkeypatch):
+    from enginelog.store import files
+
+    def full(target):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(files, "flush", full)
+    status, out, err = call("attach", "1", clip(b"well"), "--stage", "before")
+    assert (status, out) == (1, "") and "the disk is full" in err and err.count("\n") == 1
