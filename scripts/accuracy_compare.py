@@ -25,6 +25,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
 import sim_tracks as sim  # noqa: E402
 
 from enginelog.compare import compare  # noqa: E402
+from enginelog.compare.measures import CODES  # noqa: E402
 from enginelog.compare.sample import without_slow  # noqa: E402
 from enginelog.findings import judge  # noqa: E402
 from enginelog.limits import load  # noqa: E402
@@ -133,15 +134,15 @@ def pair(kind: Kind, seed: int, hard: bool) -> tuple[Run, Run, dict[str, float]]
     first, second = scenarios(kind, seed, hard)
     runs = [run_of(sim.make(2 * seed + k, s), f"{kind.name} {seed} {k}") for k, s in enumerate((first, second))]
     if kind.change is None:
-        return *runs, dict.fromkeys(truth(first, seed), 0.0)
+        return *runs, dict.fromkeys(CODES, 0.0)
     before, after = truth(first, seed), truth(second, seed)
+    if first.rough_s:  # these hold the rough part too, where it is not heard as such
+        before = {name: value for name, value in before.items() if not name.startswith("misfire")}
     return *runs, {name: after[name] - before[name] for name in before}
 
 
 def truth(s: sim.Scenario, seed: int) -> dict[str, float]:
     """What each measure would read of this engine without noise and with time enough."""
-    t = np.arange(0, s.seconds, 0.02)
-    share = s.miss_share + s.rough_share * sim.rough_shape(t, s)
     slots = s.engine.cylinders if s.miss_slot is not None else 1
     long = sim.make(
         seed, replace(s, seconds=120.0, loads=(), drift_percent=0.0, run_up=False, rough_s=0.0, noise_percent=1e-3)
@@ -149,8 +150,8 @@ def truth(s: sim.Scenario, seed: int) -> dict[str, float]:
     rpm = np.convolve(long.truth.rpm, np.ones(70) / 70, mode="same")[100:-100:10]  # over 0.35 s, as tracked
     off = without_slow(long.truth.t_s[100:-100:10], 100 * (rpm / np.median(rpm) - 1), load("compare").value("slow_s"))
     known = {
-        "misfire": 100 * float(np.mean(share)) / slots,
-        "misfire_cylinder": 100 * float(np.mean(share)),
+        "misfire": 100 * s.miss_share / slots,
+        "misfire_cylinder": 100 * s.miss_share,
         "hunting": long.truth.hunt_swing_percent,
         "strength": 100 * s.strength_spread,
         "timing": 100 * s.timing_jitter,
@@ -159,7 +160,7 @@ def truth(s: sim.Scenario, seed: int) -> dict[str, float]:
         "steadiness": load("compare").value("band_deviations") * float(np.std(off)),
     }
     if s.rough_s:
-        del known["steadiness"], known["speed"]  # the rough part itself counts, for as long as it lasts
+        del known["steadiness"], known["speed"]  # the rough part counts in them, for as long as it lasts
     if s.loads:
         percent = s.loads[0].droop_percent
         known["droop"] = 100 * percent / (100 - percent)
@@ -169,9 +170,9 @@ def truth(s: sim.Scenario, seed: int) -> dict[str, float]:
 # ---------------------------------------------------------------- scores
 
 
-def note(scores: dict[str, Score], found: Comparison, true: dict[str, float]) -> bool:
-    """Score every measure of one pair; returns whether anything was claimed that is not so."""
-    false = False
+def note(scores: dict[str, Score], found: Comparison, true: dict[str, float]) -> list[str]:
+    """Score every measure of one pair; returns the measures of which a change was claimed that is not there."""
+    false = []
     for one in found.measures:
         change = true.get(one.code)
         if change is None or one.difference is None:
@@ -181,7 +182,7 @@ def note(scores: dict[str, Score], found: Comparison, true: dict[str, float]) ->
         score.covered.append(one.low <= change <= one.high)
         if change == 0:
             score.claimed_falsely.append(claimed)
-            false |= claimed
+            false += [one.code] if claimed else []
             continue
         if claimed:
             score.claims.append(one.difference * change > 0)
@@ -232,15 +233,16 @@ def measure(kinds: list[Kind], runs: int, first_seed: int, hard: bool) -> None:
     scores: dict[str, Score] = {}
     pairs, false, refused = 0, 0, 0
     for kind in kinds:
-        wrong = 0
+        wrong: list[str] = []
         for seed in range(first_seed, first_seed + runs):
             before, after, true = pair(kind, seed, hard)
             found = compare(before, after)
             refused += not found.comparable
-            wrong += note(scores, found, true)
+            mistaken = note(scores, found, true)
+            wrong += [f"{seed} {' '.join(mistaken)}"] if mistaken else []
         if kind.change is None:
-            pairs, false = pairs + runs, false + wrong
-        print(f"  {kind.name}: {runs} pairs, {wrong} with a false claim", flush=True)
+            pairs, false = pairs + runs, false + len(wrong)
+        print(f"  {kind.name}: {runs} pairs, {len(wrong)} with a false claim {wrong or ''}", flush=True)
     print(HEAD)
     for name, score in sorted(scores.items()):
         print(line(name, score))

@@ -18,6 +18,8 @@ def lost_share(sample: Sample) -> Estimate:
     """Firings lost, per cent of all while running; unknown where the run's own count was withheld as doubtful."""
     if sample.run.measures.firing.misfires is None:
         return unknown(_why(sample))
+    if len(sample.lost_chance) < sample.cleaning.value("misfire_least_events"):
+        return unknown("too few firings were heard after the rough start")
     return _share(sample, "misfire", sample.lost_chance)
 
 

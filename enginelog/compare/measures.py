@@ -15,6 +15,7 @@ class Measure:
     """One measure. better: -1 less is better, +1 more, 0 neither. least: its limit; scaled: that is per cent of before.
 
     none: what it is called where it was listened for and is not there; empty where the bare number says it.
+    lead: words before its values.
     needs_speed: meaningful only between runs at the same speed setting.
     """
 
@@ -26,6 +27,7 @@ class Measure:
     least: str
     scaled: bool = False
     none: str = ""
+    lead: str = ""
     needs_speed: bool = True
 
 
@@ -49,13 +51,17 @@ RUNNING = (
     Measure(
         "hunting", "Hunting", "%", steady.swing, better=-1, least="least_swing_points", none="none heard"
     ),
-    Measure("steadiness", "Band of the speed", "%", steady.band, better=-1, least="least_steadiness_points"),
     Measure(
-        "strength", "Unevenness of firing strength", "%", firing.strength_spread, better=-1,
-        least="least_strength_points",
+        "steadiness", "Steadiness", "%", steady.band, better=-1, least="least_steadiness_points", lead="within ",
+        none="too steady to measure",
     ),
     Measure(
-        "timing", "Unevenness of firing moments", "%", firing.timing_spread, better=-1, least="least_timing_points"
+        "strength", "Evenness of firing", "%", firing.strength_spread, better=-1,
+        least="least_strength_points", lead="spread ",
+    ),
+    Measure(
+        "timing", "Evenness of timing", "%", firing.timing_spread, better=-1, least="least_timing_points",
+        lead="spread ",
     ),
     Measure(
         "settling", "Rough start lasts", "s", events.settle_seconds, better=-1, least="least_settle_s",

@@ -22,7 +22,8 @@ class Sample:
 
     rpm: speed of the longest run, run-up left out, known values only. wander_percent: deviation of the speed from its
     slow course between lasting changes, per cent of its mean; noise_percent: standard deviation of the measurement
-    of those values. firings: while running and judged; lost_chance: chance that each was lost, 0..1.
+    of those values. firings: while running smoothly (after a rough start) and judged; lost_chance: chance that each was
+    lost, 0..1.
     drift_rpm: standard deviation of the speed's slow course. running_s: seconds of running in all. step_s: between
     values of the speed.
     """
@@ -84,8 +85,9 @@ def take(run: Run, limits: LimitSet, cleaning: LimitSet) -> Sample:
     longest = series.longest_run(run.timeline)
     speed = _no_speed(limits) if longest is None else series.settled_series(run.track, longest, cleaning)
     wander, noise = _wander(run, speed, limits, cleaning)
-    firings = misfire.take(run.firings, misfire.in_spans(run.firings, spans))
-    firings = misfire.take(firings, np.isfinite(firings.miss_probability))
+    smooth = run.firings.t_s >= _smooth_from_s(run, limits)
+    judged = misfire.in_spans(run.firings, spans) & smooth & np.isfinite(run.firings.miss_probability)
+    firings = misfire.take(run.firings, judged)
     return Sample(
         run=run,
         limits=limits,
@@ -93,12 +95,23 @@ def take(run: Run, limits: LimitSet, cleaning: LimitSet) -> Sample:
         rpm=speed.rpm[speed.known],
         wander_percent=wander,
         noise_percent=noise,
-        drift_rpm=_drift(speed, limits),
+        drift_rpm=_drift(speed, limits, cleaning),
         firings=firings,
         lost_chance=_lost_chance(run, firings, cleaning),
         running_s=float(sum(span.end_s - span.start_s for span in spans)),
         step_s=speed.step_s,
     )
+
+
+def _smooth_from_s(run: Run, limits: LimitSet) -> float:
+    """When a rough start was surely over, in the recording's time; -inf where there was none.
+
+    Before it, the share of lost firings hangs on how long was recorded; the rough start is a measure of its own.
+    """
+    first, settling = series.longest_run(run.timeline), run.measures.settling
+    if first is None or not settling.found or settling.settle_s is None:
+        return float("-inf")
+    return first.start_s + settling.settle_s * (1 + limits.value("settle_doubt"))
 
 
 def _no_speed(limits: LimitSet) -> series.Series:
@@ -130,12 +143,17 @@ def _wander(run: Run, speed: series.Series, limits: LimitSet, cleaning: LimitSet
     return np.concatenate(rests), noise
 
 
-def _drift(speed: series.Series, limits: LimitSet) -> float:
-    """Standard deviation of the slow course of the speed, rpm; 0 where too little is known."""
-    known = speed.known
-    if known.sum() < 20:
-        return 0.0
-    return float(np.std(speed.rpm[known] - without_slow(speed.t_s[known], speed.rpm[known], limits.value("slow_s"))))
+def _drift(speed: series.Series, limits: LimitSet, cleaning: LimitSet) -> float:
+    """Standard deviation of the slow course of the speed between lasting changes, rpm; 0 where too little is known."""
+    slow = [_slow_course(part, limits) for part in _level_parts(speed, cleaning)]
+    return float(np.std(np.concatenate(slow))) if slow else 0.0
+
+
+def _slow_course(part: series.Series, limits: LimitSet) -> np.ndarray:
+    """The slow course of one stretch about its mean, rpm, where the speed is known."""
+    rpm = part.rpm[part.known]
+    course = rpm - without_slow(part.t_s[part.known], rpm, limits.value("slow_s"))
+    return course - np.mean(course)
 
 
 def _level_parts(speed: series.Series, cleaning: LimitSet) -> list[series.Series]:

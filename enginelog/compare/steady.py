@@ -51,7 +51,7 @@ def band(sample: Sample) -> Estimate:
     value = width * float(np.sqrt(max(np.mean(values**2) - noise, 0.0)))
     bands = width * np.sqrt(np.maximum(draws, 0.0))
     low, high = np.percentile(bands, [2.5, 97.5])
-    return Estimate(value, float(min(low, value)), float(max(high, value)), bands)
+    return Estimate(value, float(min(low, value)), float(max(high, value)), bands, heard=value > 0)
 
 
 def _variances(sample: Sample, values: np.ndarray) -> np.ndarray:

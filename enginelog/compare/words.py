@@ -37,7 +37,7 @@ def shown(one: Estimate, measure: Measure) -> str:
     """One run's value in words."""
     if one.value is None:
         return "cannot tell"
-    return measure.none if measure.none and not one.heard else amount(one.value, measure.unit)
+    return measure.none if measure.none and not one.heard else f"{measure.lead}{amount(one.value, measure.unit)}"
 
 
 def apart(value: float, unit: str, signed: bool = True) -> str:

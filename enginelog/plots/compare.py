@@ -13,7 +13,7 @@ import numpy as np
 from enginelog.model import Run
 from enginelog.plots.firing import loudness
 from enginelog.plots.speed import HATCHES, running
-from enginelog.plots.style import TEXT_PT, colour, name_axes, stacked, text_width, time_axis, words
+from enginelog.plots.style import INDENT, TEXT_PT, colour, name_axes, stacked, text_width, time_axis, words
 from enginelog.plots.thin import envelope
 
 if TYPE_CHECKING:
@@ -97,9 +97,9 @@ def _failed_word(ax: Axes, side: _Side) -> None:
     """'did not start' behind the last pull, where there is room."""
     spans = side.run.timeline.spans
     end = spans[-1].end_s - side.zero_s
-    if not any(span.kind == "run" for span in spans) and any(span.kind == "pull" for span in spans):
-        if end + text_width(ax, "  did not start") < ax.get_xlim()[1]:
-            words(ax, end, 0.46, "  did not start".replace(" ", "\u00a0"))
+    kinds, text = {span.kind for span in spans}, f"{INDENT}did not start"
+    if "run" not in kinds and "pull" in kinds and end + text_width(ax, text) < ax.get_xlim()[1]:
+        words(ax, end, 0.46, text)
 
 
 def _strip_word(ax: Axes, kind: str, start: float, end: float) -> None:

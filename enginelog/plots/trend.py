@@ -44,7 +44,8 @@ def machine_trend(runs: Sequence[StoredRun], narrow: bool = False) -> Figure | N
     """Speed, misfires, hunting, start and run-down of every recording of a machine over the years.
 
     An open circle is a recording from before the work, a triangle one during it, a filled square one after; the bars
-    are 95 % intervals. A cross at the foot of the first row is a start that failed. None with fewer than two recordings.
+    are 95 % intervals. A cross at the foot of the first row is a start that failed. None with fewer than two
+    recordings.
     """
     known = [run for run in sorted(runs, key=lambda run: run.at) if run.analysis is not None]
     rows = [row for row in ROWS if sum(_value(row, run) is not None for run in known) >= 2]

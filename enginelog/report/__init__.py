@@ -6,13 +6,15 @@
     write_folder(run, folder, audio_excerpt=None) -> Written
 
     comparison_text(comparison, width=80) -> str, comparison_json(comparison) -> str     before against after
+    hand_back_html(job), hand_back_pdf(job), hand_back_text(job)     what goes back with the machine
 
-All are renderers of the same `model.Run`; none measures anything.
+All but the last are renderers of the same `model.Run`; none measures anything.
 """
 
 from enginelog.report.cautions import Caution, cautions
 from enginelog.report.comparison import comparison_json, comparison_record, comparison_text
 from enginelog.report.folder import Written, write_folder
+from enginelog.report.handback import hand_back_html, hand_back_pdf, hand_back_text
 from enginelog.report.page import AudioExcerpt, to_html
 from enginelog.report.record import record, to_json
 from enginelog.report.spec import RecordError, check, from_json
@@ -32,6 +34,9 @@ __all__ = [
     "comparison_text",
     "firing_csv",
     "from_json",
+    "hand_back_html",
+    "hand_back_pdf",
+    "hand_back_text",
     "record",
     "speed_csv",
     "summary_lines",

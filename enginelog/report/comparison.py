@@ -20,6 +20,7 @@ CHANGE_WORDS = {
     "mixed": "Some better, some worse",
 }
 CHANGE_MARKS = {"better": "[+]", "worse": "[X]", "same": "[=]", "changed": "[~]", "cannot_tell": "[?]", "mixed": "[!]"}
+CHANGE_SIGNS = {"better": "\u2713", "worse": "\u2715", "same": "=", "changed": "~", "cannot_tell": "?", "mixed": "!"}
 CHANGES_FIRST = ("worse", "better", "changed", "same", "cannot_tell")
 
 

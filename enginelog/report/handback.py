@@ -1,0 +1,35 @@
+"""The hand-back of a job: one page, one PDF or a short message, for the owner or for the bench.
+
+hand_back_html(record, audience, history) -> str      hand_back_pdf(...) -> bytes      hand_back_text(...) -> str
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from enginelog.model import JobRecord, StoredRun
+from enginelog.report.handback_page import sheet_html
+from enginelog.report.handback_pdf import sheet_pdf
+from enginelog.report.handback_sheet import sheet
+from enginelog.report.handback_text import sheet_text
+
+
+def hand_back_html(record: JobRecord, audience: str = "owner", history: Sequence[StoredRun] = ()) -> str:
+    """One self-contained page. audience: owner (short) or bench (all of it). history: as in `sheet`."""
+    return sheet_html(sheet(record, audience, history))
+
+
+def hand_back_pdf(record: JobRecord, audience: str = "owner", history: Sequence[StoredRun] = ()) -> bytes:
+    """The same as a PDF on A4, its fonts embedded; the same record gives the same bytes."""
+    return sheet_pdf(sheet(record, audience, history), _stamp(record))
+
+
+def hand_back_text(record: JobRecord, audience: str = "owner") -> str:
+    """A short message in plain text."""
+    return sheet_text(sheet(record, audience))
+
+
+def _stamp(record: JobRecord) -> str:
+    """The time a PDF says it was made: that of the hand-back, else of the last change of state, else of take-in."""
+    job = record.job
+    return (job.handback.at if job.handback else job.since or job.opened).utc

@@ -1,0 +1,71 @@
+"""The pictures of a hand-back: drawn when asked for, wide or narrow, each with its caption and a text for those who
+cannot see it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from enginelog import plots
+from enginelog.compare import BeforeAfter
+from enginelog.model import Run, StoredRun
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """One picture: two figures, wide and narrow."""
+
+    name: str
+    title: str
+    caption: str
+    alt: str
+    wide: Figure
+    narrow: Figure
+
+
+def drawings(pair: BeforeAfter, history: Sequence[StoredRun], full: bool) -> tuple[Drawing, ...]:
+    """Speed before and after; for the bench also the strength of the firings and the machine's years."""
+    before, after = (one.run if one is not None else None for one in (pair.before, pair.after))
+    found = [_speed(before, after)]
+    if full:
+        found += [_strength(before, after), _trend(history)]
+    return tuple(one for one in found if one is not None)
+
+
+def _speed(before: Run | None, after: Run | None) -> Drawing | None:
+    wide, narrow = (plots.before_after_speed(before, after, slim) for slim in (False, True))
+    if wide is None or narrow is None:
+        return None
+    both = before is not None and after is not None
+    which = "before (dashed) and after (solid)" if both else "after the work" if after else "before the work"
+    caption = (
+        f"How fast the engine turned, {which}, in turns a minute (rpm). The strips above show what was heard when; "
+        "pulls of the starter are hatched."
+    )
+    title = "Before and after" if both else f"The run {'after' if after else 'before'} the work"
+    return Drawing("beforeafter", title, caption, f"Speed over time, {which}.", wide, narrow)
+
+
+def _strength(before: Run | None, after: Run | None) -> Drawing | None:
+    wide, narrow = (plots.before_after_strength(before, after, slim) for slim in (False, True))
+    if wide is None or narrow is None:
+        return None
+    caption = (
+        "How many firings were how strong, before (dashed) and after (filled). A narrow hill at 1 is an even engine; "
+        "firings near 0 were lost."
+    )
+    return Drawing("strength", "Strength of the firings", caption, "Histogram of firing strength.", wide, narrow)
+
+
+def _trend(history: Sequence[StoredRun]) -> Drawing | None:
+    if len({run.job_id for run in history}) < 2:
+        return None
+    wide, narrow = (plots.machine_trend(history, slim) for slim in (False, True))
+    if wide is None or narrow is None:
+        return None
+    caption = "Every recording of this machine over the years. Bars are 95 % intervals."
+    return Drawing("trend", "The machine over the seasons", caption, "Main figures of each recording.", wide, narrow)

@@ -1,0 +1,307 @@
+"""What a hand-back says, in plain words, before it becomes a page, a PDF or a message."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from enginelog.compare import BeforeAfter, of_job
+from enginelog.limits import bench
+from enginelog.model import BenchCheck, Comparison, Difference, JobRecord, Run, StoredRun, WorkEntry
+from enginelog.report import words
+from enginelog.report.cautions import Caution, cautions
+from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, told_first
+from enginelog.report.facts import facts, limit_of
+from enginelog.report.handback_pictures import Drawing, drawings
+
+AUDIENCES = ("owner", "bench")
+RESULTS = {"pass": "passed", "fail": "failed", "not_checked": "not checked"}
+ANSWERS = {
+    "better": "It runs better than before",
+    "worse": "It runs worse than before",
+    "same": "It runs as before",
+    "mixed": "Some things are better, some worse",
+    "changed": "It runs differently, neither better nor worse",
+    "cannot_tell": "Whether it runs better cannot be told",
+}
+TONES = {"better": "ok", "worse": "fault", "mixed": "watch"}  # others are neutral
+FINE = ("strength", "timing", "misfire_cylinder", "dip", "droop", "recovery", "rundown")
+KINDS = {"part": "Part", "fluid": "Fluid", "labour": "Labour"}
+
+
+@dataclass(frozen=True)
+class CheckRow:
+    """One bench check: what, its result (pass, fail, not_checked), the reading and note."""
+
+    title: str
+    result: str
+    detail: str
+
+
+@dataclass(frozen=True)
+class WorkRow:
+    """One line of work: its kind, what, how much of it, its cost and time in words (empty where none)."""
+
+    kind: str
+    text: str
+    quantity: str
+    cost: str
+    minutes: str
+
+    @property
+    def named(self) -> str:
+        """What it is, with how many of it."""
+        name = self.text or self.kind
+        return f"{self.quantity} × {name}" if self.quantity else name
+
+
+@dataclass(frozen=True)
+class LimitRow:
+    """One measure of the run after, with its limit and verdict."""
+
+    label: str
+    value: str
+    limit: str
+    verdict: str
+    source: str
+
+
+@dataclass(frozen=True)
+class Top:
+    """The answer: tone (ok, watch, fault, unknown) of the banner, a character and a word that say the same, the answer
+    itself and a sentence or two."""
+
+    tone: str
+    mark: str
+    sign: str
+    answer: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One hand-back. Texts of the user are as they were written; whoever renders them makes them safe.
+
+    measures: differences in the order of reading.
+    """
+
+    audience: str
+    title: str
+    over: str
+    about: str
+    top: Top
+    complaint: str
+    seen: tuple[tuple[str, str], ...]
+    checks: tuple[CheckRow, ...]
+    suggestion: str
+    work: tuple[WorkRow, ...]
+    totals: tuple[tuple[str, str], ...]
+    drawings: tuple[Drawing, ...]
+    measures: tuple[Difference, ...]
+    notes: tuple[str, ...]
+    limits: tuple[LimitRow, ...]
+    watch: tuple[str, ...]
+    told: str
+    next_service: str
+    cautions: tuple[Caution, ...]
+    facts: tuple[tuple[str, str], ...]
+
+
+def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRun] = ()) -> Sheet:
+    """The hand-back of a job for its owner (short) or for the bench (all of it).
+
+    record: with its runs whole. history: runs of the machine over the years with their figures, for the trend; may
+    hold those of this job too. ValueError for another audience.
+    """
+    if audience not in AUDIENCES:
+        raise ValueError(f"audience {audience!r} given, one of {', '.join(AUDIENCES)} expected")
+    pair = of_job(record)
+    full = audience == "bench"
+    after = pair.after.run if pair.after else None
+    back = record.job.handback
+    return Sheet(
+        audience=audience,
+        title=record.machine.label,
+        over=f"Job {record.job.id}: hand-back" + (", for the bench" if full else ""),
+        about=_about(record),
+        top=_top(pair, full),
+        complaint=record.job.complaint,
+        seen=_seen(record),
+        checks=tuple(_check(one) for one in record.checks if full or one.result == "fail"),
+        suggestion=_suggestion(record) if full else "",
+        work=tuple(_work(entry, record.machine.currency) for entry in record.work),
+        totals=_totals(record),
+        drawings=drawings(pair, history if full else (), full),
+        measures=_measures(pair.comparison, full),
+        notes=pair.comparison.notes if pair.comparison else (),
+        limits=_limits(after) if full and after else (),
+        watch=_watch(back.watch if back else "", after),
+        told=back.told_owner if back else "",
+        next_service=back.next_service if back else "",
+        cautions=cautions(),
+        facts=_facts(record, pair) if full else (),
+    )
+
+
+def money(cents: int, currency: str) -> str:
+    """Cents as an amount with two decimals and its currency."""
+    sign, size = ("\u2212" if cents < 0 else ""), abs(cents)
+    return f"{sign}{size // 100}.{size % 100:02d}{words.GAP}{currency}".rstrip()
+
+
+def duration(minutes: int) -> str:
+    """Minutes as '45 min', '2 h', '1 h 20 min'."""
+    hours, rest = divmod(minutes, 60)
+    parts = ([f"{hours}{words.GAP}h"] if hours else []) + ([f"{rest}{words.GAP}min"] if rest or not hours else [])
+    return " ".join(parts)
+
+
+def _about(record: JobRecord) -> str:
+    machine, job = record.machine, record.job
+    parts = [machine.kind or "", f"serial {machine.serial}" if machine.serial else ""]
+    parts.append(f"taken in {job.opened.local_date}")
+    if job.handback:
+        parts.append(f"handed back {job.handback.at.local_date}")
+    return ", ".join(part for part in parts if part)
+
+
+# ---------------------------------------------------------------- the answer
+
+
+def _top(pair: BeforeAfter, full: bool) -> Top:
+    """The answer from what was recorded."""
+    after = pair.after.run if pair.after else None
+    if pair.comparison is not None:
+        return _compared(pair.comparison, after, full)
+    if after is not None:
+        head = words.headline(after)
+        text = f"{words.sentence(head.text)} There is no recording from before the work to hold it against."
+        return Top(head.verdict, words.SIGNS[head.verdict], words.VERDICTS[head.verdict], head.title, text)
+    made = "Not recorded after the work" if pair.before else "No recording was made"
+    return Top("unknown", "?", "Not measured", made, "So there is no measurement of how it runs now.")
+
+
+def _compared(comparison: Comparison, after: Run | None, full: bool) -> Top:
+    verdict, text, answer = comparison.verdict, comparison.summary, ANSWERS[comparison.verdict]
+    start = next((one for one in comparison.measures if one.code == "start"), None)
+    if start:
+        answer, text = comparison.summary.split(".")[0], start.text
+    elif not comparison.comparable:
+        text = f"{comparison.summary} {comparison.advice or ''}".strip()
+    elif not full and verdict != "cannot_tell":
+        text = _without_doubts(text)
+    left = _still_wrong(after)
+    if left:
+        text += f" After the work a fault can still be heard: {left}."
+    tone = TONES.get(verdict, "unknown")
+    tone = "watch" if left and tone == "ok" else tone  # better is no reason for green where a fault is left
+    return Top(tone, CHANGE_SIGNS[verdict], CHANGE_WORDS[verdict], answer, text)
+
+
+def _without_doubts(text: str) -> str:
+    """The answer without the lists of what cannot be told and of what stayed the same, which are for the bench."""
+    shorter = re.sub(r" ?(Cannot tell|The same): [^.]*\.", "", text).strip()
+    return shorter or text
+
+
+def _still_wrong(run: Run | None) -> str:
+    if run is None or not run.timeline.engine_heard:
+        return ""
+    faults = [words.title(one.code).lower() for one in run.measures.findings if one.verdict == "fault"]
+    return ", ".join(dict.fromkeys(faults))
+
+
+def _measures(comparison: Comparison | None, full: bool) -> tuple[Difference, ...]:
+    """All for the bench; for the owner those with a verdict, the finer ones only where they changed."""
+    if comparison is None:
+        return ()
+    found = [one for one in told_first(comparison) if one.code != "start"]
+    if full:
+        return tuple(found)
+    told = [one for one in found if one.verdict != "cannot_tell"]
+    return tuple(one for one in told if one.verdict != "same" or one.code not in FINE)
+
+
+def _limits(run: Run) -> tuple[LimitRow, ...]:
+    """The measures of the run after the work that have a limit."""
+    if not run.quality.usable:
+        return ()
+    rows = []
+    for fact in facts(run):
+        finding = limit_of(run, fact)
+        if finding is not None and finding.limit is not None:
+            limit = f"{words.figure(finding.limit)}{words.GAP}{finding.unit or ''}".strip()
+            rows.append(LimitRow(fact.label, fact.value, limit, finding.verdict, finding.source or "not said"))
+    return tuple(rows)
+
+
+def _watch(written: str, after: Run | None) -> tuple[str, ...]:
+    """What the mechanic wrote, then what the recording after the work still shows."""
+    lines = [written] if written.strip() else []
+    if after is not None and after.quality.usable and after.timeline.engine_heard:
+        for finding in words.ranked(after.measures.findings):
+            if finding.verdict in ("fault", "watch"):
+                lines.append(f"{words.title(finding.code)}: {words.sentence(finding.text)}")
+    return tuple(lines)
+
+
+# ---------------------------------------------------------------- what was written down
+
+
+def _seen(record: JobRecord) -> tuple[tuple[str, str], ...]:
+    seen = record.job.seen
+    named = (("Oil", seen.oil_level), ("Fuel", seen.fuel_state), ("Smell", seen.smell), ("Damage", seen.damage))
+    note = (("Note", record.job.note),) if record.job.note.strip() else ()
+    return tuple((name, text) for name, text in named if text.strip()) + note
+
+
+def _check(check: BenchCheck) -> CheckRow:
+    titles = {step.name: step.title for step in bench.steps()}
+    plain = check.step.replace("_", " ")
+    reading = "" if check.reading is None else f"{check.reading:g}{words.GAP}{check.unit}".strip()
+    photo = f"photo {check.photo_name}" if check.photo_sha256 else ""
+    detail = "; ".join(part for part in (reading, check.note.strip(), photo) if part)
+    return CheckRow(titles.get(check.step, plain[:1].upper() + plain[1:]), check.result, detail)
+
+
+def _suggestion(record: JobRecord) -> str:
+    if not record.checks or record.job.state == "handed_back":
+        return ""
+    heard = [run for run in record.runs if run.stage != "after" and run.analysis]
+    codes = heard[-1].analysis.figures.amiss if heard and heard[-1].analysis else ()
+    return bench.suggest(bench.results_of(record.checks), codes).text
+
+
+def _work(entry: WorkEntry, currency: str) -> WorkRow:
+    return WorkRow(
+        KINDS.get(entry.kind, entry.kind),
+        entry.text,
+        "" if entry.quantity == 1 else f"{entry.quantity:g}",
+        money(entry.cost_cents, currency) if entry.cost_cents else "",
+        duration(entry.minutes) if entry.minutes else "",
+    )
+
+
+def _totals(record: JobRecord) -> tuple[tuple[str, str], ...]:
+    currency = record.machine.currency
+    rows = [("Cost", money(record.cost_cents, currency))] if record.cost_cents else []
+    rows += [("Time", duration(record.minutes))] if record.minutes else []
+    left = record.left_cents
+    if left is not None:
+        limit = money(record.machine.cost_limit_cents or 0, currency)
+        state = f"{money(left, currency)} left" if left >= 0 else f"{money(-left, currency)} past it"
+        rows.append(("Limit", f"{limit}; {state}"))
+    return tuple(rows)
+
+
+def _facts(record: JobRecord, pair: BeforeAfter) -> tuple[tuple[str, str], ...]:
+    """For the bench: the engine, and where the recordings and figures come from."""
+    rows = [("Engine", words.engine_words(record.machine.engine))]
+    for name, one in (("Before", pair.before), ("After", pair.after)):
+        if one is not None and one.run is not None:
+            told = f"; {', '.join(one.conditions)}" if one.conditions else ""
+            text = f"{one.recording_name or one.run.clip.name}, recorded for run {one.id} on {one.at.local_date}{told}"
+            rows.append((name, f"{text}; analysed by enginelog {one.run.program_version}"))
+            rows.append((f"{name}: hash", f"SHA-256 {one.run.clip.sha256}"))
+    return tuple(rows)

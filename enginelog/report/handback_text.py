@@ -1,0 +1,39 @@
+"""The hand-back as a few lines to paste into a message."""
+
+from __future__ import annotations
+
+from enginelog.report.handback_sheet import Sheet
+from enginelog.report.words import GAP, clean
+
+LONGEST = 280  # characters of one written text; a message is no report
+
+
+def sheet_text(sheet: Sheet) -> str:
+    """Plain text, one matter a line, no line breaks inside, ending in a newline."""
+    lines = [f"{clean(sheet.title)}: {sheet.top.answer[:1].lower()}{sheet.top.answer[1:]}."]
+    lines += [f"- {one.label}: {one.short}" for one in sheet.measures if one.verdict in ("better", "worse")]
+    if sheet.complaint.strip():
+        lines.append(f"Came in with: {_short(sheet.complaint)}")
+    failed = [row.title.lower() + (f" ({_short(row.detail)})" if row.detail else "") for row in sheet.checks
+              if row.result == "fail"]  # fmt: skip
+    if failed:
+        lines.append(f"Found at fault: {'; '.join(dict.fromkeys(failed))}")
+    if sheet.work:
+        lines.append(f"Done: {'; '.join(_short(row.text or row.kind) for row in sheet.work)}")
+    cost = ", ".join(text for name, text in sheet.totals if name in ("Cost", "Time"))
+    if cost:
+        lines.append(f"Cost and time: {cost}")
+    if sheet.watch:
+        lines.append(f"Please watch: {_short(sheet.watch[0])}")
+    if sheet.told.strip():
+        lines.append(_short(sheet.told))
+    if sheet.next_service.strip():
+        lines.append(f"Next service: {_short(sheet.next_service)}")
+    lines.append("Run it outdoors only, keep hands off until all stands still, and follow the manual.")
+    return "\n".join(lines).replace(GAP, " ") + "\n"
+
+
+def _short(text: str) -> str:
+    """A text on one line, cut at a word where it is long."""
+    plain = " ".join(clean(text).split())
+    return plain if len(plain) <= LONGEST else plain[:LONGEST].rsplit(" ", 1)[0] + " ..."
