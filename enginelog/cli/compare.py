@@ -10,6 +10,7 @@ import click
 from enginelog import model
 from enginelog.cli import clips, console
 from enginelog.cli.engine_options import engine_from, engine_options, hints
+from enginelog.cli.store_options import RowNumber, opened, store_options
 
 STATUS_COMPARED = 0
 STATUS_NOTHING = 3
@@ -18,25 +19,38 @@ STATUS_NOTHING = 3
 @click.command()
 @click.argument("names", nargs=-1, metavar="[BEFORE AFTER]")
 @engine_options
-@click.option("--json", "as_json", is_flag=True, help="Print the comparison as JSON instead.")
-def compare(names: tuple[str, ...], as_json: bool, **told: Any) -> int:
+@click.option("--job", "number", type=RowNumber("job"), metavar="ID", help="The job's own recordings before and after.")
+@click.option("--run", "runs", multiple=True, type=RowNumber("run"), metavar="RUN", help="A run on record; give two.")
+@store_options
+def compare(
+    names: tuple[str, ...], number: int | None, runs: tuple[int, ...], place: Path | None, as_json: bool, **told: Any
+) -> int:
     """Hold the recording AFTER against the recording BEFORE.
 
     Each measure gets both values, the difference with its 95 % interval, and a verdict: better, worse, same, changed
     or cannot tell. BEFORE may hold only pulls of an engine that did not start. The engine's options count for both.
+    Instead of recordings, --job ID takes those of a job on record, --run RUN --run RUN any two runs on record.
 
     \b
     Exit status: 0 compared, whatever came out
                  1 the program failed
                  2 wrong usage
                  3 the two cannot be compared; the reason is said
-                 4 a file cannot be read
+                 4 a file or the job record cannot be read
     """
-    before, after = _runs(names, told)
-    from enginelog import compare as comparing
+    ways = [bool(names), number is not None, bool(runs)]
+    if sum(ways) != 1:
+        raise model.UsageError("give two recordings, or --job ID, or --run RUN twice: one of these, and only one")
+    if not names and any(value is not None for value in told.values()):
+        raise model.UsageError("a run on record was analysed with its machine's engine: leave the engine's options out")
+    found = _of_clips(names, told) if names else _of_job(number, place) if number else _of_runs(runs, place)
+    return _render(found, as_json)
+
+
+def _render(found: model.Comparison, as_json: bool) -> int:
+    """Show the comparison; the exit status."""
     from enginelog import report
 
-    found = comparing.compare(before, after)
     if as_json:
         console.show_json(report.comparison_json(found).strip())
     else:
@@ -47,15 +61,44 @@ def compare(names: tuple[str, ...], as_json: bool, **told: Any) -> int:
     return STATUS_NOTHING
 
 
-def _runs(names: tuple[str, ...], told: dict[str, Any]) -> tuple[model.Run, model.Run]:
-    """Both runs, analysed from the two recordings named."""
+def _of_clips(names: tuple[str, ...], told: dict[str, Any]) -> model.Comparison:
+    """Two recordings, analysed with the same engine."""
+    from enginelog import compare as comparing
+
     if len(names) != 2:
-        raise model.UsageError(f"{len(names)} recordings given, two expected: enginelog compare BEFORE AFTER")
+        raise model.UsageError(f"{len(names)} recording given, two expected: enginelog compare BEFORE AFTER")
+    if names.count(clips.STDIN) > 1:
+        raise model.UsageError("'-' given twice, but standard input can be read only once")
     engine = engine_from(**told)
     for line in hints(engine):
         console.note(line)
-    first, second = (analysed(name, engine) for name in names)
-    return first, second
+    before, after = (analysed(name, engine) for name in names)
+    return comparing.compare(before, after)
+
+
+def _of_job(number: int, place: Path | None) -> model.Comparison:
+    """A job's own before and after."""
+    from enginelog import compare as comparing
+
+    with opened(place) as store:
+        found = comparing.of_job(store.record(number))
+    if found.comparison is None:
+        lacking = " and ".join(side for side, one in (("before", found.before), ("after", found.after)) if one is None)
+        raise model.UsageError(
+            f"job {number} holds no recording from {lacking} the work; add one: enginelog attach {number} CLIP --stage"
+        )
+    return found.comparison
+
+
+def _of_runs(numbers: tuple[int, ...], place: Path | None) -> model.Comparison:
+    """Any two runs on record, the first as before."""
+    from enginelog import compare as comparing
+
+    if len(numbers) != 2:
+        raise model.UsageError(f"--run given {len(numbers)} times, twice expected: first before, then after")
+    with opened(place) as store:
+        before, after = (store.run(number) for number in numbers)
+    return comparing.of_pair(before, after)
 
 
 def analysed(name: str, engine: model.Engine) -> model.Run:

@@ -16,6 +16,7 @@ from enginelog.cli import console, job_commands
 from enginelog.cli.check import check
 from enginelog.cli.compare import compare
 from enginelog.cli.formats import formats
+from enginelog.cli.hand_back import hand_back
 
 STATUS_INTERNAL = 1
 STATUS_USAGE = 2
@@ -47,6 +48,7 @@ commands.add_command(compare)
 commands.add_command(formats)
 for each in job_commands.COMMANDS:
     commands.add_command(each)
+commands.add_command(hand_back)
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -1,6 +1,6 @@
 """Before against after: two runs in, each measure's difference with its uncertainty and a verdict out.
 
-    compare(before, after) -> Comparison      of_job(record) -> BeforeAfter
+    compare(before, after) -> Comparison      of_job(record) -> BeforeAfter      of_pair(stored, stored)
 
 The verdict is drawn from the 95 % interval of the difference, never from two bare values: by the block bootstrap where
 a measure is taken over many firings or moments (neighbours are not independent), by exact or score limits where events
@@ -8,7 +8,7 @@ are few, by the measurement's own uncertainty where there is one event only.
 """
 
 from enginelog.compare.front import compare
-from enginelog.compare.jobs import BeforeAfter, of_job
+from enginelog.compare.jobs import BeforeAfter, of_job, of_pair
 from enginelog.compare.words import VERDICTS
 
-__all__ = ["VERDICTS", "BeforeAfter", "compare", "of_job"]
+__all__ = ["VERDICTS", "BeforeAfter", "compare", "of_job", "of_pair"]

@@ -33,16 +33,18 @@ def of_job(record: JobRecord, limits: LimitSet | None = None) -> BeforeAfter:
     first: BeforeAfter | None = None
     for after in afters:
         for before in befores:
-            found = BeforeAfter(before, after, _compared(before, after, limits))
-            if found.comparison is not None and found.comparison.comparable:
+            comparison = of_pair(before, after, limits)
+            found = BeforeAfter(before, after, comparison)
+            if comparison.comparable:
                 return found
             first = first or found
     return first or BeforeAfter(None, None, None)
 
 
-def _compared(before: StoredRun, after: StoredRun, limits: LimitSet | None) -> Comparison | None:
+def of_pair(before: StoredRun, after: StoredRun, limits: LimitSet | None = None) -> Comparison:
+    """Two stored runs, each whole; ValueError where one is not. Conditions that differ are noted."""
     if before.run is None or after.run is None:
-        return None
+        raise ValueError("a run without its analysis given, whole runs expected")
     return compare(before.run, after.run, limits, notes=conditions_note(before, after))
 
 

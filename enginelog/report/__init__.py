@@ -14,7 +14,7 @@ All but the last are renderers of the same `model.Run`; none measures anything.
 from enginelog.report.cautions import Caution, cautions
 from enginelog.report.comparison import comparison_json, comparison_record, comparison_text
 from enginelog.report.folder import Written, write_folder
-from enginelog.report.handback import hand_back_html, hand_back_pdf, hand_back_text
+from enginelog.report.handback import hand_back_html, hand_back_pdf, hand_back_text, write_hand_back
 from enginelog.report.page import AudioExcerpt, to_html
 from enginelog.report.record import record, to_json
 from enginelog.report.spec import RecordError, check, from_json
@@ -44,4 +44,5 @@ __all__ = [
     "to_html",
     "to_json",
     "write_folder",
+    "write_hand_back",
 ]

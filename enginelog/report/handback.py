@@ -6,8 +6,10 @@ hand_back_html(record, audience, history) -> str      hand_back_pdf(...) -> byte
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
 from enginelog.model import JobRecord, StoredRun
+from enginelog.report.folder import _write_all as write_all
 from enginelog.report.handback_page import sheet_html
 from enginelog.report.handback_pdf import sheet_pdf
 from enginelog.report.handback_sheet import sheet
@@ -27,6 +29,24 @@ def hand_back_pdf(record: JobRecord, audience: str = "owner", history: Sequence[
 def hand_back_text(record: JobRecord, audience: str = "owner") -> str:
     """A short message in plain text."""
     return sheet_text(sheet(record, audience))
+
+
+def write_hand_back(
+    record: JobRecord, folder: Path, audiences: Sequence[str] = ("owner", "bench"), history: Sequence[StoredRun] = ()
+) -> tuple[Path, ...]:
+    """Write owner.html, owner.pdf, bench.html, bench.pdf and message.txt into `folder`, made where missing.
+
+    All is rendered first and each file written whole or not at all. OSError where the folder cannot be written.
+    """
+    contents: dict[str, bytes] = {}
+    for audience in audiences:
+        found = sheet(record, audience, history)
+        contents[f"{audience}.html"] = sheet_html(found).encode("utf-8", "replace")
+        contents[f"{audience}.pdf"] = sheet_pdf(found, _stamp(record))
+    contents["message.txt"] = hand_back_text(record).encode("utf-8", "replace")
+    folder.mkdir(parents=True, exist_ok=True)
+    write_all(folder, contents)
+    return tuple(folder / name for name in contents)
 
 
 def _stamp(record: JobRecord) -> str:

@@ -1,0 +1,112 @@
+"""`enginelog hand-back`: what goes back with the machine."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from enginelog import model
+from enginelog.cli import console
+from enginelog.cli.store_options import STATUS_DONE, RowNumber, at_option, opened, show_plain, store_options
+
+if TYPE_CHECKING:
+    from enginelog.store import Store
+
+DEFAULT_OUT = Path("enginelog-reports")
+STATUS_NOT_WRITTEN = 1
+
+
+@click.command("hand-back")
+@click.argument("number", type=RowNumber("job"), metavar="ID")
+@click.option("--for", "audience", type=click.Choice(["owner", "bench"]), help="One version only; both are made else.")
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    metavar="FOLDER",
+    help="Where the files go. Without it: a folder for the job in ./enginelog-reports.",
+)
+@click.option("--text", "only_text", is_flag=True, help="Print only the short message for the owner; no files.")
+@click.option("--told", default="", metavar="TEXT", help="What the owner is told.")
+@click.option("--watch", default="", metavar="TEXT", help="What the owner should watch.")
+@click.option("--next-service", default="", metavar="TEXT", help="When the next service is due.")
+@click.option("--draft", is_flag=True, help="Make the files only; the job stays as it is.")
+@at_option
+@store_options
+def hand_back(
+    number: int,
+    audience: str | None,
+    out: Path | None,
+    only_text: bool,
+    told: str,
+    watch: str,
+    next_service: str,
+    draft: bool,
+    at: model.Moment | None,
+    place: Path | None,
+    as_json: bool,
+) -> int:
+    """Hand the machine of job ID back: HTML and PDF for the owner and for the bench, and a short message.
+
+    The job is marked as handed back with what the owner is told, and the owner's page is kept in the store. A job that
+    is handed back already is only written out again; so is any job with --draft or --text.
+    """
+    with opened(place) as store:
+        record = store.record(number)
+        wishes = (told, watch, next_service)
+        recorded = record.job.state == "handed_back"
+        if recorded and any(wishes):
+            raise model.UsageError(f"job {number} is handed back already: reopen it first to hand it back anew")
+        if not (draft or only_text or recorded):
+            record = _enter(store, number, wishes, at)
+        elif any(wishes):
+            record = _as_told(record, wishes, at)
+        history = [run for visit in store.history(record.machine.id).visits for run in visit.runs]
+    if only_text:
+        from enginelog import report
+
+        console.show(report.hand_back_text(record).rstrip())
+        return STATUS_DONE
+    return _write(record, history, audience, out or DEFAULT_OUT / f"job-{number}", as_json)
+
+
+def _enter(store: Store, number: int, wishes: tuple[str, str, str], at: model.Moment | None) -> model.JobRecord:
+    """Mark the job as handed back, with the owner's page as it stands then; the record after it."""
+    from enginelog import report
+
+    planned = _as_told(store.record(number), wishes, at)
+    page = report.hand_back_html(planned).encode("utf-8", "replace")
+    store.hand_back(number, *wishes, report=page, report_name="hand-back.html", at=at)
+    return store.record(number)
+
+
+def _as_told(record: model.JobRecord, wishes: tuple[str, str, str], at: model.Moment | None) -> model.JobRecord:
+    """The record as it will be once handed back."""
+    from dataclasses import replace
+
+    from enginelog.store import moments
+
+    back = model.Handback(at or moments.now(), *wishes)
+    return replace(record, job=replace(record.job, state="handed_back", handback=back))
+
+
+def _write(
+    record: model.JobRecord, history: list[model.StoredRun], audience: str | None, folder: Path, as_json: bool
+) -> int:
+    """Write the files and say where they lie; the exit status."""
+    from enginelog import report
+
+    try:
+        written = report.write_hand_back(record, folder, (audience,) if audience else ("owner", "bench"), history)
+    except OSError as failed:
+        shown = console.safe_name(str(folder))
+        console.error(f"{shown}: the files cannot be written: {failed.strerror or failed}; choose a folder with --out")
+        return STATUS_NOT_WRITTEN
+    if as_json:
+        show_plain({"job": record.job.id, "state": record.job.state, "files": [str(path) for path in written]})
+        return STATUS_DONE
+    console.show(report.hand_back_text(record).rstrip() + "\n")
+    for path in written:
+        console.show(f"Written: {console.safe_name(str(path))}")
+    return STATUS_DONE
