@@ -61,11 +61,11 @@ def job_lines(record: model.JobRecord, advice: Suggestion) -> list[str]:
     lines += field("Machine", machine_facts(machine)) + field("Complaint", shown(job.complaint))
     lines += field("Seen", _seen(job.seen)) + field("Note", shown(job.note))
     for run in record.runs:
-        lines += field(f"Run {run.id}", run_line(run))
+        lines += field(f"Run {run.id}", f"{run.at.local_date} {run_line(run)}")
     for check in record.checks:
-        lines += field(f"Check {check.id}", check_line(check))
+        lines += field(f"Check {check.id}", f"{check.at.local_date} {check_line(check)}")
     for entry in record.work:
-        lines += field(f"Work {entry.id}", work_line(entry, machine.currency))
+        lines += field(f"Work {entry.id}", f"{entry.at.local_date} {work_line(entry, machine.currency)}")
     lines += field("Spent", spent(record)) if record.work else []
     lines += _handback(job.handback)
     if job.state in ("open", "waiting"):
@@ -98,10 +98,23 @@ def figures(run: model.StoredRun) -> str:
         return f"did not run, {found.pulls} pulls" if found.pulls else "no engine heard"
     parts = ["speed not known" if found.rpm is None else f"{found.rpm:.0f} rpm"]
     if found.misfire_percent is not None:
-        parts.append(f"misfires {found.misfire_percent:.1f} %")
+        parts.append(_misfires(found))
     if found.hunting_swing_percent is not None:
         parts.append(f"swings {found.hunting_swing_percent:.1f} %")
-    return ", ".join([*parts, f"gravest verdict {found.worst or 'none'}"])
+    if found.amiss:
+        amiss = ", ".join(code.replace("_", " ") for code in found.amiss)
+        return f"{', '.join(parts)}; {found.worst}: {amiss}"
+    return f"{', '.join(parts)}; nothing amiss heard"
+
+
+def _misfires(found: model.RunFigures) -> str:
+    """The share of misfires with its interval; none heard is not none."""
+    if found.misfire_percent == 0:
+        bound = f", up to {found.misfire_high:.1f} % possible" if found.misfire_high is not None else ""
+        return f"no misfires heard{bound}"
+    known = found.misfire_low is not None and found.misfire_high is not None
+    interval = f" ({found.misfire_low:.1f} to {found.misfire_high:.1f})" if known else ""
+    return f"misfires {found.misfire_percent:.1f} %{interval}"
 
 
 def check_line(check: model.BenchCheck) -> str:

@@ -96,8 +96,8 @@ def _row(line: JobLine) -> tuple[object, ...]:
     job = line.job
     return (
         job.id,
-        line.label,
-        job_text.state(job),
+        _short(line.label, 24),
+        _short(job_text.state(job), 28),
         job.since.local_date if job.since else "",
         job.opened.local_date,
         _short(job.complaint),
@@ -106,7 +106,7 @@ def _row(line: JobLine) -> tuple[object, ...]:
     )
 
 
-def _short(text: str, most: int = 40) -> str:
+def _short(text: str, most: int = 32) -> str:
     plain = " ".join(text.split())
     return plain if len(plain) <= most else plain[: most - 3].rstrip() + "..."
 

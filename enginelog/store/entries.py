@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from functools import lru_cache
 from pathlib import Path
 
 from enginelog.model import (
@@ -176,7 +177,7 @@ def stored_from(row: sqlite3.Row, analyses: tuple[Analysis, ...], record: Run | 
         job_id=row["job_id"],
         stage=row["stage"],
         at=certain(row, "at"),
-        conditions=tuple(json.loads(row["conditions"])),
+        conditions=_conditions(row["conditions"]),
         note=row["note"],
         recording_name=row["recording_name"],
         recording_sha256=row["recording_sha256"],
@@ -186,6 +187,12 @@ def stored_from(row: sqlite3.Row, analyses: tuple[Analysis, ...], record: Run | 
         run=record,
         dropped=moment_in(row, "dropped"),
     )
+
+
+@lru_cache(maxsize=256)
+def _conditions(text: str) -> tuple[str, ...]:
+    """The conditions of a run, of which a few combinations come again and again."""
+    return tuple(json.loads(text))
 
 
 def analysis_from(row: sqlite3.Row) -> Analysis:

@@ -44,7 +44,9 @@ def to_text(figures: RunFigures) -> str:
 
 def from_text(text: str) -> RunFigures:
     """The figures of a line of JSON; fields this version does not know are passed over."""
-    read = {name: value for name, value in json.loads(text).items() if name in _NAMES}
+    read = json.loads(text)
+    if not _NAMES.issuperset(read):
+        read = {name: value for name, value in read.items() if name in _NAMES}
     read["amiss"] = tuple(read.get("amiss", ()))
     return RunFigures(**read)
 

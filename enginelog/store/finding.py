@@ -131,8 +131,8 @@ class Finding(Entries):
             where.append(f"EXISTS ({live})")
             given.append(one_of(stage, STAGES, "stage"))
         for word in texts.folded(texts.checked(text, "search", texts.LONGEST_LINE)).split():
-            where.append("instr(t.text, ?) > 0")
-            given.append(word)
+            where.append(r"t.text LIKE ? ESCAPE '\'")  # several times faster than instr()
+            given.append(f"%{texts.escaped(word)}%")
         return where, given
 
     def _lines(self, rows: list[sqlite3.Row]) -> tuple[JobLine, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from sqlite3 import Connection
 
@@ -26,6 +27,11 @@ _SOURCES = (
 def folded(text: str) -> str:
     """The text as searches compare it: capitals, accents' spelling and width of letters do not matter."""
     return unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", text).casefold())
+
+
+def escaped(word: str) -> str:
+    """A word as part of a LIKE pattern whose escape is the backslash: it stands for itself alone."""
+    return re.sub(r"([\\%_])", r"\\\1", word)
 
 
 def storable(text: str) -> str:

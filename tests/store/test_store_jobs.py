@@ -378,3 +378,13 @@ def test_times_are_utc_with_the_zone_kept():
     newfoundland = Moment("2026-01-01T00:00:00Z", "-03:30")
     assert newfoundland.local.isoformat() == "2025-12-31T20:30:00-03:30" and newfoundland.local_date == "2025-12-31"
     assert moments.moment(datetime(2026, 1, 1, tzinfo=UTC)).zone == "+00:00"
+
+
+@pytest.mark.parametrize(
+    ("word", "found"), [("%", [1]), ("_", [2]), ("\\", [3]), ("5%", [1]), ("a_b", [2]), ("c\\d", [3])]
+)
+def test_signs_that_mean_something_in_a_pattern_stand_for_themselves(store, word, found):
+    machine = store.remember("pump Heron")
+    for complaint in ("at 5% load", "a_b", "c\\d", "axb 50 cd"):
+        store.take_in(machine, complaint)
+    assert [line.job.id for line in store.jobs(word)] == found
