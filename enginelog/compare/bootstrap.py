@@ -7,12 +7,9 @@ of Politis & White (2004), as corrected by Patton, Politis & White (2009).
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
-
-Statistic = Callable[[np.ndarray], np.ndarray]
-CELLS_AT_ONCE = 2_000_000
 
 
 def block_length(values: np.ndarray) -> float:
@@ -52,30 +49,49 @@ def _last_before(quiet: np.ndarray, run: int) -> int:
     return int(loud[-1]) + 1 if len(loud) else 1
 
 
-def stationary_places(n: int, length: float, draws: int, rng: np.random.Generator) -> np.ndarray:
-    """Places of `draws` resamples, shape (draws, n): each goes on to the next place, or begins anew with 1 / length."""
-    fresh = rng.random((draws, n)) < 1 / max(length, 1.0)
-    fresh[:, 0] = True
-    begun = np.where(fresh, np.arange(n), 0)
-    begun = np.maximum.accumulate(begun, axis=1)
-    start = rng.integers(0, n, (draws, n))
-    return (np.take_along_axis(start, begun, axis=1) + np.arange(n) - begun) % n
+@dataclass(frozen=True)
+class Stretches:
+    """Stretches of `draws` resamples laid end to end: where each begins in the series, how long it is, and which of
+    them is the first of each resample."""
+
+    starts: np.ndarray
+    lengths: np.ndarray
+    firsts: np.ndarray
 
 
-def resample(
-    values: np.ndarray, statistic: Statistic, length: float, draws: int, rng: np.random.Generator
-) -> np.ndarray:
-    """`statistic` of each of `draws` resamples, shape (draws,).
+def stretches(n: int, length: float, draws: int, rng: np.random.Generator) -> Stretches:
+    """`draws` resamples of a series of n values; the lengths are geometric, with mean `length` but for the last of each
+    resample, which ends with it."""
+    total = draws * n
+    waits = rng.geometric(min(1 / length, 1.0), int(1.1 * total / length) + 50)
+    begins = np.zeros(total, bool)
+    ends = np.cumsum(waits)
+    begins[ends[ends < total]] = True
+    begins[::n] = True
+    cuts = np.flatnonzero(begins)
+    return Stretches(
+        rng.integers(0, n, len(cuts)), np.diff(cuts, append=total), np.searchsorted(cuts, n * np.arange(draws))
+    )
 
-    values: shape (n,). statistic: takes shape (m, n), gives shape (m,). length: mean length of the stretches.
+
+def resampled_means(values: np.ndarray, length: float, draws: int, rng: np.random.Generator) -> np.ndarray:
+    """Mean of each of `draws` resamples, shape (draws,). values: shape (n,); length: mean length of the stretches.
+
+    A stretch that reaches the end of the series goes on at its beginning. Sums of stretches come from running sums, so
+    no resample is ever built.
     """
-    n = len(values)
-    each = max(1, min(draws, CELLS_AT_ONCE // max(n, 1)))
-    parts = []
-    for first in range(0, draws, each):
-        places = stationary_places(n, length, min(each, draws - first), rng)
-        parts.append(statistic(values[places]))
-    return np.concatenate(parts)
+    found = stretches(len(values), length, draws, rng)
+    running = np.concatenate([[0.0], np.cumsum(np.tile(values, 2))])
+    sums = running[found.starts + found.lengths] - running[found.starts]
+    return np.add.reduceat(sums, found.firsts) / len(values)
+
+
+def resampled_medians(values: np.ndarray, length: float, draws: int, rng: np.random.Generator) -> np.ndarray:
+    """Median of each of `draws` resamples, shape (draws,), by Woodruff's method (1952): the share of values below the
+    median is resampled, and read back as a value from the series' own distribution."""
+    below = resampled_means((values <= np.median(values)).astype(float), length, draws, rng)
+    middle = float(np.mean(values <= np.median(values)))
+    return np.quantile(values, np.clip(0.5 + middle - below, 0.0, 1.0))
 
 
 def widening(n: int, length: float, level: float = 0.95) -> float:

@@ -54,7 +54,7 @@ def _share(sample: Sample, measure: str, chance: np.ndarray) -> Estimate:
     if min(share, 1 - share) * n < sample.limits.value("few_lost"):
         return _few(n, share, fewer, more, chance)
     counted = np.asarray(chance if abs(share - np.mean(chance)) < 1e-12 else chance > 0.5, float)
-    draws = sample.draws(measure, counted, lambda x: np.mean(x, axis=-1), counted)
+    draws = sample.means(measure, counted)
     shift = sample.chance(f"{measure} doubt").standard_normal(len(draws)) / NORMAL_95
     draws = np.clip(draws + np.where(shift > 0, more, fewer) * shift, 0.0, 1.0)
     return from_draws(100 * share, 100 * draws)
@@ -111,6 +111,4 @@ def timing_spread(sample: Sample) -> Estimate:
 
 def _mad_draws(sample: Sample, measure: str, values: np.ndarray) -> np.ndarray:
     """Resamples of the robust standard deviation of `values` about their median."""
-    off = np.abs(values - np.median(values))
-    beyond = (off > np.median(off)).astype(float)
-    return sample.draws(measure, off, lambda x: MAD * np.median(x, axis=-1), beyond)
+    return MAD * sample.medians(measure, np.abs(values - np.median(values)))

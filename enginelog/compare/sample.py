@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from enginelog.compare.bootstrap import block_length, resample, widening
+from enginelog.compare.bootstrap import block_length, resampled_means, resampled_medians, widening
 from enginelog.findings import misfire, patterns, series, steps
 from enginelog.limits import LimitSet
 from enginelog.model import Firings, Run
@@ -44,22 +44,24 @@ class Sample:
         """Random numbers for a measure: always the same for the same recording."""
         return np.random.default_rng([zlib.crc32(self.run.clip.sha256.encode()), zlib.crc32(measure.encode())])
 
-    def draws(
-        self,
-        measure: str,
-        values: np.ndarray,
-        statistic: Callable[[np.ndarray], np.ndarray],
-        telling: np.ndarray,
-        least: float = 1.0,
-    ) -> np.ndarray:
-        """`statistic` of resamples of `values` by the stationary bootstrap, spread out for few independent stretches.
+    def means(self, measure: str, values: np.ndarray, least: float = 1.0) -> np.ndarray:
+        """What the mean of `values` might be: resamples by the stationary bootstrap, spread out for few stretches.
 
-        telling: the series, as long as `values`, whose mean decides the statistic to first order; its autocorrelation
-        sets the mean length of the stretches, which is at least `least`.
+        Their length is chosen from the autocorrelation of the values, and at least `least`.
         """
-        values, telling = self._thinned(values), self._thinned(telling)
-        length = min(max(block_length(telling), least), len(values) / 3)
-        found = resample(values, statistic, length, int(self.limits.value("draws")), self.chance(measure))
+        values = self._thinned(values)
+        return self._drawn(measure, values, values, least, resampled_means)
+
+    def medians(self, measure: str, values: np.ndarray, least: float = 1.0) -> np.ndarray:
+        """The same of their median; the autocorrelation is that of being above or below it."""
+        values = self._thinned(values)
+        return self._drawn(measure, values, (values > np.median(values)).astype(float), least, resampled_medians)
+
+    def _drawn(
+        self, measure: str, values: np.ndarray, telling: np.ndarray, least: float, draw: Callable[..., np.ndarray]
+    ) -> np.ndarray:
+        length = max(min(max(block_length(telling), least), len(values) / 3), 1.0)
+        found = draw(values, length, int(self.limits.value("draws")), self.chance(measure))
         middle = float(np.median(found))
         return middle + widening(len(values), length) * (found - middle)
 

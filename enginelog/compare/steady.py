@@ -20,13 +20,7 @@ def median_speed(sample: Sample) -> Estimate:
         return unknown("the speed is not known")
     if len(sample.rpm) < 20:
         return unknown("too little of the speed is known")
-    draws = sample.draws(
-        "speed",
-        sample.rpm,
-        lambda x: np.median(x, axis=-1),
-        np.sign(sample.rpm - np.median(sample.rpm)),
-        sample.stretch,
-    )
+    draws = sample.medians("speed", sample.rpm, sample.stretch)
     draws = draws + sample.drift_rpm * sample.chance("speed drift").standard_normal(len(draws))
     stated = 0.0 if speed.rpm_low is None or speed.rpm_high is None else speed.rpm_high - speed.rpm_low
     wide = float(np.subtract(*np.percentile(draws, [97.5, 2.5])))
@@ -62,7 +56,7 @@ def _variances(sample: Sample, values: np.ndarray) -> np.ndarray:
     """
     squares = values**2
     mean = float(np.mean(squares))
-    found = sample.draws("band", squares, lambda x: np.mean(x, axis=-1), squares, sample.stretch)
+    found = sample.means("band", squares, sample.stretch)
     freedom = max(2 * mean**2 / max(float(np.var(found)), 1e-12 * mean**2 + 1e-300), 2.0)
     return mean * freedom / sample.chance("variance").chisquare(freedom, len(found))
 
@@ -81,7 +75,7 @@ def swing(sample: Sample) -> Estimate:
     own = 0.0
     if len(sample.wander_percent) > 20:
         squares = sample.wander_percent**2
-        draws = sample.draws("swing", squares, lambda x: np.mean(x, axis=-1), squares, sample.stretch)
+        draws = sample.means("swing", squares, sample.stretch)
         own = 0.5 * float(np.std(draws) / np.mean(squares))  # of the root, to first order
     noise = sample.chance("swing stage").standard_normal(int(sample.limits.value("draws")))
     return from_draws(size, size * np.exp(np.hypot(stage, own) * noise))
