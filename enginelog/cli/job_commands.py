@@ -7,6 +7,7 @@ from enginelog.cli import bench_entries, jobs, keeping, runs, take_in
 COMMANDS = (
     take_in.take_in,
     take_in.machines,
+    take_in.rename,
     jobs.jobs,
     jobs.job,
     jobs.history,

@@ -50,9 +50,12 @@ def attach(
     with opened(place) as store:
         machine = store.record(number, whole=False).machine
         run = _analyse(clip, machine.engine)
+        known = store.runs_of_recording(run.clip.sha256)
         kept = store.attach(number, run, stage, told, note, None if no_copy else Path(clip), at)
     for line in hints(machine.engine):
         console.note(line)
+    for job_id, run_id in known:
+        console.note(f"this recording is run {run_id} of job {job_id} already; drop one of the two if that is a slip")
     return _render(kept, f"Kept as run {kept.id} of job {number}, {stage} the work.", as_json)
 
 

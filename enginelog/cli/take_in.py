@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -94,6 +95,21 @@ def machines(text: tuple[str, ...], dropped: bool, place: Path | None, as_json: 
         return STATUS_DONE
     rows = [(each.id, each.label, job_text.machine_facts(each)) for each in found]
     show_table(("no.", "label", "machine"), rows, "No machines." if not text else "No machine fits.")
+    return STATUS_DONE
+
+
+@click.command()
+@click.argument("label")
+@click.argument("new_label", metavar="NEW")
+@store_options
+def rename(label: str, new_label: str, place: Path | None, as_json: bool) -> int:
+    """Give the machine called LABEL the label NEW; its jobs go with it."""
+    with opened(place) as store:
+        changed = store.change_machine(replace(store.machine(label), label=new_label))
+    if as_json:
+        show_plain(changed)
+    else:
+        console.show(f"Machine {changed.id}: {job_text.shown(changed.label)}.")
     return STATUS_DONE
 
 

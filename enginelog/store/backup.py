@@ -24,7 +24,7 @@ from typing import Any
 from enginelog import __version__
 from enginelog.model import UnreadableError, UsageError
 from enginelog.store import opening
-from enginelog.store.errors import StoreUnreadableError, explained
+from enginelog.store.errors import StoreNotWrittenError, StoreUnreadableError, explained
 from enginelog.store.files import BLOCK, NAME, flush, flush_folder, sha256_of
 from enginelog.store.front import Store
 from enginelog.store.schema import APPLICATION_ID, VERSION
@@ -85,7 +85,7 @@ def restore(backup: Path, path: Path, replace: bool = False) -> Restored:
 
     Where a store is there already: UsageError unless `replace`, which puts the old one aside, named with the time.
     UnreadableError where the backup is none, is damaged (every size and SHA-256 is compared) or from a newer version;
-    nothing is changed then.
+    nothing is changed then. StoreNotWrittenError where another program has the old store open.
     """
     folder = opening.files_folder(opening.file_path(path))
     if (path.exists() or folder.exists()) and not replace:
@@ -204,6 +204,7 @@ def _check_database(path: Path, backup: Path) -> None:
 
 def _set_aside(path: Path) -> Path:
     """Rename a store and what belongs to it, so that it can be opened again under the new name."""
+    _close_up(path)
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%fZ")
     aside = path.with_name(f"{path.name}.old-{stamp}")
     folder = opening.files_folder(path)
@@ -214,6 +215,23 @@ def _set_aside(path: Path) -> Path:
         if present.exists():
             os.rename(present, aside.with_name(aside.name + ending))
     return aside
+
+
+def _close_up(path: Path) -> None:
+    """Put a store into one file; StoreNotWrittenError where another program has it open, which would go on writing.
+
+    SQLite leaves write-ahead logging only when no other connection is open. A damaged store is left as it is.
+    """
+    if not path.exists():
+        return
+    try:
+        with closing(sqlite3.connect(path, timeout=2.0)) as db:
+            db.execute("PRAGMA journal_mode = DELETE").fetchone()
+    except sqlite3.DatabaseError as failed:
+        if failed.sqlite_errorcode & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+            raise StoreNotWrittenError(
+                f"{path}: nothing was restored: another program has this store open; close it and try again"
+            ) from failed
 
 
 def _refused(backup: Path, why: str) -> UnreadableError:

@@ -137,6 +137,11 @@ class Entries(Jobs):
             raise NotInStoreError(f"no analysis {analysis_id} in {self.path}")
         return run_codec.from_bytes(found[0]["data"])
 
+    def runs_of_recording(self, sha256: str) -> tuple[tuple[int, int], ...]:
+        """Where a recording is attached already: (job, run) of each, dropped ones left out."""
+        query = "SELECT job_id, id FROM runs WHERE recording_sha256 = ? AND dropped_utc IS NULL ORDER BY id"
+        return tuple((row["job_id"], row["id"]) for row in self._rows(query, sha256))
+
     def recording(self, run_id: int) -> Path:
         """Where the kept recording of a run lies; NotInStoreError where no copy was kept."""
         known = self._one("runs", run_id, "run")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -11,7 +11,7 @@ from enginelog.limits import bench
 from enginelog.model import JobRecord, Moment, UsageError
 from enginelog.store import moments, opening
 from enginelog.store.dropping import Dropping
-from enginelog.store.errors import explained
+from enginelog.store.errors import NotInStoreError, StoreUnreadableError, explained
 from enginelog.store.files import FileFolder, sha256_of
 
 
@@ -39,7 +39,7 @@ class Store(Dropping):
         return suggestion(record)
 
     def verify(self) -> tuple[Problem, ...]:
-        """Read the whole store and every file beside it, and say what is wrong; empty where nothing is."""
+        """Read the whole store, every record and every file, and say what is wrong; empty where nothing is."""
         with explained(self.path, self.files.folder):
             found = [Problem(self.path.name, line) for line in opening.integrity(self._db)]
             for row in self._rows("SELECT sha256, ending FROM files ORDER BY sha256"):
@@ -50,7 +50,15 @@ class Store(Dropping):
                     found.append(
                         Problem(path.name, "its content has changed since it was kept; fetch it from a backup")
                     )
-        return tuple(found)
+        return (*found, *self._broken_records())
+
+    def _broken_records(self) -> Iterator[Problem]:
+        """Records that cannot be read: each has a checksum of its own, since SQLite does not look into them."""
+        for row in self._rows("SELECT id, run_id FROM analyses ORDER BY id"):
+            try:
+                self.analysed(row["id"])
+            except (StoreUnreadableError, NotInStoreError) as failed:
+                yield Problem(f"run {row['run_id']}, analysis {row['id']}", str(failed))
 
 
 def suggestion(record: JobRecord) -> bench.Suggestion:

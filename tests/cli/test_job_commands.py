@@ -202,6 +202,20 @@ def test_lists_filters_and_search(call, job):
     assert "3100 rpm" in call("history", "tiller Marigold")[1] or "rpm" in call("history", "tiller Marigold")[1]
 
 
+def test_a_machine_can_be_renamed_but_not_to_a_label_that_is_taken(call, job):
+    call("take-in", "pump Heron")
+    assert call("rename", "tiller marigold", "tiller Poppy")[:2] == (0, "Machine 1: tiller Poppy.\n")
+    assert "stutters" in call("jobs", "poppy")[1] and call("jobs", "marigold")[1] == "No job fits.\n"
+    status, _, err = call("rename", "pump Heron", "TILLER poppy")
+    assert status == 2 and "known already" in err
+
+
+def test_the_same_recording_attached_twice_is_pointed_out(call, job):
+    call("attach", "1", clip(b"well"), "--stage", "before")
+    status, _, err = call("attach", "1", "clip.m4a", "--stage", "after")
+    assert status == 0 and "run 1 of job 1 already" in err
+
+
 def test_dropping_undoing_and_purging(call, job):
     assert "drop job 1 --undo" in call("drop", "job", "1")[1]
     assert call("jobs")[1] == "No jobs.\n" and "tiller" in call("jobs", "--dropped")[1]
@@ -299,7 +313,8 @@ def test_every_command_prints_json_alone(call, job):
     recording = clip(b"well")
     Path("plug.jpg").write_bytes(b"picture")
     calls = [
-        ("take-in", "pump Heron", "--strokes", "4", "--cylinders", "1"), ("machines",), ("jobs",), ("job", "1"),
+        ("take-in", "pump Heron", "--strokes", "4", "--cylinders", "1"), ("machines",),
+        ("rename", "pump Heron", "pump Teal"), ("jobs",), ("job", "1"),
         ("tick", "1", "spark", "fail", "--photo", "plug.jpg"), ("work", "1", "--part", "plug", "--cost", "4.50"),
         ("attach", "1", recording, "--stage", "after"), ("reanalyse", "1"), ("note", "1", "x"), ("wait", "1"),
         ("close", "1"), ("reopen", "1"), ("history", "tiller Marigold"), ("drop", "work", "1"), ("purge", "--yes"),

@@ -339,6 +339,18 @@ def test_verify_names_what_is_gone_or_changed(store, tmp_path):
     assert {problem.where for problem in store.verify()} == {paths[0].name, paths[1].name}
 
 
+def test_verify_finds_a_record_whose_bytes_have_changed(store):
+    """SQLite's own check does not look into what a row holds; each record has a checksum."""
+    store.take_in(store.remember("pump Heron"))
+    store.attach(1, make_runs.hunting_pump(), "before")
+    data = bytearray(store._rows("SELECT data FROM records")[0]["data"])
+    data[len(data) // 2] ^= 1
+    with store.transaction() as db:
+        db.execute("UPDATE records SET data = ?", (bytes(data),))
+    (problem,) = store.verify()
+    assert problem.where == "run 1, analysis 1" and "damaged" in problem.text
+
+
 def test_a_transaction_is_all_or_nothing(store):
     with pytest.raises(UsageError), store.transaction():
         store.take_in(store.remember("pump Heron"))

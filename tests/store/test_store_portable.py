@@ -256,6 +256,28 @@ def test_nothing_is_written_over_unless_told_and_the_old_is_kept_aside(store, tm
         assert_equal(store, new)
 
 
+def test_a_store_another_program_has_open_is_not_put_aside(store, tmp_path):
+    store.take_in(store.remember("pump Heron"), "hunts")
+    back_up(store, tmp_path / "a.zip")
+    with pytest.raises(StoreNotWrittenError, match="has this store open"):
+        restore(tmp_path / "a.zip", store.path, replace=True)
+    assert len(store.jobs("hunts")) == 1
+    store.close()
+    assert restore(tmp_path / "a.zip", store.path, replace=True).set_aside
+
+
+def test_a_damaged_store_can_be_put_aside_for_a_backup(tmp_path):
+    path = tmp_path / "a.enginelog"
+    with open_store(path) as store:
+        fill(store, tmp_path)
+        back_up(store, tmp_path / "a.zip")
+    path.write_bytes(b"\xa5" * 9000)
+    aside = restore(tmp_path / "a.zip", path, replace=True).set_aside
+    assert aside.read_bytes() == b"\xa5" * 9000
+    with open_store(path) as store:
+        assert store.verify() == ()
+
+
 def test_a_backup_made_while_another_program_writes_is_whole(store, tmp_path):
     fill(store, tmp_path)
     with open_store(store.path) as other, other.transaction():
