@@ -9,6 +9,7 @@ import pytest
 from enginelog import report
 from enginelog.model import Engine, Finding, FiringSummary, Quality
 from enginelog.report import words
+from enginelog.report.facts import facts
 
 NEVER = re.compile(
     r"\bdB\s?\(?A\)?\b|dB\s?SPL|\bOBD\b|complian|certified|\bnan\b|\binf\b|(?-i:\bNone\b)", re.IGNORECASE
@@ -177,3 +178,13 @@ def test_texts_become_sentences():
     assert words.sentence("rpm swings!") == "Rpm swings!"
     assert words.sentence("mV readings stay") == "mV readings stay."
     assert words.sentence("") == ""
+
+
+def test_an_interval_without_a_count_is_said_in_plain_words():
+    run = make_runs.healthy_generator()
+    unsure = replace(run.measures.firing, misfires=None, misfire_percent=None, misfire_low=4.6, misfire_high=76.2)
+    fact = next(f for f in facts(replace(run, measures=replace(run.measures, firing=unsure))) if f.group == "misfire")
+    assert not fact.known
+    assert (
+        fact.behind.replace("\u202f", " ").replace("\u00a0", " ") == "between 5 and 76 %: too unsure to state a count"
+    )

@@ -155,9 +155,7 @@ def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: L
     undecided = 100 * sum(confusion(probability)) / len(probability)
     if undecided > limits.value("misfire_undecided_percent"):
         share, low, high = share_interval(probability, limits)
-        reason = (
-            f"too many firings are doubtful to count the lost ones; between {100 * low:.1f} and {100 * high:.1f} % are"
-        )
+        reason = f"between {100 * low:.0f} and {100 * high:.0f} % of the firings were lost: too unsure to state a count"
         return MisfireStudy(_withheld(engine, firings, (100 * low, 100 * high), limits), (), reason, None, None)
     return _counted(engine, firings, probability, turns, limits)
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from enginelog.model import Finding, Run
+from enginelog.model import Finding, FiringSummary, Run
 from enginelog.plots import cylinder_letter
 from enginelog.report.words import (
     CANNOT_TELL,
+    GAP,
     PATTERNS,
     SURE_95,
     count,
@@ -89,7 +90,7 @@ def misfires(run: Run) -> Fact:
     """Share of firings lost with its interval; where none was heard, how many could have gone unheard all the same."""
     firing = run.measures.firing
     if firing.misfires is None or firing.misfire_percent is None:
-        return Fact("misfire", "Misfires", CANNOT_TELL)
+        return Fact("misfire", "Misfires", CANNOT_TELL, _too_unsure(firing))
     firings = count(firing.events, "firing")
     if firing.misfires == 0:
         high = firing.misfire_high
@@ -102,6 +103,13 @@ def misfires(run: Run) -> Fact:
         behind.append(PATTERNS[firing.pattern])
     value = f"{percent(firing.misfire_percent)}: {firing.misfires} of {firings}"
     return Fact("misfire", "Misfires", value, "; ".join(behind))
+
+
+def _too_unsure(firing: FiringSummary) -> str:
+    """The interval of a count that is withheld; empty where there is none."""
+    if firing.misfire_low is None or firing.misfire_high is None:
+        return ""
+    return f"between {firing.misfire_low:.0f} and {firing.misfire_high:.0f}{GAP}%: too unsure to state a count"
 
 
 def evenness(run: Run) -> Fact | None:
