@@ -174,7 +174,7 @@ def _value(value: Any, name: str, kind: str, where: str, path: Path) -> Any:
         _check_text(value, name, where, path)
     elif not -(1 << 63) <= value < 1 << 63 and (kind == "INTEGER" or not abs(value) <= 1e300):
         raise _refused(path, f"{where}: {name} is too large")
-    return value
+    return float(value) if kind == "REAL" else value
 
 
 def _right_type(value: object, kind: str) -> bool:
