@@ -14,12 +14,9 @@ def sheet_text(sheet: Sheet) -> str:
     lines += [f"- {one.label}: {one.short}" for one in sheet.measures if one.verdict in ("better", "worse")]
     if sheet.complaint.strip():
         lines.append(f"Came in with: {_short(sheet.complaint)}")
-    failed = [row.title.lower() + (f" ({_short(row.detail)})" if row.detail else "") for row in sheet.checks
+    failed = [row.title.lower() + (f" ({row.detail})" if row.detail else "") for row in sheet.checks
               if row.result == "fail"]  # fmt: skip
-    if failed:
-        lines.append(f"Found at fault: {'; '.join(dict.fromkeys(failed))}")
-    if sheet.work:
-        lines.append(f"Done: {'; '.join(_short(row.text or row.kind) for row in sheet.work)}")
+    lines += _list("Found at fault", failed) + _list("Done", [row.named for row in sheet.work])
     cost = ", ".join(text for name, text in sheet.totals if name in ("Cost", "Time"))
     if cost:
         lines.append(f"Cost and time: {cost}")
@@ -31,6 +28,11 @@ def sheet_text(sheet: Sheet) -> str:
         lines.append(f"Next service: {_short(sheet.next_service)}")
     lines.append("Run it outdoors only, keep hands off until all stands still, and follow the manual.")
     return "\n".join(lines).replace(GAP, " ") + "\n"
+
+
+def _list(name: str, entries: list[str]) -> list[str]:
+    """A line with each entry once; nothing where there is none."""
+    return [f"{name}: {_short('; '.join(dict.fromkeys(entries)))}"] if entries else []
 
 
 def _short(text: str) -> str:

@@ -1,0 +1,295 @@
+"""The hand-back: what it says, that it is inert, that its PDF holds the same; the page is opened in a real browser."""
+
+import re
+import shutil
+import subprocess
+from dataclasses import replace
+from html.parser import HTMLParser
+from io import BytesIO
+
+import make_runs
+import pytest
+
+from enginelog import report
+from enginelog.model import (
+    Analysis,
+    BenchCheck,
+    Handback,
+    Job,
+    JobRecord,
+    Machine,
+    Moment,
+    RunFigures,
+    StoredRun,
+    TakeIn,
+    WorkEntry,
+)
+from enginelog.report.handback_sheet import AUDIENCES, duration, money, sheet
+from enginelog.report.handback_text import LONGEST
+
+HOSTILE = (
+    "<script>document.title='owned'</script><img src=x onerror=\"document.title='owned'\">\"'>&lt;b&gt;\x1b[31m\u202e"
+)
+
+
+def at(day: str) -> Moment:
+    return Moment(f"{day}T09:00:00Z", "+02:00")
+
+
+def stored(number: int, stage: str, run, letter: str, **more) -> StoredRun:
+    run = replace(run, clip=replace(run.clip, sha256=letter * 64))
+    figures = RunFigures(heard=run.timeline.engine_heard, usable=True, pulls=run.timeline.pulls,
+                         rpm=run.measures.speed.rpm, misfire_percent=run.measures.firing.misfire_percent)  # fmt: skip
+    analysis = Analysis(number, at(f"2026-04-1{number}"), "0.1.0", figures)
+    return StoredRun(number, 7, stage, at(f"2026-04-1{number}"), recording_name=run.clip.name,
+                     recording_sha256=letter * 64, analysis=analysis, run=run, **more)  # fmt: skip
+
+
+MACHINE = Machine("Tiller Marigold", kind="tiller", rated_rpm=3200.0, serial="T-15", cost_limit_cents=4000, id=3)
+JOB = Job(
+    7, 3, at("2026-04-11"), "Stutters.\nNo strength in clay.", TakeIn("full", "old", "", "guard bent"),
+    state="handed_back",
+    handback=Handback(at("2026-04-14"), "Fresh petrol only.", "The rope is worn.", "October, or 25 hours."),
+)  # fmt: skip
+CHECKS = (
+    BenchCheck("compression", "pass", at("2026-04-11"), reading=6.2, unit="bar"),
+    BenchCheck("spark", "fail", at("2026-04-11"), "plug black"),
+    BenchCheck("valves", "not_checked", at("2026-04-11")),
+)
+WORK = (
+    WorkEntry("part", "spark plug", at("2026-04-12"), 620, 10),
+    WorkEntry("fluid", "fresh petrol", at("2026-04-12"), 310, 5, 1.5),
+    WorkEntry("labour", "carburettor cleaned", at("2026-04-12"), 0, 65),
+)
+
+
+@pytest.fixture(scope="module")
+def hunting():
+    return stored(1, "before", make_runs.hunting_pump(), "a", conditions=("cold",))
+
+
+@pytest.fixture(scope="module")
+def healthy():
+    return stored(3, "after", make_runs.healthy_generator(), "b", conditions=("warm",))
+
+
+@pytest.fixture(scope="module")
+def record(hunting, healthy) -> JobRecord:
+    return JobRecord(JOB, MACHINE, CHECKS, WORK, (hunting, healthy))
+
+
+class Words(HTMLParser):
+    """The visible text, and every element with its attributes."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.elements, self.parts, self.hidden = [], [], 0
+        self.feed(html)
+        self.text = " ".join("".join(self.parts).split())
+
+    def handle_starttag(self, tag, attrs):
+        self.elements.append((tag, dict(attrs)))
+        self.hidden += tag in ("style", "script")
+
+    def handle_endtag(self, tag):
+        self.hidden -= tag in ("style", "script")
+
+    def handle_data(self, data):
+        if not self.hidden:
+            self.parts.append(data)
+
+
+def pdf_text(data: bytes) -> tuple[int, str]:
+    pypdf = pytest.importorskip("pypdf", reason="pypdf, which reads the PDF back, is not installed")
+    pages = pypdf.PdfReader(BytesIO(data)).pages
+    return len(pages), " ".join(" ".join(page.extract_text() for page in pages).split())
+
+
+EVERYWHERE = (
+    "Tiller Marigold", "Job 7", "It runs better than before", "Stutters.", "No strength in clay.", "guard bent",
+    "plug black", "spark plug", "1.5 × fresh petrol", "9.30 EUR", "1 h 20 min", "40.00 EUR; 30.70 EUR left",
+    "The rope is worn.", "Fresh petrol only.", "October, or 25 hours.", "The conditions differed",
+    "Exhaust gas kills quickly", "none heard after", "certify nothing",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("audience", AUDIENCES)
+def test_page_and_pdf_say_all_of_it(record, audience):
+    page = Words(report.hand_back_html(record, audience)).text
+    pages, pdf = pdf_text(report.hand_back_pdf(record, audience))
+    for words in EVERYWHERE:
+        assert words in page.replace("\xa0", " ") and words in pdf.replace("\xa0", " "), words
+    assert pages <= (2 if audience == "owner" else 5)
+
+
+def test_the_bench_gets_what_the_owner_is_spared(record):
+    owner, bench = (Words(report.hand_back_html(record, who)).text for who in AUDIENCES)
+    for words in ("interval)", "Compression", "SHA-256", "Where the limit is from", "Strength of the firings"):
+        assert words in bench and words not in owner, words
+    assert len(owner) < 0.6 * len(bench)
+    assert "Cannot tell" not in owner
+
+
+def test_self_contained(record):
+    for audience in AUDIENCES:
+        html = report.hand_back_html(record, audience)
+        found = Words(html).elements
+        assert not [tag for tag, _ in found if tag in ("script", "link", "iframe", "object", "embed", "form")]
+        assert not [attrs for _, attrs in found if any(name.startswith("on") for name in attrs)]
+        assert not re.search(r"(?:src|href)=\"(?!#|data:)", html) and "http" not in html.replace("http-equiv", "")
+        assert "default-src 'none'" in html
+
+
+def everywhere_hostile(record: JobRecord) -> JobRecord:
+    job = replace(
+        record.job, complaint=HOSTILE, seen=TakeIn(HOSTILE, HOSTILE, HOSTILE, HOSTILE), note=HOSTILE,
+        handback=Handback(at("2026-04-14"), HOSTILE, HOSTILE, HOSTILE),
+    )  # fmt: skip
+    runs = tuple(
+        replace(one, recording_name=HOSTILE, note=HOSTILE, conditions=(HOSTILE + one.stage,), run=replace(
+            one.run, clip=replace(one.run.clip, name=HOSTILE), program_version=HOSTILE,
+            measures=replace(one.run.measures, findings=make_runs.hostile().measures.findings)))
+        for one in record.runs
+    )  # fmt: skip
+    return JobRecord(
+        job, replace(record.machine, label=HOSTILE, serial=HOSTILE, kind=HOSTILE, currency=HOSTILE),
+        tuple(replace(one, note=HOSTILE, unit=HOSTILE, step=HOSTILE, reading=1.0, photo_sha256="c" * 64,
+                      photo_name=HOSTILE) for one in record.checks),
+        tuple(replace(one, text=HOSTILE) for one in record.work), runs,
+    )  # fmt: skip
+
+
+def test_markup_in_any_text_is_only_text(record):
+    hostile = everywhere_hostile(record)
+    for audience in AUDIENCES:
+        html = report.hand_back_html(hostile, audience)
+        page = Words(html)
+        assert not [tag for tag, _ in page.elements if tag in ("script", "img", "b")]
+        assert "<script>document.title" in page.text and "\x1b" not in html and "\u202e" not in html
+    text = report.hand_back_text(hostile)
+    assert "\x1b" not in text and "\u202e" not in text
+    assert report.hand_back_pdf(hostile, "owner").startswith(b"%PDF-")
+
+
+def browser() -> str:
+    found = next((path for name in ("chromium", "chromium-browser", "google-chrome", "chrome") if (path := shutil.which(name))), None)  # fmt: skip  # noqa: E501
+    if found is None:
+        pytest.skip("no chromium or chrome at hand to open the page in")
+    return found
+
+
+@pytest.mark.parametrize("audience", AUDIENCES)
+def test_markup_is_inert_in_a_real_browser(record, audience, tmp_path):
+    """The page is opened with scripts allowed: had any text become markup, it would have renamed the page."""
+    page = tmp_path / "page.html"
+    html = report.hand_back_html(everywhere_hostile(record), audience)
+    # Without its policy, so that the escaping alone is tried.
+    assert "Content-Security-Policy" in html
+    page.write_text(re.sub(r"<meta http-equiv[^>]*>", "", html), encoding="utf-8")
+    control = tmp_path / "control.html"
+    control.write_text(f"<html><head><title>control</title></head><body>{HOSTILE}</body></html>", encoding="utf-8")
+    titles = [re.search(r"<title>(.*?)</title>", opened(browser(), one, tmp_path), re.S)[1] for one in (control, page)]
+    assert titles[0] == "owned"  # the browser does run what is markup
+    assert titles[1] != "owned" and titles[1].startswith("Job 7")
+
+
+def opened(program: str, page, folder) -> str:
+    call = [program, "--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={folder / 'profile'}",
+            "--virtual-time-budget=2000", "--dump-dom", page.as_uri()]  # fmt: skip
+    try:
+        return subprocess.run(call, capture_output=True, text=True, timeout=90, check=True).stdout
+    except (OSError, subprocess.SubprocessError) as failed:
+        pytest.skip(f"the browser did not start: {failed}")
+
+
+# ---------------------------------------------------------------- less than everything
+
+
+def test_nothing_at_all():
+    bare = JobRecord(Job(1, 1, at("2026-04-11")), Machine("X", id=1))
+    for audience in AUDIENCES:
+        page = Words(report.hand_back_html(bare, audience)).text
+        assert "No recording was made" in page and "No work was written down" in page and "Take care" in page
+        assert "Limit" not in page
+        assert pdf_text(report.hand_back_pdf(bare, audience))[0] == 1
+    assert report.hand_back_text(bare).startswith("X: no recording was made.")
+
+
+def test_without_a_before(healthy):
+    page = Words(report.hand_back_html(JobRecord(JOB, MACHINE, runs=(healthy,)))).text
+    assert "no recording from before the work" in page and "The run after the work" in page
+
+
+def test_without_an_after(hunting):
+    page = Words(report.hand_back_html(JobRecord(JOB, MACHINE, runs=(hunting,)))).text
+    assert "Not recorded after the work" in page and "The run before the work" in page
+
+
+def test_only_pulls_before(healthy):
+    pulls = stored(1, "before", make_runs.pulls_only(), "d")
+    page = Words(report.hand_back_html(JobRecord(JOB, MACHINE, runs=(pulls, healthy)))).text
+    assert "It runs now" in page and "did not start (5 pulls)" in page.replace("\xa0", " ")
+
+
+def test_a_fault_that_is_left_takes_the_green_away(healthy):
+    pulls = stored(1, "before", make_runs.pulls_only(), "d")
+    still = stored(3, "after", make_runs.hunting_pump(), "e")
+    found = sheet(JobRecord(JOB, MACHINE, runs=(pulls, still)))
+    assert found.top.tone == "watch" and "a fault can still be heard: hunting" in found.top.text
+    assert any("Hunting" in line for line in found.watch)
+
+
+def test_not_comparable_is_said_with_what_to_record(hunting):
+    unusable = stored(3, "after", make_runs.unusable_clip(), "f")
+    found = sheet(JobRecord(JOB, MACHINE, runs=(hunting, unusable)))
+    assert found.top.tone == "unknown" and "cannot be compared" in found.top.text and "Record " in found.top.text
+
+
+def test_the_newest_pair_that_can_be_compared_is_taken(hunting, healthy):
+    unusable = stored(4, "after", make_runs.unusable_clip(), "f")
+    found = sheet(JobRecord(JOB, MACHINE, runs=(hunting, healthy, unusable)))
+    assert found.top.answer == "It runs better than before"
+
+
+def test_letters_of_other_scripts(record):
+    strange = replace(record, machine=replace(MACHINE, label="Мотоблок Γεώτρηση 耕運機"), runs=())
+    assert "Мотоблок Γεώτρηση 耕運機" in Words(report.hand_back_html(strange)).text
+    _, text = pdf_text(report.hand_back_pdf(strange))
+    assert "Мотоблок Γεώτρηση □□□" in text and "shown as boxes" in text
+    assert "shown as boxes" not in pdf_text(report.hand_back_pdf(replace(record, runs=())))[1]
+
+
+def test_long_texts_and_much_work(record):
+    long = "It ran well last autumn. " * 400
+    job = replace(JOB, complaint=long, note="x" * 3000)
+    many = replace(record, job=job, work=WORK * 40, runs=())
+    pages, text = pdf_text(report.hand_back_pdf(many, "bench"))
+    assert pages > 5 and text.count("carburettor cleaned") == 40
+    message = report.hand_back_text(many)
+    assert max(map(len, message.splitlines())) <= LONGEST + 40 and " ..." in message
+
+
+def test_the_same_record_gives_the_same_files(record):
+    assert report.hand_back_html(record) == report.hand_back_html(record)
+    assert report.hand_back_pdf(record, "owner") == report.hand_back_pdf(record, "owner")
+
+
+def test_trend_over_the_seasons_for_the_bench(record, hunting, healthy):
+    earlier = replace(healthy, id=9, job_id=5, at=at("2025-03-01"))
+    html = report.hand_back_html(record, "bench", (earlier, hunting, healthy))
+    assert "The machine over the seasons" in html
+    assert "The machine over the seasons" not in report.hand_back_html(record, "bench", (hunting, healthy))
+    assert "The machine over the seasons" not in report.hand_back_html(record, "owner", (earlier, hunting))
+
+
+def test_files_are_written_together(record, tmp_path):
+    written = report.write_hand_back(record, tmp_path / "out")
+    assert [path.name for path in written] == ["owner.html", "owner.pdf", "bench.html", "bench.pdf", "message.txt"]
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == sorted(path.name for path in written)
+
+
+def test_money_and_time():
+    assert money(1234, "EUR") == "12.34\xa0EUR" and money(-5, "EUR") == "\u22120.05\xa0EUR" and money(0, "") == "0.00"
+    assert [duration(n) for n in (0, 45, 60, 80)] == ["0\xa0min", "45\xa0min", "1\xa0h", "1\xa0h 20\xa0min"]
+    with pytest.raises(ValueError, match="audience"):
+        sheet(JobRecord(JOB, MACHINE), "boss")
