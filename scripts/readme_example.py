@@ -25,6 +25,7 @@ TOP = Path(__file__).resolve().parents[1]
 README = TOP / "README.md"
 SECTION = "\n## The job record\n"
 DOTS = "..."
+NUMBER = re.compile(r"[0-9]+(?:\.[0-9]+)?")
 
 
 @dataclass(frozen=True)
@@ -50,11 +51,28 @@ def calls(readme: str) -> list[Call]:
     return found
 
 
-def fits(shown: str, printed: str) -> bool:
-    """Whether the printed text is the shown one, a line of three dots standing for any lines."""
-    lines = shown.splitlines(keepends=True)
-    pattern = "".join(r"(?:.*\n)*?" if line.strip() == DOTS else re.escape(line) for line in lines)
-    return re.fullmatch(pattern, printed) is not None
+def fits(shown: str, printed: str, within: float = 0.0) -> bool:
+    """Whether the printed text is the shown one, word by word, a line of three dots standing for any words.
+
+    within: how far numbers may differ, as a share: with 0.15, 3362 rpm fits 3355 rpm, but job 1 does not fit job 2.
+    """
+    before, dots, after = (part.split() for part in re.split(r"^(\.\.\.)$", f"{shown}\n...\n", flags=re.MULTILINE)[:3])
+    words = printed.split()
+    if shown.splitlines().count(DOTS) == 0:
+        return _alike(before, words, within)
+    rest = words[len(words) - len(after) :] if after else []
+    return len(words) >= len(before) + len(after) and _alike(before + after, words[: len(before)] + rest, within)
+
+
+def _alike(shown: list[str], printed: list[str], within: float) -> bool:
+    return len(shown) == len(printed) and all(_same_word(*pair, within) for pair in zip(shown, printed, strict=True))
+
+
+def _same_word(shown: str, printed: str, within: float) -> bool:
+    if NUMBER.sub("#", shown) != NUMBER.sub("#", printed):
+        return False
+    pairs = zip(map(float, NUMBER.findall(shown)), map(float, NUMBER.findall(printed)), strict=True)
+    return all(abs(one - other) <= within * max(one, other) for one, other in pairs)
 
 
 def renewed(shown: str, printed: str) -> str:

@@ -66,7 +66,7 @@ def take_in(
         known = _known(store, label)
         fields = _engine_fields(known, told) | {name: value for name, value in about.items() if value is not None}
         machine = store.remember(label, **fields)
-        earlier = len(store.jobs(machine=machine.id, limit=None))
+        earlier = store.count_jobs(machine=machine.id)
         seen = model.TakeIn(oil_level=oil, fuel_state=fuel, smell=smell, damage=damage)
         job = store.take_in(machine, complaint, seen, note, at)
         record = store.record(job.id)
