@@ -10,6 +10,7 @@ COMMANDS = (
     take_in.rename,
     jobs.jobs,
     jobs.job,
+    jobs.files,
     jobs.history,
     bench_entries.tick,
     bench_entries.work,

@@ -74,6 +74,32 @@ def job(number: int, place: Path | None, as_json: bool) -> int:
 
 
 @click.command()
+@click.argument("number", type=RowNumber("job"), metavar="ID")
+@click.option(
+    "--copy-to",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Copy them there, under names such as run-1.m4a.",
+)
+@store_options
+def files(number: int, copy_to: Path | None, place: Path | None, as_json: bool) -> int:
+    """Show where the recordings, photos and reports of job ID lie."""
+    with opened(place) as store:
+        found = store.files_of(number)
+        made = store.copy_files(number, copy_to) if copy_to else ()
+    for each in found:
+        if not each.path.is_file():
+            console.note(f"{each.of}: {each.path.name} is gone; fetch it from a backup")
+    if as_json:
+        show_plain({"files": found, "copies": made})
+    elif copy_to:
+        console.show(f"{console.safe_name(str(copy_to))}: {len(made)} files copied.")
+    else:
+        show_table(("of", "name", "path"), [(each.of, each.name, each.path) for each in found], "No files.")
+    return STATUS_DONE
+
+
+@click.command()
 @click.argument("label")
 @store_options
 def history(label: str, place: Path | None, as_json: bool) -> int:

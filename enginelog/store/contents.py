@@ -4,18 +4,63 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
-from enginelog.model import BenchCheck, WorkEntry
+from enginelog.model import BenchCheck, UsageError, WorkEntry
 from enginelog.store.base import one_of
 from enginelog.store.entries import check_from, work_from
 from enginelog.store.errors import explained
 from enginelog.store.finding import Finding
 from enginelog.store.schema import TABLES
+from enginelog.store.whole_files import whole_copy
+
+
+@dataclass(frozen=True)
+class JobFile:
+    """A file of a job: `run 1`, `check 2` or `hand-back`; the name it came with; where it lies."""
+
+    of: str
+    name: str
+    path: Path
+
+    @property
+    def plain_name(self) -> str:
+        """A name for a copy that every file system takes: `run-1.m4a`."""
+        return f"{self.of.replace(' ', '-')}{self.path.suffix}"
 
 
 class Contents(Finding):
     """Reading everything."""
+
+    def files_of(self, job_id: int) -> tuple[JobFile, ...]:
+        """The recordings, photos and reports kept of a job, whether they are still there or not."""
+        self.job(job_id)
+        found = self._rows(
+            "SELECT 'run ' || r.id AS of, r.recording_name AS name, f.sha256, f.ending FROM runs r "
+            "JOIN files f ON f.sha256 = r.recording_sha256 "
+            "WHERE r.job_id = ?1 AND r.recording_kept = 1 AND r.dropped_utc IS NULL "
+            "UNION ALL SELECT 'check ' || c.id, c.photo_name, f.sha256, f.ending FROM checks c "
+            "JOIN files f ON f.sha256 = c.photo_sha256 WHERE c.job_id = ?1 AND c.dropped_utc IS NULL "
+            "UNION ALL SELECT 'hand-back ' || h.id, 'report', f.sha256, f.ending FROM handbacks h "
+            "JOIN files f ON f.sha256 = h.report_sha256 WHERE h.job_id = ?1",
+            job_id,
+        )
+        return tuple(JobFile(row["of"], row["name"], self.files.path_of(row["sha256"], row["ending"])) for row in found)
+
+    def copy_files(self, job_id: int, folder: Path) -> tuple[Path, ...]:
+        """Copy the files of a job into a folder under plain names; StoreNotWrittenError where that fails."""
+        made = []
+        with explained(folder, self.files.folder):
+            folder.mkdir(parents=True, exist_ok=True)
+            for each in self.files_of(job_id):
+                if (folder / each.plain_name).exists():
+                    raise UsageError(f"{folder / each.plain_name}: exists already; choose an empty folder")
+                if each.path.is_file():
+                    whole_copy(each.path, folder / each.plain_name)
+                    made.append(folder / each.plain_name)
+        return tuple(made)
 
     def all_checks(self) -> Iterator[BenchCheck]:
         """Every check that counts, in order of number."""

@@ -28,7 +28,7 @@ from enginelog.store.jobs import job_from
 from enginelog.store.machines import machine_from, row_of
 from enginelog.store.opening import integrity
 from enginelog.store.schema import TABLES, VERSION
-from enginelog.store.whole_files import whole_file
+from enginelog.store.whole_files import whole_copy, whole_file
 
 SCHEMA = "enginelog/store/1"
 DOCUMENT = "record.json"
@@ -267,15 +267,9 @@ def _copy_files(store: Store, folder: Path) -> int:
     for row in store.all_rows("files"):
         present = store.files.path_of(row["sha256"], row["ending"])
         if present.is_file():
-            _copy(present, folder / present.name)
+            whole_copy(present, folder / present.name)
             count += 1
     return count
-
-
-def _copy(source: Path, target: Path) -> None:
-    with source.open("rb") as stream, whole_file(target) as copy:
-        while block := stream.read(1 << 20):
-            copy.write(block)
 
 
 def _fetch_files(store: Store, folder: Path) -> tuple[int, list[str]]:

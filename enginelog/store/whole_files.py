@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
 
-from enginelog.store.files import PASSING, flush, flush_folder
+from enginelog.store.files import BLOCK, PASSING, flush, flush_folder
 
 
 @contextlib.contextmanager
@@ -28,3 +29,9 @@ def whole_file(target: Path) -> Iterator[BinaryIO]:
     finally:
         with contextlib.suppress(OSError):
             os.unlink(passing)
+
+
+def whole_copy(source: Path, target: Path) -> None:
+    """Copy a file; the copy is there entirely or not at all."""
+    with source.open("rb") as stream, whole_file(target) as copy:
+        shutil.copyfileobj(stream, copy, BLOCK)

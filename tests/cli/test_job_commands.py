@@ -202,6 +202,25 @@ def test_lists_filters_and_search(call, job):
     assert "3100 rpm" in call("history", "tiller Marigold")[1] or "rpm" in call("history", "tiller Marigold")[1]
 
 
+def test_the_files_of_a_job_are_found_and_copied_under_plain_names(call, job):
+    assert call("files", "1")[1] == "No files.\n"
+    Path("..'odd\u202e.JPG").write_bytes(b"picture")
+    call("tick", "1", "spark", "fail", "--photo", "..'odd\u202e.JPG")
+    call("attach", "1", clip(b"well"), "--stage", "before")
+    _, out, _ = call("files", "1")
+    assert "clip.m4a" in out and "shed.enginelog.files" in out and "\\u202e" in out
+    assert call("files", "1", "--copy-to", "copies")[:2] == (0, "copies: 2 files copied.\n")
+    assert sorted(path.name for path in Path("copies").iterdir()) == ["check-1.jpg", "run-1.m4a"]
+    assert Path("copies/run-1.m4a").read_bytes() == b"well"
+    status, _, err = call("files", "1", "--copy-to", "copies")
+    assert status == 2 and "exists already" in err
+    for path in Path("shed.enginelog.files").glob("*.m4a"):
+        path.unlink()
+    status, out, err = call("files", "1", "--copy-to", "others")
+    assert status == 0 and "1 files copied" in out and "run 1" in err and "is gone" in err
+    assert call("files", "1", "--copy-to", "clip.m4a")[0] == 1 and call("files", "9")[0] == 2
+
+
 def test_a_machine_can_be_renamed_but_not_to_a_label_that_is_taken(call, job):
     call("take-in", "pump Heron")
     assert call("rename", "tiller marigold", "tiller Poppy")[:2] == (0, "Machine 1: tiller Poppy.\n")
@@ -316,7 +335,8 @@ def test_every_command_prints_json_alone(call, job):
         ("take-in", "pump Heron", "--strokes", "4", "--cylinders", "1"), ("machines",),
         ("rename", "pump Heron", "pump Teal"), ("jobs",), ("job", "1"),
         ("tick", "1", "spark", "fail", "--photo", "plug.jpg"), ("work", "1", "--part", "plug", "--cost", "4.50"),
-        ("attach", "1", recording, "--stage", "after"), ("reanalyse", "1"), ("note", "1", "x"), ("wait", "1"),
+        ("attach", "1", recording, "--stage", "after"), ("reanalyse", "1"), ("note", "1", "x"),
+        ("wait", "1"), ("files", "1"),
         ("close", "1"), ("reopen", "1"), ("history", "tiller Marigold"), ("drop", "work", "1"), ("purge", "--yes"),
         ("export", "out"), ("import", "out", "--store", "new.enginelog"), ("backup", "b.zip"),
         ("restore", "b.zip", "--store", "c.enginelog"), ("verify",),
