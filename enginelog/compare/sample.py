@@ -47,7 +47,8 @@ class Sample:
     def means(self, measure: str, values: np.ndarray, least: float = 1.0) -> np.ndarray:
         """What the mean of `values` might be: resamples by the stationary bootstrap, spread out for few stretches.
 
-        Their length is chosen from the autocorrelation of the values, and at least `least`.
+        Their length is chosen from the autocorrelation of the values (`stretch_factor` times what the rule says), and
+        at least `least`.
         """
         values = self._thinned(values)
         return self._drawn(measure, values, values, least, resampled_means)
@@ -60,7 +61,8 @@ class Sample:
     def _drawn(
         self, measure: str, values: np.ndarray, telling: np.ndarray, least: float, draw: Callable[..., np.ndarray]
     ) -> np.ndarray:
-        length = max(min(max(block_length(telling), least), len(values) / 3), 1.0)
+        chosen = self.limits.value("stretch_factor") * block_length(telling)
+        length = max(min(max(chosen, least), len(values) / 3), 1.0)
         found = draw(values, length, int(self.limits.value("draws")), self.chance(measure))
         middle = float(np.median(found))
         return middle + widening(len(values), length) * (found - middle)

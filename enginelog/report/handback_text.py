@@ -27,7 +27,7 @@ def sheet_text(sheet: Sheet) -> str:
     if sheet.next_service.strip():
         lines.append(f"Next service: {_short(sheet.next_service)}")
     lines.append("Run it outdoors only, keep hands off until all stands still, and follow the manual.")
-    return "\n".join(lines).replace(GAP, " ") + "\n"
+    return "\n".join(clean(line) for line in lines).replace(GAP, " ") + "\n"
 
 
 def _list(name: str, entries: list[str]) -> list[str]:
