@@ -4,6 +4,7 @@ import contextlib
 import errno
 import os
 import sqlite3
+from pathlib import Path
 
 import pytest
 from store_makers import fill, run_of
@@ -246,6 +247,44 @@ def test_a_place_that_cannot_be_written_can_be_read_and_says_what_it_refuses(tmp
             store.take_in("tiller Marigold")
         with pytest.raises(StoreNotWrittenError, match="can only be read"):
             store.change_job(1, note="x")
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+def test_a_folder_that_is_read_only_in_earnest(tmp_path):
+    """As another user where the tests run as the superuser, whom no rights hold back."""
+    import shutil
+    import tempfile
+
+    folder = Path(tempfile.mkdtemp())
+    try:
+        with open_store(folder / "shed.enginelog") as store:
+            store.take_in(store.remember("pump Heron"), "hunts")
+        folder.chmod(0o555)
+        child = os.fork()
+        if child == 0:
+            os._exit(_reads_but_does_not_write(folder / "shed.enginelog"))
+        assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 7
+    finally:
+        folder.chmod(0o755)
+        shutil.rmtree(folder)
+
+
+def _reads_but_does_not_write(path):
+    """7 where all is as it should be, else another number: the exit status of a child process."""
+    try:
+        if os.geteuid() == 0:
+            os.setgid(65534)
+            os.setuid(65534)
+        with open_store(path) as store:
+            if store.jobs()[0].job.complaint != "hunts" or store.verify():
+                return 1
+            try:
+                store.take_in("pump Heron")
+            except StoreNotWrittenError as refused:
+                return 7 if "can only be read" in str(refused) else 2
+        return 3
+    except BaseException:
+        return 4
 
 
 def test_a_folder_without_rights_is_said(tmp_path, monkeypatch):
