@@ -1,0 +1,154 @@
+"""`enginelog compare` and `enginelog hand-back` from the command line; the analysis is replaced by hand-built runs."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import make_runs
+import pytest
+
+from enginelog import analysis
+from enginelog.cli import main
+
+RUNS = {"hunts": make_runs.hunting_pump, "good": make_runs.healthy_generator, "pulls": make_runs.pulls_only,
+        "poor": make_runs.unusable_clip}  # fmt: skip
+
+
+@pytest.fixture
+def shed(tmp_path, monkeypatch):
+    """A folder with recordings `hunts.wav`, `good.wav` ... whose analysis is at hand, and a store of its own."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("ENGINELOG_STORE", str(tmp_path / "shed.db"))
+    for name in RUNS:
+        Path(f"{name}.wav").write_bytes(name.encode())
+
+    def analyse(source, engine, name=None, progress=None):
+        import hashlib
+
+        run = RUNS[Path(str(source)).stem]()
+        data = Path(str(source)).read_bytes()
+        clip = replace(run.clip, name=Path(str(source)).name, sha256=hashlib.sha256(data).hexdigest())
+        return replace(run, clip=clip)
+
+    monkeypatch.setattr(analysis, "analyse", analyse)
+    return tmp_path
+
+
+@pytest.fixture
+def job(shed, capsys):
+    """Job 1 with its recordings, before and after, as runs 1 and 2."""
+    assert main(["take-in", "pump Heron", "--machine", "pump", "--complaint", "surges", "--cost-limit", "30"]) == 0
+    assert main(["attach", "1", "hunts.wav", "--stage", "before", "--conditions", "cold"]) == 0
+    assert main(["attach", "1", "good.wav", "--stage", "after", "--conditions", "warm"]) == 0
+    capsys.readouterr()
+    return 1
+
+
+def test_two_recordings(shed, capsys):
+    assert main(["compare", "hunts.wav", "good.wav"]) == 0
+    out = capsys.readouterr().out
+    assert "Before  hunts.wav" in out and "After   good.wav" in out and "[+] Better: Hunting. 6.9 % before" in out
+    assert max(map(len, out.splitlines())) <= 80
+
+
+def test_json(shed, capsys):
+    assert main(["compare", "hunts.wav", "good.wav", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["schema"] == "enginelog/comparison/1" and found["comparable"] and found["verdict"] == "better"
+    hunting = next(one for one in found["measures"] if one["code"] == "hunting")
+    assert hunting["low"] <= hunting["difference"] <= hunting["high"] < 0 and hunting["verdict"] == "better"
+    assert found["limits_used"]["compare.draws"] == 1000 and found["before"]["name"] == "hunts.wav"
+
+
+def test_pulls_before(shed, capsys):
+    assert main(["compare", "pulls.wav", "good.wav"]) == 0
+    assert "It runs now. Before: did not start (5 pulls)." in " ".join(capsys.readouterr().out.split())
+
+
+def test_not_comparable_is_status_3_with_the_advice(shed, capsys):
+    assert main(["compare", "hunts.wav", "poor.wav"]) == 3
+    said = capsys.readouterr()
+    assert "cannot be compared" in said.out and "Record the run after again" in " ".join(said.out.split())
+    assert said.err.startswith("enginelog: nothing to compare")
+    assert main(["compare", "hunts.wav", "poor.wav", "--json"]) == 3
+    assert json.loads(capsys.readouterr().out)["comparable"] is False
+
+
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        ([], "give two recordings"),
+        (["hunts.wav"], "two expected"),
+        (["hunts.wav", "good.wav", "poor.wav"], "two expected"),
+        (["hunts.wav", "good.wav", "--job", "1"], "only one"),
+        (["--run", "1"], "twice expected"),
+        (["--job", "1", "--strokes", "4"], "leave the engine's options out"),
+        (["run.json", "good.wav"], "is a run record"),
+        (["-", "-"], "only once"),
+        ([".", "good.wav"], "is a folder"),
+    ],
+)
+def test_wrong_usage_is_status_2(shed, capsys, call, words):
+    assert main(["compare", *call]) == 2
+    said = capsys.readouterr()
+    assert words in said.err and not said.out and said.err.count("\n") == 1
+
+
+def test_a_job_and_two_runs(job, capsys):
+    assert main(["compare", "--job", "1"]) == 0
+    of_job = " ".join(capsys.readouterr().out.split())
+    assert "Better: Hunting" in of_job and "The conditions differed. Before: cold; after: warm." in of_job
+    assert main(["compare", "--run", "1", "--run", "2"]) == 0
+    assert " ".join(capsys.readouterr().out.split()) == of_job
+    assert main(["compare", "--run", "2", "--run", "1"]) == 0
+    assert "Worse: Hunting" in capsys.readouterr().out
+    assert main(["compare", "--run", "1", "--run", "9"]) == 2
+    assert main(["compare", "--job", "9"]) == 2
+
+
+def test_a_job_without_an_after(shed, capsys):
+    assert main(["take-in", "mower Daisy"]) == 0 and main(["attach", "1", "pulls.wav", "--stage", "before"]) == 0
+    capsys.readouterr()
+    assert main(["compare", "--job", "1"]) == 2
+    assert "no recording from after the work" in capsys.readouterr().err
+
+
+def test_hand_back_writes_and_marks_the_job(job, capsys):
+    call = ["hand-back", "1", "--out", "out", "--told", "Runs evenly.", "--watch", "The rope.", "--next-service", "May"]
+    assert main(call) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("pump Heron: it runs better than before.") and "Written: out" in out
+    files = ["bench.html", "bench.pdf", "message.txt", "owner.html", "owner.pdf"]
+    assert sorted(path.name for path in Path("out").iterdir()) == files
+    page = Path("out/owner.html").read_text("utf-8")
+    assert "Runs evenly." in page and "The rope." in page and "May" in page
+    assert main(["job", "1", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert '"handed_back"' in json.dumps(told) and '"Runs evenly."' in json.dumps(told)
+
+
+def test_hand_back_again_only_writes(job, capsys):
+    assert main(["hand-back", "1", "--told", "once"]) == 0
+    capsys.readouterr()
+    assert main(["hand-back", "1", "--told", "twice"]) == 2
+    assert "reopen it first" in capsys.readouterr().err
+    assert main(["hand-back", "1", "--for", "owner", "--out", "again", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["state"] == "handed_back" and [Path(one).name for one in found["files"]] == [
+        "owner.html", "owner.pdf", "message.txt"]  # fmt: skip
+    assert "once" in Path("again/owner.html").read_text("utf-8")
+
+
+@pytest.mark.parametrize("option", ["--draft", "--text"])
+def test_draft_and_text_leave_the_job_as_it_is(job, capsys, option):
+    assert main(["hand-back", "1", option, "--told", "Not yet."]) == 0
+    assert "Not yet." in capsys.readouterr().out
+    assert main(["jobs", "--state", "handed-back", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out) == []
+    assert Path("enginelog-reports").exists() == (option == "--draft")
+
+
+def test_a_folder_that_cannot_be_written(job, capsys):
+    Path("taken").write_text("a file")
+    assert main(["hand-back", "1", "--draft", "--out", "taken/below"]) == 1
+    assert "choose a folder with --out" in capsys.readouterr().err
