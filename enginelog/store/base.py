@@ -64,6 +64,20 @@ class Base:
             finally:
                 self._depth -= 1
 
+    @contextmanager
+    def snapshot(self) -> Iterator[None]:
+        """For reading only: all that is read inside is of one moment, whatever other programs write meanwhile."""
+        if self._db.in_transaction:
+            yield
+            return
+        with explained(self.path, self.files.folder):
+            self._db.execute("BEGIN")
+            try:
+                yield
+            finally:
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")
+
     def _rows(self, query: str, *given: Any) -> list[sqlite3.Row]:
         with explained(self.path, self.files.folder):
             return self._db.execute(query, given).fetchall()

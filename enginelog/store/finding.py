@@ -51,15 +51,16 @@ class Finding(Entries):
 
     def record(self, job_id: int, whole: bool = True) -> JobRecord:
         """A job with its machine, checks, work and runs; whole: each run with the record of its newest analysis."""
-        job = self.job(job_id)
         live = "WHERE job_id = ? AND dropped_utc IS NULL ORDER BY at_utc, id"
-        return JobRecord(
-            job=job,
-            machine=self.machine(job.machine_id),
-            checks=tuple(map(check_from, self._rows(f"SELECT * FROM checks {live}", job_id))),
-            work=tuple(map(work_from, self._rows(f"SELECT * FROM work {live}", job_id))),
-            runs=tuple(self._stored(row, whole) for row in self._rows(f"SELECT * FROM runs {live}", job_id)),
-        )
+        with self.snapshot():
+            job = self.job(job_id)
+            return JobRecord(
+                job=job,
+                machine=self.machine(job.machine_id),
+                checks=tuple(map(check_from, self._rows(f"SELECT * FROM checks {live}", job_id))),
+                work=tuple(map(work_from, self._rows(f"SELECT * FROM work {live}", job_id))),
+                runs=tuple(self._stored(row, whole) for row in self._rows(f"SELECT * FROM runs {live}", job_id)),
+            )
 
     def jobs(
         self,
@@ -77,15 +78,16 @@ class Finding(Entries):
         machine: label or number. stage: only jobs with a run of this stage. longest_waiting: only jobs not done yet,
         the one longest in its state first. limit: how many at most, None for all. dropped: the dropped ones instead.
         """
-        where, given = self._filters(text, states, machine, stage, longest_waiting, dropped)
         order = "j.since_utc, j.id" if longest_waiting else "j.opened_utc DESC, j.id DESC"
         most = -1 if limit is None else max(limit, 0)
-        rows = self._rows(
-            f"SELECT j.*, m.label, m.currency FROM jobs j JOIN machines m ON m.id = j.machine_id "
-            f"JOIN job_texts t ON t.job_id = j.id WHERE {' AND '.join(where)} ORDER BY {order} LIMIT ? OFFSET ?",
-            *given, most, max(offset, 0),
-        )  # fmt: skip
-        return self._lines(rows)
+        with self.snapshot():
+            where, given = self._filters(text, states, machine, stage, longest_waiting, dropped)
+            rows = self._rows(
+                f"SELECT j.*, m.label, m.currency FROM jobs j JOIN machines m ON m.id = j.machine_id "
+                f"JOIN job_texts t ON t.job_id = j.id WHERE {' AND '.join(where)} ORDER BY {order} LIMIT ? OFFSET ?",
+                *given, most, max(offset, 0),
+            )  # fmt: skip
+            return self._lines(rows)
 
     def count_jobs(self, text: str = "", states: Sequence[str] = (), machine: str | int | None = None) -> int:
         """How many jobs fit."""
@@ -95,12 +97,13 @@ class Finding(Entries):
 
     def history(self, machine: str | int) -> History:
         """All jobs of a machine, oldest first, with the figures of their runs."""
-        known = self.machine(machine)
-        rows = self._rows(
-            "SELECT * FROM jobs WHERE machine_id = ? AND dropped_utc IS NULL ORDER BY opened_utc, id", known.id
-        )
-        numbers = [row["id"] for row in rows]
-        handbacks, spent, runs = self._handbacks(numbers), self._spent(numbers), self._runs_of(numbers)
+        with self.snapshot():
+            known = self.machine(machine)
+            rows = self._rows(
+                "SELECT * FROM jobs WHERE machine_id = ? AND dropped_utc IS NULL ORDER BY opened_utc, id", known.id
+            )
+            numbers = [row["id"] for row in rows]
+            handbacks, spent, runs = self._handbacks(numbers), self._spent(numbers), self._runs_of(numbers)
         visits = tuple(
             Visit(_job(row, handbacks), *spent.get(row["id"], (0, 0)), tuple(runs.get(row["id"], ()))) for row in rows
         )
@@ -192,7 +195,8 @@ class Finding(Entries):
             known.setdefault(row["run_id"], []).append(analysis_from(row))
         found: dict[int, list[StoredRun]] = {}
         for row in rows:
-            found.setdefault(row["job_id"], []).append(stored_from(row, tuple(known[row["id"]]), None))
+            if row["id"] in known:  # a run without any analysis is damage, which `verify` says
+                found.setdefault(row["job_id"], []).append(stored_from(row, tuple(known[row["id"]]), None))
         return found
 
 

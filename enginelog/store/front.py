@@ -59,6 +59,8 @@ class Store(Dropping):
                 self.analysed(row["id"])
             except (StoreUnreadableError, NotInStoreError) as failed:
                 yield Problem(f"run {row['run_id']}, analysis {row['id']}", str(failed))
+        for row in self._rows("SELECT id FROM runs WHERE id NOT IN (SELECT run_id FROM analyses) ORDER BY id"):
+            yield Problem(f"run {row['id']}", "its analysis is gone; fetch it from a backup")
 
 
 def suggestion(record: JobRecord) -> bench.Suggestion:

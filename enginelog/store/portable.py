@@ -67,14 +67,14 @@ def export_to(store: Store, folder: Path, with_files: bool = True) -> Exported:
         folder.mkdir(parents=True, exist_ok=True)
         if any(folder.iterdir()):
             raise UsageError(f"{folder}: this folder holds something; give a new or empty one")
-        copied = _copy_files(store, folder / FILES) if with_files else 0
-        for name, text in tables.csv_tables(store).items():
-            with whole_file(folder / name) as target:
-                target.write(b"\xef\xbb\xbf" + text.encode("utf-8"))
-        with whole_file(folder / DOCUMENT) as target:
-            write_document(store, target)
-    counts = {table: store.count(table) for table in ("jobs", "runs")}
-    return Exported(folder, counts["jobs"], counts["runs"], copied)
+        with store.snapshot():
+            copied = _copy_files(store, folder / FILES) if with_files else 0
+            for name, text in tables.csv_tables(store).items():
+                with whole_file(folder / name) as target:
+                    target.write(b"\xef\xbb\xbf" + text.encode("utf-8"))
+            with whole_file(folder / DOCUMENT) as target:
+                write_document(store, target)
+            return Exported(folder, store.count("jobs"), store.count("runs"), copied)
 
 
 def write_document(store: Store, target: BinaryIO) -> None:

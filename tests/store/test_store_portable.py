@@ -89,6 +89,25 @@ def test_numbers_stay_numbers_and_separators_of_other_countries_do_not_split(sto
     assert list(csv.DictReader(io.StringIO(made["work.csv"])))[0]["cost"] == "4.5"
 
 
+def test_an_export_is_of_one_moment_whatever_another_program_writes_meanwhile(store, tmp_path, monkeypatch):
+    fill(store, tmp_path)
+    made = tables.csv_tables
+
+    def meanwhile(opened):
+        with open_store(store.path) as other:
+            job = other.take_in("tiller Marigold", "written meanwhile")
+            other.add_work(job.id, "part", "plug")
+            other.drop("run", 1)
+            other.purge()
+        return made(opened)
+
+    monkeypatch.setattr(tables, "csv_tables", meanwhile)
+    assert export_to(store, tmp_path / "out").jobs == 3
+    with open_store(tmp_path / "new.enginelog") as new:
+        assert import_from(new, tmp_path / "out").missing == ()
+        assert new.jobs("meanwhile") == () and new.record(1).runs and len(store.jobs("meanwhile")) == 1
+
+
 def test_dropped_entries_are_in_the_document_and_not_in_the_tables(store, tmp_path):
     fill(store, tmp_path)
     export_to(store, tmp_path / "out", with_files=False)
