@@ -9,7 +9,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from enginelog.firing import front, grid, joining, judging, moments, shapes
+from enginelog.firing import cues, front, grid, judging, local, moments, shapes
 from enginelog.firing.joining import join
 from enginelog.limits import LimitSet
 from enginelog.model import Clip, Engine, Firings, Track
@@ -18,6 +18,7 @@ __all__ = ["join", "locate"]
 
 ROUNDS = 2  # of refining the moments
 CHUNK = 400  # cycles that share one set of templates, about
+CONFIDENCE_S = 1.5  # to either side: a burst of lost firings takes the speed's confidence away, yet the grid bridges it
 
 
 @dataclass(frozen=True)
@@ -35,23 +36,35 @@ class _Seen:
 def locate(clip: Clip, track: Track, engine: Engine, limits: LimitSet) -> Firings:
     """Locate every firing opportunity in `clip` (up to some minutes) where `track` tells the speed."""
     track = replace(track, t_s=track.t_s - clip.start_s)
+    sound, grids = lay(clip, track, engine, limits)
+    parts = [_stretch(sound, laid, engine, limits) for laid in grids]
+    return join([replace(part, t_s=part.t_s + clip.start_s) for part in parts])
+
+
+def lay(clip: Clip, track: Track, engine: Engine, limits: LimitSet) -> tuple[front.Sound | None, list[grid.Grid]]:
+    """The bands of the sound, and the expected firings of each stretch of known speed (four at least); times from the
+    start of the clip, which `track` must have too. (None, []) where the speed is never known."""
     runs = grid.stretches(track, engine, limits)
     if not runs:
-        return joining.empty()
+        return None, []
     fastest = np.nanpercentile(track.rpm, 95) * engine.firing_hz_per_rpm
     sound = front.amplitudes(clip.samples, clip.rate_hz, fastest, limits)
     activity = front.activity(sound.amplitude, sound.rate_hz)
     grids = [grid.follow(activity, sound.rate_hz, run, engine, track) for run in runs]
-    parts = [_stretch(sound, laid, engine, limits) for laid in grids if len(laid.t_s) >= 4]
-    return join([replace(part, t_s=part.t_s + clip.start_s) for part in parts])
+    return sound, [laid for laid in grids if len(laid.t_s) >= 4]
+
+
+def chunks(laid: grid.Grid, slots: int) -> list[grid.Grid]:
+    """A stretch in pieces of about CHUNK cycles."""
+    pieces = np.array_split(np.arange(len(laid.t_s)), max(1, len(laid.t_s) // (CHUNK * slots)))
+    return [grid.part(laid, piece) for piece in pieces]
 
 
 def _stretch(sound: front.Sound, laid: grid.Grid, engine: Engine, limits: LimitSet) -> Firings:
     """All events of one stretch of known speed, chunk by chunk."""
     slots, places = engine.cylinders, grid.places(engine)
     step = np.diff(np.append(places, 1.0))
-    pieces = np.array_split(np.arange(len(laid.t_s)), max(1, len(laid.t_s) // (CHUNK * slots)))
-    seen = [_see(sound, grid.part(laid, i), slots, step.min(), limits) for i in pieces]
+    seen = [_judged(sound, piece, engine, step.min(), limits) for piece in chunks(laid, slots)]
     one = _Seen(*(np.concatenate([getattr(s, f.name) for s in seen]) for f in fields(_Seen)))
     interval_s = laid.cycle_s / slots
     timing, timing_std = moments.unevenness(one.t_s, one.std_s, step[laid.slot], laid.slot, interval_s)
@@ -60,7 +73,9 @@ def _stretch(sound: front.Sound, laid: grid.Grid, engine: Engine, limits: LimitS
     end_s = sound.amplitude.shape[1] / sound.rate_hz
     too_late = end_s - (1 - shapes.BEFORE) * window_s
     cut_off = (one.t_s < shapes.BEFORE * window_s) | (one.t_s > too_late)
-    unsure = cut_off | (laid.confidence < limits.value("least_track_confidence"))
+    around = max(1, round(CONFIDENCE_S * slots / float(np.median(laid.cycle_s))))
+    confidence = local.running_rank(laid.confidence, around, 0.5)
+    unsure = cut_off | (confidence < limits.value("least_track_confidence"))
     unsure |= _half_speed(one.miss_probability, engine)
     return Firings(
         t_s=one.t_s,
@@ -83,8 +98,20 @@ def _half_speed(probability: np.ndarray, engine: Engine) -> bool:
     return bool(in_turn > 0.7)
 
 
-def _see(sound: front.Sound, laid: grid.Grid, slots: int, shortest: float, limits: LimitSet) -> _Seen:
-    """Learn the shape of a firing from one chunk, refine the moments with it, then judge the strengths there."""
+def _judged(sound: front.Sound, laid: grid.Grid, engine: Engine, shortest: float, limits: LimitSet) -> _Seen:
+    """One chunk: the moments refined, then the strengths judged there."""
+    seen, std_s = see(sound, laid, engine.cylinders, shortest, limits)
+    judged = judging.judge_chunk(seen, engine, limits)
+    return _Seen(seen.t_s, std_s, judged.strength, judged.miss_probability, judged.level, judged.noise)
+
+
+def see(
+    sound: front.Sound, laid: grid.Grid, slots: int, shortest: float, limits: LimitSet
+) -> tuple[cues.Windows, np.ndarray]:
+    """The windows of one chunk at refined moments, and the moments' standard deviations, (events,) in seconds.
+
+    The shape of a firing is learned from the chunk; shortest: distance of two firings in cycles, at least.
+    """
     t_s = expected_s = laid.t_s
     width_s = laid.cycle_s * shortest
     spread = limits.value("moment_spread")
@@ -97,5 +124,4 @@ def _see(sound: front.Sound, laid: grid.Grid, slots: int, shortest: float, limit
         t_s, std_s = moments.refine(t_s, expected_s, width_s, moved, factor.noise, spread)
         expected_s = moments.path(t_s, std_s, laid.t_s, width_s)
     cut = shapes.windows(sound.amplitude, sound.rate_hz, t_s, width_s)[:, :, shapes.REACH : -shapes.REACH]
-    judged = judging.judge_chunk(cut, t_s, laid.slot, slots, sound.centres_hz, limits)
-    return _Seen(t_s, std_s, judged.strength, judged.miss_probability, judged.level, judged.noise)
+    return cues.Windows(cut, t_s, laid.slot, laid.confidence, sound.centres_hz, factor.band_weight), std_s

@@ -1,13 +1,18 @@
-"""One chunk of events judged: strengths slot by slot, sharpened where misses are plain, whole slots compared."""
+"""One chunk of events judged: which way of parting each slot into lost firings and others is believed, if any."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from enginelog.firing import misses, strength
+from enginelog.firing import groups, nets
+from enginelog.firing.cues import Cues, Windows, measure
 from enginelog.limits import LimitSet
+from enginelog.model import Engine
+
+DEAD = 0.97  # probability of a miss in a slot that does not fire at all
+NONE_LOST = 0.02  # probability of a miss that is left where a slot is taken to lose none
 
 
 @dataclass(frozen=True)
@@ -21,145 +26,108 @@ class Verdicts:
     noise: np.ndarray
 
 
-def judge_chunk(
-    cut: np.ndarray,
-    t_s: np.ndarray,
-    slot: np.ndarray,
-    slots: int,
-    centres_hz: np.ndarray,
-    limits: LimitSet,
-    notes: list | None = None,
-) -> Verdicts:
-    """Judge windows `cut` (bands, events, points) of events that sound at `t_s` and belong to `slot` (events,).
+@dataclass(frozen=True)
+class Belief:
+    """What is believed of one slot. strength, lost: (n,); noise: spread of the strength of firings; doubt: 0..1, chance
+    that neither the best way of parting is right nor the slot without losses."""
 
-    notes: where given, the slots' verdicts are appended to it, for whoever looks into the method.
+    strength: np.ndarray
+    lost: np.ndarray
+    noise: float
+    doubt: float
+
+
+def judge_chunk(seen: Windows, engine: Engine, limits: LimitSet) -> Verdicts:
+    """Judge the events of one chunk.
+
+    Where any cylinder is in doubt, nothing is told of the chunk: the others share its sound, and a share read from some
+    of the cylinders would not be that of the engine. Beside a cylinder that is plainly dead the others may be in more
+    doubt: its being dead is what matters.
     """
-    read = strength.measure(cut, t_s, slot, slots, centres_hz, limits)
-    out, probability, noise = read.change.copy(), np.full(len(slot), np.nan), np.full(len(slot), np.nan)
+    n, slots = len(seen.slot), engine.cylinders
+    strength, lost, noise = np.ones(n), np.full(n, np.nan), np.full(n, np.nan)
+    if n < max(8, slots * limits.value("fewest_to_judge")):
+        return Verdicts(strength, lost, np.ones(n), noise)
+    cues, judges = measure(seen, engine, limits), nets.shipped()
+    logit = nets.mean_logit(judges.event, cues.table)
+    levels, doubt = _levels(cues), 0.0
     for j in range(slots):
-        mine = np.flatnonzero(slot == j)
-        if len(mine) < limits.value("fewest_to_judge"):
+        own = np.flatnonzero(seen.slot == j)
+        ways = groups.ways(cues, logit, own)
+        if not ways:
             continue
-        most = limits.value("most_misses") if slots == 1 else 1.0
-        one = _judge_slot(strength.only(read, mine), most, limits)
-        out[mine], probability[mine], noise[mine] = one.strength, one.probability, one.judged.mixture.fire_std
-        seldom = one.judged.mixture.share < 0.3
-        if (seldom or not one.parted) and read.level[j] < limits.value("doubtful_slot"):
-            dead = read.level[j] < limits.value("weakest_slot")
-            out[mine], probability[mine] = read.level[j] * np.clip(read.change[mine], 0, 2), 0.95 if dead else np.nan
-        if notes is not None:
-            notes.append(one)
-    probability[disturbed(cut, limits)] = np.nan
-    if strength.steadiness(read.features, slot, slots) < limits.value("least_steadiness"):
-        probability[:] = np.nan
-    return Verdicts(out, probability, (read.level / max(read.level.mean(), 1e-9))[slot], noise)
+        one = _dead(len(own), levels[j]) if levels[j] < limits.value("weakest_slot") else believe(ways, judges)
+        strength[own], lost[own], noise[own] = one.strength, one.lost, one.noise
+        doubt = max(doubt, one.doubt)
+    shown = np.where(levels < limits.value("weakest_slot"), levels, cues.level)
+    steady = cues.column("steadiness")[0] >= limits.value("least_steadiness")
+    most = "most_doubt_beside_dead" if levels.min() < limits.value("weakest_slot") else "most_doubt"
+    if doubt > limits.value(most) or not steady:
+        lost[:] = np.nan
+    lost[disturbed(seen.cut, limits)] = np.nan
+    return Verdicts(strength, lost, shown[seen.slot] / max(shown.mean(), 1e-9), noise)
+
+
+def clean_inputs(ways: list[groups.Parted]) -> np.ndarray:
+    """What the classifier of clean slots reads: the way that the first classifier leads to, and the plainest other."""
+    first = ways[min(1, len(ways) - 1)].evidence
+    kind = groups.EVIDENCE.index("parted")
+    other = next((way.evidence for way in ways if way.evidence[kind] > 0), ways[0].evidence)
+    return np.concatenate([first, other[: groups.EVIDENCE.index("told")]])
+
+
+def believe(ways: list[groups.Parted], judges: nets.Judges) -> Belief:
+    """Weigh the best way of parting against the slot having lost none, by two classifiers trained apart.
+
+    The two and "neither" exclude one another, which normalises the three.
+    """
+    right = groups.sigmoid(nets.mean_logit(judges.right, np.array([way.evidence for way in ways])))
+    clean = float(groups.sigmoid(nets.mean_logit(judges.clean, clean_inputs(ways)[None]))[0])
+    best = int(right.argmax())
+    way, chance = ways[best], float(right[best])
+    if (way.lost > 0.5).mean() < 0.006 and way.lost.mean() < 0.01:  # both say the same
+        parted, none, neither = max(chance, clean), 0.0, 1 - max(chance, clean)
+    else:
+        odds = np.array([chance * (1 - clean), clean * (1 - chance), 0.5 * (1 - chance) * (1 - clean)])
+        parted, none, neither = odds / odds.sum()
+    lost = parted * way.lost + none * np.minimum(way.lost, NONE_LOST) + neither * np.clip(way.lost, 0.1, 0.6)
+    return Belief(_scaled(way), lost, _spread(way), float(1 - max(parted, none)))
+
+
+def _scaled(way: groups.Parted) -> np.ndarray:
+    """Strengths so that firings are 1 and lost ones have what is left of their pulse."""
+    weight = way.lost
+    fired = (1 - weight) @ way.strength / max((1 - weight).sum(), 1e-3)
+    if not 1.5 < weight.sum() < len(weight) - 1.5:
+        return way.strength / max(fired, 0.2) if weight.sum() <= 1.5 else way.strength * 0.2
+    low = weight @ way.strength / weight.sum()
+    left = float(np.clip(way.left, 0.0, 0.5))
+    return left + (1 - left) * (way.strength - low) / max(fired - low, 0.2)
+
+
+def _spread(way: groups.Parted) -> float:
+    """Spread of the strength of firings, robust."""
+    value = _scaled(way)[way.lost < 0.5]
+    value = value if len(value) > 4 else way.strength
+    return float(max(1.4826 * np.median(np.abs(value - np.median(value))), 0.02))
+
+
+def _levels(cues: Cues) -> np.ndarray:
+    """Level of each slot over the strongest, (slots,): that of its pulse or, where it is lower, of its onset, since a
+    slot that does not fire keeps the tail of its neighbour's sound but no onset of its own."""
+    onset = np.ones(cues.slots)
+    for j in range(cues.slots):
+        own = np.flatnonzero(cues.slot == j)
+        onset[j] = cues.column("onset")[own[0]] if len(own) else 1.0
+    return np.minimum(cues.level, np.sqrt(onset / max(onset.max(), 1e-3)))
+
+
+def _dead(n: int, level: float) -> Belief:
+    """A slot so weak that it cannot be firing at all."""
+    return Belief(np.full(n, level), np.full(n, DEAD), 0.05, 0.0)
 
 
 def disturbed(cut: np.ndarray, limits: LimitSet) -> np.ndarray:
     """Events (events,) in a lost stretch of sound, or under a noise far louder than the engine: nothing can be told."""
     level = cut.mean(axis=(0, 2))
     return (level < limits.value("lost_sound")) | (level > limits.value("drowned_sound"))
-
-
-@dataclass(frozen=True)
-class _Slot:
-    """judged: the mixture taken; parted: firings and misses are two plain groups; left: what is left of the pulse in
-    the lower group, over the upper one (0 gone, 1 the same); strength: over the norm of firings; probability."""
-
-    judged: misses.Judged
-    parted: bool
-    left: float
-    strength: np.ndarray
-    probability: np.ndarray
-
-
-def _judge_slot(read: strength.Read, most: float, limits: LimitSet) -> _Slot:
-    """Two plain groups if they are there; else one group, of which single firings may fall short."""
-    rare = misses.judge(read.change, limits, np.zeros(len(read.change)))
-    tries: list[_Slot] = []
-    for start in (misses.judge(read.change, limits), rare, misses.judge(read.pulse, limits)):
-        sharp = _sharpen(start, np.hstack([read.features, read.slowing]), limits)
-        tries.append(_weigh(sharp, read, most, limits))
-        if tries[-1].parted and sharp.mixture.separation > limits.value("plain_separation"):
-            return tries[-1]
-    parted = [one for one in tries if one.parted]
-    if parted:
-        return max(parted, key=_explained)
-    whole = [rare, misses.judge(read.pulse, limits, np.zeros(len(read.pulse)))]
-    one = _one_group(min(whole, key=lambda one: one.mixture.fire_std), read, most, limits)
-    if any(_suspicious(one, limits) for one in tries[:2]):
-        return replace(one, probability=np.full(len(one.probability), np.nan))
-    return one
-
-
-def _explained(one: _Slot) -> float:
-    """How much of the spread of the strengths the two groups explain, over the spread within them."""
-    share = one.judged.mixture.share
-    return share * (1 - share) * one.judged.mixture.separation**2
-
-
-def _suspicious(one: _Slot, limits: LimitSet) -> bool:
-    """Not plainly two groups, yet the pulse is gone from the lower ones of several: misses cannot be ruled out."""
-    several = one.probability.sum() >= 4
-    apart = one.judged.mixture.separation >= limits.value("suspicious_separation")
-    return bool(several and apart and one.left <= limits.value("strongest_miss"))
-
-
-def _weigh(judged: misses.Judged, read: strength.Read, most: float, limits: LimitSet) -> _Slot:
-    """Whether the two groups are firings and misses: far apart, the pulse gone in the lower one, not absurdly many.
-
-    The more of the pulse is left, the farther apart they must be: uneven burning makes two groups too. Strong and weak
-    in turn with part of the pulse left is a beat of one cylinder and no row of misses. Where firings follow so fast
-    that their sounds run together, only every second one can be missed as plainly as elsewhere.
-    """
-    mixture, left = judged.mixture, strength.pulse_left(read.features, judged.probability, read.low)
-    wanted = limits.value("least_separation") + limits.value("more_for_rest") * max(
-        0.0, left - limits.value("free_rest")
-    )
-    if read.fast and _in_turn(judged.probability) < 0.6:
-        wanted += limits.value("more_for_fast")
-    beating = most < 1.0 and mixture.share > 0.35 and left > limits.value("free_rest")
-    parted = (
-        not beating
-        and mixture.separation >= wanted
-        and left <= limits.value("most_left")
-        and mixture.miss_mean > limits.value("absurd_miss")
-        and mixture.share < most
-    )
-    scaled = left + (1 - left) * (judged.relative - mixture.miss_mean) / (1 - mixture.miss_mean)
-    return _Slot(judged, bool(parted), left, scaled, judged.probability)
-
-
-def _one_group(judged: misses.Judged, read: strength.Read, most: float, limits: LimitSet) -> _Slot:
-    """No second group: a firing far below its neighbours is suspect; where the group is wide, nothing can be told.
-
-    If those below still have most of their pulse they burned, only unevenly; between that and a miss it is unknown.
-    """
-    left, probability = strength.pulse_left(read.features, judged.probability, read.low), judged.probability
-    widest = limits.value("widest_spread" if most < 1.0 else "widest_spread_several")
-    if judged.mixture.fire_std > widest:
-        probability = np.full(len(probability), np.nan)
-    elif judged.probability.sum() >= 2 and left > limits.value("strongest_miss"):
-        burned = left > limits.value("weakest_burn")
-        probability = np.where(probability > 0.2, 0.1 if burned else np.nan, probability)
-    return _Slot(judged, False, left, judged.relative, probability)
-
-
-def _in_turn(probability: np.ndarray) -> float:
-    """Share of neighbours of which one is lost and the other is not: near 1 where every second firing fails."""
-    lost = probability > 0.5
-    changes = np.mean(lost[1:] != lost[:-1]) if len(lost) > 1 else 0.0
-    return float(changes / max(2 * min(lost.mean(), 1 - lost.mean()), 1e-9)) if 0.25 < lost.mean() < 0.75 else 0.0
-
-
-def _sharpen(judged: misses.Judged, x: np.ndarray, limits: LimitSet) -> misses.Judged:
-    """The best cut between the two groups, taken as long as it parts them better."""
-    for _ in range(2):
-        sharp = strength.sharpened(x, judged.probability)
-        if sharp is None:
-            break
-        again = misses.judge(sharp, limits, judged.probability)
-        if again.mixture.separation <= judged.mixture.separation:
-            break
-        judged = again
-    return judged
