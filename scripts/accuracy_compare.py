@@ -257,10 +257,15 @@ def main() -> None:
     parser.add_argument("--first-seed", type=int, default=50_000)
     parser.add_argument("--kind", nargs="*", default=None, help="only kinds whose name contains one of these")
     parser.add_argument("--hard", action="store_true", help="short, noisy recordings with many gaps and octave slips")
+    parser.add_argument("--sound", type=int, default=0, help="how many pairs to make as sound besides")
     options = parser.parse_args()
     kinds = [one for one in KINDS if options.kind is None or any(part in one.name for part in options.kind)]
     began = time.process_time()
     measure(kinds, options.runs, options.first_seed, options.hard)
+    if options.sound:
+        from measuring import sound_pairs
+
+        sound_pairs.measure(options.sound, options.first_seed)
     print(f"{time.process_time() - began:.0f} s of processor time")
 
 

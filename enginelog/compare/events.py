@@ -17,14 +17,20 @@ def starts_heard(timeline: Timeline) -> bool:
 
 
 def settle_seconds(sample: Sample) -> Estimate:
-    """Seconds until a rough start is over; 0 where the start was heard and was smooth."""
+    """Seconds until a rough start is over; 0, or too short to hear, where the start was heard and was smooth.
+
+    Unknown where the engine runs roughly to the end: it may settle later.
+    """
     found = sample.run.measures.settling
     if not starts_heard(sample.run.timeline):
         return unknown("the recording begins with the engine running")
     if sample.run.measures.firing.pattern == "burst":
         return unknown("misfires come in bursts, and a lull between them cannot be told from settling")
+    lost = sample.run.measures.firing.misfire_percent
+    if found.found is False and lost is not None and lost > sample.cleaning.value("misfire_fault_percent"):
+        return unknown("it was rough to the end of the recording")
     if found.found is False:
-        return Estimate(0.0, 0.0, 0.0, heard=False)
+        return Estimate(0.0, 0.0, sample.limits.value("settle_unheard_s"), heard=False)
     if found.settle_s is None:
         return unknown("whether it settles could not be told")
     return within(found.settle_s, sample.limits.value("settle_doubt") * found.settle_s)

@@ -19,7 +19,7 @@ def lost_share(sample: Sample) -> Estimate:
     if sample.run.measures.firing.misfires is None:
         return unknown(_why(sample))
     if len(sample.lost_chance) < sample.cleaning.value("misfire_least_events"):
-        return unknown("too few firings were heard after the rough start")
+        return unknown("too few firings were heard, or the recording ends before the rough start is over")
     return _share(sample, "misfire", sample.lost_chance)
 
 

@@ -7,12 +7,13 @@ from enginelog.compare import words
 from enginelog.compare.comparable import Obstacle, obstacle, pulls_only
 from enginelog.compare.judging import judge
 from enginelog.compare.measures import RUNNING, SPEED, START, Measure, applies
-from enginelog.compare.sample import Sample, take
+from enginelog.compare.sample import Sample, take_both
 from enginelog.limits import LimitSet
 from enginelog.model import Compared, Comparison, Difference, Run
 
 ALL = (*START, SPEED, *RUNNING)
 ONE_START = "Starting was heard once in each recording; an engine takes a pull more or less from time to time."
+AFTER_ROUGH = "Misfires, steadiness and evenness are those after the rough start, in both runs."
 SAME_LOAD = "Dip, droop and recovery can be held against each other only under the same load."
 
 
@@ -36,7 +37,7 @@ def compare(
         return _refused(before, after, against, (), limits, notes)
     if pulls_only(before) or pulls_only(after):
         return _with_failed_start(before, after, limits, notes)
-    samples = take(before, limits, cleaning), take(after, limits, cleaning)
+    samples = take_both(before, after, limits, cleaning)
     wanted = [one for one in ALL if applies(one, *samples) and (against is None or not one.needs_speed)]
     measures = _judged(wanted, samples, limits)
     if against is not None:
@@ -57,6 +58,7 @@ def _judged(wanted: list[Measure], samples: tuple[Sample, Sample], limits: Limit
 def _own_notes(measures: tuple[Difference, ...]) -> tuple[str, ...]:
     told = {one.code for one in measures if one.verdict != "cannot_tell"}
     notes = [ONE_START] if told & {"pulls", "seconds_to_run"} else []
+    notes += [AFTER_ROUGH] if any(one.code == "settling" for one in measures) else []
     return tuple(notes + ([SAME_LOAD] if told & {"dip", "droop", "recovery"} else []))
 
 

@@ -82,16 +82,17 @@ class Sample:
         return np.concatenate([values[start : start + each] for start in starts])
 
 
-def take(run: Run, limits: LimitSet, cleaning: LimitSet) -> Sample:
+def take(run: Run, limits: LimitSet, cleaning: LimitSet, left_out_s: float = 0.0) -> Sample:
     """The sample of a run. `limits`: topic compare; `cleaning`: topic findings, by which speed and firings are cleaned
-    exactly as for the run's own findings."""
+    exactly as for the run's own findings. left_out_s: seconds from the start of the run on that do not count."""
     spans = series.run_spans(run.timeline)
     longest = series.longest_run(run.timeline)
-    speed = _no_speed(limits) if longest is None else series.settled_series(run.track, longest, cleaning)
+    from_s = float("-inf") if longest is None or left_out_s <= 0 else longest.start_s + left_out_s
+    speed = _no_speed() if longest is None else series.settled_series(run.track, longest, cleaning)
+    speed = speed.between(from_s, float("inf"))
     wander, noise = _wander(run, speed, limits, cleaning)
-    smooth = run.firings.t_s >= _smooth_from_s(run, limits)
-    judged = misfire.in_spans(run.firings, spans) & smooth & np.isfinite(run.firings.miss_probability)
-    firings = misfire.take(run.firings, judged)
+    judged = misfire.in_spans(run.firings, spans) & (run.firings.t_s >= from_s)
+    firings = misfire.take(run.firings, judged & np.isfinite(run.firings.miss_probability))
     return Sample(
         run=run,
         limits=limits,
@@ -107,18 +108,19 @@ def take(run: Run, limits: LimitSet, cleaning: LimitSet) -> Sample:
     )
 
 
-def _smooth_from_s(run: Run, limits: LimitSet) -> float:
-    """When a rough start was surely over, in the recording's time; -inf where there was none.
+def take_both(before: Run, after: Run, limits: LimitSet, cleaning: LimitSet) -> tuple[Sample, Sample]:
+    """The samples of two runs, both from when either's rough start was surely over.
 
-    Before it, the share of lost firings hangs on how long was recorded; the rough start is a measure of its own.
+    Before that, what is measured hangs on how long was recorded; the rough start is a measure of its own. A run that
+    ends sooner leaves an empty sample.
     """
-    first, settling = series.longest_run(run.timeline), run.measures.settling
-    if first is None or not settling.found or settling.settle_s is None:
-        return float("-inf")
-    return first.start_s + settling.settle_s * (1 + limits.value("settle_doubt"))
+    found = [run.measures.settling for run in (before, after)]
+    rough = [one.settle_s for one in found if one.found and one.settle_s is not None]
+    left_out_s = max(rough, default=0.0) * (1 + limits.value("settle_doubt"))
+    return take(before, limits, cleaning, left_out_s), take(after, limits, cleaning, left_out_s)
 
 
-def _no_speed(limits: LimitSet) -> series.Series:
+def _no_speed() -> series.Series:
     return series.Series(np.zeros(0), np.zeros(0), 0.05, 0.35)
 
 

@@ -36,6 +36,8 @@ def band(sample: Sample) -> Estimate:
     values = sample.wander_percent
     if len(values) * sample.step_s < 3.0:
         return unknown("no calm stretch of three seconds was heard")
+    if sample.run.measures.firing.pattern == "burst":
+        return unknown("misfires come in bursts, and each drags the speed with it")
     width = sample.limits.value("band_deviations")
     noise = 0.0 if np.isnan(sample.noise_percent) else sample.noise_percent**2
     draws = _variances(sample, values)
