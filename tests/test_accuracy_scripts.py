@@ -315,3 +315,42 @@ def test_a_long_recording_and_its_peak_memory(tmp_path):
 def test_the_measuring_modules_keep_the_habits(path):
     test_layers.test_functions_and_files_stay_small(path)
     test_layers.test_what_is_public_is_documented(path)
+
+
+# ---------------------------------------------------------------- the fit of the judges of lost firings
+
+
+def test_slopes_are_those_of_the_loss():
+    """Backward slopes against central differences (numerical analysis, textbook)."""
+    import fit_firing
+
+    rng = np.random.default_rng(3)
+    shapes = [(4, 5), (5,), (5, 3), (3,), (3, 1), (1,)]
+    values = [rng.standard_normal(shape) for shape in shapes]
+    x, wanted = rng.standard_normal((20, 4)), (rng.random(20) < 0.4).astype(float)
+
+    def loss(at):
+        middle = np.tanh(np.tanh(x @ at[0] + at[1]) @ at[2] + at[3])
+        chance = 1 / (1 + np.exp(-(middle @ at[4] + at[5])[:, 0]))
+        return -np.mean(wanted * np.log(chance) + (1 - wanted) * np.log(1 - chance))
+
+    for i, slope in enumerate(fit_firing.slopes(values, x, wanted, 0.0)):
+        for place in (0, -1):
+            high, low = [v.copy() for v in values], [v.copy() for v in values]
+            high[i].flat[place] += 1e-5
+            low[i].flat[place] -= 1e-5
+            assert slope.flat[place] == pytest.approx((loss(high) - loss(low)) / 2e-5, abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("called", "right"),
+    [(range(0, 100, 10), True), (range(1, 101, 10), False), (range(0, 200, 10), False), (range(0, 0), False)],
+)
+def test_a_way_of_parting_is_right_event_by_event(called, right):
+    """Ten of 400 lost: the same ten are right; ten others, twice as many or none are not."""
+    import fit_firing
+
+    truth, lost = np.zeros(400, bool), np.full(400, 0.001)
+    truth[0:100:10] = True
+    lost[list(called)] = 0.99
+    assert fit_firing.is_right(lost, truth) is right

@@ -1,0 +1,100 @@
+"""The parts behind a lost firing: the grid's path, ways of parting, the trained judges; and both on made-up engines."""
+
+import numpy as np
+import pytest
+
+from enginelog import firing, limits, speed, synthesis
+from enginelog.firing import cues, grid, groups, nets
+
+LIMITS = limits.load("firing")
+
+
+def folds_of(drift, lost, seed=0):
+    """Rows of one cycle each with a sharp pulse and its tail at the given places, noise alone where lost."""
+    rng = np.random.default_rng(seed)
+    x = np.arange(grid.FOLD_POINTS) / grid.FOLD_POINTS
+    rows = np.array([np.exp(-12 * np.mod(x - at - 0.3, 1.0)) for at in drift])
+    rows[lost] = 0.15
+    return rows + 0.15 * rng.standard_normal(rows.shape)
+
+
+def test_the_grid_finds_its_way_over_rows_that_tell_nothing():
+    """Three tenths of a cycle lost in a burst of eight: from neighbour to neighbour it locks on wrongly or late."""
+    drift = np.concatenate([np.zeros(90), np.linspace(0, 0.3, 8), np.full(40, 0.3)])
+    folds = folds_of(drift, np.arange(90, 98))
+    found = grid.lock(folds)
+    off = found - drift
+    off = (off - np.median(off[:50]) + 0.5) % 1.0 - 0.5
+    assert np.abs(off[:90]).max() < 0.05 and np.abs(off[98:]).max() < 0.05
+    first = grid._guess(folds) - drift
+    first = (first - np.median(first[:50]) + 0.5) % 1.0 - 0.5
+    assert np.abs(first[98:110]).max() > 0.1
+
+
+def test_parting_of_two_levels_is_otsus():
+    """Otsu (1979): for two pure levels the cut lies between them; nothing is left within."""
+    apart, left, share = cues.parting(np.array([0.2] * 30 + [1.0] * 70))
+    assert share == pytest.approx(0.3) and left == pytest.approx(0.2) and apart > 1e3
+
+
+def test_one_group_cut_in_two_parts_by_its_known_distance():
+    """A normal distribution cut at its mean: means at +-sqrt(2/pi) sigma, within sigma sqrt(1 - 2/pi): apart 2.65."""
+    y = 5 + np.random.default_rng(0).standard_normal(20_000)
+    assert cues.parting(y)[0] == pytest.approx(2 * np.sqrt(2 / np.pi) / np.sqrt(1 - 2 / np.pi), rel=0.02)
+
+
+def test_the_linear_cut_is_fishers_direction():
+    """Fisher's discriminant is S^-1 (m1 - m0) (textbook): a part that is noise common to both is used to cancel it."""
+    rng = np.random.default_rng(1)
+    common = rng.standard_normal(900)
+    lost = np.zeros(900)
+    lost[::5] = 1.0
+    x = np.column_stack([common + (1 - lost), common + 0.1 * rng.standard_normal(900)])
+    strength = groups.linear_cut(x, lost, keep=0.0)
+    assert np.mean(strength[lost == 0]) == pytest.approx(1.0, abs=0.05)
+    assert np.mean(strength[lost == 1]) == pytest.approx(0.0, abs=0.05)
+    assert np.std(strength[lost == 0]) == pytest.approx(0.1, rel=0.2)  # the common noise alone would give 1
+
+
+def test_too_few_lost_make_no_cut():
+    lost = np.zeros(60)
+    lost[3] = 1.0
+    assert groups.linear_cut(np.random.default_rng(2).standard_normal((60, 4)), lost) is None
+
+
+def test_what_is_left_of_the_pulse():
+    shape = np.tile(np.r_[np.zeros(3), 1.0, 0.6, 0.3, np.zeros(4)], 2)
+    parts = np.array([shape] * 40 + [0.3 * shape] * 10)
+    lost = np.r_[np.zeros(40), np.ones(10)]
+    assert groups.pulse_left(parts, lost) == pytest.approx((0.3, 0.3))
+    assert groups.pulse_left(parts, np.zeros(50)) == (1.0, 1.0)
+
+
+def test_the_shipped_judges_fit_what_they_are_given():
+    judges = nets.shipped()
+    assert {len(net.mean) for net in judges.event} == {len(cues.NAMES)}
+    assert {len(net.mean) for net in judges.right} == {len(groups.EVIDENCE)}
+    with pytest.raises(ValueError, match="3 inputs given"):
+        judges.event[0].logit(np.zeros((1, 3)))
+
+
+def made(kind, behaviour, seed, **fixed):
+    scenario = synthesis.random_scenario(seed, kind, "easy", behaviour, seconds=9.0, **fixed)
+    clip, truth = synthesis.make(scenario)
+    track = speed.track(clip, scenario.engine, limits.load("speed"))
+    return firing.locate(clip, track, scenario.engine, LIMITS), truth
+
+
+def test_a_made_up_engine_close_by_is_counted():
+    """A seed beyond those fitted on; truth from the simulated crank."""
+    found, truth = made("generator", "misfire_random", 50_001)
+    judged = np.isfinite(found.miss_probability)
+    assert judged.mean() > 0.9
+    percent = 100 * np.mean(found.miss_probability[judged] > 0.5)
+    assert percent == pytest.approx(100 * truth.missed.mean(), abs=max(1.0, 10 * truth.missed.mean()))
+
+
+def test_a_healthy_made_up_engine_loses_none():
+    for kind, seed in (("generator", 50_011), ("twin_360", 50_012)):
+        found, _ = made(kind, "steady", seed)
+        assert np.mean(np.nan_to_num(found.miss_probability) > 0.5) <= 0.005
