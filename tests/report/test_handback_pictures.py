@@ -1,0 +1,91 @@
+"""The pictures of before against after and of a machine's seasons."""
+
+from dataclasses import replace
+
+import make_runs
+import numpy as np
+import pytest
+
+from enginelog import plots
+from enginelog.model import Analysis, Moment, RunFigures, StoredRun
+
+
+@pytest.fixture(scope="module")
+def runs():
+    return {name: make_runs.ALL[name]() for name in ("hunting_pump", "healthy_generator", "pulls_only", "talk_only")}
+
+
+def test_both_lines_begin_where_the_engine_begins_to_run(runs):
+    figure = plots.before_after_speed(runs["hunting_pump"], runs["healthy_generator"])
+    lines = {line.get_label(): line for line in figure.axes[-1].get_lines()}
+    assert set(lines) == {"before", "after"}
+    for line in lines.values():
+        assert -0.1 < line.get_xdata()[0] < 0.2
+    assert lines["before"].get_linestyle() != lines["after"].get_linestyle()  # told apart without colour
+    known = lines["before"].get_ydata()
+    assert np.nanmin(known) == pytest.approx(np.nanmin(runs["hunting_pump"].track.rpm), rel=0.02)
+
+
+def test_a_before_of_pulls_only_is_drawn_beside_the_run(runs):
+    figure = plots.before_after_speed(runs["pulls_only"], runs["healthy_generator"])
+    words = [text.get_text().strip() for ax in figure.axes for text in ax.texts]
+    assert "did not start" in words and "before" in words and "after" in words
+    alone = plots.before_after_speed(runs["pulls_only"], None)
+    assert alone.axes[-1].get_xlabel() == "seconds since the first pull"
+
+
+def test_nothing_to_draw(runs):
+    assert plots.before_after_speed(None, None) is None
+    assert plots.before_after_strength(runs["pulls_only"], None) is None
+
+
+def test_one_side_alone(runs):
+    for before, after in ((runs["hunting_pump"], None), (None, runs["healthy_generator"])):
+        assert plots.before_after_speed(before, after) is not None
+        assert plots.before_after_strength(before, after, narrow=True).get_figwidth() < 4
+
+
+def test_shares_of_firings_add_up_to_all(runs):
+    from matplotlib.patches import StepPatch
+
+    figure = plots.before_after_strength(runs["hunting_pump"], runs["healthy_generator"])
+    outlines = [
+        patch
+        for patch in figure.axes[0].patches
+        if isinstance(patch, StepPatch) and patch.get_label() in ("before", "after")
+    ]
+    assert [patch.get_label() for patch in outlines] == ["before", "after"]
+    for patch in outlines:
+        assert patch.get_data().values.sum() == pytest.approx(100.0)
+
+
+def at(day: str, stage: str, number: int, **figures) -> StoredRun:
+    moment = Moment(f"{day}T09:00:00Z")
+    analysis = Analysis(number, moment, "0.1.0", RunFigures(usable=True, **figures))
+    return StoredRun(number, number, stage, moment, analysis=analysis)
+
+
+SEASONS = (
+    at("2024-04-02", "before", 1, pulls=6),
+    at("2024-04-03", "after", 2, heard=True, rpm=3340.0, rpm_low=3325.0, rpm_high=3355.0, misfire_percent=0.2),
+    at("2025-05-02", "before", 3, heard=True, rpm=3280.0, misfire_percent=9.0, misfire_low=6.0, misfire_high=13.0),
+)
+
+
+def test_the_seasons_show_only_figures_that_are_known():
+    figure = plots.machine_trend(SEASONS)
+    assert [ax.get_ylabel() for ax in figure.axes[1:]] == ["rpm", "misfires, %"]
+    names = [text.get_text() for text in figure.axes[0].get_legend().get_texts()]
+    assert names == ["before", "after", "did not start"]
+    assert plots.machine_trend(tuple(reversed(SEASONS))) is not None
+
+
+def test_too_little_for_seasons():
+    assert plots.machine_trend(()) is None and plots.machine_trend(SEASONS[:1]) is None
+    assert plots.machine_trend((SEASONS[0], replace(SEASONS[0], id=5))) is None
+
+
+def test_every_picture_can_be_saved(runs):
+    figure = plots.before_after_speed(runs["hunting_pump"], runs["healthy_generator"], narrow=True)
+    assert plots.to_png(figure)[:4] == b"\x89PNG"
+    assert plots.to_svg(plots.machine_trend(SEASONS, narrow=True), "trend-n", "seasons").startswith("<svg")
