@@ -16,7 +16,7 @@ from typing import BinaryIO
 from enginelog import __version__, findings, firing, limits, media, quality, speed, timeline
 from enginelog.model import Clip, Engine, Firings, Run
 
-BLOCK_S = 40.0
+BLOCK_S = 30.0
 OVERLAP_S = 4.0
 
 
@@ -80,13 +80,18 @@ def _own_parts(heard: _Heard) -> list[Firings]:
 def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard) -> Run:
     """Put the blocks together and judge the recording as a whole."""
     clip_quality = quality.judge(heard.quality, info.seconds, sets["quality"], extra=problems)
+    # What has been put together is let go at once: hours of it twice over would be the most that is ever held.
     track = speed.join(heard.tracks, heard.starts_s)
+    heard.tracks.clear()
     activity = timeline.join(heard.activity, heard.starts_s)
+    heard.activity.clear()
+    firings = firing.join(_own_parts(heard))
+    heard.firings.clear()
     story = timeline.build(activity, track, engine, sets["timeline"])
     if not story.engine_heard and story.pulls == 0:
         clip_quality = quality.nothing_read(clip_quality, sets["quality"])
     run_speed = speed.summarise(track, story.spans if story.engine_heard else (), sets["speed"], clip_quality.trust)
-    firings = firing.join(_own_parts(heard))
+    del activity
     measures = findings.judge(engine, clip_quality, story, run_speed, track, firings, sets["findings"])
     return Run(
         program_version=__version__,

@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 from timeline_examples import FOLDS, Example, made_up, own_negatives, pulls_alone, real_examples
 
-from enginelog import timeline
+from enginelog import limits, timeline
 from enginelog.timeline.bursts import burst_features
 from enginelog.timeline.cues import cues
 from enginelog.timeline.nets import Net
@@ -48,7 +48,7 @@ def engine_task(example: Example) -> tuple[np.ndarray, np.ndarray]:
             known &= ~((np.abs(t - span.end_s) < 0.5) & (span.end_s < example.truth.seconds - 0.1))
         if span.kind == "rundown":
             known &= ~inside
-    return cues(example.activity, example.track, example.engine)[known], wanted[known]
+    return cues(example.activity, example.track, example.engine, limits.load("timeline"))[known], wanted[known]
 
 
 def pull_task(example: Example) -> tuple[np.ndarray, np.ndarray]:
@@ -162,7 +162,7 @@ def fit_all(examples: list[Example], steps: int) -> dict[str, Net]:
     pulls = [fit([t for f, t in pull_tasks if f != fold], 2, 12, 0.4, steps, 10 + fold, 0.5) for fold in range(FOLDS)]
     states = []
     for e in tracked:
-        running = engines[e.fold].logits(cues(e.activity, e.track, e.engine))[:, 0]
+        running = engines[e.fold].logits(cues(e.activity, e.track, e.engine, limits.load("timeline")))[:, 0]
         pull = pulls[e.fold].logits(burst_features(e.activity, e.track.t_s, running > 1.0))[:, 0]
         states.append(state_task(e, running, pull))
         report_fold(e, running)

@@ -12,6 +12,13 @@ import numpy as np
 
 MIN_CYCLES = 8
 MIN_FRAME_S = 0.12
+LAG = 2  # frames are compared with the next but one: hops of a quarter frame, so half a frame apart
+# What two Hann frames half a length apart share of the noise between them (autocorrelation of the window there, Welch
+# 1967). Uncorrected it votes for no change at all, since the noise stays where it is.
+SHARED_NOISE = 1 / 6
+DOUBT = (
+    4.0  # signal-to-noise ratio at which a gain of the usual size is believed half (made-up recordings, tuning seeds)
+)
 
 
 @dataclass(frozen=True)
@@ -39,9 +46,9 @@ class OrderFrames:
 
 @dataclass(frozen=True)
 class Gain:
-    """What the line phases say from frame to frame, each shape (frames-1,).
+    """What the line phases say from frame to frame, each shape (frames-LAG,).
 
-    cycles: phase gained beyond whole cycles. coherence: 0..1, share of the lines' power that agrees on it.
+    cycles: phase gained over LAG hops beyond whole cycles. coherence: 0..1, share of the power that agrees on it.
     split: difference of the gain told by two disjoint halves of the lines, a measure of its noise.
     """
 
@@ -86,10 +93,11 @@ def order_frames(
     return OrderFrames(spectra[:, at], between)
 
 
-def phase_gain(frames: list[OrderFrames], widest: float, smooth: int) -> Gain:
-    """Phase gained from each frame to the next beyond whole cycles, by the vote of all lines of all features.
+def phase_gain(frames: list[OrderFrames], widest: float, smooth: int, usual: float = 1.0) -> Gain:
+    """Phase gained from each frame to the LAG-th next beyond whole cycles, by the vote of all lines of all features.
 
     widest: largest gain considered, in cycles (below half the spacing of the firings, or a neighbour would be taken).
+    usual: size of a gain that needs no special evidence; larger ones must stand out the more.
     """
     votes = [_votes(frame, smooth) for frame in frames]
     count = min(len(vote) for vote in votes)
@@ -99,18 +107,19 @@ def phase_gain(frames: list[OrderFrames], widest: float, smooth: int) -> Gain:
         power += np.abs(vote[:count]).sum(axis=1)
         for half in (0, 1):
             total[half, :, half : vote.shape[1] : 2] += vote[:count, half::2]
-    gain, height = _peak(total.sum(axis=0), widest)
-    odd, _ = _peak(total[0], widest)
-    even, _ = _peak(total[1], widest)
+    gain, height = _peak(total.sum(axis=0), widest, usual)
+    odd, _ = _peak(total[0], widest, usual)
+    even, _ = _peak(total[1], widest, usual)
     return Gain(gain, height / power, odd - even)
 
 
 def _votes(frame: OrderFrames, smooth: int) -> np.ndarray:
-    """Line-by-line products of neighbouring frames, weighted by signal over noise and smoothed in time."""
+    """Line-by-line products of frames LAG hops apart, weighted by signal over noise and smoothed in time."""
     from scipy.ndimage import uniform_filter1d
 
     noise = np.maximum(np.median(frame.between, axis=0), 1e-30)
-    products = frame.lines[1:] * np.conj(frame.lines[:-1]) / noise
+    shared = SHARED_NOISE * 0.5 * (frame.between[LAG:] + frame.between[:-LAG])
+    products = (frame.lines[LAG:] * np.conj(frame.lines[:-LAG]) - shared) / noise
     # No single loud frame (a bang, a knock) may outvote its neighbours.
     loud = np.abs(products)
     cap = 6.0 * np.median(loud, axis=0, keepdims=True) + 1e-30
@@ -122,12 +131,16 @@ def _votes(frame: OrderFrames, smooth: int) -> np.ndarray:
     return products
 
 
-def _peak(votes: np.ndarray, widest: float, size: int = 512) -> tuple[np.ndarray, np.ndarray]:
-    """Shift (in cycles, up to `widest` both ways) at which the votes of lines 1..n agree best, and the height there."""
+def _peak(votes: np.ndarray, widest: float, usual: float, size: int = 512) -> tuple[np.ndarray, np.ndarray]:
+    """Shift (in cycles, up to `widest` both ways) at which the votes of lines 1..n agree best, and the height there.
+
+    A shift is taken at the expense of what is `usual`, as by a normal prior: weak votes move nothing.
+    """
     padded = np.zeros((len(votes), size), complex)
     padded[:, 1 : votes.shape[1] + 1] = votes
     curve = np.fft.fft(padded, axis=1).real
     shifts = (np.arange(size) / size + 0.5) % 1.0 - 0.5
+    curve = curve - DOUBT * 0.5 * (shifts / usual) ** 2
     best = np.where(np.abs(shifts) <= max(widest, 2.0 / size), curve, -np.inf).argmax(axis=1)
     row = np.arange(len(votes))
     left, middle, right = curve[row, best - 1], curve[row, best], curve[row, (best + 1) % size]

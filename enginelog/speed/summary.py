@@ -15,22 +15,23 @@ from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Span, Speed, Track
 
+READ_OVER = 5  # frames over which a speed is read: a quarter of a second, so that single firings do not count
 SMOOTHED = 7  # frames whose mean tells the speed from the noise of a frame
 
 
 def summarise(track: Track, spans: tuple[Span, ...], limits: LimitSet, trust: float = 1.0) -> Speed:
     """Median speed over the run spans and its 95 % interval.
 
-    The first `run_up_s` of a run span are left out, unless the recording begins with it. Frames too unsure to report
-    still count where they lie near their sure neighbours: leaving them out would leave out the dips. Without a known
-    frame every number is None.
+    The speed is read over a quarter of a second. The run-up of a run span is left out, unless the recording begins with
+    it. Frames too unsure to report still count where they lie near their sure neighbours: leaving them out would leave
+    out the dips. Without a known frame every number is None.
     """
     inside = _running(track, spans, limits)
     known = inside & np.isfinite(track.rpm)
     if known.sum() < limits.value("least_known_frames"):
         return Speed(None, None, None, None, 0.0)
     rpm = _filled(track, known, inside, limits)
-    middle = float(np.median(rpm))
+    middle = float(np.median(moving_mean(rpm, min(READ_OVER, len(rpm)))))
     confidence = float(np.mean(track.confidence[known])) * float(np.mean(known[inside])) ** 0.5
     half = 1.96 * _median_std(rpm, confidence, limits) * middle
     confidence *= trust
@@ -42,21 +43,40 @@ def _running(track: Track, spans: tuple[Span, ...], limits: LimitSet) -> np.ndar
     inside = np.zeros(len(track.t_s), bool)
     for span in spans:
         if span.kind == "run":
-            run_up = min(limits.value("run_up_s"), 0.3 * (span.end_s - span.start_s)) if span.start_s > 0.2 else 0.0
-            inside |= (track.t_s >= span.start_s + run_up) & (track.t_s <= span.end_s)
+            frames = (track.t_s >= span.start_s) & (track.t_s <= span.end_s)
+            inside |= frames & (track.t_s >= _run_up_end(track, frames, span, limits))
     return inside
+
+
+def _run_up_end(track: Track, frames: np.ndarray, span: Span, limits: LimitSet) -> float:
+    """When the speed first comes near to where it then stays for a while; the start of a run already going on."""
+    latest = min(limits.value("run_up_s"), 0.3 * (span.end_s - span.start_s))
+    if span.start_s <= 0.2 or frames.sum() < 2:
+        return span.start_s
+    t_s, rpm = track.t_s[frames], _path(track)[frames]
+    stay = max(1, int(limits.value("run_up_stays_s") / (t_s[1] - t_s[0])))
+    for number in np.flatnonzero(t_s <= span.start_s + latest):
+        usual = np.median(rpm[number : number + stay])
+        if abs(rpm[number] / usual - 1.0) < limits.value("run_up_within"):
+            return float(t_s[number])
+    return span.start_s + latest
+
+
+def _path(track: Track) -> np.ndarray:
+    """The tracked speed of every frame, sure or not; NaN where only the sure ones were kept."""
+    if track.rhythm is None:
+        return track.rpm
+    path = np.exp(track.rhythm[:, RHYTHM.index("pitch")])
+    known = np.isfinite(track.rpm)
+    return path * np.median(track.rpm[known] / path[known])
 
 
 def _filled(track: Track, known: np.ndarray, inside: np.ndarray, limits: LimitSet) -> np.ndarray:
     """Speeds of the frames inside: sure ones, and unsure ones of the tracked path that lie near these."""
-    rpm = track.rpm[known]
-    if track.rhythm is None:
-        return rpm
-    path = np.exp(track.rhythm[:, RHYTHM.index("pitch")])
-    path = path * np.median(rpm / path[known])
-    between = np.interp(track.t_s, track.t_s[known], rpm)
-    near = inside & ~known & (np.abs(np.log(path / between)) < limits.value("near_neighbours"))
-    return np.concatenate([rpm, path[near]])
+    path = np.where(known, track.rpm, _path(track))
+    between = np.interp(track.t_s, track.t_s[known], track.rpm[known])
+    near = np.abs(np.log(path / between)) < limits.value("near_neighbours")
+    return path[inside & (known | near)]
 
 
 def _median_std(rpm: np.ndarray, confidence: float, limits: LimitSet) -> float:

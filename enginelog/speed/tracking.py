@@ -99,6 +99,8 @@ def is_saw(engine: Engine) -> bool:
 def _usual_low(engine: Engine) -> str:
     if is_saw(engine):
         return "usual_low_rpm_two_stroke"
+    if engine.strokes == 2:
+        return "usual_low_rpm_two_stroke_several"
     small = engine.strokes == 4 and engine.cylinders <= 2
     return "usual_low_rpm_small_four_stroke" if small else "usual_low_rpm_several_cylinders"
 

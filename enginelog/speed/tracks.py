@@ -24,7 +24,8 @@ def track(clip: Clip, engine: Engine, limits: LimitSet) -> Track:
     known = confidence >= limits.value("least_confidence")
     blank = np.where(known, 1.0, np.nan)
     std = np.maximum(found.std_hz * rpm_per_hz, limits.value("least_std_rpm"))
-    return Track(found.t_s, found.cycle_hz * rpm_per_hz * blank, confidence, std * blank, found.shown)
+    rpm, rhythm = found.cycle_hz * rpm_per_hz * blank, found.shown.astype(np.float32)
+    return Track(found.t_s, rpm, confidence, std * blank, rhythm)
 
 
 def _may_be_half(found: Pursuit, engine: Engine, limits: LimitSet) -> np.ndarray:

@@ -28,7 +28,7 @@ def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) ->
         return Timeline(False, 1.0, (), reason="the recording is too short to hear an engine in")
     if track.rhythm is None:
         raise ValueError("the track has no rhythm: expected Track.rhythm as kept by the speed stage")
-    seen = views(activity, track, engine, shipped())
+    seen = views(activity, track, engine, shipped(), limits)
     marks = tidy(stretches(course(seen, limits)), track, limits)
     marks = merged(sudden(marks, activity, track, PULL, RUN, QUIET, limits))
     confidence, marks = confidence_of(marks, seen, limits)

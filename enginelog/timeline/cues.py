@@ -10,12 +10,10 @@ from __future__ import annotations
 import numpy as np
 
 from enginelog.dsp.smoothing import moving_mean
+from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Engine, Track
 from enginelog.timeline.activity import Activity
 
-# Speeds outside which an engine hardly runs by itself (typical idle and top speeds with room on both sides); how far
-# beyond, in logarithms, is a cue. Nothing within them is: that would teach the ways of the recordings learned from.
-USUAL_RPM = {2: (1800.0, 14500.0), 4: (700.0, 5000.0)}
 BLOCK = 10  # frames of 10 ms in a block of 0.1 s
 
 NAMES = (
@@ -25,15 +23,21 @@ NAMES = (
 )
 
 
-def cues(activity: Activity, track: Track, engine: Engine) -> np.ndarray:
+def cues(activity: Activity, track: Track, engine: Engine, limits: LimitSet) -> np.ndarray:
     """Cues for each frame of `track` (which kept its rhythm), shape (n, len(NAMES)), float32."""
     if len(track.t_s) == 0:
         return np.zeros((0, len(NAMES)), np.float32)
-    return np.concatenate([rhythm_cues(track, engine), level_cues(activity, track.t_s)], axis=1).astype(np.float32)
+    return np.concatenate([rhythm_cues(track, engine, limits), level_cues(activity, track.t_s)], axis=1).astype(
+        np.float32
+    )
 
 
-def rhythm_cues(track: Track, engine: Engine) -> np.ndarray:
-    """The first 15 columns of NAMES."""
+def rhythm_cues(track: Track, engine: Engine, limits: LimitSet) -> np.ndarray:
+    """The first 15 columns of NAMES.
+
+    How far the speed lies outside what such engines run at is a cue; where it lies within is none: that would teach the
+    ways of the recordings learned from.
+    """
     rhythm = np.nan_to_num(np.asarray(track.rhythm, float), nan=0.0)
     pitch = rhythm[:, RHYTHM.index("pitch")]
     smooth = moving_mean(rhythm, 21)
@@ -41,7 +45,8 @@ def rhythm_cues(track: Track, engine: Engine) -> np.ndarray:
     speed = smooth[:, RHYTHM.index("pitch")]
     columns = [smooth[:, i] for i in range(10)]
     rpm = speed + np.log(60.0 * engine.revs_per_cycle)
-    slowest, fastest = np.log(USUAL_RPM[2 if engine.strokes == 2 else 4])
+    kind = "two_stroke" if engine.strokes == 2 else "four_stroke"
+    slowest, fastest = (np.log(limits.value(f"runs_{end}_rpm_{kind}")) for end in ("from", "to"))
     columns += [np.clip(slowest - rpm, 0.0, 1.0), np.clip(rpm - fastest, 0.0, 1.0)]
     columns += [moving_mean(total, 41), moving_least(moving_mean(total, 11), 31)]
     columns += [np.log(moving_spread(np.diff(pitch, prepend=pitch[:1]), 41) + 1e-4)]

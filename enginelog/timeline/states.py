@@ -30,22 +30,24 @@ class Views:
     log_states: np.ndarray
 
 
-def views(activity: Activity, track: Track, engine: Engine, nets: dict[str, Net]) -> Views:
+def views(activity: Activity, track: Track, engine: Engine, nets: dict[str, Net], limits: LimitSet) -> Views:
     """Judge every frame of the track, piece by piece so that long recordings stay small."""
     count = len(track.t_s)
     parts = [
-        _piece_views(activity, track, engine, nets, first, min(first + PIECE, count))
+        _piece_views(activity, track, engine, nets, limits, first, min(first + PIECE, count))
         for first in range(0, count, PIECE)
     ]
     return Views(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
-def _piece_views(activity, track, engine, nets, first: int, last: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _piece_views(
+    activity, track, engine, nets, limits, first: int, last: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     low, high = max(first - MARGIN, 0), min(last + MARGIN, len(track.t_s))
     near = Track(*(getattr(track, name)[low:high] for name in ("t_s", "rpm", "confidence", "rpm_std", "rhythm")))
     heard = (activity.t_s >= near.t_s[0] - 0.2) & (activity.t_s <= near.t_s[-1] + 0.2)
     local = Activity(*(getattr(activity, name)[heard] for name in Activity.__dataclass_fields__))
-    running = nets["engine"].logits(cues(local, near, engine))[:, 0]
+    running = nets["engine"].logits(cues(local, near, engine, limits))[:, 0]
     pull = nets["pull"].logits(burst_features(local, near.t_s, running > 1.0))[:, 0]
     states = nets["state"].logits(state_features(local, near, running, pull))
     keep = slice(first - low, last - low)
