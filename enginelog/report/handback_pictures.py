@@ -36,16 +36,26 @@ def drawings(pair: BeforeAfter, history: Sequence[StoredRun], full: bool) -> tup
     return tuple(one for one in found if one is not None)
 
 
+def _ran(run: Run | None) -> bool:
+    return run is not None and run.timeline.engine_heard
+
+
+def _sides(before: bool, after: bool) -> str:
+    """Which of the two a picture shows, and how."""
+    if before and after:
+        return "before (dashed) and after (solid)"
+    return "after the work" if after else "before the work"
+
+
 def _speed(before: Run | None, after: Run | None) -> Drawing | None:
     wide, narrow = (plots.before_after_speed(before, after, slim) for slim in (False, True))
     if wide is None or narrow is None:
         return None
+    caption = "The strips above show what was heard when; pulls of the starter are hatched."
+    which = _sides(_ran(before), _ran(after))
+    if _ran(before) or _ran(after):
+        caption = f"How fast the engine turned, {which}, in turns a minute (rpm). {caption}"
     both = before is not None and after is not None
-    which = "before (dashed) and after (solid)" if both else "after the work" if after else "before the work"
-    caption = (
-        f"How fast the engine turned, {which}, in turns a minute (rpm). The strips above show what was heard when; "
-        "pulls of the starter are hatched."
-    )
     title = "Before and after" if both else f"The run {'after' if after else 'before'} the work"
     return Drawing("beforeafter", title, caption, f"Speed over time, {which}.", wide, narrow)
 
@@ -54,9 +64,9 @@ def _strength(before: Run | None, after: Run | None) -> Drawing | None:
     wide, narrow = (plots.before_after_strength(before, after, slim) for slim in (False, True))
     if wide is None or narrow is None:
         return None
+    which = _sides(_ran(before), _ran(after)).replace("(solid)", "(filled)")
     caption = (
-        "How many firings were how strong, before (dashed) and after (filled). A narrow hill at 1 is an even engine; "
-        "firings near 0 were lost."
+        f"How many firings were how strong, {which}. A narrow hill at 1 is an even engine; firings near 0 were lost."
     )
     return Drawing("strength", "Strength of the firings", caption, "Histogram of firing strength.", wide, narrow)
 

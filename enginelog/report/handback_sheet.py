@@ -131,7 +131,7 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
         checks=tuple(_check(one) for one in record.checks if full or one.result == "fail"),
         suggestion=_suggestion(record) if full else "",
         work=tuple(_work(entry, record.machine.currency) for entry in record.work),
-        totals=_totals(record),
+        totals=_totals(record, full),
         drawings=drawings(pair, history if full else (), full),
         measures=_measures(pair.comparison, full),
         notes=pair.comparison.notes if pair.comparison else (),
@@ -283,12 +283,12 @@ def _work(entry: WorkEntry, currency: str) -> WorkRow:
     )
 
 
-def _totals(record: JobRecord) -> tuple[tuple[str, str], ...]:
+def _totals(record: JobRecord, full: bool) -> tuple[tuple[str, str], ...]:
     currency = record.machine.currency
     rows = [("Cost", money(record.cost_cents, currency))] if record.cost_cents else []
     rows += [("Time", duration(record.minutes))] if record.minutes else []
     left = record.left_cents
-    if left is not None:
+    if left is not None and (record.cost_cents or full):
         limit = money(record.machine.cost_limit_cents or 0, currency)
         state = f"{money(left, currency)} left" if left >= 0 else f"{money(-left, currency)} past it"
         rows.append(("Limit", f"{limit}; {state}"))
