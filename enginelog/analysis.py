@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from typing import BinaryIO
 
 from enginelog import __version__, findings, firing, limits, media, quality, speed, timeline
-from enginelog.model import Clip, Engine, Firings, Run
+from enginelog.model import Clip, Engine, Firings, Run, Track
 
 BLOCK_S = 30.0
 OVERLAP_S = 4.0
@@ -53,6 +53,20 @@ def analyse(
                 progress(min(1.0, (clip.start_s + clip.seconds) / recording.info.seconds))
         info, problems = recording.info, recording.problems
     return _judge(info, problems, engine, sets, heard)
+
+
+def listener(engine: Engine) -> Callable[[Clip], tuple[Track, Firings]]:
+    """The listening stages for one stretch of sound after the other, as live listening needs them.
+
+    The function returned gives the speed over time and the firings of a stretch, by the same code as `analyse`.
+    """
+    speed_limits, firing_limits = limits.load("speed"), limits.load("firing")
+
+    def hear(clip: Clip) -> tuple[Track, Firings]:
+        track = speed.track(clip, engine, speed_limits)
+        return track, firing.locate(clip, track, engine, firing_limits)
+
+    return hear
 
 
 def _listen(clip: Clip, engine: Engine, sets: dict, heard: _Heard) -> None:
