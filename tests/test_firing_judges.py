@@ -50,7 +50,7 @@ def test_the_linear_cut_is_fishers_direction():
     lost = np.zeros(900)
     lost[::5] = 1.0
     x = np.column_stack([common + (1 - lost), common + 0.1 * rng.standard_normal(900)])
-    strength = groups.linear_cut(x, lost, keep=0.0)
+    strength = groups.linear_cut(groups.folded(x), lost, keep=0.0)
     assert np.mean(strength[lost == 0]) == pytest.approx(1.0, abs=0.05)
     assert np.mean(strength[lost == 1]) == pytest.approx(0.0, abs=0.05)
     assert np.std(strength[lost == 0]) == pytest.approx(0.1, rel=0.2)  # the common noise alone would give 1
@@ -59,7 +59,7 @@ def test_the_linear_cut_is_fishers_direction():
 def test_too_few_lost_make_no_cut():
     lost = np.zeros(60)
     lost[3] = 1.0
-    assert groups.linear_cut(np.random.default_rng(2).standard_normal((60, 4)), lost) is None
+    assert groups.linear_cut(groups.folded(np.random.default_rng(2).standard_normal((60, 4))), lost) is None
 
 
 def test_what_is_left_of_the_pulse():

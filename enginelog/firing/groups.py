@@ -52,12 +52,12 @@ def ways(cues: Cues, logit: np.ndarray, own: np.ndarray) -> list[Parted]:
     if len(own) < FEWEST:
         return []
     told = np.clip(logit[own], -8.0, 8.0)
-    parts = np.hstack([cues.parts[own], cues.slowing[own]])
+    ready = folded(np.hstack([cues.parts[own], cues.slowing[own]]))
     change = np.clip(cues.column("change")[own], -1, 2)
     plain = 0.5 * (cues.column("pulse")[own] + cues.column("change")[own])
-    found = [(plain, sigmoid(told), 0), (*_followed(parts, told, sigmoid(told), 0.5), 1)]
+    found = [(plain, sigmoid(told), 0), (*_followed(ready, told, sigmoid(told), 0.5), 1)]
     for start in (_two_groups(change), *(_weakest(change, share) for share in WEAKEST)):
-        found.append((*_followed(parts, told, start, 0.1), 2))
+        found.append((*_followed(ready, told, start, 0.1), 2))
     if cues.slots > 1:
         found.append((plain, np.full(len(own), 0.97), 3))
     return [_described(cues, own, told, *one) for one in found if one[0] is not None]
@@ -83,14 +83,14 @@ def _weakest(y: np.ndarray, share: float) -> np.ndarray:
     return np.where(y <= edge, 0.9, 0.02)
 
 
-def _followed(parts: np.ndarray, told: np.ndarray, lost: np.ndarray, trust: float):
+def _followed(ready: Folded, told: np.ndarray, lost: np.ndarray, trust: float):
     """(strength, lost) after learning the cut and parting anew in turn; (None, None) where a group is too small.
 
     trust: weight of the first classifier's logits `told` beside what the cut says.
     """
     strength = None
     for _ in range(ROUNDS):
-        cut = linear_cut(parts, lost)
+        cut = linear_cut(ready, lost)
         if cut is None:
             break
         strength = cut - local.weighted_mean(cut, 1.0 - lost, HALF, 4.0) + 1.0
@@ -119,26 +119,44 @@ def _log_ratio(y: np.ndarray, lost: np.ndarray) -> np.ndarray:
     )  # fmt: skip
 
 
-def linear_cut(x: np.ndarray, lost: np.ndarray, keep: float = 0.35, folds: int = 3) -> np.ndarray | None:
+@dataclass(frozen=True)
+class Folded:
+    """Events made ready for many cuts. x: (events, parts) less their mean; learn: for each fold the events learned
+    from; gram: for each fold x.T @ x over those."""
+
+    x: np.ndarray
+    learn: tuple[np.ndarray, ...]
+    gram: tuple[np.ndarray, ...]
+
+
+def folded(x: np.ndarray, folds: int = 3) -> Folded:
+    """Fold x, shape (events, parts), three neighbours at a time."""
+    x = np.asarray(x, float) - x.mean(0)
+    part = np.arange(len(x)) // 3 % folds
+    learn = tuple(part != fold for fold in range(folds))
+    return Folded(x, learn, tuple(x[chosen].T @ x[chosen] for chosen in learn))
+
+
+def linear_cut(ready: Folded, lost: np.ndarray, keep: float = 0.35) -> np.ndarray | None:
     """Strength by the best linear cut: about 1 for firings, 0 for lost ones. None where a side has too few events.
 
     Fisher's linear discriminant with a covariance shrunk by `keep` to its diagonal, learned on other events than it
-    is used on (`folds` parts in turn), so that it cannot praise itself.
+    is used on (each fold in turn), so that it cannot praise itself. The scatter within the two groups is that of all
+    less that of their means.
     """
-    out = np.empty(len(x))
-    part = np.arange(len(x)) // 3 % folds
-    for fold in range(folds):
-        learn = part != fold
-        weight, seen = lost[learn], x[learn]
-        if weight.sum() < 2.5 or (1 - weight).sum() < 10:
+    out = np.empty(len(ready.x))
+    for learn, gram in zip(ready.learn, ready.gram, strict=True):
+        weight, seen = lost[learn], ready.x[learn]
+        many, rest = weight.sum(), (1 - weight).sum()
+        if many < 2.5 or rest < 10:
             return None
-        low, high = weight @ seen / weight.sum(), (1 - weight) @ seen / (1 - weight).sum()
-        a, b = (seen - low) * np.sqrt(weight)[:, None], (seen - high) * np.sqrt(1 - weight)[:, None]
-        covariance = (a.T @ a + b.T @ b) / len(seen)
-        covariance = (1 - keep) * covariance + keep * np.diag(np.diag(covariance))
-        covariance[np.diag_indices(len(covariance))] += 1e-6 * np.trace(covariance) / len(covariance) + 1e-12
+        low, high = weight @ seen / many, (1 - weight) @ seen / rest
+        covariance = (gram - many * np.outer(low, low) - rest * np.outer(high, high)) / len(seen)
+        diagonal = np.diag(covariance).copy()
+        covariance *= 1 - keep
+        covariance[np.diag_indices(len(covariance))] = diagonal + 1e-6 * diagonal.mean() + 1e-12
         direction = np.linalg.solve(covariance, high - low)
-        out[~learn] = (x[~learn] - low) @ direction / ((high - low) @ direction + 1e-12)
+        out[~learn] = (ready.x[~learn] - low) @ direction / ((high - low) @ direction + 1e-12)
     return out
 
 
