@@ -79,6 +79,7 @@ def _refused(
     limits: LimitSet,
     notes: tuple[str, ...],
 ) -> Comparison:
+    measures = tuple(one for one in measures if one.verdict != "cannot_tell")
     summary = f"The two runs cannot be compared: {against.reason}."
     if measures:
         summary += " What stands by itself all the same is given."
