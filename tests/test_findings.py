@@ -362,3 +362,16 @@ def test_every_limit_is_used():
     folder = Path(room.__file__).parent
     code = "".join(path.read_text(encoding="utf-8") for path in folder.glob("*.py"))
     assert [name for name in LIMITS if f'"{name}"' not in code and f"'{name}'" not in code] == []
+
+
+def test_firings_heard_but_not_judged_are_said_to_be_so():
+    """Heard is not judged: the reason names how many were heard, not that none were."""
+    from enginelog.findings.misfire import study_misfire
+    from enginelog.model import Engine, Firings, Span
+
+    n = 300
+    t_s, nothing, one = np.arange(n) * 0.04, np.full(n, np.nan), np.ones(n)
+    firings = Firings(t_s, np.zeros(n, int), one, one, nothing, nothing, 10 * one, 2.0 * np.arange(n))
+    study = study_misfire(Engine(), firings, [Span("run", 0.0, 20.0)], load("findings"))
+    assert study.summary.events == 300 and study.summary.misfires is None
+    assert study.reason.startswith("none of the 300 firings heard could be judged")

@@ -136,6 +136,15 @@ def cannot_count(firings: Firings, limits: LimitSet) -> str | None:
     return None
 
 
+def _hardly_judged(told: np.ndarray, limits: LimitSet) -> str | None:
+    """Why the share of firings that could be judged is too small, where enough were heard; None where it is not."""
+    n = len(told)
+    if n < limits.value("misfire_least_events") or told.mean() >= limits.value("misfire_least_told"):
+        return None
+    judged = f"only {100 * told.mean():.0f} %" if told.any() else "none"
+    return f"{judged} of the {n} firings heard could be judged; lost and weak ones sound too much alike here"
+
+
 def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: LimitSet) -> MisfireStudy:
     """Count, interval, windows, pattern and cylinders over the running spans.
 
@@ -143,12 +152,10 @@ def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: L
     """
     firings = take(firings, in_spans(firings, spans))
     told = np.isfinite(firings.miss_probability)
-    reason = cannot_count(take(firings, told), limits)
-    if reason is None and told.mean() < limits.value("misfire_least_told"):
-        reason = f"only {100 * told.mean():.0f} % of the firings were heard clearly enough to be judged"
-    firings = take(firings, told)
+    reason = _hardly_judged(told, limits) or cannot_count(take(firings, told), limits)
     if reason is not None:
         return MisfireStudy(_withheld(engine, firings, (None, None), limits), (), reason, None, None)
+    firings = take(firings, told)
     turns = patterns.alternation(firings, limits)
     probability = patterns.with_dead_slots(engine, firings, limits)
     probability = patterns.with_turns(probability, turns) if turns.lost else probability
