@@ -136,6 +136,8 @@ def pair(kind: Kind, seed: int, hard: bool) -> tuple[Run, Run, dict[str, float]]
     if kind.change is None:
         return *runs, dict.fromkeys(CODES, 0.0)
     before, after = truth(first, seed), truth(second, seed)
+    if first.loads:  # another droop is another speed under load
+        before = {name: value for name, value in before.items() if name not in ("speed", "steadiness")}
     if first.rough_s:  # these hold the rough part too, where it is not heard as such
         before = {name: value for name, value in before.items() if not name.startswith("misfire")}
     return *runs, {name: after[name] - before[name] for name in before}
