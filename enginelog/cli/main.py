@@ -13,6 +13,7 @@ import click
 
 from enginelog import __version__, model
 from enginelog.cli import console, job_commands
+from enginelog.cli.bench import bench
 from enginelog.cli.check import check
 from enginelog.cli.compare import compare
 from enginelog.cli.formats import formats
@@ -49,6 +50,7 @@ commands.add_command(formats)
 for each in job_commands.COMMANDS:
     commands.add_command(each)
 commands.add_command(hand_back)
+commands.add_command(bench)
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -1,0 +1,91 @@
+"""What an answer page shows of a run, in the words of the report."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from enginelog.model import Finding, Problem, Run
+from enginelog.plots.thin import envelope
+from enginelog.report import words
+from enginelog.report.facts import Fact, facts, why_unknown
+
+MOST_POINTS = 6000
+BINS = 2000
+LEAD_S = 0.5
+
+
+@dataclass(frozen=True)
+class Told:
+    """One finding as it is shown: its title, sentence, and the stretch to hear (None where it has none)."""
+
+    finding: Finding
+    title: str
+    text: str
+    start_s: float | None
+    end_s: float | None
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The answer first, then the findings from the worst on, the measures, what was wrong with the recording."""
+
+    run: Run
+    top: words.Headline
+    told: tuple[Told, ...]
+    known: tuple[Fact, ...]
+    unknown: tuple[tuple[str, str], ...]
+    problems: tuple[Problem, ...]
+    next: tuple[str, ...]
+
+
+def answer(run: Run) -> Answer:
+    """The parts of a run for the page."""
+    found = facts(run) if run.quality.usable else []
+    ranked = words.ranked(run.measures.findings)
+    return Answer(
+        run=run,
+        top=words.headline(run),
+        told=tuple(_told(finding) for finding in ranked if finding.verdict in ("fault", "watch")),
+        known=tuple(fact for fact in found if fact.known),
+        unknown=tuple((fact.label, why_unknown(run, fact)) for fact in found if not fact.known),
+        problems=run.quality.problems,
+        next=tuple(dict.fromkeys(step for finding in ranked for step in finding.next)),
+    )
+
+
+def _told(finding: Finding) -> Told:
+    start_s, end_s = finding.start_s, finding.end_s
+    if start_s is not None and (end_s is None or end_s - start_s < LEAD_S):
+        start_s, end_s = max(0.0, start_s - LEAD_S), start_s + 2 * LEAD_S
+    return Told(finding, words.title(finding.code), words.sentence(finding.text), start_s, end_s)
+
+
+def track(run: Run) -> dict[str, Any]:
+    """The speed over time for the page's own plot: plain lists, unknown None, thinned where very long."""
+    t_s, rpm, sure = run.track.t_s, run.track.rpm, run.track.confidence
+    if len(t_s) > MOST_POINTS:
+        thin, how_sure = envelope(t_s, rpm, BINS), envelope(t_s, sure, BINS)
+        t_s, rpm, sure = thin.x, thin.mean, how_sure.mean
+    spans = [{"kind": s.kind, "start": round(s.start_s, 2), "end": round(s.end_s, 2)} for s in run.timeline.spans]
+    told = [each for each in map(_told, run.measures.findings) if each.finding.verdict in ("fault", "watch")]
+    marks = [
+        {"title": each.title, "start": each.start_s, "end": each.end_s} for each in told if each.start_s is not None
+    ]
+    return {
+        "seconds": round(run.clip.seconds, 3),
+        "t": _plain(t_s, 3),
+        "rpm": _plain(rpm, 1),
+        "sure": _plain(sure, 2),
+        "spans": spans,
+        "marks": marks,
+        "rated": run.engine.rated_rpm,
+        "idle": run.engine.idle_rpm,
+    }
+
+
+def _plain(values: np.ndarray, digits: int) -> list[float | None]:
+    return [round(float(value), digits) if math.isfinite(value) else None for value in values]

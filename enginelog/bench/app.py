@@ -1,0 +1,127 @@
+"""The application: which path leads where, what an error becomes, and what starts and ends with the server."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import AsyncIterator
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from enginelog.bench import changes, files, hearing, listening, pages, uploading
+from enginelog.bench.desk import Desk, change, wants_page
+from enginelog.bench.doorkeeper import Doorkeeper, Refused
+from enginelog.bench.pairing import Pairing
+from enginelog.bench.rendering import page
+from enginelog.bench.settings import Settings
+from enginelog.bench.takes import NoTakeError, RefusedTakeError, Takes
+from enginelog.bench.workshop import Workshop
+from enginelog.model import EnginelogError, UsageError
+from enginelog.store import NotInStoreError, StoreNotWrittenError
+
+ROUTES = (
+    ("/", pages.home, None),
+    ("/pair", changes.pairing_page, changes.pair),
+    ("/jobs/new", pages.new_job, None),
+    ("/jobs", None, changes.take_in),
+    ("/jobs/{number:int}", pages.job, None),
+    ("/jobs/{number:int}/clip", pages.clip, None),
+    ("/jobs/{number:int}/checks", None, changes.tick),
+    ("/jobs/{number:int}/notes", None, changes.note),
+    ("/jobs/{number:int}/work", None, changes.work),
+    ("/jobs/{number:int}/state", None, changes.state),
+    ("/jobs/{number:int}/compare", pages.comparison, None),
+    ("/jobs/{number:int}/before-after.svg", files.before_after, None),
+    ("/jobs/{number:int}/hand-back", files.hand_back, None),
+    ("/takes", None, uploading.announce),
+    ("/takes/{take}", pages.take, None),
+    ("/takes/{take}/state", uploading.state, None),
+    ("/takes/{take}/recording", files.take_recording, None),
+    ("/takes/{take}/track", files.take_track, None),
+    ("/takes/{take}/report", files.take_report, None),
+    ("/takes/{take}/attach", None, changes.attach),
+    ("/takes/{take}/discard", None, changes.discard),
+    ("/runs/{number:int}", pages.run, None),
+    ("/runs/{number:int}/recording", files.run_recording, None),
+    ("/runs/{number:int}/track", files.run_track, None),
+    ("/runs/{number:int}/report", files.run_report, None),
+    ("/machines", pages.machines, None),
+    ("/machines/{number:int}", pages.machine, None),
+    ("/machines/{number:int}/trend.svg", files.trend, None),
+    ("/jobs/{number:int}/live", listening.live_page, listening.start),
+    ("/jobs/{number:int}/live/stop", None, listening.stop),
+    ("/live/events", listening.events, None),
+    ("/static/{name}", files.static, None),
+)
+STATUSES = (
+    ((NotInStoreError, NoTakeError), 404),
+    ((RefusedTakeError,), 409),
+    ((UsageError,), 400),
+    ((StoreNotWrittenError,), 503),
+)
+
+
+def make(settings: Settings) -> Starlette:
+    """The application of one server."""
+    pairing, takes, workshop = Pairing(settings), Takes(settings), Workshop(settings)
+    takes.whole = workshop.add
+    desk = Desk(settings, pairing, takes, workshop, hearing.LiveDesk(settings))
+
+    @contextlib.asynccontextmanager
+    async def running(app: Starlette) -> AsyncIterator[None]:
+        workshop.start()
+        try:
+            yield
+        finally:
+            desk.live.close()
+            await workshop.stop()
+            takes.clear()
+
+    routes = [Route("/takes/{take}", uploading.piece, methods=["PUT"])]
+    for path, shown, changed in ROUTES:
+        if shown is not None:
+            routes.append(Route(path, shown, methods=["GET"]))
+        if changed is not None:
+            routes.append(Route(path, change(changed), methods=["POST"]))
+    app = Starlette(
+        routes=routes,
+        middleware=[Middleware(Doorkeeper, settings=settings, pairing=pairing)],
+        exception_handlers={
+            EnginelogError: _known_error, Refused: _refused, HTTPException: _no_page, Exception: _fault,
+        },
+        lifespan=running,
+    )  # fmt: skip
+    app.state.desk = desk
+    return app
+
+
+def _problem(request: Request, status: int, text: str) -> Response:
+    if wants_page(request):
+        return page(request, "problem.html", status, problem=text)
+    return JSONResponse({"problem": text}, status_code=status)
+
+
+def _known_error(request: Request, error: Exception) -> Response:
+    status = next((status for kinds, status in STATUSES if isinstance(error, kinds)), 500)
+    return _problem(request, status, str(error))
+
+
+def _refused(request: Request, error: Exception) -> Response:
+    assert isinstance(error, Refused)
+    answer = _problem(request, error.status, error.text)
+    answer.headers["connection"] = "close"
+    return answer
+
+
+def _no_page(request: Request, error: Exception) -> Response:
+    status = error.status_code if isinstance(error, HTTPException) else 404
+    return _problem(request, status, "There is no such page." if status == 404 else "This is not possible here.")
+
+
+def _fault(request: Request, error: Exception) -> Response:
+    text = f"A fault in the program: {type(error).__name__}. Nothing was changed; the terminal shows more."
+    return _problem(request, 500, text)

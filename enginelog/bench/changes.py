@@ -1,0 +1,171 @@
+"""What changes something: taking in, ticking, notes, work, states, attaching, discarding, pairing."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from enginelog import model
+from enginelog.bench.desk import Form, desk, go, number
+from enginelog.bench.doorkeeper import cookie_header
+from enginelog.bench.rendering import page
+from enginelog.cli.engine_options import engine_from
+from enginelog.model import UsageError
+from enginelog.store import NotInStoreError, Store, numbers
+
+RESULTS = {"pass": "pass", "fail": "fail", "skip": "not_checked"}
+
+
+def take_in(request: Request, form: Form) -> Response:
+    """Open a job for a machine, which is remembered where it is new."""
+    label = form.text("label")
+    seen = model.TakeIn(**{name: form.text(name) for name in ("oil_level", "fuel_state", "smell", "damage")})
+    with desk(request).store() as store, store.transaction():
+        machine = store.remember(label, **_told(store, label, form))
+        job = store.take_in(machine, form.text("complaint"), seen, form.text("note"))
+    return go(f"/jobs/{job.id}")
+
+
+def _told(store: Store, label: str, form: Form) -> dict[str, Any]:
+    """The machine's layout as the form tells it; nothing where the machine is known and nothing is told."""
+    told = {name: form.text(name) or None for name in ("strokes", "cylinders", "kind", "rated_rpm", "idle_rpm")}
+    if not any(told.values()):
+        return {} if _known(store, label) else _layout(told)
+    return _layout(told)
+
+
+def _layout(told: dict[str, str | None]) -> dict[str, Any]:
+    if told["strokes"] not in (None, "2", "4"):
+        raise UsageError(f"strokes: '{told['strokes']}' given, 2 or 4 expected")
+    cylinders = told["cylinders"]
+    engine = engine_from(
+        strokes=told["strokes"],
+        cylinders=None if cylinders is None else int(_amount(cylinders, "cylinders", 1, 12)),
+        firing_angles=None,
+        rated_rpm=_rpm(told["rated_rpm"], "rated speed"),
+        idle_rpm=_rpm(told["idle_rpm"], "idle speed"),
+        machine=told["kind"],
+        blade_length_mm=None,
+        poles=None,
+    )
+    names = ("strokes", "cylinders", "firing_angles_deg", "rated_rpm", "idle_rpm", "assumed")
+    return {name: getattr(engine, name) for name in names} | {"kind": engine.machine}
+
+
+def _rpm(given: str | None, what: str) -> float | None:
+    return None if given is None else _amount(given, what, 100, 20_000)
+
+
+def _amount(given: str, what: str, low: float, high: float) -> float:
+    found = re.fullmatch(r"[0-9]{1,6}(?:[.,][0-9]{1,6})?", given, re.ASCII)
+    value = float(given.replace(",", ".")) if found else -1.0
+    if not low <= value <= high:
+        raise UsageError(f"{what}: '{given}' given, a number from {low:g} to {high:g} expected")
+    return value
+
+
+def _known(store: Store, label: str) -> bool:
+    try:
+        store.machine(label)
+    except NotInStoreError:
+        return False
+    return True
+
+
+def tick(request: Request, form: Form) -> Response:
+    """Write down one bench check."""
+    result = RESULTS.get(form.text("result"))
+    if result is None:
+        raise UsageError(f"result: '{form.text('result')}' given, one of {', '.join(RESULTS)} expected")
+    reading = form.text("reading")
+    value = None if not reading else float(_amount(reading.lstrip("-"), "reading", 0, 1e6)) * _sign(reading)
+    with desk(request).store() as store:
+        store.tick(number(request), form.text("step"), result, form.text("note"), value, form.text("unit"))
+    return go(f"/jobs/{number(request)}?ticked={form.text('step')}#checks")
+
+
+def _sign(reading: str) -> int:
+    return -1 if reading.startswith("-") else 1
+
+
+def note(request: Request, form: Form) -> Response:
+    """Add to the job's notes."""
+    with desk(request).store() as store:
+        store.change_job(number(request), add_note=form.text("note"))
+    return go(f"/jobs/{number(request)}#notes")
+
+
+def work(request: Request, form: Form) -> Response:
+    """Write down a part, a fluid or labour."""
+    cost = numbers.money(form.text("cost") or "0")
+    minutes = int(_amount(form.text("minutes") or "0", "minutes", 0, 100_000))
+    with desk(request).store() as store:
+        store.add_work(number(request), form.text("kind"), form.text("text"), cost, minutes)
+    return go(f"/jobs/{number(request)}#work")
+
+
+def state(request: Request, form: Form) -> Response:
+    """Waiting, done, or open again."""
+    job_id, wanted = number(request), form.text("state")
+    with desk(request).store() as store:
+        if wanted == "waiting":
+            store.wait(job_id, form.text("waiting_for"))
+        elif wanted == "done":
+            store.finish(job_id)
+        elif wanted == "open":
+            store.reopen(job_id)
+        else:
+            raise UsageError(f"state: '{wanted}' given, one of open, waiting, done expected")
+    return go(f"/jobs/{job_id}")
+
+
+def attach(request: Request, form: Form) -> Response:
+    """Put a take into the job record, recording and all; it is there whole or stays a take."""
+    takes = desk(request).takes
+    take = takes.claim(request.path_params["take"])
+    try:
+        with desk(request).store() as store:
+            stored = store.attach(
+                take.job_id, takes.run_of(take), form.text("stage"), form.texts("conditions"), form.text("note"),
+                take.path,
+            )  # fmt: skip
+    except BaseException:
+        takes.release(take)
+        raise
+    takes.discard(take.id)
+    return go(f"/runs/{stored.id}?attached=1")
+
+
+def discard(request: Request, form: Form) -> Response:
+    """Throw a take away."""
+    take = desk(request).takes.get(request.path_params["take"])
+    desk(request).takes.discard(take.id)
+    return go(f"/jobs/{take.job_id}")
+
+
+def pairing_page(request: Request) -> Response:
+    """The page that asks for the code."""
+    return page(request, "pair.html", problem="")
+
+
+def pair(request: Request, form: Form) -> Response:
+    """Compare the code; a wrong one costs time."""
+    pairing, address = desk(request).pairing, request.client.host if request.client else ""
+    wait_s = pairing.wait_s(address)
+    token = None if wait_s > 0 else pairing.pair(address, form.text("code"))
+    if token is None:
+        wait_s = pairing.wait_s(address)
+        problem = "This code is not right; it stands on the terminal of the machine that serves this page."
+        if wait_s > 0:
+            problem += f" Please wait {wait_s:.0f} seconds before the next try."
+        answer = page(request, "pair.html", 429 if wait_s > 0 else 403, problem=problem)
+        if wait_s > 0:
+            answer.headers["retry-after"] = str(int(wait_s) + 1)
+        return answer
+    back = go("/")
+    age_s = int(desk(request).settings.bound("paired_s"))
+    back.headers["set-cookie"] = cookie_header(request.scope, token, age_s)
+    return back

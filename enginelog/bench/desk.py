@@ -1,0 +1,96 @@
+"""What the handlers of one server share, and the small helpers of request and answer."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import parse_qs
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from enginelog.bench.hearing import LiveDesk
+from enginelog.bench.pairing import Pairing
+from enginelog.bench.settings import Settings
+from enginelog.bench.takes import Takes
+from enginelog.bench.workshop import Workshop
+from enginelog.model import UsageError
+from enginelog.store import Store, open_store
+
+Handler = Callable[[Request], Awaitable[Response]]
+
+
+@dataclass(frozen=True)
+class Desk:
+    """One server's settings, sessions, takes, queue and live view."""
+
+    settings: Settings
+    pairing: Pairing
+    takes: Takes
+    workshop: Workshop
+    live: LiveDesk
+
+    def store(self) -> Store:
+        """The job record, opened for one request (a store is not shared between threads)."""
+        return open_store(self.settings.store)
+
+
+class Form:
+    """The fields of a form; a field that is missing is empty."""
+
+    def __init__(self, fields: dict[str, list[str]]) -> None:
+        self._fields = fields
+
+    def text(self, name: str) -> str:
+        """The field with line ends as they are kept, without spaces at its ends."""
+        return self._fields.get(name, [""])[0].replace("\r\n", "\n").strip()
+
+    def texts(self, name: str) -> tuple[str, ...]:
+        return tuple(self._fields.get(name, []))
+
+    def whole(self, name: str) -> int:
+        """A whole number from 0 on; UsageError else."""
+        given = self.text(name)
+        if not (given.isascii() and given.isdigit() and len(given) < 16):
+            raise UsageError(f"{name}: '{given}' given, a whole number expected")
+        return int(given)
+
+
+def desk(request: Request) -> Desk:
+    """The desk of the server that got this request."""
+    found: Desk = request.app.state.desk
+    return found
+
+
+def number(request: Request, name: str = "number") -> int:
+    """The number of a row from the path."""
+    return int(request.path_params[name])
+
+
+def change(act: Callable[[Request, Form], Response]) -> Handler:
+    """A handler of a form: read it, then act in a thread. (Token and size were checked at the door.)"""
+
+    async def handler(request: Request) -> Response:
+        body = await request.body()
+        fields = parse_qs(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=200)
+        return await run_in_threadpool(act, request, Form(fields))
+
+    return handler
+
+
+def go(path: str) -> Response:
+    """Lead the browser to another page after a change."""
+    return RedirectResponse(path, status_code=303)
+
+
+def wants_page(request: Request) -> bool:
+    """Whether a browser asked for a page (and not a script of ours for data)."""
+    return "text/html" in request.headers.get("accept", "")
+
+
+def context(request: Request) -> dict[str, Any]:
+    """What every template is given."""
+    state = request.scope.get("state", {})
+    return {"csrf": state.get("csrf", ""), "path": request.url.path, "lan": desk(request).settings.lan}

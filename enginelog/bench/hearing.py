@@ -1,0 +1,103 @@
+"""The microphone of this machine for the bench page: one recording at a time, what is heard told to all who watch."""
+
+from __future__ import annotations
+
+import math
+import tempfile
+from dataclasses import asdict
+from pathlib import Path
+from threading import Condition, Event, Thread
+from typing import Any
+
+from enginelog import analysis, limits
+from enginelog.bench.settings import Settings
+from enginelog.bench.takes import RefusedTakeError
+from enginelog.live import Follower, Reading, Source, from_file, listen, microphone
+from enginelog.model import Engine, EnginelogError
+
+END_WAIT_S = 10.0
+
+
+class LiveDesk:
+    """Starts and stops the live recording of one server; readings can be waited for from any thread."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self._changed = Condition()
+        self._stop = Event()
+        self._thread: Thread | None = None
+        self._folder: tempfile.TemporaryDirectory[str] | None = None
+        self._path: Path | None = None
+        self.job_id: int | None = None
+        self.reading: Reading | None = None
+        self.count = 0
+        self.watchers = 0
+        self.problem = ""
+        self.name = ""
+
+    @property
+    def running(self) -> bool:
+        return self._thread is not None and self._thread.is_alive()
+
+    def start(self, job_id: int, engine: Engine) -> None:
+        """Begin to record for a job; RefusedTakeError while another recording runs, NoMicrophoneError without one."""
+        if self._thread is not None:
+            raise RefusedTakeError(f"a live recording for job {self.job_id} is there already: stop it first")
+        source = self._source()
+        self._folder = tempfile.TemporaryDirectory(prefix="enginelog-live-")
+        self._path = Path(self._folder.name) / "recording.wav"
+        self._stop, self.job_id, self.reading, self.problem, self.name = Event(), job_id, None, "", source.name
+        self._thread = Thread(target=self._listen, args=(source, engine, self._path), daemon=True)
+        self._thread.start()
+
+    def stop(self) -> tuple[int, Path]:
+        """End the recording: its job and its file. RefusedTakeError where none runs or it holds no sound."""
+        if self._thread is None or self._path is None or self.job_id is None:
+            raise RefusedTakeError("no live recording runs")
+        self._stop.set()
+        self._thread.join(END_WAIT_S)
+        self._thread, job_id, path = None, self.job_id, self._path
+        self._tell(None)
+        if not path.is_file() or path.stat().st_size <= 44:
+            raise RefusedTakeError(self.problem or "no sound came from the microphone")
+        return job_id, path
+
+    def close(self) -> None:
+        """End everything: the server stops."""
+        self._stop.set()
+        if self._thread is not None:
+            self._thread.join(END_WAIT_S)
+        self._thread = None
+        self._tell(None)
+
+    def wait(self, seen: int, most_s: float) -> tuple[int, dict[str, Any]]:
+        """The next reading after number `seen`, or what is known when `most_s` are over: (number, plain values)."""
+        with self._changed:
+            self._changed.wait_for(lambda: self.count != seen, most_s)
+            return self.count, self._told()
+
+    def _told(self) -> dict[str, Any]:
+        values = {} if self.reading is None else asdict(self.reading)
+        plain = {k: v if not isinstance(v, float) or math.isfinite(v) else None for k, v in values.items()}
+        return {"running": self.running, "problem": self.problem, "job": self.job_id, **plain}
+
+    def _source(self) -> Source:
+        sound = self._settings.sound
+        return microphone(self._settings.device) if sound is None else from_file(str(sound))
+
+    def _listen(self, source: Source, engine: Engine, path: Path) -> None:
+        live_limits = limits.load("live")
+        follower = Follower(source.rate_hz, analysis.listener(engine), live_limits)
+        try:
+            listen(source, path, follower, live_limits, self._tell, self._stop)
+        except EnginelogError as failed:
+            self.problem = str(failed)
+        except Exception as fault:  # the thread's last line of defence: the page says so
+            self.problem = f"a fault in the program: {type(fault).__name__}: {fault}"
+        self._tell(self.reading)
+
+    def _tell(self, reading: Reading | None) -> None:
+        with self._changed:
+            self.reading = reading
+            self.count += 1
+            self._changed.notify_all()

@@ -1,0 +1,116 @@
+"""The pages that only show: jobs, one job, its clip page, takes, runs, machines, comparison."""
+
+from __future__ import annotations
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from enginelog import compare, model
+from enginelog.bench.answers import answer
+from enginelog.bench.desk import desk, number
+from enginelog.bench.rendering import page
+from enginelog.cli.engine_options import MACHINES
+from enginelog.limits import bench as bench_rules
+from enginelog.model import UsageError
+from enginelog.report.cautions import cautions
+from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, told_first
+
+CONDITIONS = ("cold", "warm", "choke on", "no load", "under load", "blade on", "air filter off")
+MOST_JOBS = 100
+
+
+def home(request: Request) -> Response:
+    """The jobs: those at hand first, or those a search finds."""
+    text, every = request.query_params.get("text", "").strip(), request.query_params.get("all") == "1"
+    with desk(request).store() as store:
+        states = () if text or every else ("open", "waiting", "done")
+        found = store.jobs(text, states, limit=MOST_JOBS)
+        machines = store.machines()[:MOST_JOBS]
+        counted = store.count_jobs(text, states)
+    return page(request, "home.html", jobs=found, text=text, every=every, machines=machines, counted=counted)
+
+
+def new_job(request: Request) -> Response:
+    """The form that takes a machine in."""
+    with desk(request).store() as store:
+        known = store.machines()
+    return page(request, "new_job.html", machines=known, kinds=MACHINES, chosen=request.query_params.get("label", ""))
+
+
+def job(request: Request) -> Response:
+    """One job: what to do next, recordings, checks, work."""
+    with desk(request).store() as store:
+        record = store.record(number(request), whole=False)
+        advice = store.suggestion(record)
+    results = bench_rules.results_of(record.checks)
+    steps = [(step, results.get(step.name), step == advice.next) for step in bench_rules.steps()]
+    takes = desk(request).takes.of_job(record.job.id)
+    return page(request, "job.html", record=record, advice=advice, steps=steps, takes=takes, cautions=cautions())
+
+
+def clip(request: Request) -> Response:
+    """Choose or record a clip for a job."""
+    with desk(request).store() as store:
+        record = store.record(number(request), whole=False)
+    stage = "after" if record.of_stage("before") else "before"
+    return page(
+        request, "clip.html", record=record, stage=stage, stages=model.STAGES, conditions=CONDITIONS,
+        cautions=cautions(), largest=desk(request).settings.bound_bytes("largest_upload_mb"),
+        endings=ENDINGS_ACCEPTED,
+    )  # fmt: skip
+
+
+ENDINGS_ACCEPTED = "audio/*,video/*,.m4a,.mp4,.mov,.3gp,.aac,.wav,.flac,.ogg,.opus,.webm,.mp3,.amr,.aiff,.caf"
+
+
+def take(request: Request) -> Response:
+    """A recording on its way, or its answer."""
+    found = desk(request).takes.get(request.path_params["take"])
+    with desk(request).store() as store:
+        record = store.record(found.job_id, whole=False)
+        known = store.runs_of_recording(found.run.clip.sha256) if found.run else ()
+    shown = answer(found.run) if found.run else None
+    return page(
+        request, "take.html", take=found, record=record, shown=shown, known=known, stages=model.STAGES,
+        conditions=CONDITIONS, place=desk(request).workshop.place(found),
+    )  # fmt: skip
+
+
+def run(request: Request) -> Response:
+    """A recording of the job record, and its answer."""
+    with desk(request).store() as store:
+        stored = store.run(number(request))
+        record = store.record(stored.job_id, whole=False)
+    if stored.run is None:
+        raise UsageError(f"run {stored.id} has no analysis")
+    return page(request, "run.html", stored=stored, record=record, shown=answer(stored.run))
+
+
+def comparison(request: Request) -> Response:
+    """A job's before against its after."""
+    with desk(request).store() as store:
+        record = store.record(number(request))
+    found = compare.of_job(record)
+    rows = told_first(found.comparison) if found.comparison else []
+    return page(
+        request, "compare.html", record=record, found=found, rows=rows, signs=CHANGE_SIGNS, changes=CHANGE_WORDS,
+        tones=TONES,
+    )  # fmt: skip
+
+
+TONES = {"better": "ok", "worse": "fault", "mixed": "watch", "same": "unknown", "changed": "unknown",
+         "cannot_tell": "unknown"}  # fmt: skip
+
+
+def machines(request: Request) -> Response:
+    """All machines remembered."""
+    with desk(request).store() as store:
+        found = store.machines()
+    return page(request, "machines.html", machines=found)
+
+
+def machine(request: Request) -> Response:
+    """One machine over the seasons."""
+    with desk(request).store() as store:
+        history = store.history(number(request))
+    return page(request, "machine.html", history=history, trend=sum(len(visit.runs) for visit in history.visits) > 1)

@@ -1,0 +1,48 @@
+"""Templates: every text is escaped, and control and direction characters are shown as escapes."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
+
+from enginelog.bench.desk import context
+from enginelog.cli import job_text
+from enginelog.report import words
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+LINE_ENDS = "\n\t"
+
+
+def page(request: Request, template: str, status: int = 200, **given: Any) -> HTMLResponse:
+    """One page."""
+    text = environment().get_template(template).render(**context(request), **given)
+    return HTMLResponse(text, status_code=status)
+
+
+@cache
+def environment() -> Environment:
+    """The templates of this room."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    made = Environment(
+        loader=PackageLoader("enginelog.bench", "templates"),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=StrictUndefined,
+        finalize=_printable,
+    )
+    made.globals.update(words=words, job_text=job_text)
+    return made
+
+
+def _printable(value: Any) -> Any:
+    """Text as it can be shown; what is markup already stays as it is, and so do line ends."""
+    if type(value) is not str or all(c.isprintable() or c in LINE_ENDS for c in value):
+        return value
+    return "".join(c if c in LINE_ENDS else words.clean(c) for c in value)

@@ -1,0 +1,1 @@
+"""Style, scripts and pictures of the pages."""

@@ -1,0 +1,35 @@
+// What the scripts of the pages share.
+
+const token = document.querySelector('meta[name="csrf"]').content;
+
+/** Ask this server; the answer as an object. Throws with the server's words where it refuses, and `status` on it. */
+export async function ask(path, options = {}) {
+  const headers = { "X-Csrf-Token": token, Accept: "application/json", ...(options.headers || {}) };
+  const answer = await fetch(path, { ...options, headers, credentials: "same-origin" });
+  if (answer.ok) return answer.json();
+  const text = await answer.text();
+  const failed = new Error(readable(text) || `the server answered ${answer.status}`);
+  failed.status = answer.status;
+  throw failed;
+}
+
+function readable(text) {
+  try {
+    return JSON.parse(text).problem;
+  } catch {
+    return text.slice(0, 300);
+  }
+}
+
+export function pause(ms) {
+  return new Promise((done) => setTimeout(done, ms));
+}
+
+export function clock(seconds) {
+  const whole = Math.floor(seconds);
+  return `${Math.floor(whole / 60)}:${String(whole % 60).padStart(2, "0")}`;
+}
+
+export function megabytes(bytes) {
+  return bytes < 1e5 ? `${Math.max(1, Math.round(bytes / 1e3))} kB` : `${(bytes / 1e6).toFixed(1)} MB`;
+}

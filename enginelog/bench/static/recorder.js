@@ -1,0 +1,64 @@
+// Records with the browser's own recorder, the phone's "improvements" switched off, and shows level and clipping.
+
+const WANTED = { echoCancellation: false, noiseSuppression: false, autoGainControl: false, channelCount: 1 };
+const KINDS = ["audio/mp4", "audio/webm;codecs=opus", "audio/webm", "audio/ogg;codecs=opus"];
+const FULL = 0.985;
+
+export function possible() {
+  return Boolean(window.isSecureContext && navigator.mediaDevices?.getUserMedia && window.MediaRecorder);
+}
+
+export function whyNot() {
+  return window.isSecureContext
+    ? "This browser has no recorder of its own. Use the phone's recorder below."
+    : "Browsers let a page record only over an encrypted connection, which this one is not. Use the phone's recorder below: it does as well.";
+}
+
+/** Begin to record. tell: called several times a second with {seconds, level (dB), clipped (samples so far)}. */
+export async function record(tell) {
+  const stream = await navigator.mediaDevices.getUserMedia({ audio: WANTED });
+  const kind = KINDS.find((each) => MediaRecorder.isTypeSupported(each));
+  const made = new MediaRecorder(stream, { ...(kind ? { mimeType: kind } : {}), audioBitsPerSecond: 128000 });
+  const parts = [];
+  made.ondataavailable = (event) => event.data.size && parts.push(event.data);
+  const meter = watch(stream, tell);
+  made.start(1000);
+  const got = stream.getAudioTracks()[0].getSettings();
+  return {
+    kept: Object.keys(WANTED).filter((name) => got[name] === true),
+    stop: () =>
+      new Promise((done) => {
+        made.onstop = () => {
+          meter();
+          stream.getTracks().forEach((track) => track.stop());
+          const type = (made.mimeType || kind || "audio/webm").split(";")[0];
+          done({ blob: new Blob(parts, { type }), name: `recorded.${type.endsWith("mp4") ? "m4a" : type.split("/")[1]}` });
+        };
+        made.stop();
+      }),
+  };
+}
+
+function watch(stream, tell) {
+  const sound = new AudioContext();
+  const look = sound.createAnalyser();
+  look.fftSize = 4096;
+  sound.createMediaStreamSource(stream).connect(look);
+  const samples = new Float32Array(look.fftSize);
+  const begun = performance.now();
+  let clipped = 0;
+  const timer = setInterval(() => {
+    look.getFloatTimeDomainData(samples);
+    let sum = 0;
+    for (const value of samples) {
+      sum += value * value;
+      if (Math.abs(value) >= FULL) clipped += 1;
+    }
+    const level = 10 * Math.log10(Math.max(sum / samples.length, 1e-9));
+    tell({ seconds: (performance.now() - begun) / 1000, level, clipped });
+  }, 85);
+  return () => {
+    clearInterval(timer);
+    sound.close();
+  };
+}

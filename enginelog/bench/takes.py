@@ -1,0 +1,196 @@
+"""Recordings on their way: arriving piece by piece, waiting, being analysed, and kept until attached or thrown away.
+
+A take lies in a folder of its own that is gone when the server ends; only `Store.attach` puts a recording into the job
+record, whole or not at all. Its folder is named by the server: no name from outside is ever part of a path.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+import shutil
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from threading import Lock
+
+from enginelog.bench.settings import Settings
+from enginelog.model import EnginelogError, Run
+from enginelog.store.files import ending_of
+
+STATES = ("arriving", "waiting", "analysing", "done", "failed")
+LONGEST_NAME = 200
+
+
+class NoTakeError(EnginelogError):
+    """There is no such recording on its way (any more)."""
+
+
+class RefusedTakeError(EnginelogError):
+    """This recording, or this piece of it, is not taken; says why."""
+
+
+@dataclass
+class Take:
+    """One recording on its way. size, received: bytes told and bytes here. share: of the analysis done, 0..1.
+
+    problem: why it failed, in words. run: what was heard, once done.
+    """
+
+    id: str
+    job_id: int
+    name: str
+    size: int
+    path: Path
+    stage: str
+    conditions: tuple[str, ...] = ()
+    note: str = ""
+    state: str = "arriving"
+    received: int = 0
+    share: float = 0.0
+    problem: str = ""
+    run: Run | None = None
+    touched: float = 0.0
+    writing: bool = field(default=False, repr=False)
+
+    @property
+    def folder(self) -> Path:
+        return self.path.parent
+
+
+class Takes:
+    """All takes of one server; may be used from several threads. `whole`: called with a take that has arrived."""
+
+    def __init__(self, settings: Settings, clock: Callable[[], float] = time.monotonic) -> None:
+        self._settings, self._clock = settings, clock
+        self._folder = Path(tempfile.mkdtemp(prefix="enginelog-bench-"))
+        self._takes: dict[str, Take] = {}
+        self._lock = Lock()
+        self.whole: Callable[[Take], None] = lambda take: None
+
+    def begin(self, job_id: int, name: str, size: int, stage: str, conditions: tuple[str, ...], note: str) -> Take:
+        """A recording of `size` bytes is announced; RefusedTakeError where it cannot be taken."""
+        self.forget_old()
+        largest = self._settings.bound_bytes("largest_upload_mb")
+        if not 0 < size <= largest:
+            raise RefusedTakeError(
+                f"{size} bytes announced, 1 to {largest} expected: "
+                + ("the recording is empty; record again" if size <= 0 else "cut it, or attach it at the machine")
+            )
+        with self._lock:
+            taken = sum(take.size for take in self._takes.values())
+            room = self._settings.bound_bytes("all_takes_mb") - taken
+            free = shutil.disk_usage(self._folder).free - 200_000_000
+            if len(self._takes) >= self._settings.bound("most_takes") or size > min(room, free):
+                raise RefusedTakeError("too many recordings wait to be attached: attach or discard some first")
+            return self._enter(job_id, name, size, stage, conditions, note)
+
+    def finished(self, job_id: int, name: str, recorded: Path, stage: str) -> Take:
+        """A recording that was made on this machine: moved here, and whole at once."""
+        with self._lock:
+            take = self._enter(job_id, name, recorded.stat().st_size, stage, (), "")
+        shutil.move(recorded, take.path)
+        take.received = take.size
+        self._arrived(take)
+        return take
+
+    def get(self, take_id: str) -> Take:
+        """The take of this id; NoTakeError where there is none."""
+        with self._lock:
+            take = self._takes.get(take_id)
+        if take is None:
+            raise NoTakeError("this recording is not here (any more): it must be sent again")
+        return take
+
+    def of_job(self, job_id: int) -> list[Take]:
+        """The takes of a job, the oldest first."""
+        with self._lock:
+            return [take for take in self._takes.values() if take.job_id == job_id]
+
+    def open_piece(self, take_id: str, offset: int) -> Take:
+        """Begin to write a piece that starts at `offset`; RefusedTakeError where it does not follow what is here."""
+        take = self.get(take_id)
+        with self._lock:
+            if take.writing or take.state != "arriving" or offset != take.received:
+                raise RefusedTakeError(f"{take.received} bytes are here; go on from there")
+            take.writing = True
+        return take
+
+    def add(self, take: Take, data: bytes) -> None:
+        """Write bytes of the open piece; RefusedTakeError past the size announced."""
+        if take.received + len(data) > take.size:
+            raise RefusedTakeError(f"more than the {take.size} bytes announced came; send it again from the start")
+        with take.path.open("ab") as target:
+            target.write(data)
+        take.received += len(data)
+        take.touched = self._clock()
+
+    def close_piece(self, take: Take) -> None:
+        """End the open piece; a take that is whole now goes on to be analysed."""
+        take.writing = False
+        if take.received == take.size and take.state == "arriving":
+            with take.path.open("rb+") as target:
+                os.fsync(target.fileno())
+            self._arrived(take)
+
+    def claim(self, take_id: str) -> Take:
+        """Take hold of an answer to attach it, so that a second tap does not attach it twice."""
+        take = self.get(take_id)
+        with self._lock:
+            if take.writing or take.run is None:
+                raise RefusedTakeError("there is no answer to attach yet, or it is just being attached")
+            take.writing = True
+        return take
+
+    def release(self, take: Take) -> None:
+        """Let go of a take that could not be attached; it stays here."""
+        take.writing = False
+
+    def run_of(self, take: Take) -> Run:
+        """The answer of a take; RefusedTakeError where there is none yet."""
+        if take.run is None:
+            raise RefusedTakeError("this recording is not analysed yet")
+        return take.run
+
+    def discard(self, take_id: str) -> None:
+        """Throw a take away with all its files."""
+        with self._lock:
+            take = self._takes.pop(take_id, None)
+        if take is not None:
+            shutil.rmtree(take.folder, ignore_errors=True)
+
+    def forget_old(self) -> None:
+        """Throw away what stopped arriving, and answers that nobody attached."""
+        now = self._clock()
+        with self._lock:
+            old = [take.id for take in self._takes.values() if now - take.touched > self._patience(take)]
+        for take_id in old:
+            self.discard(take_id)
+
+    def clear(self) -> None:
+        """Throw everything away: the server ends."""
+        with self._lock:
+            self._takes.clear()
+        shutil.rmtree(self._folder, ignore_errors=True)
+
+    def _enter(self, job_id: int, name: str, size: int, stage: str, conditions: tuple[str, ...], note: str) -> Take:
+        take_id = secrets.token_urlsafe(18)
+        folder = self._folder / f"take-{secrets.token_hex(8)}"
+        folder.mkdir(mode=0o700)
+        shown = name.replace("\\", "/").rsplit("/", 1)[-1][-LONGEST_NAME:] or "recording"
+        path = folder / f"recording{ending_of(shown)}"
+        path.touch(mode=0o600)
+        take = Take(take_id, job_id, shown, size, path, stage, conditions, note, touched=self._clock())
+        self._takes[take_id] = take
+        return take
+
+    def _arrived(self, take: Take) -> None:
+        take.state, take.touched = "waiting", self._clock()
+        self.whole(take)
+
+    def _patience(self, take: Take) -> float:
+        if take.state in ("waiting", "analysing"):
+            return float("inf")
+        return self._settings.bound("take_idle_s" if take.state == "arriving" else "take_kept_s")

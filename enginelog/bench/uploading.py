@@ -1,0 +1,72 @@
+"""How a recording arrives: announced, then in pieces that each say where they go on, so that it can be resumed."""
+
+from __future__ import annotations
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import JSONResponse, Response
+
+from enginelog import model
+from enginelog.bench.desk import Desk, Form, desk
+from enginelog.bench.takes import RefusedTakeError, Take
+from enginelog.store.base import one_of
+
+WRITE_AT = 1 << 18
+
+
+def announce(request: Request, form: Form) -> Response:
+    """A recording is announced: for which job, its name and size. The answer says under which id its pieces go."""
+    here, job_id = desk(request), form.whole("job")
+    stage = one_of(form.text("stage"), model.STAGES, "stage")
+    with here.store() as store:
+        store.record(job_id, whole=False)
+    take = here.takes.begin(
+        job_id, form.text("name"), form.whole("size"), stage, form.texts("conditions"), form.text("note")
+    )
+    return JSONResponse(_told(here, take), status_code=201)
+
+
+async def piece(request: Request) -> Response:
+    """One piece of a recording. Whatever of it has come is kept when the connection breaks."""
+    here = desk(request)
+    offset = request.query_params.get("offset", "")
+    if not (offset.isascii() and offset.isdigit() and len(offset) < 16):
+        raise RefusedTakeError("the piece does not say where it goes on: ?offset=BYTES expected")
+    take = here.takes.open_piece(request.path_params["take"], int(offset))
+    try:
+        await _write(request, here, take)
+    finally:
+        await run_in_threadpool(here.takes.close_piece, take)
+    return JSONResponse(_told(here, take))
+
+
+async def _write(request: Request, here: Desk, take: Take) -> None:
+    held = bytearray()
+    try:
+        async for data in request.stream():
+            held += data
+            if len(held) >= WRITE_AT:
+                await run_in_threadpool(here.takes.add, take, bytes(held))
+                held.clear()
+    except ClientDisconnect:
+        pass
+    if held:
+        await run_in_threadpool(here.takes.add, take, bytes(held))
+
+
+def state(request: Request) -> Response:
+    """Where a take is: how much has come, its place in the queue, the share done."""
+    here = desk(request)
+    return JSONResponse(_told(here, here.takes.get(request.path_params["take"])))
+
+
+def _told(here: Desk, take: Take) -> dict[str, object]:
+    return {
+        "id": take.id,
+        "state": take.state,
+        "size": take.size,
+        "received": take.received,
+        "before": here.workshop.place(take),
+        "share": take.share,
+        "problem": take.problem,
+    }

@@ -1,0 +1,38 @@
+"""Fixtures of the bench page's tests: a server with a store of its own, and a browser where there is one."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from enginelog.bench.settings import Settings
+
+TOP = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture(scope="session")
+def clip_bytes() -> bytes:
+    """A made-up recording as a phone would send it."""
+    return (TOP / "recordings_demo" / "tiller_marigold_before.m4a").read_bytes()
+
+
+@pytest.fixture
+def store(tmp_path) -> Path:
+    return tmp_path / "shed.enginelog"
+
+
+@pytest.fixture
+def server(store) -> Iterator:
+    from serve import Server
+
+    with Server(Settings(store=store, port=0)) as running:
+        yield running
+
+
+@pytest.fixture
+def browser(server):
+    from serve import Browser
+
+    made = Browser(server)
+    assert made.get("/").status == 200
+    return made
