@@ -58,6 +58,6 @@ def join_spectra(parts: Sequence[OrderPower]) -> Spectrum | None:
     total = sum(part.frames for part in parts)
     if total == 0:
         return None
-    power = sum(part.power * part.frames for part in parts) / total
+    power = np.sum([part.power * part.frames for part in parts], axis=0) / total
     level = 10 * np.log10(np.maximum(power / power.max(), 1e-8))
     return Spectrum(np.arange(len(power)) / REVS, level)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 
 def train(t_s: np.ndarray, amount: np.ndarray, n: int, rate_hz: float) -> np.ndarray:
@@ -50,14 +51,14 @@ def blow(width_s: float, rate_hz: float) -> np.ndarray:
     return pulse / np.sqrt(np.sum(pulse**2))
 
 
-def modes(freq_hz: np.ndarray, q: np.ndarray, gain: np.ndarray, rate_hz: float, direct: float = 1.0) -> np.ndarray:
+def modes(freq_hz: ArrayLike, q: ArrayLike, gain: ArrayLike, rate_hz: float, direct: float = 1.0) -> np.ndarray:
     """Impulse response of damped resonances side by side with the direct sound; gains are linear peak gains."""
-    freq_hz, q, gain = (np.atleast_1d(np.asarray(x, float)) for x in (freq_hz, q, gain))
-    decay = np.pi * freq_hz / q
+    freq, q, gain = (np.atleast_1d(np.asarray(x, float)) for x in (freq_hz, q, gain))
+    decay = np.pi * freq / q
     n = int(min(0.35, 7 / decay.min()) * rate_hz) + 2
     t = np.arange(n) / rate_hz
     ring = gain[:, None] * 2 * decay[:, None] / rate_hz * np.exp(-decay[:, None] * t)
-    out = np.sum(ring * np.sin(2 * np.pi * freq_hz[:, None] * t), axis=0)
+    out = np.sum(ring * np.sin(2 * np.pi * freq[:, None] * t), axis=0)
     out[0] += direct
     return out
 
