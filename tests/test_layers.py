@@ -22,11 +22,13 @@ ROOMS = (
     *("media", "live"),
     *("quality", "timeline", "speed", "firing", "findings"),
     *("analysis", "compare"),
+    "advice",
     *("plots", "report", "store"),
     *("cli", "bench"),
 )
 STAGES = {"quality", "timeline", "speed", "firing", "findings"}
 DOORS = {"cli", "bench"}
+DATA_ALONE = {"advice": {"model", "limits"}}  # rooms that work on records and data files, and import no stage
 HEAVY = ("scipy.signal", "scipy.stats", "av", "matplotlib", "jinja2", "rich", "soxr", "soundfile", "sounddevice")
 
 MOST_FUNCTION_LINES = 60
@@ -66,6 +68,8 @@ def uphill(room: str, other: str) -> str | None:
         return "no room of the design"
     if other == room or room in DOORS:
         return None
+    if room in DATA_ALONE and other not in DATA_ALONE[room]:
+        return "it works on records and data files alone"
     if room in STAGES and other in STAGES:
         return "stages never import one another"
     return "a room below" if ROOMS.index(other) > ROOMS.index(room) else None
@@ -98,6 +102,8 @@ def test_imports_go_downhill(path):
         ("report", "import enginelog.cli.main", {"cli": "a room below"}),
         ("media", "from enginelog.helpers import x", {"helpers": "no room of the design"}),
         ("speed", "from enginelog import __version__, dsp, model", {}),
+        ("advice", "from enginelog import findings", {"findings": "it works on records and data files alone"}),
+        ("advice", "from enginelog.limits.trade import rules", {}),
         ("report", "from enginelog.plots import track", {}),
         ("cli", "from enginelog import bench", {}),
     ],

@@ -1,0 +1,26 @@
+"""What to do next: from run records, bench checks and answers to likely causes, the check that separates them, and why.
+
+    advise(Situation(heard=(Heard(record),), checks={"spark": "pass"}, answers={"choke_helps": "yes"})) -> Advice
+    usual_values(record) -> each measured value against what was told or is usual for the machine
+    guide.plan(engine, machine) -> the recordings to make, guide.judge(test, record) -> whether one will do
+
+Pure functions over the data files of `enginelog.limits.trade`; a record is the run record of version 1 as plain data.
+What comes out is a suggestion: the machine's manual comes first.
+"""
+
+from enginelog.advice.reasoning import advise
+from enginelog.advice.usual import usual_values
+from enginelog.advice.words import Advice, Heard, Likely, Matched, NextCheck, RuledOut, Situation, ValueLine
+
+__all__ = [
+    "Advice",
+    "Heard",
+    "Likely",
+    "Matched",
+    "NextCheck",
+    "RuledOut",
+    "Situation",
+    "ValueLine",
+    "advise",
+    "usual_values",
+]

@@ -1,0 +1,153 @@
+"""The guided sequence: which recordings to make of a machine, how long each, and whether one that was made will do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from enginelog.advice.signs import regime
+from enginelog.advice.words import Record
+from enginelog.limits.trade import cautions, machines, protocols
+from enginelog.limits.trade.cautions import Caution, Exposure
+from enginelog.limits.trade.protocols import ToRecord
+from enginelog.model import Engine
+
+NEARLY = 0.9  # a run of nine tenths of the time asked for will do
+
+
+@dataclass(frozen=True)
+class Step:
+    """One recording to make: the test, how in words, how long it must run, the cautions for it.
+
+    assumed_rpm: the speed from which the time was worked out, None where it does not depend on one.
+    """
+
+    test: ToRecord
+    how: str
+    seconds: float
+    cautions: tuple[Caution, ...]
+    assumed_rpm: float | None = None
+
+
+@dataclass(frozen=True)
+class Plan:
+    """All recordings of a machine: what to read off first, phone, cautions, noise, steps."""
+
+    machine: str
+    ask_first: tuple[str, ...]
+    steps: tuple[Step, ...]
+    cautions: tuple[Caution, ...]
+    exposures: tuple[Exposure, ...]
+
+
+@dataclass(frozen=True)
+class Judged:
+    """Whether a recording will do for its test: what was heard, and what to do otherwise (empty: it will do)."""
+
+    test: ToRecord
+    heard: str
+    again: tuple[str, ...]
+
+    @property
+    def will_do(self) -> bool:
+        return not self.again
+
+
+def plan(engine: Engine, ask_first: tuple[str, ...] = ()) -> Plan:
+    """The sequence for a machine. engine.machine names its kind (None: `other`); told speeds go before usual ones."""
+    kind = engine.machine if engine.machine in machines.KINDS else "other"
+    steps = tuple(_step(test, engine, kind) for test in protocols.tests(kind))
+    return Plan(kind, ask_first, steps, cautions.for_machine(kind), cautions.exposures(kind))
+
+
+def speed_for(test: ToRecord, engine: Engine, kind: str) -> float | None:
+    """The speed the test runs at: as told, else the low end of the usual window, else none known."""
+    which = "idle" if "idle" in test.needs else "top"
+    told = engine.idle_rpm if which == "idle" else engine.rated_rpm
+    usual = machines.usual(kind, which)
+    return told if told is not None else (usual.low if usual else None)
+
+
+def _step(test: ToRecord, engine: Engine, kind: str) -> Step:
+    rpm = speed_for(test, engine, kind) if test.revolutions else None
+    seconds = test.seconds(rpm)
+    named = set(test.cautions)
+    wanted = tuple(caution for caution in cautions.for_machine(kind, test.name) if caution.name in named)
+    return Step(test, test.how.replace("{seconds}", f"{seconds:.0f}"), seconds, wanted, rpm)
+
+
+def judge(step: Step, record: Record) -> Judged:
+    """Whether a recording will do for this step: usable, long enough, and with what must be heard in it."""
+    again: list[str] = []
+    if not record["quality"]["usable"]:
+        again += [f"{problem['text']} {problem['advice']}" for problem in record["quality"]["problems"]]
+        return Judged(step.test, "not usable", tuple(again or ["The recording is too poor: nearer, out of the wind."]))
+    for need in step.test.needs:
+        again += _NEEDS[need](step, record)
+    # Pulls without a start are a valid recording of a cold start that failed.
+    if "start" in step.test.needs and not record["engine_heard"] and record["start"]["pulls"]:
+        return Judged(step.test, f"{record['start']['pulls']} pulls, and it did not start", ())
+    return Judged(step.test, _heard(record), tuple(again))
+
+
+def _heard(record: Record) -> str:
+    if not record["engine_heard"]:
+        return "no running engine"
+    rpm = record["speed"]["rpm"]
+    speed = f" at {rpm:.0f} rpm" if rpm is not None else ", speed not known"
+    return f"ran for {_ran_s(record):.0f} s{speed}"
+
+
+def _ran_s(record: Record) -> float:
+    return float(sum(span["end_s"] - span["start_s"] for span in record["timeline"] if span["kind"] == "run"))
+
+
+def _run(step: Step, record: Record) -> list[str]:
+    """Heard running, and long enough at the speed it had."""
+    if not record["engine_heard"]:
+        return [f"No running engine was heard ({record['engine_reason'] or 'no steady beat'}): record it again."]
+    rpm = record["speed"]["rpm"]
+    wanted = step.test.seconds(rpm) if rpm else step.seconds
+    ran = _ran_s(record)
+    if ran < NEARLY * wanted:
+        turns = f" ({step.test.revolutions:.0f} revolutions)" if step.test.revolutions else ""
+        return [f"It ran for {ran:.0f} s; {wanted:.0f} s{turns} are needed: record it longer."]
+    return []
+
+
+def _start(step: Step, record: Record) -> list[str]:
+    if record["start"]["pulls"] or record["start"]["seconds_to_run"] is not None:
+        return []
+    return ["No pull of the starter was heard: begin the recording two seconds before the first pull."]
+
+
+def _at(wanted: str, words: str) -> Callable[[Step, Record], list[str]]:
+    def need(step: Step, record: Record) -> list[str]:
+        where = regime(record) if record["engine_heard"] else None
+        if where in (wanted, None):
+            return []
+        return [f"At {record['speed']['rpm']:.0f} rpm it was not at {words}: set the throttle and record again."]
+
+    return need
+
+
+def _load(step: Step, record: Record) -> list[str]:
+    if record["loads"] or not record["engine_heard"]:
+        return []
+    return ["No load step was heard: ten seconds without load, then the load on at once, all in one recording."]
+
+
+def _rundown(step: Step, record: Record) -> list[str]:
+    if record["stop"]["rundown_s"] is not None or not record["engine_heard"]:
+        return []
+    return ["Its coming to rest was not heard: keep recording until all is still, and two seconds more."]
+
+
+_NEEDS: dict[str, Callable[[Step, Record], list[str]]] = {
+    "run": _run,
+    "start": _start,
+    "idle": _at("idle", "idle"),
+    "top": _at("top", "full speed"),
+    "load": _load,
+    "rundown": _rundown,
+}

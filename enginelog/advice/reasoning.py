@@ -1,0 +1,327 @@
+"""From signs, checks and answers to causes: which rules speak, what is ruled out, what is left, what to check next.
+
+The order of causes: what a failed check points to, the more exactly the earlier; what can hurt; then equipment and use
+that mimic a fault; then likely, possible, seldom; among equals what more rules name, then what costs fewer minutes to
+check, then the files' order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from enginelog import limits as limit_files
+from enginelog.advice import signs as reading_signs
+from enginelog.advice.usual import ask_first, usual_values
+from enginelog.advice.words import Advice, Likely, Matched, NextCheck, RuledOut, Situation
+from enginelog.limits.trade import cautions, knowledge
+from enginelog.limits.trade.knowledge import Check, Knowledge
+from enginelog.model import CHECK_RESULTS, UsageError
+
+FEW = 2  # a failed check that points to no more than this has shown what is wrong
+RANKS = ("pointed_to", "likely", "possible", "seldom")
+SOUND_ALONE = (
+    "Sound alone cannot tell a lean mixture from a rich one, name a part, or give compression, oil pressure or"
+    " temperature."
+)
+
+
+@dataclass(frozen=True)
+class _State:
+    """What is known while it is worked out."""
+
+    known: Knowledge
+    machine: str | None
+    signs: frozenset[str]
+    checks: Mapping[str, str]
+    matched: tuple[Matched, ...]
+    silent: tuple[Matched, ...]  # rules that would speak, but for a more special one
+
+
+def advise(situation: Situation, known: Knowledge | None = None) -> Advice:
+    """What is likely, what to check next, and why. known: the built-in knowledge where not given.
+
+    UsageError where a check, a question or an answer is not known.
+    """
+    state = _state(situation, known or knowledge.load())
+    settled = _settled(state)
+    causes = _ranked(state, settled)
+    checks = _next_checks(state, settled, causes)
+    records = [one.record for one in situation.heard]
+    return Advice(
+        signs=tuple(_said(state.known, name) for name in state.known.signs if name in state.signs),
+        matched=state.matched,
+        found=tuple(likely.cause for likely in causes if likely.cause.name in settled.found),
+        causes=causes,
+        ruled_out=tuple(RuledOut(state.known.causes[name], why) for name, why in settled.out.items()),
+        checks=checks,
+        questions=_questions(state, situation),
+        ask_first=tuple(dict.fromkeys(line for record in records for line in ask_first(record))),
+        cannot=tuple(dict.fromkeys([m.rule.cannot for m in state.matched if m.rule.cannot] + [SOUND_ALONE])),
+        values=tuple(dict.fromkeys(line for record in records for line in usual_values(record))),
+        cautions=_cautions(state, checks),
+    )
+
+
+def _state(situation: Situation, known: Knowledge) -> _State:
+    checks, answers = _results(situation.checks, known), _answers(situation.answers, known)
+    for check in known.checks.values():
+        if not check.same_as:
+            continue
+        for result, same in zip(("pass", "fail"), check.same_as, strict=True):
+            name, answer = same.split("=")
+            if answers.get(name) == answer:
+                checks.setdefault(check.name, result)
+            elif checks.get(check.name) == result:
+                answers.setdefault(name, answer)
+    heard = reading_signs.signs_of(situation.heard, limit_files.load("findings"))
+    told = {f"{name}={answer}" for name, answer in answers.items()}
+    made = {f"check.{name}={result}" for name, result in checks.items()}
+    found = frozenset(heard | told | made)
+    machine = next((sign.removeprefix("machine=") for sign in sorted(found) if sign.startswith("machine=")), None)
+    return _State(known, machine, found, checks, *_matched(found, known))
+
+
+def _results(given: Mapping[str, str], known: Knowledge) -> dict[str, str]:
+    """Results by name of check; the names of the bench checks' table count for the checks that carry them."""
+    by_bench = {check.bench: check.name for check in known.checks.values() if check.bench}
+    made: dict[str, str] = {}
+    for name, result in given.items():
+        plain = name.replace("-", "_")
+        plain = plain if plain in known.checks else by_bench.get(plain, plain)
+        if plain not in known.checks:
+            raise UsageError(f"check '{name}' is not known; one of these expected: {', '.join(known.checks)}")
+        if result not in CHECK_RESULTS:
+            raise UsageError(f"check '{name}': '{result}' given, one of {', '.join(CHECK_RESULTS)} expected")
+        if result != "not_checked":
+            made[plain] = result
+    return made
+
+
+def _answers(given: Mapping[str, str], known: Knowledge) -> dict[str, str]:
+    answers = {name.replace("-", "_"): answer for name, answer in given.items()}
+    for name, answer in answers.items():
+        if name not in known.questions:
+            raise UsageError(f"question '{name}' is not known; one of these expected: {', '.join(known.questions)}")
+        if answer not in known.questions[name].answers:
+            expected = ", ".join(known.questions[name].answers)
+            raise UsageError(f"question '{name}': '{answer}' given, one of {expected} expected")
+    return answers
+
+
+def _matched(found: frozenset[str], known: Knowledge) -> tuple[tuple[Matched, ...], tuple[Matched, ...]]:
+    """The rules that speak, and those that would but for a more special one that replaces them."""
+    speaking = [
+        rule
+        for rule in known.rules.values()
+        if set(rule.all) <= found and (not rule.any or found & set(rule.any)) and not found & set(rule.none)
+    ]
+    silent = {name for rule in speaking for name in rule.replaces}
+    made = [
+        Matched(rule, tuple(_said(known, name) for name in (*rule.all, *rule.any) if name in found))
+        for rule in speaking
+    ]
+    spoken = tuple(each for each in made if each.rule.name not in silent)
+    return spoken, tuple(each for each in made if each.rule.name in silent)
+
+
+def _said(known: Knowledge, name: str) -> str:
+    """A sign, an answer or a result in words."""
+    if name in known.signs:
+        return known.signs[name].means
+    left, _, right = name.partition("=")
+    if left == "machine":
+        return f"the machine is a {right}"
+    if left.startswith("check."):
+        check = known.checks[left.removeprefix("check.")]
+        return f"the check '{check.title}' {'passed' if right == 'pass' else 'failed'}"
+    return f"asked '{known.questions[left].text}', the answer was '{right}'"
+
+
+@dataclass(frozen=True)
+class _Settled:
+    """What checks and rules have settled.
+
+    pointed: causes a failed check points to, with why; width: by how many causes at most such a check points.
+    out: causes off the list, with why. found: of the pointed ones those that a look at the part has shown.
+    """
+
+    pointed: dict[str, str]
+    width: dict[str, int]
+    out: dict[str, str]
+    found: frozenset[str]
+
+
+def _settled(state: _State) -> _Settled:
+    """What failed checks point to, and what passed ones and rules take off the list.
+
+    A passed check takes back what a failed one that says less exactly pointed to, so that a failed spark and a good
+    plug leave lead, coil and switch. A rule takes back only what a trial (as that of the choke) pointed to, never what
+    was seen to be wrong.
+    """
+    pointed, width, seen = _pointed(state)
+    out: dict[str, str] = {}
+    for check in _made(state, "pass"):
+        pointed |= {name: f"the check '{check.title}' says so" for name in check.pass_points_to}
+        seen |= set(check.pass_points_to)
+        for name in check.pass_rules_out:
+            if width.get(name, 99) > 1 and width.get(name, 99) >= len(check.pass_rules_out):
+                out.setdefault(name, f"the check '{check.title}' passed")
+    for check in _made(state, "fail"):
+        out |= {name: f"the check '{check.title}' failed" for name in check.fail_rules_out}
+    for matched in (*state.matched, *state.silent):
+        out |= {name: "; ".join(matched.because) for name in matched.rule.rules_out if name not in seen | set(out)}
+    pointed = {name: why for name, why in pointed.items() if name not in out}
+    alone = len(pointed) == 1
+    found = frozenset(name for name in pointed if name in seen and (alone or width.get(name, 1) <= FEW))
+    return _Settled(pointed, width, out, found)
+
+
+def _pointed(state: _State) -> tuple[dict[str, str], dict[str, int], set[str]]:
+    """What failed checks point to: why, among how many causes at least, and which were seen and not only tried."""
+    pointed: dict[str, str] = {}
+    width: dict[str, int] = {}
+    seen: set[str] = set()
+    for check in _made(state, "fail"):
+        seen |= set() if check.same_as else set(check.fail_points_to)
+        for name in check.fail_points_to:
+            if len(check.fail_points_to) < width.get(name, 99):
+                width[name] = len(check.fail_points_to)
+                pointed[name] = f"the check '{check.title}' failed"
+    return pointed, width, seen
+
+
+def _made(state: _State, result: str) -> list[Check]:
+    return [state.known.checks[name] for name, each in state.checks.items() if each == result]
+
+
+def _minutes(state: _State) -> dict[str, int]:
+    """What the cheapest open check that bears on each cause costs."""
+    costs: dict[str, int] = {}
+    for check in _open(state):
+        for name in check.bears_on:
+            costs[name] = min(costs.get(name, 999), check.minutes)
+    return costs
+
+
+def _open(state: _State) -> list[Check]:
+    """Checks not made that make sense on this machine and after what was found."""
+    return [
+        check
+        for check in state.known.checks.values()
+        if check.name not in state.checks
+        and _fits(check, state.machine)
+        and not (check.runs and "no_start" in state.signs)
+        and (not check.when or state.signs & set(check.when))
+    ]
+
+
+def _fits(check: Check, machine: str | None) -> bool:
+    return not check.machines or machine is None or machine in check.machines
+
+
+def _elsewhere(state: _State) -> set[str]:
+    """Causes this engine cannot have: valves on a two-stroke, a governor on a saw, a belt on a generator."""
+    checks = state.known.checks.values()
+    here = {name for check in checks if _fits(check, state.machine) for name in check.bears_on}
+    no_check = {name for check in checks for name in check.bears_on} - here
+    strokes = {4} if "four_stroke" in state.signs else {2} if "two_stroke" in state.signs else set()
+    strokes = set() if "strokes_assumed" in state.signs else strokes
+    return no_check | {
+        cause.name
+        for cause in state.known.causes.values()
+        if (cause.strokes and strokes and cause.strokes not in strokes) or state.machine in cause.not_machines
+    }
+
+
+def _ranked(state: _State, settled: _Settled) -> tuple[Likely, ...]:
+    ranks = dict.fromkeys(settled.pointed, "pointed_to")
+    because = {name: [why] for name, why in settled.pointed.items()}
+    for matched in state.matched:
+        for rank in RANKS[1:]:
+            for name in getattr(matched.rule, rank):
+                ranks[name] = min(ranks.get(name, rank), rank, key=RANKS.index)
+                because.setdefault(name, []).append(f"{matched.rule.title}: {'; '.join(matched.because)}")
+    dangerous, minutes, order = _dangerous(state), _minutes(state), list(state.known.causes)
+
+    def place(name: str) -> tuple[int, bool, bool, int, int, int, int]:
+        rank, cause = ranks[name], state.known.causes[name]
+        exact = settled.width.get(name, 1) if rank == "pointed_to" else 99
+        mimics = cause.mimic and rank != "seldom"
+        weight = RANKS.index(rank), -len(because[name]), minutes.get(name, 999), order.index(name)
+        return exact, name not in dangerous, not mimics, *weight
+
+    open_checks = _open(state)
+    return tuple(
+        Likely(
+            state.known.causes[name],
+            ranks[name],
+            tuple(because[name]),
+            tuple(check.name for check in open_checks if name in check.bears_on),
+        )
+        for name in sorted(set(ranks) - set(settled.out) - _elsewhere(state), key=place)
+    )
+
+
+def _dangerous(state: _State) -> set[str]:
+    return {name for matched in state.matched if matched.rule.danger for name in matched.rule.likely}
+
+
+def _next_checks(state: _State, settled: _Settled, causes: tuple[Likely, ...]) -> tuple[NextCheck, ...]:
+    """Open checks that bear on what is left, in the order of the causes' ranks; among equals the cheapest.
+
+    What was found needs putting right, not another check, so that it comes last here.
+    """
+    dangerous = _dangerous(state)
+    left = {likely.cause.name: likely.cause for likely in causes}
+    tiers = {likely.cause.name: _tier(likely, settled, dangerous) for likely in causes}
+    waiting = [check for check in _open(state) if check.bears_on & set(left)]
+
+    def place(check: Check) -> tuple[int, int]:
+        best = min(tiers[name] + (name not in check.decides) for name in check.bears_on if name in tiers)
+        return best, check.minutes
+
+    return tuple(
+        NextCheck(
+            check,
+            tuple(left[name] for name in check.pass_rules_out if name in left),
+            tuple(state.known.causes[name] for name in check.fail_points_to),
+        )
+        for check in sorted(waiting, key=place)
+    )
+
+
+def _tier(likely: Likely, settled: _Settled, dangerous: set[str]) -> int:
+    """Place of a cause in the order of the checks: lower goes first."""
+    if likely.cause.name in settled.found:
+        return 9
+    if likely.rank == "pointed_to" or likely.cause.name in dangerous:
+        return 0
+    return 1 if likely.cause.mimic and likely.rank != "seldom" else 1 + RANKS.index(likely.rank)
+
+
+def _questions(state: _State, situation: Situation) -> tuple[knowledge.Question, ...]:
+    """Questions not answered yet that are worth asking after what was found."""
+    answered = {name.replace("-", "_") for name in situation.answers}
+    known_by_check = {
+        same.split("=")[0]
+        for check in state.known.checks.values()
+        if check.name in state.checks
+        for same in check.same_as
+    }
+    return tuple(
+        question
+        for question in state.known.questions.values()
+        if question.name not in answered | known_by_check and state.signs & set(question.asked_for)
+    )
+
+
+def _cautions(state: _State, checks: tuple[NextCheck, ...]) -> tuple[cautions.Caution, ...]:
+    """The cautions of the next three checks, and those every machine of the kind needs."""
+    wanted = {name for check in checks[:3] for name in check.check.cautions}
+    always = {"manual", "exhaust", "moving", "hearing", "governor"}
+    return tuple(
+        caution
+        for caution in cautions.for_machine(state.machine)
+        if caution.name in wanted | always or caution.machines
+    )

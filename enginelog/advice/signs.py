@@ -1,0 +1,189 @@
+"""From run records and what was told to signs: the names that rules may ask for (limits/trade/signs.toml)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import Any
+
+from enginelog.advice.words import Heard, Record
+from enginelog.limits import LimitSet
+from enginelog.limits.trade import machines
+
+AMISS = ("watch", "fault")
+CLUTCH_KINDS = ("saw", "trimmer")
+LOADED = ("under load", "loaded", "with load", "load")
+UNLOADED = ("no load", "without load", "unloaded")
+
+
+def signs_of(heard: Iterable[Heard], limits: LimitSet) -> set[str]:
+    """All signs of several recordings of one machine together. limits: topic `findings`."""
+    found: set[str] = set()
+    for one in heard:
+        found |= {name for name, holds in _TESTS.items() if holds(one.record)}
+        found |= {f"machine={kind}" for kind in [one.record["engine"]["machine"]] if kind in machines.KINDS}
+        found |= _timeline_signs(one.record, limits) | _load_signs(one)
+    if "no_start" in found and any(one.record["engine_heard"] for one in heard):
+        found -= {"no_start"}
+        found |= {"hard_start"}
+    return found
+
+
+def regime(record: Record) -> str | None:
+    """`idle` or `top`: which of its two speeds the engine was nearer to, by ratio; None where that is not known."""
+    rpm = record["speed"]["rpm"]
+    idle, top = expected_rpm(record, "idle"), expected_rpm(record, "top")
+    if rpm is None or (idle is None and top is None):
+        return None
+    if idle is None or top is None:
+        known, name = (idle, "idle") if top is None else (top, "top")
+        assert known is not None
+        return name if 0.7 < rpm / known < 1.4 else None
+    return "idle" if rpm * rpm < idle * top else "top"
+
+
+def expected_rpm(record: Record, which: str) -> float | None:
+    """The idle or top speed told, else the middle of the usual window of its kind, else None."""
+    engine = record["engine"]
+    told = engine["idle_rpm" if which == "idle" else "rated_rpm"]
+    if told is not None:
+        return float(told)
+    usual = machines.usual(engine["machine"], which)
+    if usual is None or usual.low is None or usual.high is None:
+        return None
+    return (usual.low + usual.high) / 2
+
+
+def finding(record: Record, code: str) -> dict[str, Any] | None:
+    """The first finding of this code."""
+    return next((found for found in record["findings"] if found["code"] == code), None)
+
+
+def amiss(record: Record, *codes: str) -> bool:
+    """True where a finding of one of these codes is to be watched or a fault."""
+    return any(found["verdict"] in AMISS for found in record["findings"] if found["code"] in codes)
+
+
+def _over(record: Record, code: str, below: bool = False) -> bool:
+    """True where the finding is amiss and its value lies above its limit (or below it)."""
+    found = finding(record, code)
+    if not found or found["verdict"] not in AMISS or found["value"] is None or found["limit"] is None:
+        return False
+    return bool(found["value"] < found["limit"] if below else found["value"] > found["limit"])
+
+
+def _idle_off(record: Record, above: bool) -> bool:
+    """True where the finding on speed is amiss against the idle told, on this side."""
+    found, idle = finding(record, "speed"), record["engine"]["idle_rpm"]
+    if not found or idle is None or found["verdict"] not in AMISS or found["limit"] != idle or found["value"] is None:
+        return False
+    return bool(found["value"] > idle if above else found["value"] < idle)
+
+
+def _too_fast(record: Record) -> bool:
+    against_idle = record["engine"]["idle_rpm"] is not None and (
+        (finding(record, "speed") or {}).get("limit") == record["engine"]["idle_rpm"]
+    )
+    return _over(record, "blade_speed") or (_over(record, "speed") and not against_idle)
+
+
+def _slow_top(record: Record) -> bool:
+    rpm, rated = record["speed"]["rpm"], record["engine"]["rated_rpm"]
+    share = machines.usual(None, "slow_top")
+    if rpm is None or rated is None or share is None or share.low is None or regime(record) != "top":
+        return False
+    return bool(rpm < rated * (1 - share.low / 100))
+
+
+def idles_near_clutch(record: Record) -> bool:
+    """True where a saw or trimmer idles nearer to its clutch's take-up speed than the margin, or above it."""
+    kind, rpm = record["engine"]["machine"], record["speed"]["rpm"]
+    take_up, margin = machines.usual(kind, "clutch"), machines.usual(kind, "clutch_margin")
+    if rpm is None or kind not in CLUTCH_KINDS or regime(record) != "idle":
+        return False
+    assert take_up and take_up.low is not None and margin and margin.low is not None
+    return bool(rpm > take_up.low - margin.low)
+
+
+def _hunts(record: Record, where: str | None, found: bool) -> bool:
+    """True where hunting was found (or surely not found), at this speed where one is asked for."""
+    return record["hunting"]["found"] is found and (where is None or regime(record) == where)
+
+
+def _pattern(name: str) -> Callable[[Record], bool]:
+    return lambda record: record["firing"]["pattern"] == name and amiss(record, "misfire")
+
+
+def _clean(record: Record) -> bool:
+    return bool(record["engine_heard"]) and not any(found["verdict"] in AMISS for found in record["findings"])
+
+
+def _pops(*where: str) -> Callable[[Record], bool]:
+    return lambda record: any(pop["where"] in where for pop in record["pops"])
+
+
+_TESTS: dict[str, Callable[[Record], bool]] = {
+    "no_start": lambda r: not r["engine_heard"] and r["start"]["pulls"] > 0,
+    "clean": _clean,
+    "misfires": lambda r: amiss(r, "misfire"),
+    "misfires_at_random": _pattern("random"),
+    "misfires_in_bursts": _pattern("burst"),
+    "one_cylinder_misses": _pattern("cylinder"),
+    "every_second": _pattern("every_second"),
+    "weak_cylinder": lambda r: amiss(r, "cylinder_balance"),
+    "hunting": lambda r: _hunts(r, None, True),
+    "hunting_at_idle": lambda r: _hunts(r, "idle", True),
+    "hunting_at_speed": lambda r: _hunts(r, "top", True),
+    "calm_at_idle": lambda r: _hunts(r, "idle", False),
+    "calm_at_speed": lambda r: _hunts(r, "top", False),
+    "settles": lambda r: r["settling"]["found"] is True,
+    "stays_rough": lambda r: amiss(r, "settling") and not r["settling"]["found"],
+    "unsteady": lambda r: amiss(r, "steadiness"),
+    "slow_top": _slow_top,
+    "too_fast": _too_fast,
+    "frequency_off": lambda r: amiss(r, "generator_frequency"),
+    "idle_high": lambda r: _idle_off(r, above=True),
+    "idle_low": lambda r: _idle_off(r, above=False),
+    "idle_near_clutch": idles_near_clutch,
+    "slow_stop": lambda r: amiss(r, "stop"),
+    "afterfire": _pops("after_cut"),
+    "bangs_running": _pops("running", "slowing"),
+    "sags": lambda r: amiss(r, "load"),
+    "hesitates": lambda r: amiss(r, "throttle"),
+    "uneven_timing": lambda r: amiss(r, "timing"),
+    "blade": lambda r: r["engine"]["machine"] in ("mower", "mower twin") or bool(r["engine"]["blade_length_mm"]),
+    "clutch": lambda r: r["engine"]["machine"] in CLUTCH_KINDS,
+    "alternator": lambda r: r["engine"]["machine"] == "generator" or bool(r["engine"]["alternator_poles"]),
+    "two_stroke": lambda r: r["engine"]["strokes"] == 2,
+    "four_stroke": lambda r: r["engine"]["strokes"] == 4,
+    "strokes_assumed": lambda r: "strokes" in r["engine"]["assumed"],
+    "cylinders_more": lambda r: r["engine"]["cylinders"] > 1,
+}
+
+
+def _timeline_signs(record: Record, limits: LimitSet) -> set[str]:
+    """Hard starts and stalls, from the pulls and from runs that were followed by another start."""
+    runs = [span for span in record["timeline"] if span["kind"] == "run"]
+    pulled_again = [
+        any(s["kind"] == "pull" and run["end_s"] <= s["start_s"] < after["start_s"] for s in record["timeline"])
+        for run, after in zip(runs, runs[1:], strict=False)
+    ]
+    short = limits.value("false_start_s")
+    lengths = [run["end_s"] - run["start_s"] for run in runs]
+    found = set()
+    if any(again and length < short for again, length in zip(pulled_again, lengths, strict=False)):
+        found.add("hard_start")
+    if any(again and length >= short for again, length in zip(pulled_again, lengths, strict=False)):
+        found.add("stalled")
+    if record["engine_heard"] and record["start"]["pulls"] > limits.value("pulls_watch"):
+        found.add("hard_start")
+    return found
+
+
+def _load_signs(heard: Heard) -> set[str]:
+    """Whether firings were lost with or without load, where it was told how the engine ran."""
+    told = [" ".join(text.lower().split()) for text in heard.conditions]
+    found = finding(heard.record, "misfire")
+    if any(text in UNLOADED for text in told):
+        return {"fires_unloaded"} if found and found["verdict"] == "ok" else set()
+    loaded = any(text in LOADED for text in told)
+    return {"misses_loaded"} if loaded and found and found["verdict"] in AMISS else set()

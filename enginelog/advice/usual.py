@@ -1,0 +1,136 @@
+"""Each measured value against what was told of the machine, else against what is usual for its kind. No verdicts."""
+
+from __future__ import annotations
+
+from enginelog.advice.signs import CLUTCH_KINDS, regime
+from enginelog.advice.words import Record, ValueLine
+from enginelog.limits.trade import formulas, machines
+from enginelog.limits.trade.machines import Usual
+
+TOLD_STATUS = "told"
+TOLD_SOURCE = "data plate or manual, as told"
+WITHIN_TOLD = 0.05  # a speed this near to the one told is taken as it
+
+
+def usual_values(record: Record) -> tuple[ValueLine, ...]:
+    """Speed, clutch, blade, frequency, droop, blade stop, as far as known. Told values go before usual ones."""
+    makers = (_speed, _clutch, _blade, _frequency, _droop, _blade_stop)
+    return tuple(line for maker in makers for line in maker(record))
+
+
+def ask_first(record: Record) -> tuple[str, ...]:
+    """What to read off the data plate or in the manual first, as it was not told; and the usual value till then."""
+    engine, kind = record["engine"], record["engine"]["machine"]
+    asks = []
+    if kind is None:
+        asks.append("kind of machine (--machine)")
+    for name in ("strokes", "cylinders"):
+        if name in engine["assumed"]:
+            asks.append(f"{name} (--{name}; {engine[name]} assumed)")
+    for value in machines.for_kind(kind) if kind in machines.KINDS else ():
+        if value.told_by and engine[value.told_by.replace("-", "_")] is None:
+            asks.append(f"{value.title.lower()} (--{value.told_by}; usual: {value.window}, {value.status})")
+    if kind == "mower" and engine["blade_length_mm"] is None:
+        asks.append("blade length from tip to tip, plug lead off (--blade-length-mm)")
+    if kind == "generator" and engine["alternator_poles"] is None:
+        asks.append("poles of the alternator (--poles; two at 3000 or 3600 rpm)")
+    return tuple(asks)
+
+
+def _position(value: float, low: float | None, high: float | None) -> str:
+    if low is not None and value < low:
+        return "below"
+    return "above" if high is not None and value > high else "inside"
+
+
+def _line(usual: Usual, value: float, shown: str, title: str | None = None, limit: str | None = None) -> ValueLine:
+    position = _position(value, usual.low, usual.high)
+    return ValueLine(
+        title or usual.title, shown, limit or usual.window, "usual", position, usual.status, usual.source, usual.outside
+    )
+
+
+def _speed(record: Record) -> list[ValueLine]:
+    rpm, engine, which = record["speed"]["rpm"], record["engine"], regime(record)
+    if rpm is None or which is None:
+        return []
+    usual = machines.usual(engine["machine"], which)
+    told = engine["idle_rpm" if which == "idle" else "rated_rpm"]
+    title = machines.QUANTITIES[which]
+    if told is not None:
+        outside = usual.outside if usual else "Look it up in the manual."
+        low, high = told * (1 - WITHIN_TOLD), told * (1 + WITHIN_TOLD)
+        limit = f"{told:.0f} rpm told, 5 % either way"
+        position = _position(rpm, low, high)
+        return [ValueLine(title, f"{rpm:.0f} rpm", limit, "told", position, TOLD_STATUS, TOLD_SOURCE, outside)]
+    return [_line(usual, rpm, f"{rpm:.0f} rpm")] if usual else []
+
+
+def _clutch(record: Record) -> list[ValueLine]:
+    """A saw's or trimmer's idle against its clutch: the highest idle is the take-up speed less a margin."""
+    kind, rpm = record["engine"]["machine"], record["speed"]["rpm"]
+    if kind not in CLUTCH_KINDS or rpm is None or regime(record) != "idle":
+        return []
+    take_up, margin = machines.usual(kind, "clutch"), machines.usual(kind, "clutch_margin")
+    assert take_up and take_up.low is not None and margin and margin.low is not None
+    highest = take_up.low - margin.low
+    limit = f"below {highest:.0f} rpm (takes up at {take_up.low:.0f}, {margin.low:.0f} rpm margin)"
+    source = f"{take_up.source}; margin: {margin.source}"
+    position = _position(rpm, None, highest)
+    return [
+        ValueLine(
+            "Idle against the clutch",
+            f"{rpm:.0f} rpm",
+            limit,
+            "usual",
+            position,
+            take_up.status,
+            source,
+            take_up.outside,
+        )
+    ]
+
+
+def _blade(record: Record) -> list[ValueLine]:
+    """Tip speed at the speed heard, and the highest safe speed: the tip's limit less 200 rpm."""
+    length, rpm = record["engine"]["blade_length_mm"], record["speed"]["rpm"]
+    tip, margin = machines.usual("mower", "tip_speed"), machines.usual("mower", "tip_margin")
+    if length is None:
+        return []
+    assert tip and tip.high is not None and margin and margin.low is not None
+    most = formulas.blade_limit_rpm(length, tip.high)
+    safe = most - margin.low
+    source = f"{tip.source}; margin: {margin.source}"
+    title = f"Highest safe speed of a {length:.0f} mm blade"
+    shown, position = (
+        ("not measured", "not measured") if rpm is None else (f"{rpm:.0f} rpm", _position(rpm, None, safe))
+    )
+    limit = f"{safe:.0f} rpm ({most:.0f}, less {margin.low:.0f} margin), if it turns at engine speed"
+    lines = [ValueLine(title, shown, limit, "told", position, margin.status, source, margin.outside)]
+    if rpm is not None:
+        speed = formulas.tip_speed_m_s(length, rpm)
+        said = f"{speed:.1f} m/s ({formulas.ft_min(speed):.0f} ft/min)"
+        lines.append(_line(tip, speed, said, limit="at most 96.52 m/s (19 000 ft/min)"))
+    return lines
+
+
+def _frequency(record: Record) -> list[ValueLine]:
+    poles, rpm = record["engine"]["alternator_poles"], record["speed"]["rpm"]
+    if poles is None or rpm is None:
+        return []
+    hz = formulas.alternator_hz(poles, rpm)
+    usual = machines.usual("generator", "frequency_50" if hz < 56 else "frequency_60")
+    assert usual is not None
+    return [_line(usual, hz, f"{hz:.1f} Hz at {rpm:.0f} rpm with {poles} poles")]
+
+
+def _droop(record: Record) -> list[ValueLine]:
+    droops = [step["droop_percent"] for step in record["loads"] if step["droop_percent"] is not None]
+    usual = machines.usual(record["engine"]["machine"], "droop")
+    return [_line(usual, max(droops), f"{max(droops):.1f} %")] if droops and usual else []
+
+
+def _blade_stop(record: Record) -> list[ValueLine]:
+    usual = machines.usual(record["engine"]["machine"], "blade_stop")
+    seconds = record["stop"]["rundown_s"]
+    return [_line(usual, seconds, f"{seconds:.1f} s by ear")] if usual and seconds is not None else []

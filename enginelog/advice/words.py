@@ -1,0 +1,108 @@
+"""The words of advice: what goes in and what comes out, frozen."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from enginelog.limits.trade.cautions import Caution
+from enginelog.limits.trade.knowledge import Cause, Check, Question, Rule
+
+Record = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Heard:
+    """One run record (version 1, plain data) and how it ran, as told: cold, under load, no load, ..."""
+
+    record: Record
+    conditions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Situation:
+    """All that is known. checks: pass, fail or not_checked by name of check; answers: by name of question."""
+
+    heard: tuple[Heard, ...] = ()
+    checks: Mapping[str, str] = field(default_factory=dict)
+    answers: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Matched:
+    """A rule that speaks, and the signs for which it does, in words."""
+
+    rule: Rule
+    because: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Likely:
+    """A cause that is left. rank: pointed_to (a failed check says so), likely, possible or seldom.
+
+    because: what speaks for it, in words. checks: names of the open checks that bear on it.
+    """
+
+    cause: Cause
+    rank: str
+    because: tuple[str, ...]
+    checks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class RuledOut:
+    """A cause that is off the list, and why."""
+
+    cause: Cause
+    because: str
+
+
+@dataclass(frozen=True)
+class NextCheck:
+    """A check worth making now. about: the causes left on which it bears, in words for each result."""
+
+    check: Check
+    pass_rules_out: tuple[Cause, ...]
+    fail_points_to: tuple[Cause, ...]
+
+
+@dataclass(frozen=True)
+class ValueLine:
+    """A measured value against a limit. basis: `told` (data plate or manual, by its user) or `usual` for its kind.
+
+    position: inside, above, below or not measured: where the value lies, never a verdict.
+    """
+
+    title: str
+    value: str
+    limit: str
+    basis: str
+    position: str
+    status: str
+    source: str
+    outside: str
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What follows.
+
+    signs: what was found, in words. found: causes that a check has shown: put right first, then record again.
+    causes: what is left, the likeliest and cheapest first. checks: what to check next.
+    questions: what only the user can answer. ask_first: what to read off the data plate.
+    cannot: what sound cannot tell.
+    values: measured against told and usual values. cautions: for this machine and these checks.
+    """
+
+    signs: tuple[str, ...]
+    matched: tuple[Matched, ...]
+    found: tuple[Cause, ...]
+    causes: tuple[Likely, ...]
+    ruled_out: tuple[RuledOut, ...]
+    checks: tuple[NextCheck, ...]
+    questions: tuple[Question, ...]
+    ask_first: tuple[str, ...]
+    cannot: tuple[str, ...]
+    values: tuple[ValueLine, ...]
+    cautions: tuple[Caution, ...]

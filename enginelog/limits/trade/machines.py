@@ -1,0 +1,87 @@
+"""Usual values by kind of machine, read from machines.toml: defaults to hold a reading against, never a verdict."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+from enginelog.limits import STATUSES
+from enginelog.limits.trade import reading
+
+KINDS = ("mower", "mower twin", "generator", "pressure washer", "pump", "tiller", "saw", "trimmer", "other")
+QUANTITIES = {
+    "idle": "Idle speed",
+    "top": "Speed without load",
+    "full_load": "Speed at full load",
+    "clutch": "Clutch takes up at",
+    "clutch_margin": "Idle below the clutch by",
+    "tip_speed": "Blade tip speed",
+    "tip_margin": "Speed below the blade's limit by",
+    "blade_stop": "Blade stop",
+    "droop": "Droop",
+    "frequency_50": "Frequency of a 50 Hz set",
+    "frequency_60": "Frequency of a 60 Hz set",
+    "slow_top": "Below the rated speed by",
+}
+
+
+@dataclass(frozen=True)
+class Usual:
+    """One usual value: a window from `low` to `high`, either of which may be missing.
+
+    told_by: option by which the user's own value replaces it. outside: what it means to lie outside.
+    """
+
+    machine: str
+    quantity: str
+    unit: str
+    meaning: str
+    status: str
+    source: str
+    outside: str
+    low: float | None = None
+    high: float | None = None
+    told_by: str = ""
+
+    @property
+    def title(self) -> str:
+        return QUANTITIES[self.quantity]
+
+    @property
+    def window(self) -> str:
+        """The window in words: `1700 to 2000 rpm`, `at most 8 %`, `from 3600 rpm`."""
+        if self.low is not None and self.high is not None:
+            return f"{self.low:g} to {self.high:g} {self.unit}"
+        return f"at most {self.high:g} {self.unit}" if self.high is not None else f"from {self.low:g} {self.unit}"
+
+
+@cache
+def values() -> tuple[Usual, ...]:
+    """All usual values in the order of the file. TradeFileError where one is of no known kind, quantity or status."""
+    made = []
+    for table in reading.tables(reading.own_text("machines.toml"), "machines.toml", ("value",)):
+        value = reading.build(Usual, table)
+        for name, given, known in (
+            ("machine", value.machine, (*KINDS, "any")),
+            ("quantity", value.quantity, tuple(QUANTITIES)),
+            ("status", value.status, STATUSES),
+        ):
+            if given not in known:
+                raise table.wrong(f"'{name}' is '{given}', one of {', '.join(known)} expected", name)
+        if value.low is None and value.high is None:
+            raise table.wrong("neither 'low' nor 'high' is given")
+        made.append(value)
+    return tuple(made)
+
+
+def usual(machine: str | None, quantity: str) -> Usual | None:
+    """The usual value for a kind of machine, else the general one, else None."""
+    found = {value.machine: value for value in values() if value.quantity == quantity}
+    return found.get(machine or "any") or found.get("any")
+
+
+def for_kind(machine: str) -> tuple[Usual, ...]:
+    """All values of one kind, the general ones last where the kind has none of its own."""
+    own = tuple(value for value in values() if value.machine == machine)
+    held = {value.quantity for value in own}
+    return own + tuple(value for value in values() if value.machine == "any" and value.quantity not in held)
