@@ -18,6 +18,7 @@ from enginelog.cli.check import check
 from enginelog.cli.compare import compare
 from enginelog.cli.formats import formats
 from enginelog.cli.hand_back import hand_back
+from enginelog.cli.listen import listen
 
 STATUS_INTERNAL = 1
 STATUS_USAGE = 2
@@ -51,6 +52,7 @@ for each in job_commands.COMMANDS:
     commands.add_command(each)
 commands.add_command(hand_back)
 commands.add_command(bench)
+commands.add_command(listen)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
