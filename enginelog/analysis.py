@@ -55,16 +55,17 @@ def analyse(
     return _judge(info, problems, engine, sets, heard)
 
 
-def listener(engine: Engine) -> Callable[[Clip], tuple[Track, Firings]]:
+def listener(engine: Engine) -> Callable[[Clip, bool], tuple[Track, Firings | None]]:
     """The listening stages for one stretch of sound after the other, as live listening needs them.
 
-    The function returned gives the speed over time and the firings of a stretch, by the same code as `analyse`.
+    The function returned gives the speed over time and, where asked for (None else), the firings of a stretch, by the
+    same code as `analyse`.
     """
     speed_limits, firing_limits = limits.load("speed"), limits.load("firing")
 
-    def hear(clip: Clip) -> tuple[Track, Firings]:
+    def hear(clip: Clip, with_firings: bool) -> tuple[Track, Firings | None]:
         track = speed.track(clip, engine, speed_limits)
-        return track, firing.locate(clip, track, engine, firing_limits)
+        return track, firing.locate(clip, track, engine, firing_limits) if with_firings else None
 
     return hear
 

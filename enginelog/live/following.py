@@ -11,7 +11,7 @@ import numpy as np
 from enginelog.limits import LimitSet
 from enginelog.model import Clip, Firings, Track
 
-Hear = Callable[[Clip], tuple[Track, Firings]]
+Hear = Callable[[Clip, bool], tuple[Track, Firings | None]]  # the second argument: whether firings are wanted
 SURE_MISS = 0.5
 MOST_KEPT = 1200  # frames of speed kept for trend and steadiness: a minute at twenty a second
 
@@ -82,9 +82,13 @@ class Follower:
         if len(samples) < self._limits.value("least_window_s") * self.rate_hz:
             return Reading(self.seconds, level_db, peak, clipped)
         clip = Clip(samples, self.rate_hz, self.seconds - len(samples) / self.rate_hz)
-        track, firings = self._hear(clip)
+        due = self.seconds - self._limits.value("firings_lag_s") >= self._counted_s + self._limits.value(
+            "firings_hop_s"
+        )
+        track, firings = self._hear(clip, due)
         at = self._take_speed(track)
-        self._count(firings)
+        if firings is not None:
+            self._count(firings)
         return Reading(
             self.seconds, level_db, peak, clipped, *self._now(track, at), self._trend(), self._band(), self._firings,
             self._misfires,
