@@ -13,13 +13,13 @@ from enginelog.speed.evidence import (
     EVERY_SECOND,
     FEATURES,
     GRID_STEP,
-    UNEQUAL_TWIN,
     Layout,
     cycle_grid,
     evidence,
     feature_signals,
     frame_times,
     layout_of,
+    unequal,
 )
 from enginelog.speed.path import best_path
 from enginelog.speed.refine import Refined, refine
@@ -84,11 +84,11 @@ def _grid(engine: Engine, limits: LimitSet) -> np.ndarray:
 
 
 def layouts(engine: Engine) -> tuple[Layout, ...]:
-    """The sounds this engine can make: its own layout, and where firings take turns every second one weaker."""
+    """The sounds this engine can make: its own layout, every second firing weaker, or the cylinders unlike."""
     own = layout_of(engine)
     if is_saw(engine):
         return (own, EVERY_SECOND)
-    return (own, UNEQUAL_TWIN) if engine.cylinders == 2 and engine.even_firing else (own,)
+    return (own, unequal(engine.cylinders)) if engine.cylinders > 1 and engine.even_firing else (own,)
 
 
 def is_saw(engine: Engine) -> bool:
