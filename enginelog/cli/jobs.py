@@ -13,6 +13,8 @@ from enginelog.cli.engine_options import Number
 from enginelog.cli.store_options import STATUS_DONE, RowNumber, opened, show_plain, show_table, store_options
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from enginelog.store import JobLine, Visit
 
 _STATE_NAMES = [state.replace("_", "-") for state in model.JOB_STATES]
@@ -101,11 +103,16 @@ def files(number: int, copy_to: Path | None, place: Path | None, as_json: bool) 
 
 @click.command()
 @click.argument("label")
+@click.option(
+    "--plot", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE", help="Draw the trend of its runs (PNG)."
+)
 @store_options
-def history(label: str, place: Path | None, as_json: bool) -> int:
+def history(label: str, plot: Path | None, place: Path | None, as_json: bool) -> int:
     """Show every job of the machine called LABEL, oldest first, with the figures of its runs."""
     with opened(place) as store:
         found = store.history(label)
+    if plot:
+        _draw_trend(found.visits, plot)
     if as_json:
         show_plain(found)
         return STATUS_DONE
@@ -113,7 +120,23 @@ def history(label: str, place: Path | None, as_json: bool) -> int:
     console.show("\n".join(job_text.field("Machine", job_text.machine_facts(found.machine))))
     for visit in found.visits:
         console.show("\n".join(_visit_lines(visit, found.machine.currency)))
+    if plot:
+        console.show(f"Written: {console.safe_name(str(plot))}")
     return STATUS_DONE
+
+
+def _draw_trend(visits: Sequence[Visit], target: Path) -> None:
+    """Write the picture of a machine's runs over the seasons; a usage error where there is nothing to draw yet."""
+    from enginelog import plots, report
+
+    figure = plots.machine_trend([run for visit in visits for run in visit.runs])
+    if figure is None:
+        raise model.UsageError("--plot: a trend needs two recordings of this machine; attach more runs first")
+    try:
+        report.write_all(target.parent, {target.name: plots.to_png(figure)})
+    except OSError as error:
+        name, why = console.safe_name(str(target)), error.strerror or str(error)
+        raise model.EnginelogError(f"{name}: cannot be written: {why}. Choose another place for --plot") from error
 
 
 def _row(line: JobLine) -> tuple[object, ...]:

@@ -8,12 +8,18 @@
     comparison_text(comparison, width=80) -> str, comparison_json(comparison) -> str     before against after
     hand_back_html(job), hand_back_pdf(job), hand_back_text(job)     what goes back with the machine
 
-All but the last are renderers of the same `model.Run`; none measures anything.
+    advice_text(advice, width=80), advice_json(advice) -> str     likely causes, the next checks, and why
+    explain(topic, width=80), plan_text(plan, width=80) -> str    pages of the trade knowledge; the recordings to make
+
+Most are renderers of the same `model.Run`; none measures anything.
 """
 
+from enginelog.report.advising import advice_json, advice_text
 from enginelog.report.cautions import Caution, cautions
 from enginelog.report.comparison import comparison_json, comparison_record, comparison_text
-from enginelog.report.folder import Written, write_folder
+from enginelog.report.explaining import explain, topics_text
+from enginelog.report.folder import Written, write_all, write_folder
+from enginelog.report.guide_text import next_text, plan_text
 from enginelog.report.handback import hand_back_html, hand_back_pdf, hand_back_text, write_hand_back
 from enginelog.report.page import AudioExcerpt, to_html
 from enginelog.report.record import record, to_json
@@ -27,22 +33,29 @@ __all__ = [
     "Line",
     "RecordError",
     "Written",
+    "advice_json",
+    "advice_text",
     "cautions",
     "check",
     "comparison_json",
     "comparison_record",
     "comparison_text",
+    "explain",
     "firing_csv",
     "from_json",
     "hand_back_html",
     "hand_back_pdf",
     "hand_back_text",
+    "next_text",
+    "plan_text",
     "record",
     "speed_csv",
     "summary_lines",
     "summary_text",
+    "topics_text",
     "to_html",
     "to_json",
+    "write_all",
     "write_folder",
     "write_hand_back",
 ]

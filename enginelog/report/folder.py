@@ -43,7 +43,7 @@ def write_folder(run: Run, folder: str | os.PathLike[str], audio_excerpt: AudioE
     contents = {name: text.encode("utf-8", "replace") for name, text in texts.items()}
     contents["speed.png"] = main_picture(run)
     folder.mkdir(parents=True, exist_ok=True)
-    _write_all(folder, contents)
+    write_all(folder, contents)
     return Written(folder, *(folder / name for name in contents))
 
 
@@ -55,7 +55,8 @@ def main_picture(run: Run) -> bytes:
     return plots.to_png(figure)
 
 
-def _write_all(folder: Path, contents: dict[str, bytes]) -> None:
+def write_all(folder: Path, contents: dict[str, bytes]) -> None:
+    """Write every file of `contents` into `folder`: all to temporary files first, which are then renamed."""
     waiting: list[tuple[str, Path]] = []
     try:
         for name, data in contents.items():

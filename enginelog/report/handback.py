@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from enginelog.model import JobRecord, StoredRun
-from enginelog.report.folder import _write_all as write_all
+from enginelog.report.folder import write_all
 from enginelog.report.handback_page import sheet_html
 from enginelog.report.handback_pdf import sheet_pdf
 from enginelog.report.handback_sheet import sheet

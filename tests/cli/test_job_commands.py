@@ -202,6 +202,18 @@ def test_lists_filters_and_search(call, job):
     assert "3100 rpm" in call("history", "tiller Marigold")[1] or "rpm" in call("history", "tiller Marigold")[1]
 
 
+def test_the_trend_of_a_machine_is_drawn_from_two_recordings_on(call, job, tmp_path):
+    target = tmp_path / "trend.png"
+    assert call("history", "tiller Marigold", "--plot", str(target))[0] == 2
+    call("attach", "1", clip(b"hunts"), "--stage", "before")
+    call("attach", "1", clip(b"well", "b.m4a"), "--stage", "after")
+    status, out, _ = call("history", "tiller Marigold", "--plot", str(target))
+    assert status == 0 and f"Written: {target}" in out
+    assert target.read_bytes().startswith(b"\x89PNG")
+    assert call("history", "tiller Marigold", "--plot", str(tmp_path / "no" / "trend.png"))[0] == 1
+    assert sorted(path.name for path in tmp_path.glob("*.png*")) == ["trend.png"]
+
+
 def test_the_files_of_a_job_are_found_and_copied_under_plain_names(call, job):
     assert call("files", "1")[1] == "No files.\n"
     Path("..'odd\u202e.JPG").write_bytes(b"picture")
