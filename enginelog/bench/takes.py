@@ -179,7 +179,8 @@ class Takes:
         take_id = secrets.token_urlsafe(18)
         folder = self._folder / f"take-{secrets.token_hex(8)}"
         folder.mkdir(mode=0o700)
-        shown = name.replace("\\", "/").rsplit("/", 1)[-1][-LONGEST_NAME:] or "recording"
+        last = name.replace("\\", "/").rsplit("/", 1)[-1]
+        shown = "".join(filter(str.isprintable, last))[-LONGEST_NAME:] or "recording"
         path = folder / f"recording{ending_of(shown)}"
         path.touch(mode=0o600)
         take = Take(take_id, job_id, shown, size, path, stage, conditions, note, touched=self._clock())

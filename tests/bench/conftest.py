@@ -16,6 +16,17 @@ def clip_bytes() -> bytes:
     return (TOP / "recordings_demo" / "tiller_marigold_before.m4a").read_bytes()
 
 
+@pytest.fixture(scope="module")
+def chromium(tmp_path_factory) -> Iterator:
+    """A real browser; the test is skipped where there is none."""
+    from driving import CHROMIUM, DRIVER, WHY_NOT, Chromium
+
+    if not (CHROMIUM and DRIVER):
+        pytest.skip(WHY_NOT)
+    with Chromium(tmp_path_factory.mktemp("browser")) as window:
+        yield window
+
+
 @pytest.fixture
 def store(tmp_path) -> Path:
     return tmp_path / "shed.enginelog"

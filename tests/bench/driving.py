@@ -49,7 +49,8 @@ class Chromium:
         flags += ["--use-fake-ui-for-media-stream", "--use-fake-device-for-media-stream", "--mute-audio"]
         flags += ["--no-sandbox"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
         options = {"args": flags, "binary": CHROMIUM}
-        wanted = {"capabilities": {"alwaysMatch": {"browserName": "chrome", "goog:chromeOptions": options}}}
+        about = {"browserName": "chrome", "goog:chromeOptions": options, "goog:loggingPrefs": {"browser": "ALL"}}
+        wanted = {"capabilities": {"alwaysMatch": about}}
         self._session = f"/session/{self._call('POST', '/session', wanted)['sessionId']}"
         self.size(*self._size)
         return self
@@ -130,6 +131,21 @@ class Chromium:
                     return found
             assert time.monotonic() < end, f"not so within {most_s} s: {script} at {self.url}"
             time.sleep(0.15)
+
+    def complaints(self) -> list[str]:
+        """What the browser has complained about since last asked: errors of scripts, refusals of the policy."""
+        found = self._call("POST", f"{self._session}/se/log", {"type": "browser"})
+        return [each["message"] for each in found if each["level"] == "SEVERE"]
+
+    def offline(self, gone: bool) -> None:
+        """Cut the connection to the server, as lost Wi-Fi does, or bring it back."""
+        self.tool("Network.enable", {})
+        told = {"offline": gone, "latency": 0, "downloadThroughput": -1, "uploadThroughput": -1}
+        self.tool("Network.emulateNetworkConditions", told)
+
+    def pdf(self) -> bytes:
+        """The page printed to PDF."""
+        return base64.b64decode(self.tool("Page.printToPDF", {"preferCSSPageSize": True})["data"])
 
     def picture(self, path: Path) -> Path:
         """The whole page as PNG."""

@@ -80,7 +80,6 @@ async function sendIt() {
     await forget(job);
     location.assign(`/takes/${id}`);
   } catch (failed) {
-    if (!failed.status || failed.status === 404) take.id = undefined;
     say(`Not sent: ${failed.message}`);
     part("send").disabled = false;
     part("send").textContent = "Send again";

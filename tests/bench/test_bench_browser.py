@@ -1,0 +1,220 @@
+"""The whole way through in a real browser: from the phone's clip to the comparison, lost Wi-Fi and all."""
+
+import shutil
+import time
+from pathlib import Path
+
+import pytest
+from serve import Browser, Server, new_job
+
+from enginelog.bench.settings import Settings
+from enginelog.store import open_store
+
+DEMO = Path(__file__).resolve().parents[2] / "recordings_demo"
+CODE = "12345678"
+ANSWER = "return document.querySelector('.answer')?.textContent"
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory):
+    """(server, store, job) for all tests of this file."""
+    store = tmp_path_factory.mktemp("store") / "shed.enginelog"
+    sound = DEMO / "generator_lantern_50hz.flac"
+    with Server(Settings(store=store, port=0, sound=sound)) as server:
+        yield server, store, new_job(store)
+
+
+# How many points of the plot are drawn.
+DRAWN = """
+const canvas = document.querySelector('canvas');
+const points = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height).data;
+return points.filter((value, index) => index % 4 === 3 && value > 0).length;
+"""
+# Whether the element with the focus, or what stands for it, is outlined.
+FOCUS_SHOWS = """
+const focus = document.activeElement;
+return [focus, focus.nextElementSibling, ...(focus.labels || [])].some((each) => {
+  const style = each && getComputedStyle(each);
+  return style && style.outlineStyle !== 'none' && parseFloat(style.outlineWidth) >= 2;
+});
+"""
+
+
+def send(chromium, server, job: int, clip: Path, stage: str) -> None:
+    """Choose a clip on the phone and send it; ends on the page with its answer."""
+    chromium.open(f"{server.url}/jobs/{job}/clip")
+    chromium.click(f"input[value={stage}]")
+    chromium.type("#file", str(clip))
+    chromium.until("return !document.getElementById('send').disabled")
+    chromium.click("#send")
+    chromium.until("return location.pathname.startsWith('/takes/')")
+    chromium.until(ANSWER, most_s=90)
+
+
+def test_from_the_clip_to_the_comparison(chromium, place):
+    server, store, job = place
+    chromium.size(360, 740)
+    for stage in ("before", "after"):
+        send(chromium, server, job, DEMO / f"tiller_marigold_{stage}.m4a", stage)
+        chromium.click(".attach .button")
+        chromium.until("return location.pathname.startsWith('/runs/')")
+    chromium.click(f"a[href='/jobs/{job}/compare']")
+    assert "isfires" in chromium.until(ANSWER)
+    assert chromium.run("return document.querySelectorAll('.changes li').length") >= 3
+    chromium.until(
+        "const picture = document.querySelector('.pan img'); return picture.complete && picture.naturalWidth"
+    )
+    assert chromium.pdf().startswith(b"%PDF-")
+    with open_store(store) as opened:
+        assert [run.stage for run in opened.record(job).runs] == ["before", "after"]
+    assert chromium.complaints() == []
+
+
+def test_a_stretch_is_heard_with_a_moving_cursor(chromium, place):
+    server, _, _ = place
+    chromium.size(360, 740)
+    chromium.open(f"{server.url}/runs/1")
+    chromium.until("return document.querySelector('audio').readyState >= 1")
+    chromium.click(".hear")
+    start = float(chromium.run("return document.querySelector('.hear').dataset.start"))
+    later = "const a = document.querySelector('audio'); return a.currentTime > arguments[0] + 0.3 && a.currentTime"
+    moved = chromium.until(later, start, most_s=20)
+    words = chromium.run("return document.querySelector('.cursor').textContent")
+    assert " s: " in words and abs(float(words.split(" s")[0]) - moved) < 2 and "rpm" in words
+    for how in ("in", "right", "out", "all"):
+        chromium.click(f".player [data-zoom={how}]")
+    assert chromium.run(DRAWN) > 1000
+    assert chromium.complaints() == []
+
+
+def chosen(chromium, server, job: int, folder: Path) -> None:
+    """A clip is chosen on the clip page and ready to be sent."""
+    clip = folder / "long clip.m4a"
+    shutil.copy(DEMO / "tiller_marigold_after.m4a", clip)
+    chromium.open(f"{server.url}/jobs/{job}/clip")
+    chromium.type("#file", str(clip))
+    chromium.until("return !document.getElementById('send').disabled")
+
+
+STATUS = "return document.getElementById('status').textContent.includes(arguments[0])"
+
+
+def test_lost_wifi_is_survived(chromium, place, tmp_path):
+    """The connection is gone when the clip is sent: it says so, keeps the clip, and goes on by itself."""
+    server, _, job = place
+    chosen(chromium, server, job, tmp_path)
+    chromium.offline(True)
+    chromium.click("#send")
+    chromium.until(STATUS, "connection is lost")
+    chromium.offline(False)
+    chromium.until("return location.pathname.startsWith('/takes/')")
+    chromium.until(ANSWER, most_s=90)
+    chromium.complaints()  # the lost connection itself is told there
+    chromium.open(f"{server.url}/jobs/{job}/clip")
+    time.sleep(0.5)
+    assert chromium.run("return document.getElementById('taken').hidden")  # arrived, so it is kept no longer
+
+
+def test_a_closed_page_does_not_lose_the_clip(chromium, place, tmp_path):
+    """Sent half, then the page is closed: opened again it goes on with what has arrived already."""
+    server, _, job = place
+    chosen(chromium, server, job, tmp_path)
+    chromium.run(HALF_SENT, job)
+    chromium.until("return window.half")
+    chromium.open(f"{server.url}/jobs/{job}/clip")
+    chromium.until(STATUS, "has not arrived yet")
+    assert "long clip.m4a" in chromium.run("return document.getElementById('taken-name').textContent")
+    [take] = [take for take in server.desk.takes.of_job(job) if take.state == "arriving"]
+    assert take.received == 50_000
+    chromium.click("#send")
+    chromium.until("return location.pathname.endsWith(arguments[0])", take.id)
+    assert take.path.read_bytes() == (DEMO / "tiller_marigold_after.m4a").read_bytes()
+
+
+# What the page does, stopped after 50 000 bytes: announced, noted, and a first piece sent.
+HALF_SENT = """
+(async () => {
+  const { ask } = await import('/static/common.js');
+  const { keep, kept } = await import('/static/kept.js');
+  const take = await kept(arguments[0]);
+  const told = new URLSearchParams({ job: take.job, name: take.name, size: take.blob.size, stage: take.stage });
+  take.id = (await ask('/takes', { method: 'POST', body: told })).id;
+  await keep(take);
+  await ask(`/takes/${take.id}?offset=0`, { method: 'PUT', body: take.blob.slice(0, 50000) });
+  window.half = true;
+})();
+"""
+
+
+def test_recording_in_the_page(chromium, place):
+    """The browser's made-up microphone beeps: no engine, which the answer says; the way there is what is tested."""
+    server, _, job = place
+    chromium.open(f"{server.url}/jobs/{job}/clip")
+    assert "asked to be off" in chromium.run("return document.getElementById('can-record').textContent")
+    chromium.click("#start")
+    chromium.until("return document.getElementById('level').getAttribute('aria-valuenow') > 0")
+    chromium.until("return document.getElementById('clock').textContent >= '0:03'")
+    assert "clip" in chromium.run("return document.getElementById('clipping').textContent")
+    chromium.click("#stop")
+    chromium.until("return !document.getElementById('send').disabled")
+    chromium.click("#send")
+    chromium.until("return location.pathname.startsWith('/takes/')")
+    assert "engine" in chromium.until(ANSWER, most_s=90).lower() or chromium.run(ANSWER)
+    assert chromium.complaints() == []
+
+
+def test_live_with_the_microphone_of_the_machine(chromium, place):
+    server, _, job = place
+    chromium.open(f"{server.url}/jobs/{job}/live")
+    chromium.click("main form .button")
+    shown = chromium.until(
+        "const t = document.getElementById('rpm').textContent; return /^[0-9]+$/.test(t) && t", most_s=30
+    )
+    assert 2800 < int(shown) < 3400
+    assert "dB" in chromium.run("return document.getElementById('level-text').textContent")
+    chromium.click("main form .button")
+    chromium.until("return location.pathname.startsWith('/takes/')")
+    chromium.until(ANSWER, most_s=90)
+    assert chromium.complaints() == []
+
+
+def test_the_keyboard_alone(chromium, place):
+    """From the list to a ticked check without a pointer: each stop shows its focus."""
+    server, store, _ = place
+    job = new_job(store, "mower Clover")
+    chromium.size(1280, 800)
+    chromium.open(f"{server.url}/")
+
+    def tab_to(test: str) -> None:
+        for _ in range(120):
+            chromium.press("Tab")
+            assert chromium.run(FOCUS_SHOWS), chromium.run("return document.activeElement.outerHTML")
+            if chromium.run(f"const e = document.activeElement; return Boolean({test})"):
+                return
+        raise AssertionError(f"never reached: {test}")
+
+    chromium.press("Tab")
+    assert chromium.run("return document.activeElement.className") == "skip"
+    tab_to(f"e.getAttribute('href') === '/jobs/{job}'")
+    chromium.press("Enter")
+    chromium.until(f"return location.pathname === '/jobs/{job}'")
+    tab_to("e.name === 'result' && e.value === 'pass'")
+    chromium.press("Enter")
+    chromium.until("return location.search.includes('ticked')")
+    with open_store(store) as opened:
+        assert [(check.step, check.result) for check in opened.record(job).checks] == [("fuel_tank", "pass")]
+    tab_to(f"e.getAttribute('href') === '/jobs/{job}/clip'")
+    chromium.press("Enter")
+    tab_to("e.id === 'file'")
+    assert chromium.run("return getComputedStyle(document.querySelector('label[for=file]')).outlineStyle") != "none"
+
+
+def test_the_qr_code_pairs_by_itself(chromium, tmp_path):
+    store = tmp_path / "other.enginelog"
+    new_job(store)
+    with Server(Settings(store=store, port=0, lan=True, host="localhost", code=CODE)) as server:
+        chromium.open(f"{server.url}/pair#{CODE}")
+        chromium.until("return location.pathname === '/' && document.querySelector('.jobs')")
+        assert "tiller Marigold" in chromium.run("return document.body.textContent")
+        assert CODE not in chromium.url
+        assert Browser(server).get("/").status == 303

@@ -1,0 +1,181 @@
+"""Recordings on their way: in pieces, broken off, resumed, analysed apart, attached whole or not at all."""
+
+import json
+import os
+import socket
+import subprocess
+import sys
+import threading
+import time
+from dataclasses import asdict
+
+import pytest
+from serve import Browser, Server, bounds, new_job
+
+from enginelog.bench.settings import Settings
+from enginelog.bench.takes import NoTakeError, RefusedTakeError, Takes
+from enginelog.model import Engine
+from enginelog.store import open_store, run_codec
+
+
+def test_upload_answer_attach(store, server, browser, clip_bytes):
+    """The main path: what was sent is analysed in another process and kept byte for byte."""
+    job = new_job(store)
+    take = browser.send(job, clip_bytes, "vor der Arbeit 1.m4a", piece=40_000, conditions=["warm"])
+    told = browser.wait(take)
+    assert told["state"] == "done" and told["share"] == 1.0
+    shown = browser.get(f"/takes/{take}").text
+    assert "misfire" in shown.lower() and "rpm" in shown and "vor der Arbeit 1.m4a" in shown
+    assert browser.get(f"/jobs/{job}").text.count(f"/takes/{take}") == 1
+    done = browser.post(f"/takes/{take}/attach", {"stage": "before", "conditions": ["warm", "no load"], "note": "ä"})
+    assert done.status == 303 and done.headers["location"] == "/runs/1?attached=1"
+    assert browser.get(f"/takes/{take}").status == 404 and not list(server.desk.takes._folder.rglob("*.m4a"))
+    with open_store(store) as opened:
+        run = opened.run(1)
+        assert opened.recording(1).read_bytes() == clip_bytes
+        assert (run.stage, run.conditions, run.note) == ("before", ("warm", "no load"), "ä")
+        assert run.recording_name == "vor der Arbeit 1.m4a" and abs(run.run.measures.speed.rpm / 3363 - 1) < 0.01
+    got = browser.ask("GET", "/runs/1/recording", Range="bytes=1000-1999")  # RFC 9110, 14: ranges
+    assert got.status == 206 and got.body == clip_bytes[1000:2000]
+    assert got.headers["content-range"] == f"bytes 1000-1999/{len(clip_bytes)}"
+    assert got.headers["content-type"] == "audio/mp4"
+    assert browser.ask("GET", "/runs/1/recording", Range=f"bytes={len(clip_bytes)}-").status == 416
+    track = browser.ask("GET", "/runs/1/track").json
+    assert len(track["t"]) == len(track["rpm"]) == len(track["sure"]) and track["rated"] == 3350.0
+    assert browser.get("/runs/1").status == 200 and "<svg" in browser.get("/runs/1/report").text
+
+
+def test_a_broken_upload_goes_on_where_it_stopped(store, server, browser, clip_bytes):
+    job = new_job(store)
+    told = {"job": job, "name": "clip.m4a", "size": len(clip_bytes), "stage": "after"}
+    take = browser.post("/takes", told).json["id"]
+    head = (
+        f"PUT /takes/{take}?offset=0 HTTP/1.1\r\nHost: {server.host}\r\nOrigin: {server.url}\r\n"
+        f"Cookie: {browser.cookie}\r\nX-Csrf-Token: {browser.csrf}\r\nContent-Length: {len(clip_bytes)}\r\n\r\n"
+    )
+    with socket.create_connection(("127.0.0.1", server.port), 10) as raw:
+        raw.sendall(head.encode() + clip_bytes[:30_000])
+        time.sleep(0.3)
+    until = time.monotonic() + 5
+    while (state := browser.ask("GET", f"/takes/{take}/state").json)["received"] == 0 and time.monotonic() < until:
+        time.sleep(0.05)
+    assert state["state"] == "arriving" and state["received"] == 30_000
+    with open_store(store) as opened:
+        assert not opened.record(job).runs  # nothing half stored
+    assert browser.post(f"/takes/{take}/attach", {"stage": "after"}).status == 409
+    wrong = browser.ask("PUT", f"/takes/{take}?offset=0", clip_bytes[:10], X_Csrf_Token=browser.csrf)
+    assert wrong.status == 409 and "30000" in wrong.text
+    rest = browser.ask("PUT", f"/takes/{take}?offset=30000", clip_bytes[30_000:], X_Csrf_Token=browser.csrf)
+    assert rest.json["received"] == len(clip_bytes)
+    assert browser.wait(take)["state"] == "done"
+    assert server.desk.takes.get(take).path.read_bytes() == clip_bytes
+
+
+def test_a_second_tap_does_not_attach_twice(store, server, browser, clip_bytes):
+    job = new_job(store)
+    take = browser.send(job, clip_bytes)
+    browser.wait(take)
+    statuses = []
+    taps = [
+        threading.Thread(
+            target=lambda: statuses.append(browser.post(f"/takes/{take}/attach", {"stage": "before"}).status)
+        )
+        for _ in range(4)
+    ]
+    for tap in taps:
+        tap.start()
+    for tap in taps:
+        tap.join()
+    assert sorted(statuses)[0] == 303 and statuses.count(303) == 1
+    with open_store(store) as opened:
+        assert len(opened.record(job).runs) == 1
+
+
+def test_what_is_no_recording_says_so(store, server, browser):
+    job = new_job(store)
+    for data, name in ((b"<html>hello</html>" * 50, "a.m4a"), (os.urandom(5000), "b.wav"), (b"\0", "c.flac")):
+        take = browser.send(job, data, name)
+        told = browser.wait(take)
+        assert told["state"] == "failed" and len(told["problem"]) > 20, told
+        page = browser.get(f"/takes/{take}")
+        assert page.status == 200 and "could not be analysed" in page.text
+        assert browser.post(f"/takes/{take}/attach", {"stage": "before"}).status == 409
+        assert browser.post(f"/takes/{take}/discard").status == 303
+
+
+def order(tmp_path, clip_bytes, **changed) -> dict:
+    recording = tmp_path / "recording.m4a"
+    recording.write_bytes(clip_bytes)
+    usual = {"recording": str(recording), "name": "a.m4a", "result": str(tmp_path / "run.bin"), 
+             "engine": asdict(Engine()), "memory_bytes": 1_500_000_000, "cpu_s": 600}  # fmt: skip
+    return usual | changed
+
+
+def work(told: dict) -> subprocess.CompletedProcess:
+    command = [sys.executable, "-P", "-m", "enginelog.bench.worker"]
+    environment = os.environ | {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
+    return subprocess.run(command, input=json.dumps(told), capture_output=True, text=True, timeout=100, env=environment)
+
+
+def test_the_worker_gives_the_run(tmp_path, clip_bytes):
+    done = work(order(tmp_path, clip_bytes))
+    assert done.returncode == 0
+    run = run_codec.from_bytes((tmp_path / "run.bin").read_bytes())
+    assert run.clip.name == "a.m4a" and run.timeline.engine_heard
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="resource limits are those of POSIX systems")
+def test_the_worker_is_bound_in_memory_and_time(tmp_path, clip_bytes):
+    starved = work(order(tmp_path, clip_bytes, memory_bytes=250_000_000))
+    assert starved.returncode != 0 and not (tmp_path / "run.bin").exists()
+    hurried = work(order(tmp_path, clip_bytes, cpu_s=1))
+    assert hurried.returncode != 0 and not (tmp_path / "run.bin").exists()
+
+
+def test_a_worker_that_takes_too_long_is_ended(store, clip_bytes):
+    with Server(Settings(store=store, port=0, bounds=bounds(worker_wall_s=0.2))) as server:
+        browser = Browser(server)
+        browser.get("/")
+        told = browser.wait(browser.send(new_job(store), clip_bytes))
+        assert told["state"] == "failed" and "more memory or time" in told["problem"]
+
+
+def test_the_queue_shows_its_place_and_the_page_answers_meanwhile(store, server, browser, clip_bytes):
+    job = new_job(store)
+    takes = [browser.send(job, clip_bytes, f"{n}.m4a") for n in range(4)]
+    states = [browser.ask("GET", f"/takes/{take}/state").json for take in takes]
+    assert [state["before"] for state in states[-2:]] in ([1, 2], [0, 1])
+    begun = time.monotonic()
+    assert browser.get(f"/jobs/{job}").status == 200
+    assert time.monotonic() - begun < 2.0  # generous: the machine of the tests may be busy with others
+    for take in takes[1:]:
+        browser.post(f"/takes/{take}/discard")
+    assert browser.wait(takes[0])["state"] == "done"
+
+
+def test_old_takes_are_forgotten(tmp_path):
+    now = [0.0]
+    takes = Takes(Settings(store=tmp_path / "s"), clock=lambda: now[0])
+    arriving = takes.begin(1, "a.wav", 10, "before", (), "")
+    folder = arriving.folder
+    now[0] = 1000.0
+    assert takes.get(arriving.id).state == "arriving"
+    now[0] = 2000.0
+    other = takes.begin(1, "b.wav", 10, "before", (), "")
+    with pytest.raises(NoTakeError):
+        takes.get(arriving.id)
+    assert not folder.exists() and other.folder.exists()
+    takes.clear()
+    assert not other.folder.parent.exists()
+
+
+def test_two_writers_of_one_take_are_kept_apart(tmp_path):
+    takes = Takes(Settings(store=tmp_path / "s"))
+    take = takes.begin(1, "a.wav", 10, "before", (), "")
+    takes.open_piece(take.id, 0)
+    with pytest.raises(RefusedTakeError):
+        takes.open_piece(take.id, 0)
+    takes.add(take, b"12345")
+    takes.close_piece(take)
+    takes.open_piece(take.id, 5)
+    takes.clear()
