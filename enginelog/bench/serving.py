@@ -24,16 +24,19 @@ class PatientProtocol(H11Protocol):
     _head_timer: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: Any) -> None:
+        """Start the clock of a new connection."""
         super().connection_made(transport)
         self._head_timer = self.loop.call_later(self.head_s, self._give_up)
 
     def handle_events(self) -> None:
+        """Stop the clock once a request has begun."""
         super().handle_events()
         if self.cycle is not None and self._head_timer is not None:
             self._head_timer.cancel()
             self._head_timer = None
 
     def connection_lost(self, exc: Exception | None) -> None:
+        """Stop the clock of a connection that has ended."""
         if self._head_timer is not None:
             self._head_timer.cancel()
         super().connection_lost(exc)

@@ -49,7 +49,7 @@ def test_a_taken_address_is_one_line(tmp_path, capsys):
 
 def test_a_job_record_that_cannot_be_opened_is_said_before(tmp_path, capsys):
     (tmp_path / "s").write_text("no store " * 100)
-    assert main(["bench", "--port", "0", "--store", str(tmp_path / "s")]) == 1
+    assert main(["bench", "--port", "0", "--store", str(tmp_path / "s")]) == 4
     assert capsys.readouterr().err.count("\n") == 1
 
 
