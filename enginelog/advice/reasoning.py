@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 
 from enginelog import limits as limit_files
 from enginelog.advice import signs as reading_signs
@@ -74,12 +75,17 @@ def _state(situation: Situation, known: Knowledge) -> _State:
                 checks.setdefault(check.name, result)
             elif checks.get(check.name) == result:
                 answers.setdefault(name, answer)
-    heard = reading_signs.signs_of(situation.heard, limit_files.load("findings"))
+    heard = reading_signs.signs_of(situation.heard, _limits())
     told = {f"{name}={answer}" for name, answer in answers.items()}
     made = {f"check.{name}={result}" for name, result in checks.items()}
     found = frozenset(heard | told | made)
     machine = next((sign.removeprefix("machine=") for sign in sorted(found) if sign.startswith("machine=")), None)
     return _State(known, machine, found, checks, *_matched(found, known))
+
+
+@cache
+def _limits() -> limit_files.LimitSet:
+    return limit_files.load("findings")
 
 
 def _results(given: Mapping[str, str], known: Knowledge) -> dict[str, str]:

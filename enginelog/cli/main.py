@@ -13,10 +13,13 @@ import click
 
 from enginelog import __version__, model
 from enginelog.cli import console, job_commands
+from enginelog.cli.advise import advise
 from enginelog.cli.bench import bench
 from enginelog.cli.check import check
 from enginelog.cli.compare import compare
+from enginelog.cli.explain import explain
 from enginelog.cli.formats import formats
+from enginelog.cli.guide import guide
 from enginelog.cli.hand_back import hand_back
 from enginelog.cli.listen import listen
 
@@ -47,6 +50,9 @@ def commands() -> None:
 
 commands.add_command(check)
 commands.add_command(compare)
+commands.add_command(guide)
+commands.add_command(advise)
+commands.add_command(explain)
 commands.add_command(formats)
 for each in job_commands.COMMANDS:
     commands.add_command(each)

@@ -10,8 +10,10 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from enginelog import limits
+from enginelog.limits.trade.pages import Term
 from enginelog.model import Finding, Run, Span
 from enginelog.report import pictures, words
+from enginelog.report.advice_page import Explained, advice_section, machine_cautions, meaning
 from enginelog.report.cautions import cautions
 from enginelog.report.facts import Fact, facts, limit_of, why_unknown
 
@@ -20,6 +22,7 @@ if TYPE_CHECKING:
 
 TILES = ("speed", "misfire", "hunting", "steadiness", "settling", "starting")
 MOST_TILES = 4
+TERMS_BELOW = ("95 % interval", "misfire", "hunting", "band")  # explained under the table of measures in any case
 MOST_SPANS = 80
 MEDIA_TYPE = re.compile(r"audio/[a-z0-9][a-z0-9.+-]*\Z")
 
@@ -44,6 +47,8 @@ class Card:
     measured: str
     limit: str
     picture: pictures.Picture | None
+    meaning: str = ""
+    terms: tuple[Term, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -72,7 +77,10 @@ def to_html(run: Run, audio_excerpt: AudioExcerpt | None = None) -> str:
     found = facts(run) if usable else []
     heard = usable and run.timeline.engine_heard
     drawn = [pictures.speed(run)] + ([pictures.firing(run), pictures.orders(run)] if heard else [])
-    cards = _cards(run)
+    explained = Explained()
+    cards = _cards(run, explained)
+    rows = _rows(run, found)
+    unknown = _unknown(run, found, cards)
     return _template().render(
         run=run,
         heard=heard,
@@ -81,10 +89,13 @@ def to_html(run: Run, audio_excerpt: AudioExcerpt | None = None) -> str:
         top=words.headline(run),
         tiles=_tiles(found),
         cards=[card for card in cards if card.finding.verdict in ("fault", "watch")],
-        unknown=_unknown(run, found, cards),
+        unknown=unknown,
         good=[card for card in cards if card.finding.verdict == "ok"],
         pictures=[picture for picture in drawn if picture is not None],
-        rows=_rows(run, found),
+        rows=rows,
+        terms=_terms_below(explained, cards, rows, unknown),
+        advice=advice_section(run),
+        machine_cautions=machine_cautions(run),
         spans=run.timeline.spans[:MOST_SPANS],
         spans_left=max(0, len(run.timeline.spans) - MOST_SPANS),
         cautions=cautions(),
@@ -129,13 +140,14 @@ def _tiles(found: list[Fact]) -> list[Fact]:
     return sorted(wanted, key=lambda fact: not fact.known)[:MOST_TILES]
 
 
-def _cards(run: Run) -> list[Card]:
-    """All findings, the worst first; the small picture stands with the first bad finding of its group."""
+def _cards(run: Run, explained: Explained) -> list[Card]:
+    """All findings, the worst first; the small picture stands with the first bad finding of its group, and a word is
+    explained with the first bad finding that has it."""
     drawn = set() if run.timeline.engine_heard and run.quality.usable else None
-    return [_card(run, finding, drawn) for finding in words.ranked(run.measures.findings)]
+    return [_card(run, finding, drawn, explained) for finding in words.ranked(run.measures.findings)]
 
 
-def _card(run: Run, finding: Finding, drawn: set[str] | None) -> Card:
+def _card(run: Run, finding: Finding, drawn: set[str] | None, explained: Explained) -> Card:
     group = words.group(finding.code)
     seen = drawn is not None and finding.verdict in ("fault", "watch") and group not in drawn
     if seen:
@@ -147,7 +159,26 @@ def _card(run: Run, finding: Finding, drawn: set[str] | None) -> Card:
         _amount(finding.value, finding.unit),
         _amount(finding.limit, finding.unit),
         pictures.evidence(run, group) if seen else None,
+        *_in_plain_words(finding, explained),
     )
+
+
+def _in_plain_words(finding: Finding, explained: Explained) -> tuple[str, tuple[Term, ...]]:
+    """What a bad finding means, and the words in it that were not explained yet; nothing for others."""
+    if finding.verdict not in ("fault", "watch"):
+        return "", ()
+    means = meaning(finding)
+    return means, explained.new_in(finding.text, means, finding.source or "", *finding.next)
+
+
+def _terms_below(
+    explained: Explained, cards: list[Card], rows: list[Row], unknown: list[tuple[str, str]]
+) -> tuple[Term, ...]:
+    """The words of everything else on the page that were not explained with a finding."""
+    texts = [card.finding.text for card in cards if card.finding.verdict == "ok"]
+    texts += [text for _, text in unknown]
+    texts += [text for row in rows for text in (row.label, row.value, row.behind, row.source)]
+    return tuple(term for term in explained.new_in(*texts) if term.name not in TERMS_BELOW)
 
 
 def _where(run: Run, finding: Finding) -> str:

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import copy
+from functools import cache
 
 import make_runs
 
@@ -28,9 +29,15 @@ ENGINE = {
 }
 
 
+@cache
+def _healthy() -> dict:
+    record = report.record(make_runs.healthy_generator())
+    return record | {"track": {"t_s": [], "rpm": [], "confidence": []}}
+
+
 def plain(**engine) -> dict:
     """A healthy record at 3000 rpm without load step or stop; `engine` changes what was told."""
-    record = copy.deepcopy(report.record(make_runs.healthy_generator()))
+    record = copy.deepcopy(_healthy())
     record["engine"] = ENGINE | engine
     record["timeline"] = [{"kind": "run", "start_s": 0.0, "end_s": 30.0, "rpm": 3000.0}]
     record |= {"loads": [], "findings": [], "start": {"pulls": 0, "seconds_to_run": None}, "stop": {"rundown_s": None}}
@@ -149,6 +156,8 @@ def heard_with(signs, **engine) -> tuple[Heard, ...]:
     for sign in signs:
         told |= ENGINES.get(sign, {}) | ({"machine": sign.split("=")[1]} if sign.startswith("machine=") else {})
     told |= engine
+    if "hunting_at_idle" in signs:
+        signs = [sign for sign in signs if sign != "hunting"]  # it is heard there already
     wanted = [sign for sign in signs if sign in MAKERS or sign in ("misses_loaded", "fires_unloaded")]
     at_idle = [sign for sign in wanted if sign in SIGNS_AT_IDLE]
     by_load = [sign for sign in wanted if sign in ("misses_loaded", "fires_unloaded")]

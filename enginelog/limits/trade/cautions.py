@@ -1,7 +1,7 @@
 """Cautions by machine and test, and the reader that refuses advice against them.
 
 cautions() -> tuple of Caution        for_machine("saw", "idle") -> those that apply
-contradictions("Tie the governor back.") -> what in a text goes against which caution
+contradictions(text) -> what in a text goes against which caution
 exposures("saw") -> how long one may be near such a machine unprotected
 """
 
@@ -92,7 +92,7 @@ def for_machine(machine: str | None, test: str | None = None) -> tuple[Caution, 
 
 
 def contradictions(text: str) -> tuple[str, ...]:
-    """What in a text contradicts a caution: `governor: Tie the governor back.`, one entry a sentence and caution.
+    """What in a text contradicts a caution: `NAME: the sentence`, one entry a sentence and caution.
 
     A sentence counts where it matches a pattern of `never`, unless it forbids it or warns of what comes of it.
     """

@@ -157,7 +157,11 @@ def load(own: Iterable[tuple[str, str]] = ()) -> Knowledge:
     TradeFileError, with file and line, where a file is no TOML, an entry lacks something, names something that is not
     there, or advises against a caution.
     """
-    named = tuple(own)
+    return _load(tuple(own))
+
+
+@cache
+def _load(named: tuple[tuple[str, str], ...]) -> Knowledge:
     found = list(_built_in())
     for name, text in named:
         found += reading.tables(text, name, OWN_KINDS)

@@ -1,0 +1,101 @@
+"""`enginelog advise`: likely causes and the next check, from run records, bench checks and answers."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from enginelog import model
+from enginelog.cli import console
+from enginelog.cli.records import read_text, records_in
+from enginelog.cli.store_options import STATUS_DONE, RowNumber, opened, store_options
+
+
+class Pair(click.ParamType):
+    """NAME=VALUE."""
+
+    def __init__(self, name: str, example: str) -> None:
+        self.name, self.example = name, example
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[str, str]:
+        """Name and value, both lower case; fails where there is no `=`."""
+        if isinstance(value, tuple):
+            return value
+        name, sign, result = value.partition("=")
+        if not sign or not name.strip() or not result.strip():
+            self.fail(f"'{value}' given, {self.name} expected, such as {self.example}", param, ctx)
+        return name.strip().lower(), result.strip().lower()
+
+
+@click.command()
+@click.argument("names", nargs=-1, metavar="[RECORD]...")
+@click.option("--job", "number", type=RowNumber("job"), metavar="ID", help="Take recordings and checks of this job.")
+@click.option(
+    "--check",
+    "checks",
+    multiple=True,
+    type=Pair("NAME=pass or NAME=fail", "spark=pass"),
+    help="Result of a check made; may be given several times.",
+)
+@click.option(
+    "--answer",
+    "answers",
+    multiple=True,
+    type=Pair("NAME=ANSWER", "choke-helps=yes"),
+    help="Answer to a question asked; may be given several times.",
+)
+@click.option(
+    "--rules",
+    multiple=True,
+    type=click.Path(dir_okay=False),
+    metavar="FILE",
+    help="Causes, checks, questions and rules of your own, as TOML; may be given several times.",
+)
+@store_options
+def advise(
+    names: tuple[str, ...],
+    number: int | None,
+    checks: tuple[tuple[str, str], ...],
+    answers: tuple[tuple[str, str], ...],
+    rules: tuple[str, ...],
+    place: Path | None,
+    as_json: bool,
+) -> int:
+    """Say what is likely and what to check next, and why: a suggestion from rules.
+
+    A RECORD is a file with what 'check --json' printed, or - for standard input. Several recordings of one machine, as
+    at idle and at full speed, tell more together than each by itself.
+    """
+    from enginelog import advice, report
+    from enginelog.limits.trade import knowledge
+
+    if not names and number is None and not checks and not answers:
+        raise model.UsageError("nothing given to go on from; give a run record, --job, or --answer")
+    known = knowledge.load([(Path(name).name, read_text(name)) for name in rules])
+    heard = [advice.Heard(record) for name in names for record in records_in(name)]
+    made = dict(checks)
+    if number is not None:
+        of_job, of_bench = _job(number, place)
+        heard += of_job
+        made = of_bench | made
+    found = advice.advise(advice.Situation(tuple(heard), made, dict(answers)), known)
+    if as_json:
+        console.show_json(report.advice_json(found).rstrip())
+    else:
+        console.show(report.advice_text(found, console.width()).rstrip())
+    return STATUS_DONE
+
+
+def _job(number: int, place: Path | None) -> tuple[list[Any], dict[str, str]]:
+    """The recordings of a job as heard before the work (else during, else after), and the results of its checks."""
+    from enginelog import advice, report
+    from enginelog.limits import bench
+
+    with opened(place) as store:
+        record = store.record(number)
+    stage = next((stage for stage in model.STAGES if record.of_stage(stage)), None)
+    runs = [run for run in record.runs if run.stage == stage and run.run is not None]
+    heard = [advice.Heard(report.record(run.run), run.conditions) for run in runs if run.run is not None]
+    return heard, bench.results_of(record.checks)

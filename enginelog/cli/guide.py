@@ -1,0 +1,118 @@
+"""`enginelog guide`: which recordings to make of a machine, and whether those made will do."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from enginelog import model
+from enginelog.cli import clips, console
+from enginelog.cli.engine_options import engine_from, engine_options, hints
+from enginelog.cli.records import records_in
+
+if TYPE_CHECKING:
+    from enginelog.advice.guide import Plan, Step
+
+STATUS_DONE = 0
+
+
+@click.command()
+@click.argument("names", nargs=-1, metavar="[CLIP]...")
+@click.option("--ask", is_flag=True, help="Go through the sequence, and ask for each recording when it is made.")
+@engine_options
+def guide(names: tuple[str, ...], ask: bool, **told: Any) -> int:
+    """Say which recordings to make of a machine (give --machine), how, for how long, and with what care.
+
+    With CLIPs, in the order of the sequence or as idle=CLIP, each is checked, and the next is named. A run record as
+    'check --json' prints it does as well as its recording.
+    """
+    from enginelog import report
+    from enginelog.advice import guide as sequence
+
+    engine = engine_from(**told)
+    if engine.machine is None:
+        raise model.UsageError("which kind of machine? give --machine, for example --machine mower")
+    for line in hints(engine):
+        console.note(line)
+    plan = sequence.plan(engine, _ask_first(engine))
+    given = _assigned(plan, names)
+    if not given:
+        console.show(report.plan_text(plan, console.width()).rstrip())
+    done = [step.test.name for step, name in given if _will_do(step, name, engine)]
+    if ask:
+        done += [step.test.name for step, name in _asked(plan, done) if _will_do(step, name, engine)]
+    if given or ask:
+        console.show("\n" + report.next_text(plan, done, console.width()).rstrip())
+    return STATUS_DONE
+
+
+def _ask_first(engine: model.Engine) -> tuple[str, ...]:
+    """What to read off the data plate, for this engine."""
+    from enginelog.advice import usual
+
+    fields = vars(engine) | {"assumed": engine.assumed}
+    return usual.ask_first({"engine": fields})
+
+
+def _assigned(plan: Plan, names: tuple[str, ...]) -> list[tuple[Step, str]]:
+    """Each recording with the step it is for: as named (`idle=CLIP`), else the first step free."""
+    steps = {step.test.name: step for step in plan.steps}
+    given: list[tuple[Step, str]] = []
+    for name in names:
+        test, sign, path = name.partition("=")
+        free = [step for step in plan.steps if step not in [each for each, _ in given]]
+        if sign and test in steps:
+            given.append((steps[test], path))
+        elif free:
+            given.append((free[0], name))
+        else:
+            raise model.UsageError(f"'{name}': more recordings given than the {len(plan.steps)} of the sequence")
+    return given
+
+
+def _asked(plan: Plan, done: list[str]) -> Iterator[tuple[Step, str]]:
+    """Show each step not done, and ask for its recording; an empty answer leaves it, `stop` ends."""
+    from enginelog.report import guide_text
+
+    for number, step in enumerate(plan.steps, 1):
+        if step.test.name in done:
+            continue
+        console.show("\n" + "\n".join(guide_text.step_lines(number, step, console.width())))
+        name = click.prompt("Recording (Enter: leave out, stop: end)", default="", show_default=False, err=True)
+        if name.strip().lower() == "stop":
+            return
+        if name.strip():
+            yield step, name.strip()
+
+
+def _will_do(step: Step, name: str, engine: model.Engine) -> bool:
+    """Check one recording and say what came of it."""
+    from enginelog.advice import guide as sequence
+    from enginelog.report import guide_text
+
+    shown = console.safe_name(name)
+    try:
+        record = _record(name, engine)
+    except (model.UnreadableError, OSError) as failed:
+        console.error(str(failed))
+        return False
+    judged = sequence.judge(step, record)
+    console.show("\n".join(guide_text.judged_lines(shown, judged, console.width())))
+    return judged.will_do
+
+
+def _record(name: str, engine: model.Engine) -> dict[str, Any]:
+    """The run record of a recording, or the one in a file that holds one."""
+    from enginelog import analysis, report
+
+    if name.lower().endswith(".json"):
+        found = records_in(name)
+        if len(found) != 1:
+            raise model.UnreadableError(f"{console.safe_name(name)}: holds {len(found)} run records, one expected")
+        return found[0]
+    if name == clips.STDIN:
+        raise model.UsageError("'-' given, but the guide takes recordings by name: save it first")
+    with console.progress(console.safe_name(name)) as tell:
+        return report.record(analysis.analyse(name, engine, progress=tell))

@@ -1,0 +1,43 @@
+"""Run records from files, as `check --json` prints them."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+from enginelog import model
+from enginelog.cli import console
+
+MOST_BYTES = 200_000_000
+
+
+def read_text(path: str) -> str:
+    """The text of a file, or of standard input for `-`. UnreadableError where it cannot be read."""
+    if path == "-":
+        if sys.stdin is None or sys.stdin.isatty():
+            raise model.UsageError("'-' reads a run record from standard input, but none is piped in")
+        return sys.stdin.read()
+    shown = console.safe_name(path)
+    try:
+        if Path(path).stat().st_size > MOST_BYTES:
+            raise model.UnreadableError(f"{shown}: larger than {MOST_BYTES // 1_000_000} MB, no run record")
+        return Path(path).read_text(encoding="utf-8")
+    except UnicodeDecodeError:
+        raise model.UnreadableError(f"{shown}: no text; a run record as 'check --json' prints it is expected") from None
+    except OSError as failed:
+        raise model.UnreadableError(f"{shown}: cannot be read: {failed.strerror or failed}") from failed
+
+
+def records_in(path: str) -> list[dict[str, Any]]:
+    """The run records of a file: one document, or an array of them. UnreadableError where it holds anything else."""
+    from enginelog import report
+
+    text = read_text(path)
+    try:
+        if text.lstrip().startswith("["):
+            return [report.from_json(json.dumps(each)) for each in json.loads(text)]
+        return [report.from_json(text)]
+    except (report.RecordError, json.JSONDecodeError, RecursionError) as wrong:
+        raise model.UnreadableError(f"{console.safe_name(path)}: no run record: {wrong}") from None

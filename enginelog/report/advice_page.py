@@ -1,0 +1,89 @@
+"""The page's words for what was found: what each finding means, words explained, likely causes and next checks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from functools import cache
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from enginelog.advice import Advice, Heard, Situation, advise
+from enginelog.limits.trade import cautions, pages
+from enginelog.limits.trade.cautions import Caution
+from enginelog.limits.trade.pages import Term
+from enginelog.model import Finding, Run, Track
+from enginelog.report import advising, words
+from enginelog.report.record import record
+
+if TYPE_CHECKING:
+    from jinja2 import Template
+
+MOST_CAUSES = 4
+MOST_CHECKS = 2
+MOST_QUESTIONS = 3
+NO_TRACK = Track(*[np.empty(0)] * 4)
+
+
+def advice_of(run: Run) -> Advice:
+    """What follows from one run by itself."""
+    return advise(Situation((Heard(record(replace(run, track=NO_TRACK))),)))
+
+
+def advice_section(run: Run) -> Any:
+    """The section on likely causes and next checks as markup; empty where there is nothing to say."""
+    from markupsafe import Markup
+
+    if not run.quality.usable:
+        return Markup("")
+    html = _template().render(
+        advice=advice_of(run),
+        words=words,
+        likely_words=advising.likely_words,
+        check_results=advising.check_results,
+        check_cautions=advising.check_cautions,
+        positions=advising.POSITIONS,
+        most_causes=MOST_CAUSES,
+        most_checks=MOST_CHECKS,
+        most_questions=MOST_QUESTIONS,
+    )
+    return Markup(html)
+
+
+@cache
+def _template() -> Template:
+    from jinja2 import Environment
+
+    environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True, finalize=_printable)
+    return environment.from_string((files(__package__) / "advice.html").read_text(encoding="utf-8"))
+
+
+def _printable(value: Any) -> Any:
+    return words.clean(value) if type(value) is str and any(not c.isprintable() for c in value) else value
+
+
+def meaning(finding: Finding) -> str:
+    """What a finding means, in a sentence or two; empty where there is no page on it."""
+    found = pages.page(finding.code)
+    return found.short if found else ""
+
+
+class Explained:
+    """Words explained so far on one page, so that each is explained once, where it first stands."""
+
+    def __init__(self, known: Iterable[str] = ()) -> None:
+        self._known = set(known)
+
+    def new_in(self, *texts: str) -> tuple[Term, ...]:
+        """The words in these texts that were not explained yet; they count as explained from here on."""
+        found = pages.terms_in(" ".join(texts), self._known)
+        self._known |= {term.name for term in found}
+        return found
+
+
+def machine_cautions(run: Run) -> tuple[Caution, ...]:
+    """Cautions for this kind of machine beside the usual ones, and never to defeat a brake or a governor."""
+    machine = run.engine.machine
+    return tuple(each for each in cautions.for_machine(machine) if each.machines or each.name == "governor")

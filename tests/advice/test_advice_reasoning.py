@@ -1,0 +1,235 @@
+"""The rule engine: ranking, elimination, replacing, questions, told against usual values. On rules made up for the test
+where the mechanism is tested, on the built-in ones where their content is.
+"""
+
+import dataclasses
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from made_signs import MAKERS, heard_with, plain
+
+from enginelog import advice
+from enginelog.advice import Situation, advise, usual_values
+from enginelog.advice.signs import regime
+from enginelog.advice.usual import ask_first
+from enginelog.limits.trade import knowledge
+from enginelog.model import UsageError
+
+KNOWN = knowledge.load()
+
+
+def names(found) -> list[str]:
+    return [likely.cause.name for likely in found.causes]
+
+
+def checks(found) -> list[str]:
+    return [each.check.name for each in found.checks]
+
+
+def test_equipment_comes_before_the_engine():
+    for sign in ("hunting", "sags", "slow_top", "misfires"):
+        found = advise(Situation(heard_with([sign], machine="mower")))
+        mimics = [likely.cause.mimic for likely in found.causes if likely.rank != "seldom"]
+        assert mimics == sorted(mimics, reverse=True), sign
+
+
+def test_what_can_hurt_comes_before_all_else():
+    found = advise(Situation(heard_with(["no_start"], machine="mower"), {}, {"blow": "yes"}))
+    assert checks(found)[0] == "blade" and names(found)[:2] == ["loose_blade", "sheared_key"]
+
+
+def test_a_passed_check_takes_causes_off_the_list_and_says_so():
+    before = advise(Situation(heard_with(["misfires"])))
+    after = advise(Situation(heard_with(["misfires"]), {"spark": "pass"}))
+    assert "coil" in names(before) and "coil" not in names(after)
+    why = {out.cause.name: out.because for out in after.ruled_out}
+    assert why["coil"] == "the check 'Spark' passed"
+    assert "spark" not in checks(after)
+
+
+def test_a_failed_check_brings_its_causes_to_the_top_and_a_closer_look_narrows_them():
+    failed = advise(Situation(heard_with(["no_start"]), {"spark": "fail"}))
+    assert set(names(failed)[:5]) == {"plug", "lead", "coil", "stop_switch", "oil_level"} and not failed.found
+    narrowed = advise(Situation(heard_with(["no_start"]), {"spark": "fail", "plug": "pass", "oil": "pass"}))
+    assert set(names(narrowed)[:3]) == {"lead", "coil", "stop_switch"}
+    assert "plug" in {out.cause.name for out in narrowed.ruled_out}
+    shown = advise(Situation(heard_with(["no_start"]), {"spark": "fail", "oil": "fail"}))
+    assert [cause.name for cause in shown.found] == ["oil_level"] and names(shown)[0] == "oil_level"
+
+
+def test_an_answer_that_says_the_same_as_a_check_counts_as_it():
+    by_answer = advise(Situation(heard_with(["hunting"]), {}, {"choke_helps": "yes"}))
+    by_check = advise(Situation(heard_with(["hunting"]), {"choke_test": "fail"}))
+    assert names(by_answer) == names(by_check) and "choke_test" not in checks(by_answer)
+    assert "choke_helps" not in [q.name for q in by_check.questions]
+
+
+def test_the_bench_checks_of_the_job_record_count():
+    """`tick 1 governor pass` in the job record rules out what the check of that name does here."""
+    found = advise(Situation(heard_with(["hunting"]), {"governor": "pass", "fuel-carburettor": "pass"}))
+    out = {each.cause.name for each in found.ruled_out}
+    assert {"linkage", "governor_setting", "fuel_held_up"} <= out
+
+
+def test_a_special_rule_silences_the_general_one():
+    both = heard_with(["hunting_at_idle", "calm_at_speed"])
+    rules = [m.rule.name for m in advise(Situation(both)).matched]
+    assert "hunting_idle_only" in rules and "hunting" not in rules
+    assert "hunting" in [m.rule.name for m in advise(Situation(heard_with(["hunting_at_speed"]))).matched]
+
+
+def test_two_recordings_tell_what_neither_does():
+    idle, speed = heard_with(["hunting_at_idle"]), heard_with(["calm_at_speed"])
+    assert "hunting_idle_only" not in [m.rule.name for m in advise(Situation(idle)).matched]
+    assert "hunting_idle_only" in [m.rule.name for m in advise(Situation(idle + speed)).matched]
+
+
+def test_a_recording_that_ran_makes_pulls_without_a_start_a_hard_start():
+    found = advise(Situation(heard_with(["no_start"]) + heard_with(["clean"])))
+    assert [m.rule.name for m in found.matched] == ["hard_start"]
+
+
+def test_what_an_engine_does_not_have_is_not_named():
+    saw = advise(Situation(heard_with(["misfires"], machine="saw", strokes=2, rated_rpm=13000.0)))
+    assert not {"oil_level", "sticking_valve", "valve_clearance", "linkage"} & set(
+        names(saw)
+    ) and "valves" not in checks(saw)
+    mower = advise(Situation(heard_with(["misfires"], machine="mower")))
+    assert not {"wrong_mix", "crank_seals", "long_lead"} & set(names(mower))
+    pulls = advise(Situation(heard_with(["no_start"])))
+    assert not [each.check.name for each in pulls.checks if each.check.runs]
+
+
+def test_every_cause_says_why_it_is_named():
+    found = advise(Situation(heard_with(["misfires", "hunting"]), {"spark": "fail"}, {"fuel_age": "old"}))
+    assert all(likely.because and likely.cause.source for likely in found.causes)
+    assert all(out.because for out in found.ruled_out)
+    because = {likely.cause.name: " ".join(likely.because) for likely in found.causes}
+    assert "the answer was 'old'" in because["old_fuel"] and "'Spark' failed" in because["coil"]
+
+
+def test_what_sound_cannot_tell_is_always_said():
+    for sign in MAKERS:
+        found = advise(Situation(heard_with([sign])))
+        assert "lean" in found.cannot[-1] and "compression" in found.cannot[-1] and "oil pressure" in found.cannot[-1]
+        assert {"manual", "exhaust", "governor"} <= {caution.name for caution in found.cautions}
+
+
+@pytest.mark.parametrize(
+    ("made", "answers", "said"),
+    [
+        ({"sparc": "pass"}, {}, "check 'sparc' is not known"),
+        ({"spark": "good"}, {}, "'good' given"),
+        ({}, {"choke": "yes"}, "question 'choke' is not known"),
+        ({}, {"choke_helps": "maybe"}, "yes, no expected"),
+    ],
+)
+def test_wrong_words_are_refused(made, answers, said):
+    with pytest.raises(UsageError, match=said):
+        advise(Situation((), made, answers))
+
+
+@given(
+    st.dictionaries(st.sampled_from(sorted(KNOWN.checks)), st.sampled_from(("pass", "fail", "not_checked"))),
+    st.lists(st.sampled_from(sorted(KNOWN.questions)), unique=True),
+    st.sampled_from(sorted(MAKERS)),
+    st.integers(0, 3),
+)
+def test_whatever_is_told_the_answer_holds_together(made, asked, sign, pick):
+    """Nothing is both ruled out and left; no made check is proposed; causes and checks are never named twice."""
+    answers = {q: KNOWN.questions[q].answers[pick % len(KNOWN.questions[q].answers)] for q in asked}
+    found = advise(Situation(heard_with([sign]), made, answers))
+    left, out = names(found), [each.cause.name for each in found.ruled_out]
+    assert not set(left) & set(out) and len(set(left)) == len(left) and len(set(checks(found))) == len(found.checks)
+    assert not {name for name, result in made.items() if result != "not_checked"} & set(checks(found))
+    assert {cause.name for cause in found.found} <= set(left)
+    assert advise(Situation(heard_with([sign]), made, answers)) == found
+
+
+def test_advice_is_frozen():
+    found = advise(Situation(heard_with(["hunting"])))
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        found.causes = ()  # type: ignore[misc]
+
+
+# ---------------------------------------------------------------- told before usual
+
+
+def line(record, title):
+    return next(each for each in usual_values(record) if each.title.startswith(title))
+
+
+def test_the_data_plate_goes_before_the_usual_window():
+    record = plain(machine="mower", rated_rpm=None, idle_rpm=None)
+    usual = line(record, "Speed without load")
+    assert (usual.basis, usual.position, usual.status) == ("usual", "inside", "published") and "2800" in usual.limit
+    told = line(plain(machine="mower", rated_rpm=2600.0), "Speed without load")
+    assert (told.basis, told.position) == ("told", "above") and "2600" in told.limit
+
+
+def test_what_was_not_told_is_asked_for_first():
+    asks = " ".join(ask_first(plain(machine="mower", rated_rpm=None, idle_rpm=None, assumed=["strokes"])))
+    assert "--rated-rpm" in asks and "2800 to 3250 rpm, published" in asks and "--blade-length-mm" in asks
+    assert "--strokes" in asks and not ask_first(plain(machine="other"))
+    assert "--poles" in " ".join(ask_first(plain(machine="generator")))
+
+
+def test_blade_length_gives_tip_speed_and_the_highest_safe_speed():
+    """US Army TM 5-4240-501-14P p. 143: 21 in 3456 rpm, set at least 200 rpm below."""
+    record = plain(machine="mower", blade_length_mm=533.4)
+    safe = line(record, "Highest safe speed")
+    assert safe.limit.startswith("3256 rpm (3456, less 200") and safe.position == "inside"
+    assert "83.8 m/s (16493 ft/min)" in line(record, "Blade tip speed").value
+    record["speed"]["rpm"] = 3300.0
+    assert line(record, "Highest safe speed").position == "above" and line(record, "Blade tip").position == "inside"
+
+
+def test_poles_and_speed_give_frequency_and_its_band():
+    """Generator service manual, speed table: two poles at 3150 rpm 52.5 Hz; 49.0 at full load."""
+    record = plain(machine="generator", alternator_poles=2)
+    record["speed"]["rpm"] = 3150.0
+    found = line(record, "Frequency of a 50 Hz set")
+    assert found.value.startswith("52.5 Hz") and found.limit == "49 to 54 Hz" and found.position == "inside"
+    record["speed"]["rpm"] = 2800.0
+    assert line(record, "Frequency").position == "below" and "meter" in line(record, "Frequency").outside
+
+
+@pytest.mark.parametrize(
+    ("rpm", "position"), [(2700.0, "inside"), (3050.0, "inside"), (3200.0, "above"), (3700.0, "above")]
+)
+def test_a_saws_idle_against_its_clutch(rpm, position):
+    """Service data of single chainsaws: the clutch takes up at 3600 rpm; the margin of 500 is common practice."""
+    record = plain(machine="saw", strokes=2, rated_rpm=None, idle_rpm=None)
+    record["speed"]["rpm"] = rpm
+    assert line(record, "Idle against").position == position
+    near = "idle_near_clutch" in [m.rule.name for m in advise(Situation((advice.Heard(record),))).matched]
+    assert near == (position == "above")
+
+
+def test_a_usual_window_is_never_a_verdict():
+    """A pump far below the usual speed of its kind, with nothing told and nothing amiss: no rule speaks."""
+    record = plain(machine="pump", rated_rpm=None, idle_rpm=None)
+    record["speed"]["rpm"] = 3000.0
+    assert line(record, "Speed without load").position == "below"
+    found = advise(Situation((advice.Heard(record),)))
+    assert not found.matched and not found.causes
+
+
+@pytest.mark.parametrize(
+    ("rpm", "told", "expected"),
+    [(1700, {}, "idle"), (2900, {}, "top"), (2200, {"idle_rpm": 1800.0}, "idle"), (2200, {"idle_rpm": 1200.0}, "top")],
+)
+def test_idle_or_top_speed(rpm, told, expected):
+    """Which of the two a speed is nearer to, by ratio: 1700 and 3000 rpm meet at 2258."""
+    record = plain(**told)
+    record["speed"]["rpm"] = float(rpm)
+    assert regime(record) == expected
+
+
+def test_a_speed_of_neither_is_not_forced():
+    record = plain(machine="other", rated_rpm=3000.0, idle_rpm=None)
+    record["speed"]["rpm"] = 1700.0
+    assert regime(record) is None
+    record["speed"]["rpm"] = None
+    assert regime(record) is None and usual_values(record) == ()
