@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 from collections.abc import AsyncIterator
 
@@ -57,6 +58,7 @@ ROUTES = (
     ("/live/events", listening.events, None),
     ("/static/{name}", files.static, None),
 )
+CLEAN_EVERY_S = 60.0
 STATUSES = (
     ((NotInStoreError, NoTakeError), 404),
     ((RefusedTakeError,), 409),
@@ -74,9 +76,11 @@ def make(settings: Settings) -> Starlette:
     @contextlib.asynccontextmanager
     async def running(app: Starlette) -> AsyncIterator[None]:
         workshop.start()
+        cleaning = asyncio.create_task(_clean(takes))
         try:
             yield
         finally:
+            cleaning.cancel()
             desk.live.close()
             await workshop.stop()
             takes.clear()
@@ -97,6 +101,13 @@ def make(settings: Settings) -> Starlette:
     )  # fmt: skip
     app.state.desk = desk
     return app
+
+
+async def _clean(takes: Takes) -> None:
+    """Throw away what is old, now and then."""
+    while True:
+        await asyncio.sleep(CLEAN_EVERY_S)
+        await asyncio.to_thread(takes.forget_old)
 
 
 def _problem(request: Request, status: int, text: str) -> Response:

@@ -52,6 +52,7 @@ class Take:
     share: float = 0.0
     problem: str = ""
     run: Run | None = None
+    begun: float = 0.0
     touched: float = 0.0
     writing: bool = field(default=False, repr=False)
 
@@ -122,8 +123,13 @@ class Takes:
         """Write bytes of the open piece; RefusedTakeError past the size announced."""
         if take.received + len(data) > take.size:
             raise RefusedTakeError(f"more than the {take.size} bytes announced came; send it again from the start")
-        with take.path.open("ab") as target:
-            target.write(data)
+        if self._too_late(take):
+            raise RefusedTakeError("it took too long to arrive; send it again from the start, over a better network")
+        try:
+            with take.path.open("ab") as target:
+                target.write(data)
+        except OSError as failed:  # the disk is full, or the take was thrown away meanwhile
+            raise RefusedTakeError(f"it cannot be kept here: {failed.strerror}; send it again later") from failed
         take.received += len(data)
         take.touched = self._clock()
 
@@ -131,8 +137,11 @@ class Takes:
         """End the open piece; a take that is whole now goes on to be analysed."""
         take.writing = False
         if take.received == take.size and take.state == "arriving":
-            with take.path.open("rb+") as target:
-                os.fsync(target.fileno())
+            try:
+                with take.path.open("rb+") as target:
+                    os.fsync(target.fileno())
+            except OSError as failed:
+                raise RefusedTakeError(f"it cannot be kept here: {failed.strerror}; send it again later") from failed
             self._arrived(take)
 
     def claim(self, take_id: str) -> Take:
@@ -165,7 +174,11 @@ class Takes:
         """Throw away what stopped arriving, and answers that nobody attached."""
         now = self._clock()
         with self._lock:
-            old = [take.id for take in self._takes.values() if now - take.touched > self._patience(take)]
+            old = [
+                take.id
+                for take in self._takes.values()
+                if now - take.touched > self._patience(take) or self._too_late(take)
+            ]
         for take_id in old:
             self.discard(take_id)
 
@@ -183,13 +196,19 @@ class Takes:
         shown = "".join(filter(str.isprintable, last))[-LONGEST_NAME:] or "recording"
         path = folder / f"recording{ending_of(shown)}"
         path.touch(mode=0o600)
-        take = Take(take_id, job_id, shown, size, path, stage, conditions, note, touched=self._clock())
+        take = Take(
+            take_id, job_id, shown, size, path, stage, conditions, note, begun=self._clock(), touched=self._clock()
+        )
         self._takes[take_id] = take
         return take
 
     def _arrived(self, take: Take) -> None:
         take.state, take.touched = "waiting", self._clock()
         self.whole(take)
+
+    def _too_late(self, take: Take) -> bool:
+        late_s = self._clock() - take.begun
+        return take.state == "arriving" and late_s > self._settings.bound("take_arrives_s")
 
     def _patience(self, take: Take) -> float:
         if take.state in ("waiting", "analysing"):

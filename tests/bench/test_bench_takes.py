@@ -169,6 +169,34 @@ def test_old_takes_are_forgotten(tmp_path):
     assert not other.folder.parent.exists()
 
 
+def test_a_trickle_does_not_go_on_for_ever(tmp_path):
+    now = [0.0]
+    takes = Takes(Settings(store=tmp_path / "s"), clock=lambda: now[0])
+    take = takes.begin(1, "a.wav", 100_000, "before", (), "")
+    takes.open_piece(take.id, 0)
+    for _ in range(10):
+        now[0] += 700
+        takes.add(take, b"x")
+    now[0] += 700
+    with pytest.raises(RefusedTakeError, match="too long"):
+        takes.add(take, b"x")
+    takes.forget_old()
+    with pytest.raises(NoTakeError):
+        takes.get(take.id)
+    takes.clear()
+
+
+def test_a_take_thrown_away_while_it_comes(tmp_path):
+    takes = Takes(Settings(store=tmp_path / "s"))
+    take = takes.begin(1, "a.wav", 10, "before", (), "")
+    takes.open_piece(take.id, 0)
+    takes.discard(take.id)
+    with pytest.raises(RefusedTakeError, match="cannot be kept"):
+        takes.add(take, b"12345")
+    takes.close_piece(take)
+    takes.clear()
+
+
 def test_two_writers_of_one_take_are_kept_apart(tmp_path):
     takes = Takes(Settings(store=tmp_path / "s"))
     take = takes.begin(1, "a.wav", 10, "before", (), "")
