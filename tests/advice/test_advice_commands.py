@@ -1,0 +1,279 @@
+"""`enginelog advise`, `explain` and `guide`, from the command line.
+
+The exit statuses are those of the other commands: 0 done, 2 wrong usage, 4 cannot be read.
+"""
+
+import json
+from pathlib import Path
+
+import make_runs
+import pytest
+from made_signs import heard_with, plain
+
+from enginelog import report
+from enginelog.cli import main
+from enginelog.limits.trade import cases, cautions, machines
+from enginelog.report import layout
+
+TOP = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture
+def pump(tmp_path):
+    path = tmp_path / "pump.json"
+    path.write_text(report.to_json(make_runs.hunting_pump()), encoding="utf-8")
+    return str(path)
+
+
+def called(capfd, *words):
+    status = main(list(words))
+    out, err = capfd.readouterr()
+    return status, out, err
+
+
+def test_advise_from_a_record(capfd, pump):
+    status, out, err = called(capfd, "advise", pump)
+    assert status == 0 and not err
+    for part in ("swings up and down", "Because", "Pass", "Fail", "Take care", "Source", "Questions", "manual comes"):
+        assert part in out
+    assert "Choke test" in out and max(map(len, out.splitlines())) <= 80
+
+
+def test_advise_takes_checks_and_answers(capfd, pump):
+    status, out, _ = called(capfd, "advise", pump, "--answer", "choke-helps=yes", "--check", "intake=pass")
+    assert status == 0 and "Ruled out" in out and "air leak" in out and "a failed check points to it" in out
+
+
+def test_advise_as_json(capfd, pump):
+    status, out, _ = called(capfd, "advise", pump, "--json")
+    found = json.loads(out)
+    assert status == 0 and found["schema"] == "enginelog/advice/1"
+    assert found["causes"][0]["because"] and found["checks"][0]["source"] and found["cautions"][0]["text"]
+
+
+def test_several_records_of_one_machine(capfd, tmp_path):
+    both = heard_with(["hunting_at_idle", "calm_at_speed"])
+    path = tmp_path / "both.json"
+    path.write_text(json.dumps([one.record for one in both]), encoding="utf-8")
+    status, out, _ = called(capfd, "advise", str(path), "--json")
+    assert status == 0 and "hunting_idle_only" in [rule["name"] for rule in json.loads(out)["rules"]]
+
+
+def test_a_file_of_ones_own(capfd, pump, tmp_path):
+    own = tmp_path / "shed.toml"
+    own.write_text(
+        '[[rule]]\nname = "mine"\ntitle = "Mine"\nall = ["hunting"]\nlikely = ["coil"]\nmeans = "m"\n'
+        'source = "common practice, no source"\n',
+        encoding="utf-8",
+    )
+    status, out, _ = called(capfd, "advise", pump, "--rules", str(own), "--json")
+    assert status == 0 and "mine" in [rule["name"] for rule in json.loads(out)["rules"]]
+    own.write_text(own.read_text("utf-8").replace('"coil"', '"coyl"'), encoding="utf-8")
+    status, _, err = called(capfd, "advise", pump, "--rules", str(own))
+    assert status == 2 and "shed.toml, line 5" in err and "is 'coil' meant" in err
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "said"),
+    [
+        (["advise"], 2, "nothing given"),
+        (["advise", "gone.json"], 4, "cannot be read"),
+        (["advise", "--check", "spark"], 2, "such as spark=pass"),
+        (["advise", "--check", "sparc=pass"], 2, "not known"),
+        (["advise", "--answer", "choke-helps=perhaps"], 2, "yes, no expected"),
+        (["advise", "--answer", "choke-helps=yes", "--rules", "gone.toml"], 4, "cannot be read"),
+        (["explain", "huntin"], 2, "hunting"),
+        (["guide"], 2, "--machine mower"),
+        (["guide", "--machine", "mower", *(["x.wav"] * 6)], 2, "more recordings given"),
+    ],
+)
+def test_wrong_calls_end_in_one_line(capfd, tmp_path, monkeypatch, words, status, said):
+    monkeypatch.chdir(tmp_path)
+    got, _, err = called(capfd, *words)
+    assert got == status and said in err and len([row for row in err.splitlines() if row.startswith("enginelog:")]) == 1
+
+
+@pytest.mark.parametrize("text", ["", "{", "[1]", "{}", '{"schema": "other"}', "\x00\x01", "[" * 5000])
+def test_what_is_no_record_is_refused(capfd, tmp_path, text):
+    path = tmp_path / "x.json"
+    path.write_text(text, encoding="utf-8")
+    status, _, err = called(capfd, "advise", str(path))
+    assert status == 4 and "x.json" in err and "Traceback" not in err
+
+
+def test_a_hostile_record_drives_no_terminal(capfd, tmp_path):
+    path = tmp_path / "h.json"
+    path.write_text(report.to_json(make_runs.hostile()), encoding="utf-8")
+    status, out, _ = called(capfd, "advise", str(path))
+    assert status == 0 and "\x1b" not in out and "\u202e" not in out
+
+
+def test_advise_from_a_job(capfd, tmp_path, monkeypatch):
+    """The job's recordings before the work and its bench checks count, with how it ran as told."""
+    from enginelog import store
+
+    place = tmp_path / "shed.enginelog"
+    with store.open_store(place) as kept:
+        machine = kept.remember("pump Heron", kind="pump", rated_rpm=3200.0)
+        job = kept.take_in(machine, complaint="hunts")
+        kept.attach(job.id, make_runs.hunting_pump(), "before")
+        kept.attach(job.id, make_runs.pulls_only(), "after")
+        kept.tick(job.id, "governor", "pass")
+    status, out, _ = called(capfd, "advise", "--job", str(job.id), "--store", str(place), "--json")
+    found = json.loads(out)
+    assert status == 0 and [rule["name"] for rule in found["rules"]] == ["hunting"]
+    assert "linkage" in [each["name"] for each in found["ruled_out"]]
+
+
+# ---------------------------------------------------------------- explain
+
+
+TOPICS = [name for names in report.explaining.topics().values() for name in names]
+
+
+@pytest.mark.parametrize("topic", TOPICS)
+def test_every_topic_has_a_page(topic):
+    text = report.explain(topic)
+    assert len(text) > 40 and max(map(len, text.splitlines())) <= 80
+    assert report.explain(topic.upper().replace("_", "-")) == text
+    assert not cautions.contradictions(" ".join(text.split()))
+
+
+def test_explain_lists_its_topics(capfd):
+    status, out, _ = called(capfd, "explain")
+    assert status == 0
+    assert all(name.replace("_", "-") in " ".join(out.split()) for name in TOPICS if " " not in name)
+
+
+def test_explain_cases_prints_all_of_them(capfd):
+    status, out, _ = called(capfd, "explain", "cases")
+    assert status == 0 and all(case.title in " ".join(out.split()) for case in cases.cases().values())
+
+
+def test_a_page_says_what_sound_cannot_tell(capfd):
+    status, out, _ = called(capfd, "explain", "misfire")
+    assert status == 0 and "Sound cannot tell" in out and "13 CCR 1968.2" in out and "1.19 %" in out
+
+
+def test_a_machine_page_has_exposure_times(capfd):
+    """NIOSH and OSHA at ASHA's 91 dBA: 120 min, 6 h 58 min."""
+    status, out, _ = called(capfd, "explain", "mower")
+    assert status == 0 and "at most 120 min" in out and "at most 418 min" in " ".join(out.split())
+    assert "19 000 ft/min" in out and "Never a verdict" in out
+
+
+# ---------------------------------------------------------------- guide
+
+
+@pytest.mark.parametrize("machine", machines.KINDS)
+def test_the_guide_of_every_machine(capfd, machine):
+    status, out, _ = called(capfd, "guide", "--machine", machine, "--strokes", "4")
+    assert status == 0 and "6 m (20 ft)" in " ".join(out.split()) and "Phone" in out and "{seconds}" not in out
+    assert out.count("    How ") >= 4 and max(map(len, out.splitlines())) <= 80
+
+
+def test_a_thousand_revolutions(capfd):
+    """60 s * 1000 / rpm: 36 s at the 1700 rpm told, 20 s at 3000 (13 CCR 1968.2 counts in such windows)."""
+    _, out, _ = called(capfd, "guide", "--machine", "mower", "--idle-rpm", "1700", "--rated-rpm", "3000")
+    out = " ".join(out.split())
+    assert "Idle (idle), 36 s of running: 1000 revolutions at 1700 rpm" in out
+    assert "(full-speed), 20 s of running: 1000 revolutions at 3000 rpm" in out
+
+
+def good(name) -> dict:
+    """A record that will do for a test of an ordinary machine."""
+    record = plain(rated_rpm=3000.0, idle_rpm=1700.0)
+    record["timeline"] = [{"kind": "run", "start_s": 2.0, "end_s": 45.0, "rpm": 3000.0}]
+    if name == "cold-start":
+        record["start"] = {"pulls": 1, "seconds_to_run": 1.2}
+    if name == "idle":
+        record["speed"] |= {"rpm": 1700.0, "rpm_low": 1695.0, "rpm_high": 1705.0}
+    if name == "load-step":
+        record["loads"] = [{"at_s": 10.0, "dip_percent": 8.0, "droop_percent": 4.0, "recovery_s": 1.0}]
+    if name == "shut-down":
+        record["stop"] = {"rundown_s": 2.0}
+    return record
+
+
+PROBLEM = {"code": "clipped", "text": "Overloaded.", "advice": "Back."}
+SEQUENCE = ("cold-start", "idle", "full-speed", "load-step", "shut-down")
+TOLD = ("--machine", "other", "--rated-rpm", "3000", "--idle-rpm", "1700")
+
+
+@pytest.fixture
+def clips(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for name in SEQUENCE:
+        Path(f"{name}.json").write_text(json.dumps(good(name)), encoding="utf-8")
+    return tmp_path
+
+
+def test_the_sequence_from_first_to_last(capfd, clips):
+    for number, name in enumerate(SEQUENCE):
+        given = [f"{each}.json" for each in SEQUENCE[:number]]
+        status, out, _ = called(capfd, "guide", *TOLD, *given)
+        assert status == 0 and out.count("[+]") == number
+        if number:
+            assert f"{number + 1}.  " in out.split("Next")[1] and f"({name})" in out
+    _, out, _ = called(capfd, "guide", *TOLD, *(f"{name}.json" for name in SEQUENCE))
+    assert "all recordings are made" in out
+
+
+def test_a_recording_named_for_its_test(capfd, clips):
+    _, out, _ = called(capfd, "guide", *TOLD, "load-step=load-step.json")
+    assert "[+] Load step" in out and "4 to go" in out and "(cold-start)" in out
+
+
+@pytest.mark.parametrize(
+    ("name", "spoil", "said"),
+    [
+        ("idle", lambda r: r["speed"].update(rpm=2900.0, rpm_low=2890.0, rpm_high=2910.0), "not at idle"),
+        ("full-speed", lambda r: r["speed"].update(rpm=1800.0, rpm_low=1790.0, rpm_high=1810.0), "not at full speed"),
+        ("full-speed", lambda r: r["timeline"][0].update(end_s=12.0), "10 s; 20 s (1000 revolutions)"),
+        ("load-step", lambda r: r.update(loads=[]), "No load step"),
+        ("shut-down", lambda r: r["stop"].update(rundown_s=None), "coming to rest"),
+        ("cold-start", lambda r: r.update(start={"pulls": 0, "seconds_to_run": None}), "No pull"),
+        ("idle", lambda r: r.update(engine_heard=False, timeline=[]), "No running engine"),
+        (
+            "idle",
+            lambda r: r["quality"].update(usable=False, problems=[PROBLEM]),
+            "Overloaded. Back.",
+        ),
+    ],
+)
+def test_a_recording_that_will_not_do_is_asked_for_again(capfd, clips, name, spoil, said):
+    record = good(name)
+    spoil(record)
+    Path("bad.json").write_text(json.dumps(record), encoding="utf-8")
+    status, out, _ = called(capfd, "guide", *TOLD, f"{name}=bad.json")
+    assert status == 0 and "[!]" in out and said in " ".join(out.split()) and "5 to go" in out
+
+
+def test_a_start_that_failed_is_a_valid_cold_start(capfd, clips):
+    Path("no.json").write_text(json.dumps(heard_with(["no_start"])[0].record), encoding="utf-8")
+    _, out, _ = called(capfd, "guide", *TOLD, "no.json")
+    assert "[+] Cold start" in out and "did not start" in out
+
+
+def test_the_guide_asks_for_each_recording(capfd, clips, monkeypatch):
+    answers = iter(["cold-start.json", "", "gone.json", "stop"])
+    monkeypatch.setattr("click.prompt", lambda *_, **__: next(answers))
+    status, out, err = called(capfd, "guide", *TOLD, "--ask")
+    assert status == 0 and "[+] Cold start" in out and "gone.json" in err and "4 to go" in out
+
+
+def test_a_real_recording_is_analysed(capfd):
+    """The demo's tiller, made up, 16 s at full speed: too short for 1000 revolutions at 3360 rpm and 20 s."""
+    clip = str(TOP / "recordings_demo" / "tiller_marigold_after.m4a")
+    told = ("--machine", "tiller", "--strokes", "4", "--cylinders", "1", "--rated-rpm", "3350")
+    status, out, _ = called(capfd, "guide", *told, f"full-speed={clip}")
+    assert (
+        status == 0
+        and "[!] Full speed without load" in out
+        and "20 s (1000 revolutions) are needed" in " ".join(out.split())
+    )
+
+
+def test_labelled_rows():
+    assert layout.rows("A", "", 40) == [] and layout.rows("", "text", 40, 0) == ["text"]
+    assert layout.rows("Label", "x", 40) == ["Label       x"] and layout.page(["a"], [], ["b"]) == "a\n\nb\n"
