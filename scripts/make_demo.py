@@ -277,7 +277,7 @@ ones failed, pulls, start and stop).
 
 {table}
 
-With real engines: outdoors, or with the exhaust led away (carbon monoxide kills without warning); clear of blade, belt
+With real engines: outdoors only, 6 m from doors and windows (carbon monoxide kills without warning); clear of blade, belt
 and hot parts; no fuel in the open; hearing protection on; by the machine's own manual.
 """
 

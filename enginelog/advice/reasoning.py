@@ -37,6 +37,7 @@ class _State:
     checks: Mapping[str, str]
     matched: tuple[Matched, ...]
     silent: tuple[Matched, ...]  # rules that would speak, but for a more special one
+    by_answer: frozenset[str]  # checks whose result an answer has told
 
 
 def advise(situation: Situation, known: Knowledge | None = None) -> Advice:
@@ -66,6 +67,7 @@ def advise(situation: Situation, known: Knowledge | None = None) -> Advice:
 
 def _state(situation: Situation, known: Knowledge) -> _State:
     checks, answers = _results(situation.checks, known), _answers(situation.answers, known)
+    made_by_hand = set(checks)
     for check in known.checks.values():
         if not check.same_as:
             continue
@@ -80,7 +82,7 @@ def _state(situation: Situation, known: Knowledge) -> _State:
     made = {f"check.{name}={result}" for name, result in checks.items()}
     found = frozenset(heard | told | made)
     machine = next((sign.removeprefix("machine=") for sign in sorted(found) if sign.startswith("machine=")), None)
-    return _State(known, machine, found, checks, *_matched(found, known))
+    return _State(known, machine, found, checks, *_matched(found, known), frozenset(set(checks) - made_by_hand))
 
 
 @cache
@@ -172,9 +174,9 @@ def _settled(state: _State) -> _Settled:
         seen |= set(check.pass_points_to)
         for name in check.pass_rules_out:
             if width.get(name, 99) > 1 and width.get(name, 99) >= len(check.pass_rules_out):
-                out.setdefault(name, f"the check '{check.title}' passed")
+                out.setdefault(name, _why(state, check, "pass"))
     for check in _made(state, "fail"):
-        out |= {name: f"the check '{check.title}' failed" for name in check.fail_rules_out}
+        out |= {name: _why(state, check, "fail") for name in check.fail_rules_out}
     for matched in (*state.matched, *state.silent):
         out |= {name: "; ".join(matched.because) for name in matched.rule.rules_out if name not in seen | set(out)}
     pointed = {name: why for name, why in pointed.items() if name not in out}
@@ -193,8 +195,15 @@ def _pointed(state: _State) -> tuple[dict[str, str], dict[str, int], set[str]]:
         for name in check.fail_points_to:
             if len(check.fail_points_to) < width.get(name, 99):
                 width[name] = len(check.fail_points_to)
-                pointed[name] = f"the check '{check.title}' failed"
+                pointed[name] = _why(state, check, "fail")
     return pointed, width, seen
+
+
+def _why(state: _State, check: Check, result: str) -> str:
+    """A check's result in words, or the answer that said the same."""
+    if check.name in state.by_answer and check.same_as:
+        return _said(state.known, check.same_as[0 if result == "pass" else 1])
+    return _said(state.known, f"check.{check.name}={result}")
 
 
 def _made(state: _State, result: str) -> list[Check]:

@@ -15,12 +15,12 @@ MOST_CHECKS = 3
 MOST_QUESTIONS = 4
 SUGGESTION = "A suggestion from rules, never a verdict; the machine's manual comes first."
 RANK_WORDS = {
-    "pointed_to": "a failed check points to it",
+    "pointed_to": "what was checked points to it",
     "likely": "likely",
     "possible": "possible",
     "seldom": "seldom",
 }
-POSITIONS = {"inside": "inside", "above": "above it", "below": "below it", "not measured": "not measured"}
+POSITIONS = {"inside": "inside", "above": "above", "below": "below", "not measured": "not measured"}
 
 
 def advice_text(advice: Advice, width: int = 80) -> str:
@@ -42,9 +42,9 @@ def advice_text(advice: Advice, width: int = 80) -> str:
 
 def value_words(line: ValueLine) -> str:
     """A measured value against its limit, with where it lies and where the limit is from."""
-    basis = "told" if line.basis == "told" else "usual value, no verdict"
-    where = "" if line.position == "not measured" else f", {POSITIONS[line.position]}"
-    text = f"{line.title}: {line.value}{where}: {line.limit} ({basis}; {line.status}: {line.source})."
+    basis = "told" if line.basis == "told" else "usual, no verdict"
+    where = f"{basis}: {line.limit}: {POSITIONS[line.position]}"
+    text = f"{line.title}: {line.value}; {where} ({line.status}: {line.source})."
     return text if line.position in ("inside", "not measured") else f"{text} {line.outside}"
 
 

@@ -225,6 +225,7 @@ def test_the_cautions_do_not_contradict_each_other():
         "Run the engine in the shed with the door open.",
         "Test it indoors for a minute.",
         "Warm up the engine inside.",
+        "Use it outdoors, or with the exhaust led away.",
         "Stay 3 m away from windows while it runs.",
         "Tie the governor back to see its top speed.",
         "Then disconnect the blade brake and try again.",

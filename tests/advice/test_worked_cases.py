@@ -4,9 +4,13 @@ There is no outside source for the order of checks (common practice, no source):
 cases and the rules agree.
 """
 
+import re
+from pathlib import Path
+
 import pytest
 from made_signs import heard_with
 
+from enginelog import report
 from enginelog.advice import Situation, advise
 from enginelog.limits.trade import knowledge
 from enginelog.limits.trade.cases import cases
@@ -64,3 +68,10 @@ def test_a_changed_case_would_be_seen():
     case = cases()["pump-heron"]
     step, situation = next(played(case))
     assert advise(situation).checks[0].check.name == step.next != "carburettor"
+
+
+def test_the_readme_shows_a_case_and_a_file_of_rules_as_they_are():
+    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
+    assert report.explain("mower-teasel").strip() in readme
+    (own,) = re.findall(r"```toml\n(.*?)```", readme, re.DOTALL)
+    assert "nest" in knowledge.load([("README.md", own)]).rules
