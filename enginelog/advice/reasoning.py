@@ -22,8 +22,7 @@ from enginelog.model import CHECK_RESULTS, UsageError
 FEW = 2  # a failed check that points to no more than this has shown what is wrong
 RANKS = ("pointed_to", "likely", "possible", "seldom")
 SOUND_ALONE = (
-    "Sound alone cannot tell a lean mixture from a rich one, name a part, or give compression, oil pressure or"
-    " temperature."
+    "Lean or rich, which part, compression figures, oil pressure, temperature: sound alone cannot tell any of them."
 )
 
 
@@ -327,7 +326,9 @@ def _questions(state: _State, situation: Situation) -> tuple[knowledge.Question,
     return tuple(
         question
         for question in state.known.questions.values()
-        if question.name not in answered | known_by_check and state.signs & set(question.asked_for)
+        if question.name not in answered | known_by_check
+        and state.signs & set(question.asked_for)
+        and (not question.machines or state.machine in question.machines)
     )
 
 

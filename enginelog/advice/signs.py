@@ -28,9 +28,16 @@ def signs_of(heard: Iterable[Heard], limits: LimitSet) -> set[str]:
     return found
 
 
+def sure_rpm(record: Record) -> float | None:
+    """The speed of the run where it is known surely enough to be held against anything, else None."""
+    speed, least = record["speed"], machines.usual(None, "sure_speed")
+    assert least is not None and least.low is not None
+    return speed["rpm"] if speed["rpm"] is not None and speed["confidence"] > least.low else None
+
+
 def regime(record: Record) -> str | None:
     """`idle` or `top`: which of its two speeds the engine was nearer to, by ratio; None where that is not known."""
-    rpm = record["speed"]["rpm"]
+    rpm = sure_rpm(record)
     idle, top = expected_rpm(record, "idle"), expected_rpm(record, "top")
     if rpm is None or (idle is None and top is None):
         return None
@@ -87,7 +94,7 @@ def _too_fast(record: Record) -> bool:
 
 
 def _slow_top(record: Record) -> bool:
-    rpm, rated = record["speed"]["rpm"], record["engine"]["rated_rpm"]
+    rpm, rated = sure_rpm(record), record["engine"]["rated_rpm"]
     share = machines.usual(None, "slow_top")
     if rpm is None or rated is None or share is None or share.low is None or regime(record) != "top":
         return False
@@ -96,7 +103,7 @@ def _slow_top(record: Record) -> bool:
 
 def idles_near_clutch(record: Record) -> bool:
     """True where a saw or trimmer idles nearer to its clutch's take-up speed than the margin, or above it."""
-    kind, rpm = record["engine"]["machine"], record["speed"]["rpm"]
+    kind, rpm = record["engine"]["machine"], sure_rpm(record)
     take_up, margin = machines.usual(kind, "clutch"), machines.usual(kind, "clutch_margin")
     if rpm is None or kind not in CLUTCH_KINDS or regime(record) != "idle":
         return False

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from enginelog.advice.signs import CLUTCH_KINDS, regime
+from enginelog.advice.signs import CLUTCH_KINDS, regime, sure_rpm
 from enginelog.advice.words import Record, ValueLine
 from enginelog.limits.trade import formulas, machines
 from enginelog.limits.trade.machines import Usual
@@ -14,7 +14,7 @@ WITHIN_TOLD = 0.05  # a speed this near to the one told is taken as it
 
 def usual_values(record: Record) -> tuple[ValueLine, ...]:
     """Speed, clutch, blade, frequency, droop, blade stop, as far as known. Told values go before usual ones."""
-    makers = (_speed, _clutch, _blade, _frequency, _droop, _blade_stop)
+    makers = (_unsure, _speed, _clutch, _blade, _frequency, _droop, _blade_stop)
     return tuple(line for maker in makers for line in maker(record))
 
 
@@ -50,8 +50,17 @@ def _line(usual: Usual, value: float, shown: str, title: str | None = None, limi
     )
 
 
+def _unsure(record: Record) -> list[ValueLine]:
+    """Says so where the speed is too unsure to be held against anything."""
+    rpm, least = record["speed"]["rpm"], machines.usual(None, "sure_speed")
+    if rpm is None or sure_rpm(record) is not None or least is None:
+        return []
+    shown, limit = f"{record['speed']['confidence']:.2f} for {rpm:.0f} rpm", f"more than {least.low:g}"
+    return [ValueLine(least.title, shown, limit, "usual", "below", least.status, least.source, least.outside)]
+
+
 def _speed(record: Record) -> list[ValueLine]:
-    rpm, engine, which = record["speed"]["rpm"], record["engine"], regime(record)
+    rpm, engine, which = sure_rpm(record), record["engine"], regime(record)
     if rpm is None or which is None:
         return []
     usual = machines.usual(engine["machine"], which)
@@ -68,7 +77,7 @@ def _speed(record: Record) -> list[ValueLine]:
 
 def _clutch(record: Record) -> list[ValueLine]:
     """A saw's or trimmer's idle against its clutch: the highest idle is the take-up speed less a margin."""
-    kind, rpm = record["engine"]["machine"], record["speed"]["rpm"]
+    kind, rpm = record["engine"]["machine"], sure_rpm(record)
     if kind not in CLUTCH_KINDS or rpm is None or regime(record) != "idle":
         return []
     take_up, margin = machines.usual(kind, "clutch"), machines.usual(kind, "clutch_margin")
@@ -93,7 +102,7 @@ def _clutch(record: Record) -> list[ValueLine]:
 
 def _blade(record: Record) -> list[ValueLine]:
     """Tip speed at the speed heard, and the highest safe speed: the tip's limit less 200 rpm."""
-    length, rpm = record["engine"]["blade_length_mm"], record["speed"]["rpm"]
+    length, rpm = record["engine"]["blade_length_mm"], sure_rpm(record)
     tip, margin = machines.usual("mower", "tip_speed"), machines.usual("mower", "tip_margin")
     if length is None:
         return []
@@ -115,7 +124,7 @@ def _blade(record: Record) -> list[ValueLine]:
 
 
 def _frequency(record: Record) -> list[ValueLine]:
-    poles, rpm = record["engine"]["alternator_poles"], record["speed"]["rpm"]
+    poles, rpm = record["engine"]["alternator_poles"], sure_rpm(record)
     if poles is None or rpm is None:
         return []
     hz = formulas.alternator_hz(poles, rpm)

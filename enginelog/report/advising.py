@@ -35,7 +35,7 @@ def advice_text(advice: Advice, width: int = 80) -> str:
         _checks(advice, width),
         _questions(advice, width),
         listed("Ruled out", (f"{each.cause.title}, as {each.because}" for each in advice.ruled_out), width),
-        listed("Sound alone", advice.cannot, width),
+        listed("Cannot tell", advice.cannot, width),
         listed("Take care", (f"{caution.title}: {caution.text}" for caution in advice.cautions), width),
     )
 

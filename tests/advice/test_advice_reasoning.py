@@ -112,7 +112,7 @@ def test_every_cause_says_why_it_is_named():
 def test_what_sound_cannot_tell_is_always_said():
     for sign in MAKERS:
         found = advise(Situation(heard_with([sign])))
-        assert "lean" in found.cannot[-1] and "compression" in found.cannot[-1] and "oil pressure" in found.cannot[-1]
+        assert "Lean" in found.cannot[-1] and "compression" in found.cannot[-1] and "oil pressure" in found.cannot[-1]
         assert {"manual", "exhaust", "governor"} <= {caution.name for caution in found.cautions}
 
 
@@ -233,3 +233,21 @@ def test_a_speed_of_neither_is_not_forced():
     assert regime(record) is None
     record["speed"]["rpm"] = None
     assert regime(record) is None and usual_values(record) == ()
+
+
+def test_a_speed_that_may_be_half_is_held_against_nothing():
+    """A two-stroke that may fire every second turn is given a confidence of at most 0.5: no window, no sign."""
+    record = plain(machine="trimmer", strokes=2, rated_rpm=None, idle_rpm=None)
+    record["speed"] |= {"rpm": 3400.0, "rpm_low": 3390.0, "rpm_high": 3410.0}
+    assert line(record, "Idle against").position == "above"
+    record["speed"]["confidence"] = 0.5
+    (only,) = usual_values(record)
+    assert only.title == "Confidence of the speed" and only.position == "below" and "double" in only.outside
+    assert not advise(Situation((advice.Heard(record),))).matched
+
+
+def test_questions_fit_the_machine():
+    asked = {q.name for q in advise(Situation(heard_with(["hunting", "sags"], machine="mower"))).questions}
+    assert "stays_unplugged" not in asked and "choke_helps" in asked
+    asked = {q.name for q in advise(Situation(heard_with(["hunting"], machine="generator"))).questions}
+    assert "stays_unplugged" in asked

@@ -89,7 +89,7 @@ class Check:
 
 @dataclass(frozen=True)
 class Question:
-    """Something only the user knows. asked_for: signs of which one makes it worth asking."""
+    """Something only the user knows. asked_for: signs of which one makes it worth asking; machines: of these alone."""
 
     name: str
     text: str
@@ -97,6 +97,7 @@ class Question:
     asked_for: tuple[str, ...]
     why: str
     source: str
+    machines: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ QUANTITIES = {
     "frequency_50": "Frequency of a 50 Hz set",
     "frequency_60": "Frequency of a 60 Hz set",
     "slow_top": "Below the rated speed by",
+    "sure_speed": "Confidence of the speed",
 }
 
 
