@@ -21,6 +21,7 @@ from enginelog.bench.rendering import page
 from enginelog.bench.settings import Settings
 from enginelog.bench.takes import NoTakeError, RefusedTakeError, Takes
 from enginelog.bench.workshop import Workshop
+from enginelog.live import NoMicrophoneError
 from enginelog.model import EnginelogError, UsageError
 from enginelog.store import NotInStoreError, StoreNotWrittenError
 
@@ -63,7 +64,7 @@ STATUSES = (
     ((NotInStoreError, NoTakeError), 404),
     ((RefusedTakeError,), 409),
     ((UsageError,), 400),
-    ((StoreNotWrittenError,), 503),
+    ((StoreNotWrittenError, NoMicrophoneError), 503),
 )
 
 

@@ -36,6 +36,11 @@ class LiveDesk:
         self.name = ""
 
     @property
+    def active(self) -> bool:
+        """Whether a recording has begun and was not stopped yet, also where its sound has ended by itself."""
+        return self._thread is not None
+
+    @property
     def running(self) -> bool:
         return self._thread is not None and self._thread.is_alive()
 

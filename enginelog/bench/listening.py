@@ -22,7 +22,7 @@ def live_page(request: Request) -> Response:
     live = desk(request).live
     with desk(request).store() as store:
         record = store.record(number(request), whole=False)
-    mine = live.running and live.job_id == record.job.id
+    mine = live.active and live.job_id == record.job.id
     return page(request, "live.html", record=record, live=live, mine=mine, cautions=cautions())
 
 

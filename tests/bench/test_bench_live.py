@@ -1,0 +1,101 @@
+"""The live view of the bench page: start, events, end of the sound, stop; a microphone that is missing or goes."""
+
+import http.client
+import json
+import time
+from pathlib import Path
+
+import pytest
+from serve import Browser, Server, new_job
+
+from enginelog.bench.settings import Settings
+from enginelog.live import Source, sources
+from enginelog.media import read, write
+
+DEMO = Path(__file__).resolve().parents[2] / "recordings_demo"
+
+
+@pytest.fixture
+def sound(tmp_path) -> Path:
+    """Three seconds of a generator."""
+    clip = read(DEMO / "generator_lantern_50hz.flac")[0]
+    short = type(clip)(clip.samples[: int(3 * clip.rate_hz)], clip.rate_hz)
+    write(tmp_path / "short.wav", short)
+    return tmp_path / "short.wav"
+
+
+def events(server: Server, browser: Browser, most: int) -> list[dict]:
+    """The first events, as the page's EventSource reads them."""
+    connection = http.client.HTTPConnection("127.0.0.1", server.port, timeout=20)
+    connection.request("GET", "/live/events", headers={"Host": server.host, "Cookie": browser.cookie})
+    got = connection.getresponse()
+    assert got.getheader("content-type").startswith("text/event-stream")
+    found: list[dict] = []
+    while len(found) < most and (line := got.readline()):
+        if line.startswith(b"data: "):
+            found.append(json.loads(line[6:]))
+    connection.close()
+    return found
+
+
+def test_start_watch_and_stop(store, sound):
+    job = new_job(store)
+    with Server(Settings(store=store, port=0, sound=sound)) as server:
+        browser = Browser(server)
+        browser.get("/")
+        assert "Start listening" in browser.get(f"/jobs/{job}/live").text
+        assert browser.post(f"/jobs/{job}/live/stop").status == 409
+        assert browser.post(f"/jobs/{job}/live").status == 303
+        assert browser.post(f"/jobs/{job}/live").status == 409  # one at a time
+        told = events(server, browser, 1000)
+        assert told[-1]["running"] is False and any(each.get("rpm") for each in told)
+        known = [each for each in told if "at_s" in each]
+        assert {
+            "rpm",
+            "confidence",
+            "trend_rpm_per_s",
+            "band_percent",
+            "level_db",
+            "clipped_percent",
+            "misfires",
+        } <= set(known[0])
+        assert [each["at_s"] for each in known] == sorted(each["at_s"] for each in known)
+        assert "Stop and analyse" in browser.get(f"/jobs/{job}/live").text  # the sound has ended by itself
+        done = browser.post(f"/jobs/{job}/live/stop")
+        assert done.status == 303
+        take = server.desk.takes.get(done.headers["location"].split("/")[-1])
+        assert take.job_id == job and abs(read(take.path)[0].seconds - 3.0) < 0.11
+
+
+def test_a_missing_microphone_is_one_line(store, server, browser, monkeypatch):
+    def missing() -> None:
+        raise sources.NoMicrophoneError(sources.NO_LIBRARY)
+
+    monkeypatch.setattr(sources, "_library", missing)
+    job = new_job(store)
+    told = browser.post(f"/jobs/{job}/live")
+    assert told.status == 503 and "libportaudio2" in told.text
+    assert "Start listening" in browser.get(f"/jobs/{job}/live").text
+
+
+def test_a_microphone_that_is_pulled_out(store, server, browser, monkeypatch):
+    """What was heard until then is kept."""
+    import numpy as np
+
+    from enginelog.bench import hearing
+
+    def broken(stop):
+        for _ in range(20):
+            yield np.zeros(400, np.float32)
+        raise sources.NoMicrophoneError("'USB' gives no sound: unplugged")
+
+    monkeypatch.setattr(hearing, "microphone", lambda device: Source("USB", 8000, broken))
+    job = new_job(store)
+    assert browser.post(f"/jobs/{job}/live").status == 303
+    until = time.monotonic() + 10
+    while server.desk.live.running and time.monotonic() < until:
+        time.sleep(0.02)
+    assert "unplugged" in events(server, browser, 1)[0]["problem"]
+    done = browser.post(f"/jobs/{job}/live/stop")
+    take = server.desk.takes.get(done.headers["location"].split("/")[-1])
+    assert abs(read(take.path)[0].seconds - 1.0) < 0.01
