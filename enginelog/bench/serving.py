@@ -64,6 +64,7 @@ def server_of(settings: Settings) -> uvicorn.Server:
         limit_concurrency=int(settings.bound("most_connections")),
         h11_max_incomplete_event_size=32_768,
         backlog=256,
+        ssl_certfile=settings.certificate,
     )
     return uvicorn.Server(config)
 
@@ -89,6 +90,7 @@ def run(settings: Settings, say: Callable[[str], None]) -> None:
     """Serve until Ctrl-C. say: called with each line for the terminal."""
     if settings.lan:
         settings = replace(settings, names=(*settings.names, *own_names()))
+    check_certificate(settings)
     with contextlib.closing(bind(settings)) as bound:
         port = bound.getsockname()[1]
         for line in announcement(settings, port):
@@ -96,19 +98,38 @@ def run(settings: Settings, say: Callable[[str], None]) -> None:
         server_of(settings).run(sockets=[bound])
 
 
+def check_certificate(settings: Settings) -> None:
+    """EnginelogError where the certificate given cannot be used."""
+    import ssl
+
+    if settings.certificate is None:
+        return
+    try:
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(settings.certificate)
+    except (OSError, ssl.SSLError) as failed:  # a missing file, or no certificate and key in it
+        reason = failed.strerror or str(failed)
+        raise EnginelogError(
+            f"{settings.certificate}: no certificate with its key can be read from it ({reason}); a PEM file expected"
+        ) from failed
+
+
 def announcement(settings: Settings, port: int) -> list[str]:
     """What the terminal shows: addresses, pairing code, QR code, and what to keep in mind."""
     address = lan_address() if settings.lan else "127.0.0.1"
-    url = f"http://{address}:{port}/"
+    url = f"http{'s' if settings.certificate else ''}://{address}:{port}/"
     lines = [f"The bench page is at {url}", ""]
     # The code stands behind the #, which a browser never sends anywhere: it stays out of logs and histories of servers.
     target = f"{url}pair#{settings.code}" if settings.lan else url
     lines += qr_lines(target)
     if settings.lan:
         code = f"{settings.code[:4]} {settings.code[4:]}"
-        lines += ["", f"Pairing code: {code} (the QR code holds it too)",
-                  "Anyone in this network who has the code can read and change the job record. What is sent is not",
-                  "encrypted: use it in a network of your own only."]  # fmt: skip
+        open_air = "What is sent is not\nencrypted: use it in a network of your own only."
+        lines += [
+            "",
+            f"Pairing code: {code} (the QR code holds it too)",
+            "Anyone in this network who has the code can read and change the job record.",
+            "What is sent is encrypted." if settings.certificate else open_air,
+        ]
     else:
         lines += ["", "Only this machine can open it; --lan lets the phone in."]
     return [*lines, "Stop with Ctrl-C."]

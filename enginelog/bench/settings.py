@@ -23,7 +23,8 @@ class Settings:
     """host, port: where to listen (port 0: any free one). lan: open to the network, which then asks for `code`.
 
     store: file of the job record, None for the usual one. workers: analyses at once. device: microphone of this machine
-    for the live view (None: the system's own); sound: a recording that stands in for it.
+    for the live view (None: the system's own); sound: a recording that stands in for it. certificate: a PEM file with
+    certificate and key, to serve encrypted.
     names: host names besides the address itself under which the page may be asked for. bounds: topic bench_page.
     """
 
@@ -35,6 +36,7 @@ class Settings:
     workers: int = 1
     device: str | None = None
     sound: Path | None = None
+    certificate: Path | None = None
     names: tuple[str, ...] = ("localhost",)
     bounds: LimitSet = field(default_factory=lambda: limits.load("bench_page"), repr=False)
 

@@ -1,14 +1,20 @@
 """`enginelog bench` at the terminal: what it shows, what it says where it cannot, and how it ends."""
 
+import http.client
 import os
+import re
+import shutil
 import signal
 import socket
+import ssl
 import subprocess
 import sys
 import time
+from pathlib import Path
 from urllib.request import Request, urlopen
 
 import pytest
+from serve import Server
 
 from enginelog import bench
 from enginelog.bench.serving import announcement, own_names, qr_lines
@@ -37,6 +43,49 @@ def test_the_code_is_shown_only_for_the_network():
     opened = "\n".join(announcement(Settings(code="12345678", lan=True), 8765))
     assert "1234 5678" in opened and "not\nencrypted" in opened
     assert all("." not in name or name.endswith(".local") for name in own_names())
+
+
+def certificate(folder) -> Path:
+    """A certificate of one's own with its key in one file."""
+    if shutil.which("openssl") is None:
+        pytest.skip("openssl is not here to make a certificate with")
+    command = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=localhost"]
+    made = [*command, "-keyout", str(folder / "key"), "-out", str(folder / "cert")]
+    subprocess.run(made, check=True, capture_output=True)
+    both = folder / "both.pem"
+    both.write_bytes((folder / "cert").read_bytes() + (folder / "key").read_bytes())
+    return both
+
+
+def test_served_encrypted(tmp_path):
+    """With a certificate the page is https only, the cookie stays on it, and changes know their origin."""
+    settings = Settings(store=tmp_path / "s", port=0, certificate=certificate(tmp_path))
+    with Server(settings) as server:
+        context = ssl.create_default_context(cafile=str(tmp_path / "cert"))
+        connection = http.client.HTTPSConnection("localhost", server.port, context=context, timeout=10)
+        connection.request("GET", "/", headers={"Accept": "text/html"})
+        got = connection.getresponse()
+        cookie, token = got.getheader("set-cookie"), re.search(b'name="csrf" content="([0-9a-f]+)"', got.read())[1]
+        assert got.status == 200 and "Secure" in cookie
+        headers = {"Origin": f"https://localhost:{server.port}", "Cookie": cookie.split(";")[0], "X-Csrf-Token": token}
+        kind = {"Content-Type": "application/x-www-form-urlencoded"}
+        for origin, status in ((headers["Origin"], 303), (f"http://localhost:{server.port}", 403)):
+            connection.request("POST", "/jobs", "label=pump+Heron", headers | kind | {"Origin": origin})
+            got = connection.getresponse()
+            assert (got.status, got.read() is not None) == (status, True)
+            connection.close()
+    shown = "\n".join(announcement(Settings(lan=True, certificate=settings.certificate), 8765))
+    assert "https://" in shown and "not\nencrypted" not in shown
+
+
+def test_a_file_that_is_no_certificate(tmp_path, capsys):
+    (tmp_path / "c.pem").write_text("nothing")
+    for name in ("c.pem", "missing.pem"):
+        assert (
+            main(["bench", "--port", "0", "--store", str(tmp_path / "s"), "--certificate", str(tmp_path / name)]) == 1
+        )
+        said = capsys.readouterr().err
+        assert "PEM" in said and name in said and said.count("\n") == 1
 
 
 def test_a_taken_address_is_one_line(tmp_path, capsys):
