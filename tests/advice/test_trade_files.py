@@ -231,6 +231,7 @@ def test_the_cautions_do_not_contradict_each_other():
         "Then disconnect the blade brake and try again.",
         "To check it, bridge the low-oil switch.",
         "Hold the control lever down with tape.",
+        "If it does not reach its speed, tie the governor back.",
         "Set the speed above the rated one.",
         "Reach under the deck while it is running.",
         "Clear the blade while the engine is running.",

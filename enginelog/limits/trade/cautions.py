@@ -13,8 +13,9 @@ from functools import cache
 
 from enginelog.limits.trade import formulas, reading
 
-# A sentence with one of these before what it speaks of forbids it, or says that it is not so.
-_FORBIDS = re.compile(r"\b(never|not|nobody|nothing|cannot|don't|must be no|do without|avoid|wrong to)\b", re.I)
+# What forbids: anywhere before what the sentence speaks of, or (the weaker words) with no comma between.
+_FORBIDS = re.compile(r"\b(never|do not|don't|must not|nobody|cannot|there must be no)\b", re.I)
+_DENIES = re.compile(r"\b(not|nothing|do without|avoid|wrong to)\b[^,]*$", re.I)
 _WARNS = re.compile(r"\b(tampering|overcome|kills?|illegal)\b", re.I)
 _SENTENCE = re.compile(r"(?<=[.!?;:])\s+|\n+")
 
@@ -107,7 +108,8 @@ def contradictions(text: str) -> tuple[str, ...]:
 
 def _forbidden(sentence: str, end: int) -> bool:
     """True where the sentence forbids what it has spoken of up to `end`, or tells what comes of it."""
-    return bool(_FORBIDS.search(sentence[:end]) or _WARNS.search(sentence))
+    before = sentence[:end]
+    return bool(_FORBIDS.search(before) or _DENIES.search(before) or _WARNS.search(sentence))
 
 
 def needed(text: str) -> tuple[str, ...]:
