@@ -72,6 +72,31 @@ def test_a_broken_upload_goes_on_where_it_stopped(store, server, browser, clip_b
     assert server.desk.takes.get(take).path.read_bytes() == clip_bytes
 
 
+def test_a_connection_that_hangs_half_open_is_let_go(store, clip_bytes):
+    """Out of reach, a phone does not close its connection: after a pause the take can be gone on with over another."""
+    with Server(Settings(store=store, port=0, bounds=bounds(body_pause_s=1))) as server:
+        browser = Browser(server)
+        browser.get("/")
+        told = {"job": new_job(store), "name": "clip.m4a", "size": len(clip_bytes), "stage": "after"}
+        take = browser.post("/takes", told).json["id"]
+        head = (
+            f"PUT /takes/{take}?offset=0 HTTP/1.1\r\nHost: {server.host}\r\nOrigin: {server.url}\r\n"
+            f"Cookie: {browser.cookie}\r\nX-Csrf-Token: {browser.csrf}\r\nContent-Length: {len(clip_bytes)}\r\n\r\n"
+        )
+        with socket.create_connection(("127.0.0.1", server.port), 10) as hanging:
+            hanging.sendall(head.encode() + clip_bytes[:20_000])
+            time.sleep(0.3)
+            went, until = 0, time.monotonic() + 10
+            while went != len(clip_bytes) and time.monotonic() < until:
+                offset = browser.ask("GET", f"/takes/{take}/state").json["received"]
+                piece = clip_bytes[offset:]
+                got = browser.ask("PUT", f"/takes/{take}?offset={offset}", piece, X_Csrf_Token=browser.csrf)
+                assert got.status in (200, 409)
+                went = got.json["received"] if got.status == 200 else 0
+                time.sleep(0.2)
+        assert server.desk.takes.get(take).path.read_bytes() == clip_bytes
+
+
 def test_a_second_tap_does_not_attach_twice(store, server, browser):
     job = new_job(store)
     take = with_answer(server, job, make_runs.healthy_generator())

@@ -17,7 +17,9 @@ export class Plot {
     this.to = Math.max(track.seconds, 1);
     this.onpick = () => {};
     new ResizeObserver(() => this.draw()).observe(canvas);
-    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.draw());
+    for (const media of ["(prefers-color-scheme: dark)", "print"]) {
+      matchMedia(media).addEventListener("change", () => this.draw());
+    }
     canvas.addEventListener("click", (event) => this.onpick(this.secondsAt(event.offsetX)));
     canvas.addEventListener("wheel", (event) => this.wheel(event), { passive: false });
     this.draw();
