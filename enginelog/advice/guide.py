@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from enginelog.advice.signs import regime
 from enginelog.advice.words import Record
-from enginelog.limits.trade import cautions, machines, protocols
+from enginelog.limits.trade import cautions, formulas, machines, protocols
 from enginelog.limits.trade.cautions import Caution, Exposure
 from enginelog.limits.trade.protocols import ToRecord
 from enginelog.model import Engine
@@ -20,6 +20,7 @@ class Step:
     """One recording to make: the test, how in words, how long it must run, the cautions for it.
 
     assumed_rpm: the speed from which the time was worked out, None where it does not depend on one.
+    firings: how many firings are due in the revolutions asked for.
     """
 
     test: ToRecord
@@ -27,6 +28,7 @@ class Step:
     seconds: float
     cautions: tuple[Caution, ...]
     assumed_rpm: float | None = None
+    firings: int | None = None
 
 
 @dataclass(frozen=True)
@@ -71,9 +73,11 @@ def speed_for(test: ToRecord, engine: Engine, kind: str) -> float | None:
 def _step(test: ToRecord, engine: Engine, kind: str) -> Step:
     rpm = speed_for(test, engine, kind) if test.revolutions else None
     seconds = test.seconds(rpm)
+    due = formulas.firings_in(test.revolutions, engine.strokes, engine.cylinders)
+    firings = round(due) if test.revolutions else None
     named = set(test.cautions)
     wanted = tuple(caution for caution in cautions.for_machine(kind, test.name) if caution.name in named)
-    return Step(test, test.how.replace("{seconds}", f"{seconds:.0f}"), seconds, wanted, rpm)
+    return Step(test, test.how.replace("{seconds}", f"{seconds:.0f}"), seconds, wanted, rpm, firings)
 
 
 def judge(step: Step, record: Record) -> Judged:

@@ -15,7 +15,7 @@ from enginelog import limits as limit_files
 from enginelog.advice import signs as reading_signs
 from enginelog.advice.usual import ask_first, usual_values
 from enginelog.advice.words import Advice, Likely, Matched, NextCheck, RuledOut, Situation
-from enginelog.limits.trade import cautions, knowledge
+from enginelog.limits.trade import cautions, formulas, knowledge
 from enginelog.limits.trade.knowledge import Check, Knowledge
 from enginelog.model import CHECK_RESULTS, UsageError
 
@@ -61,11 +61,14 @@ def advise(situation: Situation, known: Knowledge | None = None) -> Advice:
         cannot=tuple(dict.fromkeys([m.rule.cannot for m in state.matched if m.rule.cannot] + [SOUND_ALONE])),
         values=tuple(dict.fromkeys(line for record in records for line in usual_values(record))),
         cautions=_cautions(state, checks),
+        balance=_balance_words(situation.balance_rpm) if situation.balance_rpm else "",
     )
 
 
 def _state(situation: Situation, known: Knowledge) -> _State:
     checks, answers = _results(situation.checks, known), _answers(situation.answers, known)
+    if situation.balance_rpm:
+        checks["balance"] = "fail" if _weak(situation.balance_rpm) else "pass"
     made_by_hand = set(checks)
     for check in known.checks.values():
         if not check.same_as:
@@ -82,6 +85,26 @@ def _state(situation: Situation, known: Knowledge) -> _State:
     found = frozenset(heard | told | made)
     machine = next((sign.removeprefix("machine=") for sign in sorted(found) if sign.startswith("machine=")), None)
     return _State(known, machine, found, checks, *_matched(found, known), frozenset(set(checks) - made_by_hand))
+
+
+def _weak(speeds_rpm: tuple[float, ...]) -> int | None:
+    """The weak cylinder by a balance test, counted from 1; None where they are even. UsageError for too few speeds."""
+    if len(speeds_rpm) < 3:
+        raise UsageError(
+            f"balance test: {len(speeds_rpm)} speeds given; the speed with all cylinders, then one with each plug"
+            " grounded in turn expected, such as 3400,3300,3100"
+        )
+    grounded = dict(enumerate(speeds_rpm[1:], 1))
+    return formulas.weak_cylinder(speeds_rpm[0], grounded, _limits().value("balance_rpm"))
+
+
+def _balance_words(speeds_rpm: tuple[float, ...]) -> str:
+    """What a balance test came to."""
+    drops = [speeds_rpm[0] - each for each in speeds_rpm[1:]]
+    said = ", ".join(f"{drop:.0f} rpm without {number}" for number, drop in enumerate(drops, 1))
+    weak, counts = _weak(speeds_rpm), _limits()["balance_rpm"]
+    result = f"cylinder {weak} is the weak one" if weak else "the cylinders pull alike"
+    return f"It loses {said}: {result} (more than {counts.value:.0f} rpm apart counts; {counts.source})."
 
 
 @cache

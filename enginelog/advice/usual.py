@@ -129,8 +129,10 @@ def _frequency(record: Record) -> list[ValueLine]:
         return []
     hz = formulas.alternator_hz(poles, rpm)
     usual = machines.usual("generator", "frequency_50" if hz < 56 else "frequency_60")
-    assert usual is not None
-    return [_line(usual, hz, f"{hz:.1f} Hz at {rpm:.0f} rpm with {poles} poles")]
+    assert usual is not None and usual.low is not None and usual.high is not None
+    ends = [formulas.alternator_rpm(poles, end) for end in (usual.low, usual.high)]
+    limit = f"{usual.window} ({ends[0]:.0f} to {ends[1]:.0f} rpm with {poles} poles)"
+    return [_line(usual, hz, f"{hz:.1f} Hz at {rpm:.0f} rpm", limit=limit)]
 
 
 def _droop(record: Record) -> list[ValueLine]:

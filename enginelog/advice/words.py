@@ -22,11 +22,15 @@ class Heard:
 
 @dataclass(frozen=True)
 class Situation:
-    """All that is known. checks: pass, fail or not_checked by name of check; answers: by name of question."""
+    """All that is known. checks: pass, fail or not_checked by name of check; answers: by name of question.
+
+    balance_rpm: of a balance test, the speed with all cylinders, then with each plug grounded in turn; () if not made.
+    """
 
     heard: tuple[Heard, ...] = ()
     checks: Mapping[str, str] = field(default_factory=dict)
     answers: Mapping[str, str] = field(default_factory=dict)
+    balance_rpm: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -91,7 +95,7 @@ class Advice:
     signs: what was found, in words. found: causes that a check has shown: put right first, then record again.
     causes: what is left, the likeliest and cheapest first. checks: what to check next.
     questions: what only the user can answer. ask_first: what to read off the data plate.
-    cannot: what sound cannot tell.
+    cannot: what sound cannot tell. balance: what a balance test came to, in words.
     values: measured against told and usual values. cautions: for this machine and these checks.
     """
 
@@ -106,3 +110,4 @@ class Advice:
     cannot: tuple[str, ...]
     values: tuple[ValueLine, ...]
     cautions: tuple[Caution, ...]
+    balance: str = ""

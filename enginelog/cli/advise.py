@@ -9,6 +9,7 @@ import click
 
 from enginelog import model
 from enginelog.cli import console
+from enginelog.cli.engine_options import Number
 from enginelog.cli.records import read_text, records_in
 from enginelog.cli.store_options import STATUS_DONE, RowNumber, opened, store_options
 
@@ -29,6 +30,19 @@ class Pair(click.ParamType):
         return name.strip().lower(), result.strip().lower()
 
 
+class Speeds(click.ParamType):
+    """Speeds in rpm, separated by commas."""
+
+    name = "speeds"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, ...]:
+        """The speeds in the order given; fails where one is none from 100 to 20 000."""
+        if isinstance(value, tuple):
+            return value
+        one = Number(100, 20_000, "rpm")
+        return tuple(float(one.convert(part, param, ctx)) for part in value.split(","))
+
+
 @click.command()
 @click.argument("names", nargs=-1, metavar="[RECORD]...")
 @click.option("--job", "number", type=RowNumber("job"), metavar="ID", help="Take recordings and checks of this job.")
@@ -47,6 +61,12 @@ class Pair(click.ParamType):
     help="Answer to a question asked; may be given several times.",
 )
 @click.option(
+    "--balance",
+    type=Speeds(),
+    metavar="RPM,RPM,RPM",
+    help="Of a balance test: the speed with all cylinders, then with each plug grounded in turn.",
+)
+@click.option(
     "--rules",
     multiple=True,
     type=click.Path(dir_okay=False),
@@ -59,6 +79,7 @@ def advise(
     number: int | None,
     checks: tuple[tuple[str, str], ...],
     answers: tuple[tuple[str, str], ...],
+    balance: tuple[float, ...] | None,
     rules: tuple[str, ...],
     place: Path | None,
     as_json: bool,
@@ -71,7 +92,7 @@ def advise(
     from enginelog import advice, report
     from enginelog.limits.trade import knowledge
 
-    if not names and number is None and not checks and not answers:
+    if not names and number is None and not checks and not answers and not balance:
         raise model.UsageError("nothing given to go on from; give a run record, --job, or --answer")
     known = knowledge.load([(Path(name).name, read_text(name)) for name in rules])
     heard = [advice.Heard(record) for name in names for record in records_in(name)]
@@ -80,7 +101,7 @@ def advise(
         of_job, of_bench = _job(number, place)
         heard += of_job
         made = of_bench | made
-    found = advice.advise(advice.Situation(tuple(heard), made, dict(answers)), known)
+    found = advice.advise(advice.Situation(tuple(heard), made, dict(answers), balance or ()), known)
     if as_json:
         console.show_json(report.advice_json(found).rstrip())
     else:

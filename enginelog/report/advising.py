@@ -30,6 +30,7 @@ def advice_text(advice: Advice, width: int = 80) -> str:
         listed("Found", advice.signs or ("nothing that rules go on from",), width),
         [line for value in advice.values for line in _value(value, width)],
         listed("Ask first", advice.ask_first, width),
+        rows("Balance", advice.balance, width),
         _found(advice, width),
         _causes(advice, width),
         _checks(advice, width),
@@ -125,6 +126,7 @@ def advice_record(advice: Advice) -> dict[str, Any]:
              "source": m.rule.source}
             for m in advice.matched
         ],
+        "balance": advice.balance,
         "found": [cause.name for cause in advice.found],
         "causes": [
             {"name": c.cause.name, "title": c.cause.title, "rank": c.rank, "mimic": c.cause.mimic, "why": c.cause.why,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from enginelog.advice.guide import Judged, Plan, Step
-from enginelog.limits.trade import protocols
+from enginelog.limits.trade import formulas, protocols
 from enginelog.report.layout import listed, page, rows
 
 
@@ -49,6 +49,10 @@ def step_lines(number: int, step: Step, width: int) -> list[str]:
     lines = rows(
         f"{number}.", f"{step.test.title} ({step.test.name}), {step.seconds:.0f} s of running{turns}", width, 4
     )
+    if step.firings:
+        bound = formulas.unheard_percent(step.firings)
+        text = f"{step.firings} firings: none lost in them still leaves up to {bound:.1f} % possible (1 - 0.05^(1/n))"
+        lines += rows("    Enough for", text, width, 15)
     lines += rows("    How", step.how, width, 15) + rows("    Why", step.test.why, width, 15)
     lines += rows("    Take care", "; ".join(each.short for each in step.cautions) + ".", width, 15)
     return lines + rows("    Source", step.test.source, width, 15)

@@ -82,6 +82,8 @@ def test_a_file_of_ones_own(capfd, pump, tmp_path):
         (["advise", "--check", "sparc=pass"], 2, "not known"),
         (["advise", "--answer", "choke-helps=perhaps"], 2, "yes, no expected"),
         (["advise", "--answer", "choke-helps=yes", "--rules", "gone.toml"], 4, "cannot be read"),
+        (["advise", "--balance", "3400,3300"], 2, "such as 3400,3300,3100"),
+        (["advise", "--balance", "3400,x"], 2, "a number from 100"),
         (["explain", "huntin"], 2, "hunting"),
         (["guide"], 2, "--machine mower"),
         (["guide", "--machine", "mower", *(["x.wav"] * 6)], 2, "more recordings given"),
@@ -176,6 +178,7 @@ def test_a_thousand_revolutions(capfd):
     """60 s * 1000 / rpm: 36 s at the 1700 rpm told, 20 s at 3000 (13 CCR 1968.2 counts in such windows)."""
     _, out, _ = called(capfd, "guide", "--machine", "mower", "--idle-rpm", "1700", "--rated-rpm", "3000")
     out = " ".join(out.split())
+    assert "500 firings: none lost in them still leaves up to 0.6 %" in out  # 1 - 0.05^(1/500) = 0.597 %
     assert "Idle (idle), 36 s of running: 1000 revolutions at 1700 rpm" in out
     assert "(full-speed), 20 s of running: 1000 revolutions at 3000 rpm" in out
 

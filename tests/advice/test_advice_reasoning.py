@@ -190,7 +190,11 @@ def test_poles_and_speed_give_frequency_and_its_band():
     record = plain(machine="generator", alternator_poles=2)
     record["speed"]["rpm"] = 3150.0
     found = line(record, "Frequency of a 50 Hz set")
-    assert found.value.startswith("52.5 Hz") and found.limit == "49 to 54 Hz" and found.position == "inside"
+    assert (
+        found.value.startswith("52.5 Hz")
+        and found.limit.startswith("49 to 54 Hz (2940 to 3240 rpm")
+        and found.position == "inside"
+    )
     record["speed"]["rpm"] = 2800.0
     assert line(record, "Frequency").position == "below" and "meter" in line(record, "Frequency").outside
 
@@ -251,3 +255,15 @@ def test_questions_fit_the_machine():
     assert "stays_unplugged" not in asked and "choke_helps" in asked
     asked = {q.name for q in advise(Situation(heard_with(["hunting"], machine="generator"))).questions}
     assert "stays_unplugged" in asked
+
+
+def test_a_balance_test_names_the_weak_cylinder():
+    """Twin engine service manuals: 3400 with both, 3300 without 1, 3100 without 2: cylinder 1; above 75 rpm counts."""
+    heard = heard_with(["weak_cylinder", "cylinders_more"], machine="mower twin")
+    found = advise(Situation(heard, balance_rpm=(3400.0, 3300.0, 3100.0)))
+    assert "cylinder 1 is the weak one" in found.balance and "75 rpm" in found.balance
+    assert found.causes[0].rank == "pointed_to" and "balance" not in checks(found)
+    even = advise(Situation(heard, balance_rpm=(3400.0, 3150.0, 3110.0)))
+    assert "pull alike" in even.balance and "lost_compression" in {out.cause.name for out in even.ruled_out}
+    with pytest.raises(UsageError, match="such as 3400,3300,3100"):
+        advise(Situation(heard, balance_rpm=(3400.0, 3300.0)))

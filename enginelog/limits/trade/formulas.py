@@ -1,4 +1,4 @@
-"""The trade's small sums: tip speed, blade limit, alternator frequency, firing and revolutions, noise, droop, balance.
+"""The trade's small sums: tip speed, blade limit, alternator frequency, firing and revolutions, noise, balance.
 
 Lengths in millimetres, speeds in revolutions a minute unless the name says otherwise.
 """
@@ -21,11 +21,6 @@ def ft_min(speed_m_s: float) -> float:
     return speed_m_s * 60 / METRES_PER_FOOT
 
 
-def m_s(speed_ft_min: float) -> float:
-    """Feet a minute as metres a second."""
-    return speed_ft_min * METRES_PER_FOOT / 60
-
-
 def blade_limit_rpm(length_mm: float, tip_limit_m_s: float) -> float:
     """Speed at which a blade's tip reaches its limit. 18 in at 96.52 m/s: 4032 (US Army TM 5-4240-501-14P p. 143)."""
     return tip_limit_m_s * 60 / (math.pi * length_mm / 1000)
@@ -41,9 +36,9 @@ def alternator_rpm(poles: int, frequency_hz: float) -> float:
     return 120 * frequency_hz / poles
 
 
-def firing_hz(strokes: int, cylinders: int, rpm: float) -> float:
-    """Firings a second: rpm * cylinders / 120 on a four-stroke, / 60 on a two-stroke."""
-    return rpm * cylinders / (30 * strokes)
+def firings_in(revolutions: float, strokes: int, cylinders: int) -> float:
+    """Firings due in so many revolutions: revolutions * cylinders / (strokes / 2)."""
+    return revolutions * cylinders / (strokes / 2)
 
 
 def seconds_for(revolutions: float, rpm: float) -> float:
@@ -54,11 +49,6 @@ def seconds_for(revolutions: float, rpm: float) -> float:
 def unheard_percent(firings: int) -> float:
     """None lost in n firings: the 95 % upper bound of the true share, 1 - 0.05^(1/n), in per cent."""
     return 100 * (1 - 0.05 ** (1 / firings))
-
-
-def droop_percent(no_load_rpm: float, full_load_rpm: float) -> float:
-    """Droop on the full-load basis: 100 * (no load - full load) / full load. 1854 to 1800: 3.0 %."""
-    return 100 * (no_load_rpm - full_load_rpm) / full_load_rpm
 
 
 def exposure_h(level_dba: float, base_dba: float, exchange_db: float) -> float:
