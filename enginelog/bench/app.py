@@ -14,7 +14,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from enginelog.bench import changes, files, hearing, listening, pages, uploading
-from enginelog.bench.desk import Desk, change, wants_page
+from enginelog.bench.desk import Desk, change, drawn, wants_page
 from enginelog.bench.doorkeeper import Doorkeeper, Refused
 from enginelog.bench.pairing import Pairing
 from enginelog.bench.rendering import page
@@ -37,23 +37,23 @@ ROUTES = (
     ("/jobs/{number:int}/work", None, changes.work),
     ("/jobs/{number:int}/state", None, changes.state),
     ("/jobs/{number:int}/compare", pages.comparison, None),
-    ("/jobs/{number:int}/before-after.svg", files.before_after, None),
-    ("/jobs/{number:int}/hand-back", files.hand_back, None),
+    ("/jobs/{number:int}/before-after.svg", drawn(files.before_after), None),
+    ("/jobs/{number:int}/hand-back", drawn(files.hand_back), None),
     ("/takes", None, uploading.announce),
     ("/takes/{take}", pages.take, None),
     ("/takes/{take}/state", uploading.state, None),
     ("/takes/{take}/recording", files.take_recording, None),
     ("/takes/{take}/track", files.take_track, None),
-    ("/takes/{take}/report", files.take_report, None),
+    ("/takes/{take}/report", drawn(files.take_report), None),
     ("/takes/{take}/attach", None, changes.attach),
     ("/takes/{take}/discard", None, changes.discard),
     ("/runs/{number:int}", pages.run, None),
     ("/runs/{number:int}/recording", files.run_recording, None),
     ("/runs/{number:int}/track", files.run_track, None),
-    ("/runs/{number:int}/report", files.run_report, None),
+    ("/runs/{number:int}/report", drawn(files.run_report), None),
     ("/machines", pages.machines, None),
     ("/machines/{number:int}", pages.machine, None),
-    ("/machines/{number:int}/trend.svg", files.trend, None),
+    ("/machines/{number:int}/trend.svg", drawn(files.trend), None),
     ("/jobs/{number:int}/live", listening.live_page, listening.start),
     ("/jobs/{number:int}/live/stop", None, listening.stop),
     ("/live/events", listening.events, None),
@@ -101,6 +101,7 @@ def make(settings: Settings) -> Starlette:
         lifespan=running,
     )  # fmt: skip
     app.state.desk = desk
+    app.state.drawing = asyncio.Semaphore(1)
     return app
 
 

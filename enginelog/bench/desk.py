@@ -80,6 +80,16 @@ def change(act: Callable[[Request, Form], Response]) -> Handler:
     return handler
 
 
+def drawn(act: Callable[[Request], Response]) -> Handler:
+    """A handler that draws pictures: one at a time, so that however many are asked for, threads are left for pages."""
+
+    async def handler(request: Request) -> Response:
+        async with request.app.state.drawing:
+            return await run_in_threadpool(act, request)
+
+    return handler
+
+
 def go(path: str) -> Response:
     """Lead the browser to another page after a change."""
     return RedirectResponse(path, status_code=303)

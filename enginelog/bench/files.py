@@ -17,7 +17,7 @@ from starlette.responses import FileResponse, HTMLResponse, Response
 from enginelog import compare, plots, report
 from enginelog.bench.answers import track
 from enginelog.bench.desk import desk, number
-from enginelog.model import EnginelogError, Run
+from enginelog.model import EnginelogError, Run, StoredRun
 from enginelog.plots.style import COLOURS
 from enginelog.store import NotInStoreError
 
@@ -37,7 +37,7 @@ DARK = {
 MOST_DRAWN = 32
 
 _drawn: OrderedDict[tuple[Any, ...], str] = OrderedDict()
-_drawing = Lock()  # one picture at a time, so that drawing never takes more than one core from the pages
+_drawing = Lock()
 
 
 def static(request: Request) -> Response:
@@ -105,8 +105,7 @@ def hand_back(request: Request) -> Response:
     with desk(request).store() as store:
         record = store.record(number(request))
         history = [run for visit in store.history(record.machine.id).visits for run in visit.runs]
-    with _drawing:
-        return _page(report.hand_back_html(record, audience, history))
+    return _page(report.hand_back_html(record, audience, history))
 
 
 def trend(request: Request) -> Response:
@@ -115,21 +114,33 @@ def trend(request: Request) -> Response:
         history = store.history(number(request))
     runs = [run for visit in history.visits for run in visit.runs]
     narrow = request.query_params.get("narrow") == "1"
-    with _drawing:
+
+    def draw() -> str:
         figure = plots.machine_trend(runs, narrow) or plots.note("Fewer than two recordings with figures.")
-        return _picture(plots.to_svg(figure, "trend", "Main figures of each recording over the seasons."))
+        return plots.to_svg(figure, "trend", "Main figures of each recording over the seasons.")
+
+    return _picture(_once(("trend", narrow, str(desk(request).settings.store), *map(_shown, runs)), draw))
 
 
 def before_after(request: Request) -> Response:
     """Speed before and after the work, as a picture."""
     narrow = request.query_params.get("narrow") == "1"
     with desk(request).store() as store:
-        record = store.record(number(request))
-    found = compare.of_job(record)
-    sides = [one.run if one else None for one in (found.before, found.after)]
-    with _drawing:
-        figure = plots.before_after_speed(sides[0], sides[1], narrow) or plots.note("No speed is known of these.")
-        return _picture(plots.to_svg(figure, "pair", "Speed before the work, dashed, and after it, solid."))
+        outline = store.record(number(request), whole=False)
+
+    def draw() -> str:
+        with desk(request).store() as store:
+            found = compare.of_job(store.record(number(request)))
+        before, after = (one.run if one else None for one in (found.before, found.after))
+        figure = plots.before_after_speed(before, after, narrow) or plots.note("No speed is known of these.")
+        return plots.to_svg(figure, "pair", "Speed before the work, dashed, and after it, solid.")
+
+    return _picture(_once(("pair", narrow, str(desk(request).settings.store), *map(_shown, outline.runs)), draw))
+
+
+def _shown(run: StoredRun) -> tuple[Any, ...]:
+    """What a picture of a stored run depends on."""
+    return run.id, run.stage, run.at, run.analysis.id if run.analysis else 0
 
 
 def _run(request: Request) -> Run:

@@ -193,6 +193,27 @@ def test_the_queue_shows_its_place_and_the_page_answers_meanwhile(store, server,
     assert browser.wait(takes[0])["state"] == "done"
 
 
+def test_many_pictures_at_once_do_not_hold_up_the_pages(store, server, browser):
+    job = new_job(store)
+    for stage, run in (("before", make_runs.hunting_pump()), ("after", make_runs.healthy_generator())):
+        browser.post(f"/takes/{with_answer(server, job, run)}/attach", {"stage": stage})
+    paths = [f"/jobs/{job}/before-after.svg", "/runs/1/report", "/machines/1/trend.svg"] * 20
+    statuses: list[int] = []
+    asking = [
+        threading.Thread(target=lambda path=path: statuses.append(browser.ask("GET", path).status)) for path in paths
+    ]
+    for each in asking:
+        each.start()
+    took = []
+    while any(each.is_alive() for each in asking):
+        begun = time.monotonic()
+        assert browser.ask("GET", "/").status == 200
+        took.append(time.monotonic() - begun)
+        time.sleep(0.05)
+    assert statuses == [200] * len(paths)
+    assert sorted(took)[len(took) // 2] < 0.5 and len(took) > 5
+
+
 def test_old_takes_are_forgotten(tmp_path):
     now = [0.0]
     takes = Takes(Settings(store=tmp_path / "s"), clock=lambda: now[0])
