@@ -178,4 +178,5 @@ def _band(reading: Reading) -> str:
 
 
 def _misfires(reading: Reading) -> str:
-    return f"{reading.misfires} of {reading.firings} firings" if reading.firings else "none counted yet"
+    told = f"{reading.misfires} of {reading.firings} firings (a first look)"
+    return told if reading.firings else "none counted yet"

@@ -67,6 +67,14 @@ def test_it_keeps_up(followed):
     assert followed[3] < 12.0
 
 
+def test_talk_has_no_speed(tmp_path):
+    """People at the bench are no engine: nothing is shown rather than a wrong speed."""
+    source = from_file(str(DEMO / "talk_at_the_bench.m4a"), pace=None)
+    follower, readings = Follower(source.rate_hz, analysis.listener(Engine()), LIVE), []
+    listen(source, tmp_path / "a.wav", follower, LIVE, readings.append, seconds=8.0)
+    assert len(readings) > 30 and sum(each.rpm is not None for each in readings) <= 1
+
+
 def test_level_and_clipping_are_right():
     """A sine of amplitude 0.5 has an RMS of 0.5/sqrt(2): -9.03 dB against full scale (definition)."""
     quiet = silent_follower(48_000)

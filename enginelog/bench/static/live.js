@@ -21,7 +21,7 @@ function show(told) {
   set("rpm", figure(told.rpm) ?? "–");
   set("trend", told.rpm === null ? "speed cannot be told" : trend(told.trend_rpm_per_s));
   set("band", told.band_percent === null ? "not known yet" : `within ${figure(told.band_percent, 1)} % of the speed`);
-  set("misfires", told.firings ? `${told.misfires} of ${told.firings} firings` : "–");
+  set("misfires", told.firings ? `${told.misfires} of ${told.firings} firings (a first look)` : "–");
   const share = Math.round(Math.min(Math.max((told.level_db + 60) / 60, 0), 1) * 100);
   part("level-bar").style.width = `${share}%`;
   part("level").setAttribute("aria-valuenow", share);
