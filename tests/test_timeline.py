@@ -8,7 +8,7 @@ import pytest
 
 from enginelog import limits, media, speed, synthesis, timeline
 from enginelog.model import RHYTHM, Clip, Engine, Track
-from enginelog.timeline import coasting, states
+from enginelog.timeline import coasting, heard, states
 from enginelog.timeline.activity import BANDS_HZ, Activity
 from enginelog.timeline.build import bridged, closed, merged
 from enginelog.timeline.nets import Net, log_softmax, shipped
@@ -66,13 +66,40 @@ def test_listen_to_next_to_nothing(count):
     assert len(heard.t_s) == len(heard.bands_db) == len(heard.fine_db) == count // 160
 
 
+# ---------------------------------------------------------------- engine or not, in noise
+
+
+def seen_with(engine: float, with_speed: float, frames: int = 200) -> states.Views:
+    """The same logits in every frame."""
+    flat = np.zeros((frames, 4))
+    return states.Views(np.full(frames, engine), np.full(frames, with_speed), np.zeros(frames), flat)
+
+
+@pytest.mark.parametrize(("with_speed", "runs"), [(-1.0, 0), (2.0, 1)])
+def test_where_the_levels_show_no_run_the_rhythm_may(with_speed, runs):
+    marks = [(states.QUIET, 0, 120), (states.PULL, 120, 130), (states.QUIET, 130, 200)]
+    found = heard.by_rhythm(marks, seen_with(-3.0, with_speed), LIMITS)
+    assert any(mark[0] == states.RUN for mark in found) == bool(runs)
+    assert (states.PULL, 120, 130) in found
+    run = [(states.RUN, 0, 200)]
+    assert heard.by_rhythm(run, seen_with(-3.0, 5.0), LIMITS) == run
+
+
+def test_rhythm_and_speed_alone_make_nothing_sure():
+    most = LIMITS.value("heard_alone_most")
+    alone = heard.probability(heard.run_score(seen_with(-5.0, 8.0), 0, 200, LIMITS))
+    assert alone == pytest.approx(most)
+    assert heard.probability(heard.run_score(seen_with(6.0, 8.0), 0, 200, LIMITS)) > 0.95
+    assert heard.probability(heard.run_score(seen_with(-5.0, -5.0), 0, 200, LIMITS)) < 0.05
+
+
 # ---------------------------------------------------------------- course of events
 
 
 def test_course_is_the_best_of_all_courses():
     """Against trying every course (4^6 of them): exhaustive search is the outside reference for dynamic programming."""
     rng = np.random.default_rng(3)
-    seen = states.Views(rng.normal(0, 2, 6), np.zeros(6), log_softmax(rng.normal(0, 8, (6, 4))))
+    seen = states.Views(rng.normal(0, 2, 6), np.zeros(6), np.zeros(6), log_softmax(rng.normal(0, 8, (6, 4))))
     gain = LIMITS.value("state_gain") * seen.log_states
     gain[:, states.RUN] += LIMITS.value("rhythm_gain") * np.clip(seen.engine, -6, 6)
     gain[0] -= [0.0, LIMITS.value("start_cost_pull"), 0.0, LIMITS.value("start_cost_rundown")]

@@ -9,7 +9,7 @@ import numpy as np
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Span, Timeline, Track
 from enginelog.timeline.activity import Activity
-from enginelog.timeline.heard import confidence_of, reason_for
+from enginelog.timeline.heard import by_rhythm, confidence_of, reason_for
 from enginelog.timeline.nets import shipped
 from enginelog.timeline.pops import bangs
 from enginelog.timeline.pulls import sudden
@@ -30,6 +30,7 @@ def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) ->
         raise ValueError("the track has no rhythm: expected Track.rhythm as kept by the speed stage")
     seen = views(activity, track, engine, shipped(), limits)
     marks = tidy(stretches(course(seen, limits)), track, limits)
+    marks = tidy(by_rhythm(marks, seen, limits), track, limits)
     marks = merged(sudden(marks, activity, track, PULL, RUN, QUIET, limits))
     confidence, marks = confidence_of(marks, seen, limits)
     spans, rundown_s = stopped(to_spans(marks, track, activity), activity, track, engine, limits)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.timeline.activity import Activity
 from enginelog.timeline.cues import block_levels
-from enginelog.timeline.states import QUIET, RUN, RUNDOWN, Views
+from enginelog.timeline.states import PULL, QUIET, RUN, RUNDOWN, Views, stretches
 
 
 def confidence_of(marks, seen: Views, limits: LimitSet) -> tuple[float, list[tuple[int, int, int]]]:
@@ -16,13 +17,30 @@ def confidence_of(marks, seen: Views, limits: LimitSet) -> tuple[float, list[tup
     Where an engine was heard the confidence is the probability of one, and at least `heard_from`, which lies below one
     half: rather a doubtful "heard" than a lost recording. Where none was heard it is the probability of none.
     """
-    scores = {mark: run_score(seen.engine[mark[1] : mark[2]], limits) for mark in marks if mark[0] == RUN}
+    scores = {mark: run_score(seen, mark[1], mark[2], limits) for mark in marks if mark[0] == RUN}
     likely = {mark: probability(score) for mark, score in scores.items()}
     weak = {mark for mark, chance in likely.items() if chance < limits.value("heard_from")}
     if len(weak) < len(likely):
         return max(likely.values()), quietened(marks, weak)
-    best = max([*likely.values(), probability(run_score(best_stretch(seen.engine), limits))])
+    best = max([*likely.values(), probability(run_score(seen, *best_stretch(seen.engine), limits))])
     return 1.0 - min(best, 0.5), quietened(marks, weak)
+
+
+def by_rhythm(marks, seen: Views, limits: LimitSet) -> list[tuple[int, int, int]]:
+    """`marks` with runs where the rhythm alone says so, for a recording in which the levels showed none.
+
+    In noise as loud as the engine its level tells nothing. Pulls stay what they are; nothing changes where the
+    likeliest stretch falls short of `heard_alone`.
+    """
+    if any(mark[0] == RUN for mark in marks):
+        return marks
+    first, last = best_stretch(seen.with_speed)
+    if probability(mean_less_short(seen.with_speed[first:last], limits)) < limits.value("heard_alone"):
+        return marks
+    states = np.concatenate([np.full(last - first, state) for state, first, last in marks])
+    running = moving_mean(np.clip(seen.with_speed, -8.0, 8.0), min(41, len(states))) > 0
+    states[running & (states != PULL)] = RUN
+    return stretches(states)
 
 
 def probability(logit: float) -> float:
@@ -30,12 +48,12 @@ def probability(logit: float) -> float:
     return float(1.0 / (1.0 + np.exp(-logit)))
 
 
-def best_stretch(logits: np.ndarray, frames: int = 60) -> np.ndarray:
-    """The three seconds with the highest mean logit."""
+def best_stretch(logits: np.ndarray, frames: int = 60) -> tuple[int, int]:
+    """First frame, and frame after the last, of the three seconds with the highest mean logit."""
     size = min(frames, len(logits))
     total = np.cumsum(np.concatenate([[0.0], np.clip(logits, -8, 8)]))
     first = int(np.argmax(total[size:] - total[:-size]))
-    return logits[first : first + size]
+    return first, first + size
 
 
 def quietened(marks, runs: set) -> list[tuple[int, int, int]]:
@@ -53,12 +71,22 @@ def quietened(marks, runs: set) -> list[tuple[int, int, int]]:
     return out
 
 
-def run_score(logits: np.ndarray, limits: LimitSet) -> float:
-    """Logit that a run is an engine's: mean of the frames' logits, less for a short one."""
-    middle = float(np.mean(np.clip(logits, -8, 8)))
-    scale, shift = limits.value("heard_scale"), limits.value("heard_shift")
+def run_score(seen: Views, first: int, last: int, limits: LimitSet) -> float:
+    """Logit that a run is an engine's: by the classifier, or where that is less sure by rhythm and speed together.
+
+    The latter alone makes nothing surer than `heard_alone_most`: a rotor has rhythm and speed, too.
+    """
+    by_cues = limits.value("heard_scale") * mean_less_short(seen.engine[first:last], limits)
+    with_speed = mean_less_short(seen.with_speed[first:last], limits)
+    most = limits.value("heard_alone_most")
+    score = max(by_cues, min(with_speed, float(np.log(most / (1.0 - most)))))
+    return float(np.clip(score, -limits.value("sure_score"), limits.value("sure_score")))
+
+
+def mean_less_short(logits: np.ndarray, limits: LimitSet) -> float:
+    """Mean of the frames' logits, less for a short stretch."""
     short = limits.value("heard_short") / np.sqrt(max(len(logits), 1))
-    return float(np.clip(scale * (middle - shift - short), -limits.value("sure_score"), limits.value("sure_score")))
+    return float(np.mean(np.clip(logits, -8, 8)) - short)
 
 
 def reason_for(activity: Activity, pulls: int, limits: LimitSet) -> str:
