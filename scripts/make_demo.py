@@ -277,8 +277,8 @@ ones failed, pulls, start and stop).
 
 {table}
 
-With real engines: outdoors only, 6 m from doors and windows (carbon monoxide kills without warning); clear of blade, belt
-and hot parts; no fuel in the open; hearing protection on; by the machine's own manual.
+With real engines: outdoors only, 6 m from doors and windows (carbon monoxide kills without warning); clear of
+blade, belt and hot parts; no fuel in the open; hearing protection on; by the machine's own manual.
 """
 
 
