@@ -75,7 +75,7 @@ class Scenario:
     outliers: float = 0.01
     gaps: float = 0.03
     glitches: float = 0.01
-    window_s: float = 0.35
+    window_s: float = 0.22
     slot_levels: tuple[float, ...] = ()
 
 
@@ -417,7 +417,7 @@ def draw_common(rng: np.random.Generator, hard: bool = False) -> dict:
         "outliers": 0.03 if hard else 0.01,
         "gaps": 0.12 if hard else 0.03,
         "glitches": 0.04 if hard else 0.01,
-        "window_s": float(rng.uniform(0.3, 0.4)),
+        "window_s": float(rng.uniform(0.18, 0.26)),
     }
 
 
