@@ -2,6 +2,13 @@
 
 from __future__ import annotations
 
-from enginelog.cli.main import main
+import os
+
+# The arrays here are small: a pool of threads costs processor time and gains none. A user's own setting stays. It has
+# to stand before numpy is loaded.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
+from enginelog.cli.main import main  # noqa: E402
 
 __all__ = ["main"]

@@ -1,7 +1,6 @@
 """Live listening held against the made-up truth and against the file's own result, without a microphone."""
 
 import json
-import time
 from pathlib import Path
 from threading import Event
 
@@ -24,9 +23,8 @@ def followed(tmp_path_factory):
     source = from_file(str(HUNTING), pace=None)
     follower, readings = Follower(source.rate_hz, analysis.listener(ENGINE), LIVE), []
     path = tmp_path_factory.mktemp("live") / "take.wav"
-    begun = time.process_time()
     finished = listen(source, path, follower, LIVE, readings.append)
-    return readings, finished, follower, time.process_time() - begun
+    return readings, finished, follower
 
 
 def truth() -> tuple[np.ndarray, np.ndarray]:
@@ -36,7 +34,7 @@ def truth() -> tuple[np.ndarray, np.ndarray]:
 
 def test_the_speed_lags_half_a_second_at_most(followed):
     """The display at a moment is the truth of at most 0.5 s before: by the shift at which the two agree best."""
-    readings, _, _, _ = followed
+    readings, _, _ = followed
     known = [(each.at_s, each.rpm) for each in readings if each.rpm is not None and each.at_s > 3.0]
     at_s, rpm = map(np.array, zip(*known, strict=True))
     t_s, true_rpm = truth()
@@ -50,7 +48,7 @@ def test_the_speed_lags_half_a_second_at_most(followed):
 
 
 def test_it_agrees_with_the_file_afterwards(followed):
-    readings, finished, follower, _ = followed
+    readings, finished, follower = followed
     run = analysis.analyse(str(finished.path), ENGINE)
     whole = run.measures.speed.rpm
     assert abs(np.nanmedian(follower.rpm) / whole - 1) < 0.005
@@ -60,11 +58,6 @@ def test_it_agrees_with_the_file_afterwards(followed):
     off = np.abs(np.array(follower.rpm)[inside] / same - 1)
     assert np.nanmedian(off) < 0.005 and np.nanpercentile(off, 95) < 0.03
     assert abs(readings[-1].firings / len(run.firings.t_s) - 1) < 0.1
-
-
-def test_it_keeps_up(followed):
-    """Processor time for 15 s of sound: well below 15 s, so that it keeps up beside other work."""
-    assert followed[3] < 12.0
 
 
 def test_talk_has_no_speed(tmp_path):
