@@ -1,6 +1,7 @@
 """Live listening held against the made-up truth and against the file's own result, without a microphone."""
 
 import json
+import time
 from pathlib import Path
 from threading import Event
 
