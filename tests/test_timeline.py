@@ -10,7 +10,7 @@ from enginelog import limits, media, speed, synthesis, timeline
 from enginelog.model import RHYTHM, Clip, Engine, Track
 from enginelog.timeline import coasting, heard, states
 from enginelog.timeline.activity import BANDS_HZ, Activity
-from enginelog.timeline.build import bridged, closed, merged
+from enginelog.timeline.build import bridged, closed, merged, without_lone_pull
 from enginelog.timeline.nets import Net, log_softmax, shipped
 
 LIMITS = limits.load("timeline")
@@ -91,6 +91,14 @@ def test_rhythm_and_speed_alone_make_nothing_sure():
     assert alone == pytest.approx(most)
     assert heard.probability(heard.run_score(seen_with(6.0, 8.0), 0, 200, LIMITS)) > 0.95
     assert heard.probability(heard.run_score(seen_with(-5.0, -5.0), 0, 200, LIMITS)) < 0.05
+
+
+@pytest.mark.parametrize(("height", "pulls", "kept"), [(0.5, 1, 0), (3.0, 1, 1), (0.5, 2, 2)])
+def test_a_lone_pull_that_is_none_too_clear_is_none(height, pulls, kept):
+    marks = [(states.QUIET, 0, 20), (states.PULL, 20, 40), (states.QUIET, 40, 60), (states.PULL, 60, 80)][: 2 * pulls]
+    found = without_lone_pull(marks, np.full(80, height), LIMITS)
+    assert sum(mark[0] == states.PULL for mark in found) == kept
+    assert found[0][1] == 0 and found[-1][2] == marks[-1][2]
 
 
 # ---------------------------------------------------------------- course of events

@@ -32,13 +32,27 @@ def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) ->
     marks = tidy(stretches(course(seen, limits)), track, limits)
     marks = tidy(by_rhythm(marks, seen, limits), track, limits)
     marks = merged(sudden(marks, activity, track, PULL, RUN, QUIET, limits))
-    confidence, marks = confidence_of(marks, seen, limits)
+    confidence, marks = confidence_of(without_lone_pull(marks, seen.pull, limits), seen, limits)
     spans, rundown_s = stopped(to_spans(marks, track, activity), activity, track, engine, limits)
     heard = any(span.kind == "run" for span in spans)
     pulls = sum(span.kind == "pull" for span in spans)
     reason = None if heard else reason_for(activity, pulls, limits)
     found = Timeline(heard, confidence, spans, pulls, seconds_to_run(spans), rundown_s, reason=reason)
     return replace(found, pops=bangs(activity, spans, limits)) if heard or pulls else found
+
+
+def without_lone_pull(marks, pull_logits: np.ndarray, limits: LimitSet) -> list[tuple[int, int, int]]:
+    """`marks`, quiet where a recording without a run shows one single pull that is none too clear.
+
+    Who pulls a starter in vain pulls again; a knock amid talk comes once.
+    """
+    pulls = [mark for mark in marks if mark[0] == PULL]
+    if len(pulls) != 1 or any(mark[0] == RUN for mark in marks):
+        return marks
+    _, first, last = pulls[0]
+    if np.max(pull_logits[first:last]) >= limits.value("lone_pull_least"):
+        return marks
+    return merged([(QUIET if mark[0] == PULL else mark[0], mark[1], mark[2]) for mark in marks])
 
 
 def tidy(marks: list[tuple[int, int, int]], track: Track, limits: LimitSet) -> list[tuple[int, int, int]]:
