@@ -10,6 +10,8 @@ import pytest
 import sim_tracks as sim
 
 from enginelog.findings import CODES, judge
+from enginelog.findings.hunting import strongest_swing
+from enginelog.findings.series import Series
 from enginelog.limits import STATUSES, load
 from enginelog.model import Problem, Quality, Span, Speed, Timeline, Track
 
@@ -375,3 +377,13 @@ def test_firings_heard_but_not_judged_are_said_to_be_so():
     study = study_misfire(Engine(), firings, [Span("run", 0.0, 20.0)], load("findings"))
     assert study.summary.events == 300 and study.summary.misfires is None
     assert study.reason.startswith("none of the 300 firings heard could be judged")
+
+
+@pytest.mark.parametrize("seconds", [4.0, 12.0, 60.0])
+@pytest.mark.parametrize("rpm", [3000.0, 3091.7])
+def test_a_perfectly_steady_speed_swings_by_nothing(seconds, rpm):
+    """One and the same value throughout, as a tone of a bench gives: no swing, and no fault of the arithmetic."""
+    limits = load("findings")
+    t_s = np.arange(0.025, seconds, 0.05)
+    found = strongest_swing(Series(t_s, np.full(len(t_s), rpm), 0.05, 0.22), 0.2, 5.0, limits)
+    assert found is None or found.swing_percent < 1e-6

@@ -230,7 +230,7 @@ def _describe(fit: _Fit, series: Series, looked_at: float, limits: LimitSet) -> 
 
 def _mean_turning(fit: _Fit) -> float:
     """Slow turning of the fitted phase, Hz: what the grid's rate missed (weighted by the envelope)."""
-    if len(fit.phase) < 10:
+    if len(fit.phase) < 10 or not fit.envelope.max() > 1e-12:  # a perfectly steady speed has no phase
         return 0.0
     phase = np.unwrap(fit.phase)
     weight = fit.envelope / (fit.envelope.max() + 1e-12)
