@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -133,7 +134,10 @@ class Dropping(Contents):
         found = [path for sha256, path in self.files.names().items() if sha256 not in known]
         if self.files.folder.is_dir():
             found += self.files.folder.glob(f"*{PASSING}")
-        yield from (path for path in found if time.time() - path.stat().st_mtime > _YOUNG_S)
+        for path in found:
+            with contextlib.suppress(FileNotFoundError):  # another program has just finished with it
+                if time.time() - path.stat().st_mtime > _YOUNG_S:
+                    yield path
 
     def _unlink(self, paths: list[Path]) -> tuple[int, int]:
         count = size = 0

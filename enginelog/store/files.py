@@ -71,9 +71,9 @@ class FileFolder:
             if expected is not None and sha256 != expected:
                 raise UsageError(f"{shown}: its content is not that of the recording analysed; attach it again")
             present = self.path_of(sha256, ending)
-            if present.exists():
+            try:
                 os.utime(present)  # young again, so that a purge leaves it until its entry is written
-            else:
+            except FileNotFoundError:  # asked of the file itself: another program may purge it at any moment
                 os.replace(passing, present)
                 flush_folder(self.folder)
         finally:

@@ -13,6 +13,7 @@ import pytest
 from store_makers import run_of
 
 from enginelog.store import open_store
+from enginelog.store.files import PASSING
 
 ROUNDS = 220
 
@@ -156,6 +157,15 @@ def test_a_new_store_opened_by_four_at_once_is_made_once(tmp_path):
             os.waitpid(number, 0)
         with open_store(path) as store:
             assert numbers == ["1", "2", "3", "4"] and len(store.machines()) == 1 and store.verify() == ()
+
+
+def test_a_passing_file_that_is_gone_meanwhile_does_not_stop_a_purge(tmp_path):
+    """A link to nowhere is listed and is not there, as a file that another program has just given its name."""
+    with open_store(tmp_path / "shed.enginelog") as store:
+        store.drop("job", store.take_in(store.remember("pump Heron")).id)
+        store.files.folder.mkdir(parents=True, exist_ok=True)
+        (store.files.folder / f"gone{PASSING}").symlink_to(tmp_path / "nowhere")
+        assert store.purge().jobs == 1
 
 
 def test_purging_beside_one_who_attaches_takes_no_file_in_use(tmp_path):
