@@ -35,7 +35,7 @@ def explain(topic: str, width: int = 80) -> str:
     found = [make for name, make in _makers() if _plain(name) == wanted]
     if not found:
         near = difflib.get_close_matches(wanted, sorted({_plain(name) for name, _ in _makers()}), 3)
-        hint = f"; is one of these meant: {', '.join(near)}?" if near else ""
+        hint = f"; is one of these meant: {', '.join(near)}?" if near else ";"
         raise UsageError(f"'{topic}' is not known{hint} 'enginelog explain' lists all topics")
     return "\n".join(make(max(width, 40)) for make in found)
 
