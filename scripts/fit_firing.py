@@ -21,6 +21,7 @@ import numpy as np
 from accuracy_firing import labels, told_engine
 
 from enginelog import firing, limits, speed, synthesis
+from enginelog.dsp.logistic import probability
 from enginelog.firing import cues, grid, groups, judging, nets
 from enginelog.model import Clip, Engine, Track
 
@@ -145,7 +146,7 @@ def slopes(values: list[np.ndarray], x: np.ndarray, wanted: np.ndarray, decay: f
     layers = [x]
     for weights, bias in zip(values[0:4:2], values[1:4:2], strict=True):
         layers.append(np.tanh(layers[-1] @ weights + bias))
-    chance = groups.sigmoid((layers[-1] @ values[4] + values[5])[:, 0])
+    chance = probability((layers[-1] @ values[4] + values[5])[:, 0])
     error = ((chance - wanted) / len(x))[:, None].astype(np.float32)
     out: list[np.ndarray] = []
     for depth in (2, 1, 0):

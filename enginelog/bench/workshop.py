@@ -13,10 +13,10 @@ from typing import Any
 
 from enginelog.bench.settings import Settings
 from enginelog.bench.takes import Take
+from enginelog.cli import THREAD_SETTINGS
 from enginelog.model import Engine, EnginelogError
 from enginelog.store import open_store, run_codec
 
-ONE_THREAD = {name: "1" for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")}
 TOO_MUCH = "it took more memory or time than one recording may have; send a shorter piece of it"
 
 
@@ -79,7 +79,7 @@ class Workshop:
             stdout=asyncio.subprocess.PIPE,
             stderr=asyncio.subprocess.DEVNULL,
             cwd=take.folder,
-            env={**os.environ, **ONE_THREAD},
+            env={**os.environ, **dict.fromkeys(THREAD_SETTINGS, "1")},
         )
         try:
             error = await asyncio.wait_for(

@@ -6,7 +6,8 @@ import os
 
 # The arrays here are small: a pool of threads costs processor time and gains none. A user's own setting stays. It has
 # to stand before numpy is loaded.
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+THREAD_SETTINGS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+for _name in THREAD_SETTINGS:
     os.environ.setdefault(_name, "1")
 
 from enginelog.cli.main import main  # noqa: E402

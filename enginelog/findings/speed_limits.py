@@ -2,26 +2,20 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from enginelog.findings.series import Series
 from enginelog.limits import LimitSet
+from enginelog.limits.trade import formulas
 
-FEET_PER_METRE = 1 / 0.3048
+alternator_hz = formulas.alternator_hz
 
 
 def blade_rpm_limit(blade_length_mm: float, tip_speed_ft_min: float) -> float:
     """Highest speed of a blade, rpm: tip speed / (pi * length). 18 in at 19 000 ft/min: 4032 (TM
     5-4240-501-14P p. 143).
     """
-    return tip_speed_ft_min / (math.pi * blade_length_mm / 1000 * FEET_PER_METRE)
-
-
-def alternator_hz(poles: int, rpm: float) -> float:
-    """Frequency of an alternator driven at crankshaft speed: poles * rpm / 120."""
-    return poles * rpm / 120
+    return formulas.blade_limit_rpm(blade_length_mm, tip_speed_ft_min * formulas.METRES_PER_FOOT / 60)
 
 
 def nominal_hz(frequency_hz: float) -> float:
@@ -46,7 +40,4 @@ def weak_cylinder(both_rpm: float, grounded_rpm: dict[int, float], limits: Limit
     grounded_rpm: speed with that cylinder's plug grounded. 3400 with both, 3300 without 1, 3100 without 2: cylinder 1
     (twin engine service manuals; a difference above `balance_rpm`, 75 rpm, counts).
     """
-    drops = {cylinder: both_rpm - rpm for cylinder, rpm in grounded_rpm.items()}
-    weakest = min(drops, key=drops.__getitem__)
-    difference = max(drops.values()) - drops[weakest]
-    return weakest if difference > limits.value("balance_rpm") else None
+    return formulas.weak_cylinder(both_rpm, grounded_rpm, limits.value("balance_rpm"))

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from enginelog.dsp.logistic import logit_of, probability
 from enginelog.firing import local
 from enginelog.firing.cues import BINS, NAMES, SLOT_CUES, Cues, parting
 
@@ -55,17 +56,12 @@ def ways(cues: Cues, logit: np.ndarray, own: np.ndarray) -> list[Parted]:
     ready = folded(np.hstack([cues.parts[own], cues.slowing[own]]))
     change = np.clip(cues.column("change")[own], -1, 2)
     plain = 0.5 * (cues.column("pulse")[own] + cues.column("change")[own])
-    found = [(plain, sigmoid(told), 0), (*_followed(ready, told, sigmoid(told), 0.5), 1)]
+    found = [(plain, probability(told), 0), (*_followed(ready, told, probability(told), 0.5), 1)]
     for start in (_two_groups(change), *(_weakest(change, share) for share in WEAKEST)):
         found.append((*_followed(ready, told, start, 0.1), 2))
     if cues.slots > 1:
         found.append((plain, np.full(len(own), 0.97), 3))
     return [_described(cues, own, told, *one) for one in found if one[0] is not None]
-
-
-def sigmoid(x: np.ndarray) -> np.ndarray:
-    """Probabilities of logits x, any shape."""
-    return 1.0 / (1.0 + np.exp(-np.clip(x, -30.0, 30.0)))
 
 
 def _two_groups(y: np.ndarray) -> np.ndarray:
@@ -74,7 +70,7 @@ def _two_groups(y: np.ndarray) -> np.ndarray:
     order = np.sort(y)
     count = max(1, round(share * len(y)))
     low, high = order[:count].mean(), order[count:].mean()
-    return sigmoid((0.5 * (low + high) - y) / (0.1 * (high - low) + 1e-9))
+    return probability((0.5 * (low + high) - y) / (0.1 * (high - low) + 1e-9))
 
 
 def _weakest(y: np.ndarray, share: float) -> np.ndarray:
@@ -95,8 +91,8 @@ def _followed(ready: Folded, told: np.ndarray, lost: np.ndarray, trust: float):
             break
         strength = cut - local.weighted_mean(cut, 1.0 - lost, HALF, 4.0) + 1.0
         share = np.clip((lost.sum() + 0.3) / (len(lost) + 8), 1e-3, 0.97)
-        odds = _log_ratio(strength, lost) + np.log(share / (1 - share))
-        lost = sigmoid(trust * told + (1 - trust) * odds)
+        odds = _log_ratio(strength, lost) + logit_of(share)
+        lost = probability(trust * told + (1 - trust) * odds)
     return (None, None) if strength is None else (strength, lost)
 
 

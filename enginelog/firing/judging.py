@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from enginelog.dsp.logistic import probability
 from enginelog.firing import groups, nets
 from enginelog.firing.cues import Cues, Windows, measure
 from enginelog.limits import LimitSet
@@ -81,8 +82,8 @@ def believe(ways: list[groups.Parted], judges: nets.Judges) -> Belief:
 
     The two and "neither" exclude one another, which normalises the three.
     """
-    right = groups.sigmoid(nets.mean_logit(judges.right, np.array([way.evidence for way in ways])))
-    clean = float(groups.sigmoid(nets.mean_logit(judges.clean, clean_inputs(ways)[None]))[0])
+    right = probability(nets.mean_logit(judges.right, np.array([way.evidence for way in ways])))
+    clean = float(probability(nets.mean_logit(judges.clean, clean_inputs(ways)[None]))[0])
     best = int(right.argmax())
     way, chance = ways[best], float(right[best])
     if (way.lost > 0.5).mean() < 0.006 and way.lost.mean() < 0.01:  # both say the same

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from functools import cache
-from importlib.resources import files
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -17,9 +15,7 @@ from enginelog.limits.trade.pages import Term
 from enginelog.model import Finding, Run, Track
 from enginelog.report import advising, words
 from enginelog.report.record import record
-
-if TYPE_CHECKING:
-    from jinja2 import Template
+from enginelog.report.templates import template
 
 MOST_CAUSES = 4
 MOST_CHECKS = 2
@@ -38,7 +34,7 @@ def advice_section(run: Run) -> Any:
 
     if not run.quality.usable:
         return Markup("")
-    html = _template().render(
+    html = template("advice.html").render(
         advice=advice_of(run),
         words=words,
         likely_words=advising.likely_words,
@@ -50,18 +46,6 @@ def advice_section(run: Run) -> Any:
         most_questions=MOST_QUESTIONS,
     )
     return Markup(html)
-
-
-@cache
-def _template() -> Template:
-    from jinja2 import Environment
-
-    environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True, finalize=_printable)
-    return environment.from_string((files(__package__) / "advice.html").read_text(encoding="utf-8"))
-
-
-def _printable(value: Any) -> Any:
-    return words.clean(value) if type(value) is str and any(not c.isprintable() for c in value) else value
 
 
 def meaning(finding: Finding) -> str:

@@ -5,9 +5,7 @@ from __future__ import annotations
 import base64
 import re
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from enginelog import limits
 from enginelog.limits.trade.pages import Term
@@ -16,9 +14,7 @@ from enginelog.report import pictures, words
 from enginelog.report.advice_page import Explained, advice_section, machine_cautions, meaning
 from enginelog.report.cautions import cautions
 from enginelog.report.facts import Fact, facts, limit_of, why_unknown
-
-if TYPE_CHECKING:
-    from jinja2 import Template
+from enginelog.report.templates import asset, template
 
 TILES = ("speed", "misfire", "hunting", "steadiness", "settling", "starting")
 MOST_TILES = 4
@@ -81,10 +77,10 @@ def to_html(run: Run, audio_excerpt: AudioExcerpt | None = None) -> str:
     cards = _cards(run, explained)
     rows = _rows(run, found)
     unknown = _unknown(run, found, cards)
-    return _template().render(
+    return template("page.html").render(
         run=run,
         heard=heard,
-        css=_asset("page.css"),
+        css=asset("page.css"),
         name=_name(run),
         top=words.headline(run),
         tiles=_tiles(found),
@@ -106,27 +102,6 @@ def to_html(run: Run, audio_excerpt: AudioExcerpt | None = None) -> str:
         words=words,
         length=_length,
     )
-
-
-@cache
-def _template() -> Template:
-    from jinja2 import Environment
-
-    environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True, finalize=_printable)
-    return environment.from_string(_asset("page.html"))
-
-
-def _printable(value: Any) -> Any:
-    """Texts of the run without control and direction characters; what is markup already stays as it is."""
-    return words.clean(value) if type(value) is str and any(not c.isprintable() for c in value) else value
-
-
-@cache
-def _asset(name: str) -> Any:
-    from markupsafe import Markup
-
-    text = (files(__package__) / name).read_text(encoding="utf-8")
-    return Markup(text) if name.endswith(".css") else text
 
 
 def _name(run: Run) -> str:

@@ -14,6 +14,8 @@ from importlib.resources import files
 
 import numpy as np
 
+from enginelog.dsp.logistic import probability
+
 WIDEST = 3.0  # columns are read within three standard deviations of those seen in fitting
 
 
@@ -42,5 +44,4 @@ def _model() -> Model:
 def confidence_of(rhythm: np.ndarray) -> np.ndarray:
     """Confidence 0..1 for each frame of a rhythm array (frames, len(RHYTHM))."""
     model = _model()
-    score = terms(rhythm, model.mean, model.spread) @ model.weight
-    return 1.0 / (1.0 + np.exp(-np.clip(score, -30.0, 30.0)))
+    return probability(terms(rhythm, model.mean, model.spread) @ model.weight)

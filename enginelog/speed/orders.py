@@ -16,9 +16,8 @@ LAG = 2  # frames are compared with the next but one: hops of a quarter frame, s
 # What two Hann frames half a length apart share of the noise between them (autocorrelation of the window there, Welch
 # 1967). Uncorrected it votes for no change at all, since the noise stays where it is.
 SHARED_NOISE = 1 / 6
-DOUBT = (
-    4.0  # signal-to-noise ratio at which a gain of the usual size is believed half (made-up recordings, tuning seeds)
-)
+# Signal-to-noise ratio at which a gain of the usual size is believed half (made-up recordings, tuning seeds).
+DOUBT = 4.0
 
 
 @dataclass(frozen=True)
@@ -93,7 +92,7 @@ def order_frames(
     return OrderFrames(spectra[:, at], between)
 
 
-def phase_gain(frames: list[OrderFrames], widest: float, smooth: int, usual: float = 1.0) -> Gain:
+def phase_gain(frames: list[OrderFrames], widest: float, smooth: int, usual: float) -> Gain:
     """Phase gained from each frame to the LAG-th next beyond whole cycles, by the vote of all lines of all features.
 
     widest: largest gain considered, in cycles (below half the spacing of the firings, or a neighbour would be taken).

@@ -26,11 +26,12 @@ def summarise(track: Track, spans: tuple[Span, ...], limits: LimitSet, trust: fl
     it. Frames too unsure to report still count where they lie near their sure neighbours: leaving them out would leave
     out the dips. Without a known frame every number is None.
     """
-    inside = _running(track, spans, limits)
+    path = _path(track)
+    inside = _running(track.t_s, path, spans, limits)
     known = inside & np.isfinite(track.rpm)
     if known.sum() < limits.value("least_known_frames"):
         return Speed(None, None, None, None, 0.0)
-    rpm = _filled(track, known, inside, limits)
+    rpm = _filled(track, path, known, inside, limits)
     middle = float(np.median(moving_mean(rpm, min(READ_OVER, len(rpm)))))
     confidence = float(np.mean(track.confidence[known])) * float(np.mean(known[inside])) ** 0.5
     half = 1.96 * _median_std(rpm, confidence, limits) * middle
@@ -38,22 +39,21 @@ def summarise(track: Track, spans: tuple[Span, ...], limits: LimitSet, trust: fl
     return Speed(middle, middle - half, middle + half, None, float(np.clip(confidence, 0.0, 1.0)))
 
 
-def _running(track: Track, spans: tuple[Span, ...], limits: LimitSet) -> np.ndarray:
+def _running(t_s: np.ndarray, path: np.ndarray, spans: tuple[Span, ...], limits: LimitSet) -> np.ndarray:
     """Mask of the frames that count: running, run-up left out."""
-    inside = np.zeros(len(track.t_s), bool)
+    inside = np.zeros(len(t_s), bool)
     for span in spans:
         if span.kind == "run":
-            frames = (track.t_s >= span.start_s) & (track.t_s <= span.end_s)
-            inside |= frames & (track.t_s >= _run_up_end(track, frames, span, limits))
+            frames = (t_s >= span.start_s) & (t_s <= span.end_s)
+            inside |= frames & (t_s >= _run_up_end(t_s[frames], path[frames], span, limits))
     return inside
 
 
-def _run_up_end(track: Track, frames: np.ndarray, span: Span, limits: LimitSet) -> float:
+def _run_up_end(t_s: np.ndarray, rpm: np.ndarray, span: Span, limits: LimitSet) -> float:
     """When the speed first comes near to where it then stays for a while; the start of a run already going on."""
     latest = min(limits.value("run_up_s"), 0.3 * (span.end_s - span.start_s))
-    if span.start_s <= 0.2 or frames.sum() < 2:
+    if span.start_s <= 0.2 or len(t_s) < 2:
         return span.start_s
-    t_s, rpm = track.t_s[frames], _path(track)[frames]
     stay = max(1, int(limits.value("run_up_stays_s") / (t_s[1] - t_s[0])))
     for number in np.flatnonzero(t_s <= span.start_s + latest):
         usual = np.median(rpm[number : number + stay])
@@ -63,17 +63,17 @@ def _run_up_end(track: Track, frames: np.ndarray, span: Span, limits: LimitSet) 
 
 
 def _path(track: Track) -> np.ndarray:
-    """The tracked speed of every frame, sure or not; NaN where only the sure ones were kept."""
-    if track.rhythm is None:
+    """The tracked speed of every frame, sure or not; NaN where only the sure ones were kept, or none is sure."""
+    known = np.isfinite(track.rpm)
+    if track.rhythm is None or not known.any():
         return track.rpm
     path = np.exp(track.rhythm[:, RHYTHM.index("pitch")])
-    known = np.isfinite(track.rpm)
     return path * np.median(track.rpm[known] / path[known])
 
 
-def _filled(track: Track, known: np.ndarray, inside: np.ndarray, limits: LimitSet) -> np.ndarray:
+def _filled(track: Track, path: np.ndarray, known: np.ndarray, inside: np.ndarray, limits: LimitSet) -> np.ndarray:
     """Speeds of the frames inside: sure ones, and unsure ones of the tracked path that lie near these."""
-    path = np.where(known, track.rpm, _path(track))
+    path = np.where(known, track.rpm, path)
     between = np.interp(track.t_s, track.t_s[known], track.rpm[known])
     near = np.abs(np.log(path / between)) < limits.value("near_neighbours")
     return path[inside & (known | near)]

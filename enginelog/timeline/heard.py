@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from enginelog.dsp.logistic import logit_of, probability
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.timeline.activity import Activity
@@ -18,11 +19,11 @@ def confidence_of(marks, seen: Views, limits: LimitSet) -> tuple[float, list[tup
     half: rather a doubtful "heard" than a lost recording. Where none was heard it is the probability of none.
     """
     scores = {mark: run_score(seen, mark[1], mark[2], limits) for mark in marks if mark[0] == RUN}
-    likely = {mark: probability(score) for mark, score in scores.items()}
+    likely = {mark: float(probability(score)) for mark, score in scores.items()}
     weak = {mark for mark, chance in likely.items() if chance < limits.value("heard_from")}
     if len(weak) < len(likely):
         return max(likely.values()), quietened(marks, weak)
-    best = max([*likely.values(), probability(run_score(seen, *best_stretch(seen.engine), limits))])
+    best = max([*likely.values(), float(probability(run_score(seen, *best_stretch(seen.engine), limits)))])
     return 1.0 - min(best, 0.5), quietened(marks, weak)
 
 
@@ -41,11 +42,6 @@ def by_rhythm(marks, seen: Views, limits: LimitSet) -> list[tuple[int, int, int]
     running = moving_mean(np.clip(seen.with_speed, -8.0, 8.0), min(41, len(states))) > 0
     states[running & (states != PULL)] = RUN
     return stretches(states)
-
-
-def probability(logit: float) -> float:
-    """0..1 from a logit."""
-    return float(1.0 / (1.0 + np.exp(-logit)))
 
 
 def best_stretch(logits: np.ndarray, frames: int = 60) -> tuple[int, int]:
@@ -79,7 +75,7 @@ def run_score(seen: Views, first: int, last: int, limits: LimitSet) -> float:
     by_cues = limits.value("heard_scale") * mean_less_short(seen.engine[first:last], limits)
     with_speed = mean_less_short(seen.with_speed[first:last], limits)
     most = limits.value("heard_alone_most")
-    score = max(by_cues, min(with_speed, float(np.log(most / (1.0 - most)))))
+    score = max(by_cues, min(with_speed, float(logit_of(most))))
     return float(np.clip(score, -limits.value("sure_score"), limits.value("sure_score")))
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from enginelog.dsp.logistic import logit_of
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Track
 from enginelog.timeline.activity import Activity
@@ -49,10 +50,9 @@ def logit_with_speed(running: np.ndarray, track: Track, limits: LimitSet) -> np.
     The classifier knows the ways of the level, which noise hides; the confidence of the speed holds out longer.
     """
     sure = np.clip(track.confidence, 0.01, 0.99)
-    of_track = np.log(sure / (1.0 - sure))
     return (
         limits.value("heard_by_cues") * np.clip(running, -8.0, 8.0)
-        + limits.value("heard_by_speed") * of_track
+        + limits.value("heard_by_speed") * logit_of(sure)
         + limits.value("heard_offset")
     )
 
