@@ -138,4 +138,40 @@ def test_a_failing_pip_is_one_clear_line(script, monkeypatch, capfd):
 
 @pytest.mark.skipif(os.name == "nt", reason="the gate runs in bash")
 def test_the_gate_is_sound_bash():
-    assert subprocess.run(["bash", "-n", str(TOP / ".ci" / "run")]).returncode == 0
+    for name in ("run", "install_packages"):
+        assert subprocess.run(["bash", "-n", str(TOP / ".ci" / name)]).returncode == 0
+
+
+def packages(tmp_path: Path, installed: str, user: int, apt_status: int) -> tuple[str, list[str]]:
+    """What .ci/install_packages says, and the calls of a made-up apt-get; it must end well whatever happens."""
+    fakes = {
+        "dpkg-query": f"case ' {installed} ' in *\" $4 \"*) printf installed;; *) exit 1;; esac",
+        "id": f"echo {user}",
+        "apt-get": f'echo "$@" >> {tmp_path}/calls; exit {apt_status}',
+    }
+    for name, body in fakes.items():
+        (tmp_path / name).write_text(f"#!/bin/sh\n{body}\n")
+        (tmp_path / name).chmod(0o755)
+    script = str(TOP / ".ci" / "install_packages")
+    path = f"{tmp_path}:{os.environ['PATH']}"
+    done = subprocess.run(["bash", script], capture_output=True, text=True, env=os.environ | {"PATH": path}, timeout=60)
+    assert done.returncode == 0, done.stderr
+    calls = tmp_path / "calls"
+    return done.stdout, calls.read_text().splitlines() if calls.exists() else []
+
+
+ALL_PACKAGES = "chromium chromium-driver libportaudio2 pulseaudio pulseaudio-utils libasound2-plugins poppler-utils"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="the gate runs in bash")
+def test_the_gate_installs_what_its_tests_need_and_never_fails_for_it(tmp_path):
+    places = [tmp_path / name for name in ("there", "user", "broken")]
+    for place in places:
+        place.mkdir()
+    assert packages(places[0], ALL_PACKAGES, 0, 0) == ("", [])
+    said, calls = packages(places[1], ALL_PACKAGES.replace("libportaudio2 ", ""), 1000, 0)
+    assert "apt-get install libportaudio2" in said and not calls
+    said, calls = packages(places[2], "pulseaudio", 0, 100)
+    asked = [call.split(" install -y --no-install-recommends ")[-1] for call in calls if " install " in call]
+    assert asked[0] == ALL_PACKAGES.replace(" pulseaudio ", " ") and asked[1:] == asked[0].split()
+    assert "could not be installed" in said and "poppler-utils" in said.splitlines()[-1]

@@ -23,8 +23,16 @@ def chromium(tmp_path_factory) -> Iterator:
 
     if not (CHROMIUM and DRIVER):
         pytest.skip(WHY_NOT)
-    with Chromium(tmp_path_factory.mktemp("browser")) as window:
+    window = Chromium(tmp_path_factory.mktemp("browser"))
+    try:
+        window.__enter__()
+    except (AssertionError, OSError) as failed:
+        window.__exit__()
+        pytest.skip(f"Chromium is here but does not start: {failed}"[:300])
+    try:
         yield window
+    finally:
+        window.__exit__()
 
 
 @pytest.fixture

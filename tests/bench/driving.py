@@ -47,6 +47,7 @@ class Chromium:
                 time.sleep(0.1)
         flags = ["--headless=new", "--disable-gpu", "--hide-scrollbars", f"--user-data-dir={self._folder / 'profile'}"]
         flags += ["--use-fake-ui-for-media-stream", "--use-fake-device-for-media-stream", "--mute-audio"]
+        flags += ["--no-first-run", "--disable-dev-shm-usage"]  # containers often have little shared memory
         flags += ["--no-sandbox"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
         options = {"args": flags, "binary": CHROMIUM}
         about = {"browserName": "chrome", "goog:chromeOptions": options, "goog:loggingPrefs": {"browser": "ALL"}}
