@@ -31,28 +31,24 @@ def split(samples: np.ndarray, rate_hz: float, edges_hz: np.ndarray, out_rate_hz
     The skirts of neighbouring bands cross at the edges (raised cosine, a tenth of each band wide), and their squares
     add up to one. `out_rate_hz` must exceed 1.1 times the width of the widest band; ValueError if not.
     """
+    from scipy import fft
+
     edges = np.asarray(edges_hz, float)
     if 1.1 * np.diff(edges).max() > out_rate_hz:
         raise ValueError(f"out_rate_hz {out_rate_hz:g} is too low for a band {np.diff(edges).max():g} Hz wide")
     n = len(samples)
-    size = smooth_length(n + int(0.02 * rate_hz))
-    out_size = smooth_length(int(np.ceil(size * out_rate_hz / rate_hz)))
-    spectrum = np.fft.rfft(np.asarray(samples, np.float32), size)
+    size = fft.next_fast_len(n + int(0.02 * rate_hz), real=True)
+    out_size = fft.next_fast_len(int(np.ceil(size * out_rate_hz / rate_hz)))
+    spectrum = fft.rfft(np.asarray(samples, np.float32), size)
     bins_hz = rate_hz / size
     m = int(np.floor(n * out_size / size))
     signals = np.empty((len(edges) - 1, m), np.complex64)
     centres = np.empty(len(edges) - 1)
     for b, (low, high) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
         band, centre_bin = _one_band(spectrum, low / bins_hz, high / bins_hz, out_size)
-        signals[b] = np.fft.ifft(band)[:m] * np.float32(2 * out_size / size)
+        signals[b] = fft.ifft(band)[:m] * np.float32(2 * out_size / size)
         centres[b] = centre_bin * bins_hz
     return Bands(signals, rate_hz * out_size / size, centres)
-
-
-def smooth_length(n: int) -> int:
-    """The smallest length from `n` upward that is a power of two times 1, 3, 5, 9 or 15: fast to transform."""
-    sizes = [f * 2 ** int(np.ceil(np.log2(max(n, 1) / f))) for f in (1, 3, 5, 9, 15) if f <= max(n, 1)]
-    return min(sizes, default=1)
 
 
 def _one_band(spectrum: np.ndarray, low: float, high: float, out_size: int) -> tuple[np.ndarray, int]:

@@ -174,6 +174,7 @@ def _balanced(amounts: np.ndarray) -> np.ndarray:
 
 def _whitened(signal: np.ndarray, rate_hz: float, times: np.ndarray, window_s: float, smooth_hz: float) -> tuple:
     """Amplitude spectra of Hann frames round `times`, each divided by its own local mean; and the width of a bin."""
+    from scipy.fft import rfft
     from scipy.ndimage import uniform_filter1d
 
     length = int(round(window_s * rate_hz))
@@ -183,7 +184,7 @@ def _whitened(signal: np.ndarray, rate_hz: float, times: np.ndarray, window_s: f
     window = np.hanning(length + 2)[1:-1].astype(np.float32)
     frames = (frames - frames.mean(axis=1, keepdims=True)) * window
     size = 1 << int(np.ceil(np.log2(1.5 * length)))
-    level = np.abs(np.fft.rfft(frames, size, axis=1)).astype(np.float32)
+    level = np.abs(rfft(frames, size, axis=1))
     bin_hz = rate_hz / size
     width = max(3, int(smooth_hz / bin_hz))
     local = uniform_filter1d(level, width, axis=1, mode="nearest")

@@ -77,15 +77,17 @@ def order_frames(
     signal: np.ndarray, rate_hz: float, warp: Warp, cycles: int, top_line: int, hop_cycles: float
 ) -> OrderFrames:
     """Hann frames of `cycles` cycles every `hop_cycles`, as line spectra up to `top_line` lines a cycle."""
+    from scipy.fft import rfft
+
     per_cycle = 1 << int(np.ceil(np.log2(2.2 * (top_line + 1))))
     places = np.arange(0.0, warp.total, 1.0 / per_cycle)
-    samples = np.interp(warp.time_at(places) * rate_hz, np.arange(len(signal)), signal)
+    samples = np.interp(warp.time_at(places) * rate_hz, np.arange(len(signal)), signal).astype(np.float32)
     length, hop = cycles * per_cycle, max(1, int(round(hop_cycles * per_cycle)))
     if len(samples) < length:
         return OrderFrames(np.zeros((0, top_line), complex), np.zeros((0, top_line)))
     frames = np.lib.stride_tricks.sliding_window_view(samples, length)[::hop]
-    window = np.hanning(length + 1)[:-1]
-    spectra = np.fft.rfft((frames - frames.mean(axis=1, keepdims=True)) * window, axis=1)
+    window = np.hanning(length + 1)[:-1].astype(np.float32)
+    spectra = rfft((frames - frames.mean(axis=1, keepdims=True)) * window, axis=1)
     at = np.arange(1, top_line + 1) * cycles
     half = cycles // 2
     between = 0.5 * (np.abs(spectra[:, at - half]) ** 2 + np.abs(spectra[:, at + half]) ** 2)
@@ -135,9 +137,13 @@ def _peak(votes: np.ndarray, widest: float, usual: float, size: int = 512) -> tu
 
     A shift is taken at the expense of what is `usual`, as by a normal prior: weak votes move nothing.
     """
-    padded = np.zeros((len(votes), size), complex)
-    padded[:, 1 : votes.shape[1] + 1] = votes
-    curve = np.fft.fft(padded, axis=1).real
+    from scipy.fft import hfft
+
+    # The real part of a transform of lines 1..n is half that of these and their conjugates at -1..-n.
+    padded = np.zeros((len(votes), size // 2 + 1), np.complex64)
+    lines = min(votes.shape[1], size // 2 - 1)
+    padded[:, 1 : lines + 1] = votes[:, :lines]
+    curve = 0.5 * hfft(padded, size, axis=1)
     shifts = (np.arange(size) / size + 0.5) % 1.0 - 0.5
     curve = curve - DOUBT * 0.5 * (shifts / usual) ** 2
     best = np.where(np.abs(shifts) <= max(widest, 2.0 / size), curve, -np.inf).argmax(axis=1)
