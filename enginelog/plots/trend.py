@@ -12,13 +12,16 @@ from enginelog.model import RunFigures, StoredRun
 from enginelog.plots.style import TEXT_PT, colour, name_axes, stacked
 
 if TYPE_CHECKING:
-    from datetime import datetime
+    from datetime import datetime, tzinfo
 
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.ticker import Locator
 
 MARKS = {"before": "o", "during": "^", "after": "s"}
 DAY_S = 86400.0
+YEAR_DAYS = 365.25
+LEAST_DAYS = 0.1  # the axis never spans less, so that ticks stand whole minutes apart
 
 
 @dataclass(frozen=True)
@@ -96,16 +99,38 @@ def _limits(ax: Axes, row: _Row, shown: list[tuple[StoredRun, float]]) -> None:
 
 
 def _dates(ax: Axes, at: list[datetime], narrow: bool) -> None:
-    """Ticks at round dates: days, months or years, as the span of time asks for."""
+    """Ticks at round dates, as the span of time asks for; no two of them read the same."""
     from datetime import timedelta
 
-    from matplotlib.dates import AutoDateLocator, DateFormatter
+    from matplotlib.dates import DateFormatter
 
-    span = max((at[-1] - at[0]).total_seconds() / DAY_S, 2.0)
-    ax.set_xlim(at[0] - timedelta(days=0.06 * span), at[-1] + timedelta(days=0.06 * span))
-    ax.xaxis.set_major_locator(AutoDateLocator(minticks=2, maxticks=4 if narrow else 8))
-    pattern = "%Y" if span > 4 * 365 else "%b %Y" if span > 60 else "%d %b %Y" if not narrow else "%d %b"
-    ax.xaxis.set_major_formatter(DateFormatter(pattern))
+    span_days = max((at[-1] - at[0]).total_seconds() / DAY_S, LEAST_DAYS)
+    ax.set_xlim(at[0] - timedelta(days=0.06 * span_days), at[-1] + timedelta(days=0.06 * span_days))
+    locator, pattern = _calendar(1.12 * span_days, 4 if narrow else 8, at[-1].tzinfo)
+    ax.xaxis.set_major_locator(locator)
+    ax.xaxis.set_major_formatter(DateFormatter(pattern, tz=at[-1].tzinfo))
+
+
+def _calendar(span_days: float, most: int, zone: tzinfo | None) -> tuple[Locator, str]:
+    """About `most` ticks at the most, and how they are written: never in a coarser step than they are apart."""
+    from matplotlib import dates
+
+    if span_days > 4 * YEAR_DAYS:
+        return dates.YearLocator(_step(span_days / YEAR_DAYS / most, (1, 2, 5, 10, 20)), tz=zone), "%Y"
+    if span_days > 60:
+        months = range(1, 13, _step(span_days / 30 / most, (1, 2, 3, 4, 6, 12)))
+        return dates.MonthLocator(months, tz=zone), "%b %Y"
+    if span_days > most / 4:
+        return dates.DayLocator(interval=_step(span_days / most, (1, 2, 5, 10, 20)), tz=zone), "%d %b"
+    minutes = _step(1440 * span_days / (most // 2), (10, 30, 60, 120, 180, 360, 720))
+    if minutes < 60:
+        return dates.MinuteLocator(range(0, 60, minutes), tz=zone), "%d %b, %H:%M"
+    return dates.HourLocator(range(0, 24, minutes // 60), tz=zone), "%d %b, %H:%M"
+
+
+def _step(least: float, steps: tuple[int, ...]) -> int:
+    """The smallest of the round steps that is not below `least`."""
+    return next((step for step in steps if step >= least), steps[-1])
 
 
 def _key(ax: Axes, stages: set[str], failed: bool) -> None:

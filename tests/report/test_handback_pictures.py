@@ -1,6 +1,8 @@
 """The pictures of before against after and of a machine's seasons."""
 
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 
 import make_runs
 import numpy as np
@@ -78,6 +80,25 @@ def test_the_seasons_show_only_figures_that_are_known():
     names = [text.get_text() for text in figure.axes[0].get_legend().get_texts()]
     assert names == ["before", "after", "did not start"]
     assert plots.machine_trend(tuple(reversed(SEASONS))) is not None
+
+
+@pytest.mark.parametrize("narrow", [False, True])
+@pytest.mark.parametrize("days", [0.001, 0.02, 0.2, 1, 2, 2.7, 5, 20, 53, 54, 60, 61, 200, 900, 1300, 1470, 5000])
+def test_no_two_dates_on_the_axis_read_the_same(days, narrow):
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    first = datetime(2011, 11, 25, 9, 10, tzinfo=UTC)
+    moments = [Moment((first + timedelta(days=part * days)).strftime("%Y-%m-%dT%H:%M:%SZ"), "+02:00")
+               for part in (0.0, 0.3, 1.0)]  # fmt: skip
+    runs = [replace(SEASONS[1], id=k, at=moment) for k, moment in enumerate(moments)]
+    figure = plots.machine_trend(runs, narrow)
+    FigureCanvasAgg(figure).draw()
+    low, high = figure.axes[-1].get_xlim()
+    ticks = [tick for tick in figure.axes[-1].xaxis.get_major_ticks() if low <= tick.get_loc() <= high]
+    said = [tick.label1.get_text() for tick in ticks]
+    assert 1 <= len(said) <= (6 if narrow else 11) and len(set(said)) == len(said), said
+    boxes = [tick.label1.get_window_extent() for tick in ticks]
+    assert all(one.x1 < other.x0 for one, other in pairwise(boxes)), said
 
 
 def test_too_little_for_seasons():
