@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import sim_tracks as sim
 
-from enginelog.findings import CODES, judge
+from enginelog.findings import CODES, judge, run_verdicts
 from enginelog.findings.hunting import strongest_swing
 from enginelog.findings.series import Series
 from enginelog.limits import STATUSES, load
@@ -142,6 +142,20 @@ def test_worst_window_is_where_the_misses_are():
     case = sim.make(6, sim.Scenario(seconds=40.0, rough_s=6.0, rough_share=0.3, snr_db=26.0))
     text = finding(judged(case), "misfire").text
     assert "Worst 200 revolutions" in text and "Worst 1000 revolutions" in text
+
+
+def test_counting_windows_and_their_intervals():
+    """Windows of 200 and 1000 turns (13 CCR 1968.2); these are 100 and 500 firings of a four-stroke single, so that
+    none lost leaves up to 2.95 and 0.597 % (rule of three), and no window is better than the whole run."""
+    clean = judged(healthy(miss_share=0.0, snr_db=26.0)).firing
+    assert [(window.revolutions, window.percent) for window in clean.windows] == [(200.0, 0.0), (1000.0, 0.0)]
+    assert [window.high for window in clean.windows] == pytest.approx([2.95, 0.597], rel=0.06)
+    rough = judged(sim.make(6, sim.Scenario(seconds=40.0, rough_s=6.0, rough_share=0.3, snr_db=26.0))).firing
+    short, long = rough.windows
+    assert (short.revolutions, long.revolutions) == (200.0, 1000.0)
+    assert short.percent >= long.percent >= rough.misfire_percent > 0
+    for window in rough.windows:
+        assert window.low <= window.percent <= window.high
 
 
 @pytest.mark.parametrize("engine", [sim.TWIN_270, sim.TWIN_180, sim.TWIN_360])
@@ -387,3 +401,13 @@ def test_a_perfectly_steady_speed_swings_by_nothing(seconds, rpm):
     t_s = np.arange(0.025, seconds, 0.05)
     found = strongest_swing(Series(t_s, np.full(len(t_s), rpm), 0.05, 0.22), 0.2, 5.0, limits)
     assert found is None or found.swing_percent < 1e-6
+
+
+def test_pull_speed_and_strokes_are_said_where_they_are_known():
+    """The start names each pull's speed; without one it says so."""
+    spans = (Span("quiet", 0.0, 1.0), Span("pull", 1.0, 1.8, 612.0, 4), Span("quiet", 1.8, 3.0), Span("pull", 3.0, 3.9))
+    line = Timeline(False, 0.9, spans, pulls=2)
+    start = run_verdicts.failed_start(line, "no engine", LIMITS)
+    assert "pull 1 at about 610 rpm with 4 compression strokes heard" in start.text
+    silent = replace(line, spans=(spans[0], spans[3]))
+    assert "how fast could not be heard" in run_verdicts.failed_start(silent, "no engine", LIMITS).text

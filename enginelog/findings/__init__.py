@@ -63,6 +63,9 @@ def judge(
         settling=Settling(_settled(settled.course), settled.settle_s, *_rough(settled)),
         loads=evidence.loads.taken,
         findings=findings,
+        releases=evidence.loads.released,
+        throttle=evidence.loads.moves,
+        surges=evidence.surges,
     )
 
 

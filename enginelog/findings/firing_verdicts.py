@@ -63,10 +63,10 @@ def _misfire_text(evidence: Evidence, verdict: str, limits: LimitSet) -> str:
         f" (95 % interval {summary.misfire_low:.2g} to {summary.misfire_high:.2g} %)."
         f" {PATTERNS.get(summary.pattern, '')}"
     )
-    for window in study.windows:
+    for window in summary.windows:
         text += (
-            f" Worst {window.revolutions:.0f} revolutions: {window.percent:.2g} % ({window.start_s:.1f}"
-            f" to {window.end_s:.1f} s)."
+            f" Worst {window.revolutions:.0f} revolutions: {window.percent:.2g} % ({window.low:.2g} to"
+            f" {window.high:.2g} %), {window.start_s:.1f} to {window.end_s:.1f} s."
         )
     if verdict == "unknown":
         text = "Cannot tell: too few firings to be sure. " + text

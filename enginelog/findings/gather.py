@@ -17,7 +17,7 @@ from enginelog.findings.series import (
     settled_series,
 )
 from enginelog.limits import LimitSet
-from enginelog.model import Engine, Firings, Span, Timeline, Track
+from enginelog.model import Engine, Firings, Span, Surges, Timeline, Track
 
 
 @dataclass(frozen=True)
@@ -32,7 +32,7 @@ class Evidence:
     calm: list[Series]
     misfire: misfire.MisfireStudy
     hunting: hunting.HuntingStudy
-    surges: hunting.Surges | None
+    surges: Surges | None
     settling: settling.SettlingStudy
     loads: loads.LoadStudy
     start: startstop.StartStudy
@@ -91,7 +91,7 @@ def _fine(calm: list[Series], firings: Firings, engine: Engine, limits: LimitSet
     return [event_series(firings, span, engine.revs_per_cycle, limits) for span in spans]
 
 
-def _surges(found: list[steps.Step], load: loads.LoadStudy, limits: LimitSet) -> hunting.Surges | None:
+def _surges(found: list[steps.Step], load: loads.LoadStudy, limits: LimitSet) -> Surges | None:
     """Surges after the first load step."""
     at = [step.at_s for step in load.taken] + [step.at_s for step in load.released]
     first = next((step for step in found if step.at_s in at), None)

@@ -17,6 +17,7 @@ import numpy as np
 
 from enginelog.findings.series import Series
 from enginelog.limits import LimitSet
+from enginelog.model import Surges
 
 
 @dataclass(frozen=True)
@@ -329,18 +330,6 @@ def _most_telling(slow: list[HuntingStudy], fast: list[HuntingStudy]) -> Hunting
 
 
 # ---------------------------------------------------------------- surges after a disturbance
-
-
-@dataclass(frozen=True)
-class Surges:
-    """Swings after a knock: `count` of excursions above the floor, `decrement` the logarithmic decrement a full cycle.
-
-    damping_ratio = d / sqrt(4 pi^2 + d^2), d the decrement (textbook, free damped vibration).
-    """
-
-    count: int
-    decrement: float | None
-    damping_ratio: float | None
 
 
 def count_surges(percent: np.ndarray, floor_percent: float) -> Surges:

@@ -9,41 +9,13 @@ import numpy as np
 from enginelog.findings.series import Series
 from enginelog.findings.steps import Step
 from enginelog.limits import LimitSet
-from enginelog.model import LoadStep
-
-
-@dataclass(frozen=True)
-class Release:
-    """A load dropped: how far speed shoots over its new level (per cent of that), and when it is within the band."""
-
-    at_s: float
-    overshoot_percent: float
-    rise_percent: float
-    recovery_s: float | None
-
-
-@dataclass(frozen=True)
-class ThrottleMove:
-    """A throttle movement. pick_up_s: from 10 to 90 % of the change; hesitation_s: longest pause in it; bog_percent:
-    fall below the earlier speed before the climb (0 where none)."""
-
-    at_s: float
-    end_s: float
-    from_rpm: float
-    to_rpm: float
-    pick_up_s: float | None
-    hesitation_s: float
-    bog_percent: float
-
-    @property
-    def opens(self) -> bool:
-        return self.to_rpm > self.from_rpm
+from enginelog.model import LoadRelease, LoadStep, ThrottleMove
 
 
 @dataclass(frozen=True)
 class LoadStudy:
     taken: tuple[LoadStep, ...]
-    released: tuple[Release, ...]
+    released: tuple[LoadRelease, ...]
     moves: tuple[ThrottleMove, ...]
 
 
@@ -58,7 +30,7 @@ def study_loads(series: Series, steps: list[Step], lost_s: np.ndarray, limits: L
     lost_s: times of lost firings; a dip that recovers and lies among them is the misfire's own and is left out.
     """
     taken: list[LoadStep] = []
-    released: list[Release] = []
+    released: list[LoadRelease] = []
     moves: list[ThrottleMove] = []
     for step in steps:
         if abs(step.change_percent) >= limits.value("load_percent"):
@@ -128,10 +100,10 @@ def _level_seen(step: Step, series: Series, recovery: float | None) -> bool:
     return bool(after.known.sum() * series.step_s >= 1.0)
 
 
-def load_released(step: Step, limits: LimitSet) -> Release:
+def load_released(step: Step, limits: LimitSet) -> LoadRelease:
     """Overshoot over the new level (per cent of it), rise over the old one, recovery into the band."""
     top = float(step.curve_rpm.max())
-    return Release(
+    return LoadRelease(
         step.at_s,
         100 * max(top / step.after_rpm - 1, 0.0),
         100 * max(top / step.before_rpm - 1, 0.0),

@@ -13,17 +13,9 @@ import numpy as np
 
 from enginelog.findings import patterns
 from enginelog.limits import LimitSet
-from enginelog.model import CylinderFiring, Engine, Firings, FiringSummary, Span
+from enginelog.model import CylinderFiring, Engine, Firings, FiringSummary, FiringWindow, Span
 
-
-@dataclass(frozen=True)
-class Window:
-    """The worst counting window of so many revolutions: share lost and where it lies."""
-
-    revolutions: float
-    percent: float
-    start_s: float
-    end_s: float
+WINDOWS = (200.0, 1000.0)  # revolutions (13 CCR 1968.2 counts misfires over these)
 
 
 @dataclass(frozen=True)
@@ -31,7 +23,6 @@ class MisfireStudy:
     """The summary for the record and what the verdict needs besides. `reason` says why a count is withheld."""
 
     summary: FiringSummary
-    windows: tuple[Window, ...]
     reason: str | None
     first_s: float | None
     last_s: float | None
@@ -154,7 +145,7 @@ def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: L
     told = np.isfinite(firings.miss_probability)
     reason = _hardly_judged(told, limits) or cannot_count(take(firings, told), limits)
     if reason is not None:
-        return MisfireStudy(_withheld(engine, firings, (None, None), limits), (), reason, None, None)
+        return MisfireStudy(_withheld(engine, firings, (None, None), limits), reason, None, None)
     firings = take(firings, told)
     turns = patterns.alternation(firings, limits)
     probability = patterns.with_dead_slots(engine, firings, limits)
@@ -163,7 +154,7 @@ def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: L
     if undecided > limits.value("misfire_undecided_percent"):
         share, low, high = share_interval(probability, limits)
         reason = f"between {100 * low:.0f} and {100 * high:.0f} % of the firings were lost: too unsure to state a count"
-        return MisfireStudy(_withheld(engine, firings, (100 * low, 100 * high), limits), (), reason, None, None)
+        return MisfireStudy(_withheld(engine, firings, (100 * low, 100 * high), limits), reason, None, None)
     return _counted(engine, firings, probability, turns, limits)
 
 
@@ -180,11 +171,11 @@ def _counted(engine: Engine, firings: Firings, probability: np.ndarray, turns, l
         timing_spread_percent=timing_spread(firings, limits),
         strength_spread_percent=strength_spread(firings, limits),
         cylinders=_cylinders(engine, firings, lost),
+        windows=tuple(w for size in WINDOWS if (w := worst_window(firings, probability, size, limits)) is not None),
     )
-    windows = tuple(w for size in (200.0, 1000.0) if (w := worst_window(firings, lost, size)) is not None)
     at = firings.t_s[lost]
     ends = (float(at[0]), float(at[-1])) if len(at) else (None, None)
-    return MisfireStudy(summary, windows, None, *ends, alternation=turns.ratio)
+    return MisfireStudy(summary, None, *ends, alternation=turns.ratio)
 
 
 def _pattern(engine: Engine, firings: Firings, probability: np.ndarray, turns, limits: LimitSet) -> str | None:
@@ -201,21 +192,24 @@ def _withheld(engine: Engine, firings: Firings, interval, limits: LimitSet) -> F
     return FiringSummary(len(firings.t_s), None, None, *interval, None, *spreads, cylinders)
 
 
-def worst_window(firings: Firings, lost: np.ndarray, revolutions: float) -> Window | None:
-    """The window of so many revolutions with the largest share lost (13 CCR 1968.2 counts 200 and 1000); None
-    if shorter.
+def worst_window(
+    firings: Firings, probability: np.ndarray, revolutions: float, limits: LimitSet
+) -> FiringWindow | None:
+    """The window of so many revolutions with the largest share lost, and the interval of its own share; None where the
+    run is shorter.
     """
     revs = firings.revolutions
     if len(revs) < 2 or revs[-1] - revs[0] < 0.98 * revolutions:
         return None
-    total = np.concatenate([[0], np.cumsum(lost)])
+    total = np.concatenate([[0], np.cumsum(probability > 0.5)])
     first = np.flatnonzero(revs <= max(revs[-1] - revolutions, revs[0]))
     past = np.searchsorted(revs, revs[first] + revolutions)
     percent = 100 * (total[past] - total[first]) / np.maximum(past - first, 1)
     worst = int(np.argmax(percent))
-    return Window(
-        revolutions, float(percent[worst]), float(firings.t_s[first[worst]]), float(firings.t_s[past[worst] - 1])
-    )
+    inside = slice(first[worst], past[worst])
+    _, low, high = share_interval(probability[inside], limits)
+    share, at = float(percent[worst]), firings.t_s[inside]
+    return FiringWindow(revolutions, share, min(100 * low, share), max(100 * high, share), float(at[0]), float(at[-1]))
 
 
 def _cylinders(engine: Engine, firings: Firings, lost: np.ndarray) -> tuple[CylinderFiring, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from enginelog.findings.gather import Evidence
 from enginelog.findings.loads import LoadStudy
+from enginelog.findings.startstop import pulls_heard
 from enginelog.findings.words import GOVERNOR, IGNITION, SOUND_ALONE, cited, graded, times, unknown, worst
 from enginelog.limits import LimitSet
 from enginelog.model import Finding, Timeline
@@ -129,6 +130,8 @@ def judge_start(evidence: Evidence, limits: LimitSet) -> Finding:
         )
     limit = limits["pulls_watch"]
     parts = [f"{times(start.pulls, 'pull')} heard" if start.pulls else "no pull heard"]
+    if start.pull_words:
+        parts[0] += f" ({start.pull_words})"
     if start.seconds_to_run is not None:
         parts.append(f"{start.seconds_to_run:.1f} s from the first pull to running by itself")
     if start.false_starts:
@@ -151,7 +154,8 @@ def failed_start(timeline: Timeline, why: str, limits: LimitSet) -> Finding:
     if pulls == 0 or timeline.engine_heard:
         return unknown("start", why)
     limit = limits["pulls_watch"]
-    text = f"{times(pulls, 'pull')} heard, and the engine did not start."
+    words = pulls_heard(timeline)
+    text = f"{times(pulls, 'pull')} heard{f' ({words})' if words else ''}, and the engine did not start."
     verdict = "fault" if pulls > limit.value else "watch"
     return Finding(
         "start", verdict, text, float(pulls), "pulls", limit.value, cited(limit), next=IGNITION[:1] + GOVERNOR[1:2]

@@ -5,14 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from enginelog.findings.series import run_spans
+from enginelog.findings.words import times
 from enginelog.limits import LimitSet
-from enginelog.model import Timeline
+from enginelog.model import Span, Timeline
 
 
 @dataclass(frozen=True)
 class StartStudy:
     """pulls before the first lasting run; false_starts: short runs followed by another start; stops: runs that ended
-    and were started again; already_running: the recording begins with the engine running."""
+    and were started again; already_running: the recording begins with the engine running; pull_words: how fast the
+    pulls were and how many compression strokes were heard in them."""
 
     pulls: int
     seconds_to_run: float | None
@@ -21,6 +23,7 @@ class StartStudy:
     already_running: bool
     ran: bool
     first_run_s: float | None
+    pull_words: str = ""
 
 
 def study_start(timeline: Timeline, limits: LimitSet) -> StartStudy:
@@ -29,11 +32,35 @@ def study_start(timeline: Timeline, limits: LimitSet) -> StartStudy:
     runs = run_spans(timeline)
     pulls = max(timeline.pulls, sum(span.kind == "pull" for span in spans))
     if not runs:
-        return StartStudy(pulls, timeline.seconds_to_run, 0, 0, False, False, None)
+        return StartStudy(pulls, timeline.seconds_to_run, 0, 0, False, False, None, pulls_heard(timeline))
     short = [run for run in runs[:-1] if run.end_s - run.start_s < limits.value("false_start_s")]
     already = runs[0].start_s < 0.3 and not any(
         span.kind == "pull" and span.start_s < runs[0].start_s for span in spans
     )
     return StartStudy(
-        pulls, timeline.seconds_to_run, len(short), len(runs) - 1 - len(short), already, True, runs[0].start_s
+        pulls,
+        timeline.seconds_to_run,
+        len(short),
+        len(runs) - 1 - len(short),
+        already,
+        True,
+        runs[0].start_s,
+        pulls_heard(timeline),
     )
+
+
+def pulls_heard(timeline: Timeline) -> str:
+    """How fast the starter was pulled, and the compression strokes heard in each pull; empty without a pull."""
+    told = [(number, span) for number, span in enumerate(_pulls(timeline), 1) if span.rpm is not None]
+    if not told:
+        return "how fast could not be heard" if _pulls(timeline) else ""
+    parts = []
+    for number, span in told:
+        said = f"pull {number} at about {round(span.rpm, -1):.0f} rpm"
+        strokes = span.compressions
+        parts.append(said + (f" with {times(strokes, 'compression stroke')} heard" if strokes is not None else ""))
+    return ", ".join(parts)
+
+
+def _pulls(timeline: Timeline) -> list[Span]:
+    return [span for span in timeline.spans if span.kind == "pull"]

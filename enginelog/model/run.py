@@ -160,12 +160,13 @@ RHYTHM = (
 
 @dataclass(frozen=True)
 class Span:
-    """One entry of the timeline. kind: quiet, pull, run, rundown."""
+    """One entry of the timeline. kind: quiet, pull, run, rundown. compressions: strokes heard in a pull."""
 
     kind: str
     start_s: float
     end_s: float
     rpm: float | None = None
+    compressions: int | None = None
 
 
 @dataclass(frozen=True)
@@ -237,6 +238,18 @@ class CylinderFiring:
 
 
 @dataclass(frozen=True)
+class FiringWindow:
+    """The worst counting window of so many revolutions: share lost, its 95 % interval, and where it lies."""
+
+    revolutions: float
+    percent: float
+    low: float
+    high: float
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True)
 class FiringSummary:
     events: int
     misfires: int | None
@@ -247,6 +260,7 @@ class FiringSummary:
     timing_spread_percent: float | None
     strength_spread_percent: float | None
     cylinders: tuple[CylinderFiring, ...] = ()
+    windows: tuple[FiringWindow, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -277,6 +291,45 @@ class LoadStep:
 
 
 @dataclass(frozen=True)
+class LoadRelease:
+    """A load dropped: how far speed shoots over its new level (per cent of that), its rise over the speed before, and
+    when it is within the band."""
+
+    at_s: float
+    overshoot_percent: float
+    rise_percent: float
+    recovery_s: float | None
+
+
+@dataclass(frozen=True)
+class ThrottleMove:
+    """A throttle movement. pick_up_s: from 10 to 90 % of the change; hesitation_s: longest pause in it; bog_percent:
+    fall below the earlier speed before the climb (0 where none)."""
+
+    at_s: float
+    end_s: float
+    from_rpm: float
+    to_rpm: float
+    pick_up_s: float | None
+    hesitation_s: float
+    bog_percent: float
+
+    @property
+    def opens(self) -> bool:
+        return self.to_rpm > self.from_rpm
+
+
+@dataclass(frozen=True)
+class Surges:
+    """Swings after a disturbance: `count` of excursions above the floor, `decrement` the logarithmic decrement a full
+    cycle. damping_ratio = d / sqrt(4 pi^2 + d^2), d the decrement (textbook, free damped vibration)."""
+
+    count: int
+    decrement: float | None
+    damping_ratio: float | None
+
+
+@dataclass(frozen=True)
 class Finding:
     """One verdict with its evidence. verdict: ok, watch, fault, unknown (then `text` says why)."""
 
@@ -302,6 +355,9 @@ class Measures:
     settling: Settling
     loads: tuple[LoadStep, ...]
     findings: tuple[Finding, ...]
+    releases: tuple[LoadRelease, ...] = ()
+    throttle: tuple[ThrottleMove, ...] = ()
+    surges: Surges | None = None
 
 
 @dataclass(frozen=True)

@@ -167,11 +167,20 @@ def starting(run: Run) -> Fact | None:
         return None
     if not line.pulls and line.seconds_to_run is None:
         return Fact("starting", "Starting", "not heard", "no pull of the starter in the recording")
-    value = f"{count(line.pulls, 'pull')} of the starter"
+    value, speed = f"{count(line.pulls, 'pull')} of the starter", _pull_speed(run)
     if not line.engine_heard:
-        return Fact("starting", "Starting", value, "the engine did not run by itself")
+        return Fact("starting", "Starting", value, f"the engine did not run by itself{speed}")
     behind = "" if line.seconds_to_run is None else f"ran by itself {seconds(line.seconds_to_run)} after the first"
-    return Fact("starting", "Starting", value, behind)
+    return Fact("starting", "Starting", value, (behind + speed).removeprefix(", "))
+
+
+def _pull_speed(run: Run) -> str:
+    """Range of the pulls' crank speed, to ten turns a minute; empty where none is known."""
+    known = [round(span.rpm, -1) for span in run.timeline.spans if span.kind == "pull" and span.rpm is not None]
+    if not known:
+        return ""
+    low, high = min(known), max(known)
+    return f", pulled at about {low:.0f}{f' to {high:.0f}' if high > low else ''} rpm"
 
 
 def stopping(run: Run) -> Fact:

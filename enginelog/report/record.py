@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 
-from enginelog.model import SCHEMA, Engine, Finding, FiringSummary, Run, Timeline
+from enginelog.model import SCHEMA, Engine, Finding, FiringSummary, Run, Surges, ThrottleMove, Timeline
 
 ALWAYS_GIVEN = ("strokes", "cylinders")  # assumed as 4 and 1 where not told, and said to be assumed
 
@@ -60,6 +60,11 @@ def record(run: Run) -> dict:
         "hunting": _hunting(run),
         "settling": _settling(run),
         "loads": _loads(run),
+        "releases": [{"at_s": number(one.at_s, 2), "overshoot_percent": number(one.overshoot_percent, 2),
+                      "rise_percent": number(one.rise_percent, 2), "recovery_s": number(one.recovery_s, 2)}
+                     for one in measures.releases],
+        "surges": _surges(measures.surges),
+        "throttle": [_throttle(move) for move in measures.throttle],
         "findings": [_finding(finding) for finding in measures.findings],
         "limits_used": {name: number(value, 9) for name, value in sorted(run.limits_used.items())},
     }  # fmt: skip
@@ -121,6 +126,7 @@ def _quality(run: Run) -> dict:
 def _spans(timeline: Timeline) -> list[dict]:
     return [
         {"kind": s.kind, "start_s": number(s.start_s, 2), "end_s": number(s.end_s, 2), "rpm": number(s.rpm, 1)}
+        | ({"compressions": whole(s.compressions)} if s.kind == "pull" else {})
         for s in timeline.spans
     ]
 
@@ -160,6 +166,17 @@ def _firing(firing: FiringSummary) -> dict:
             }
             for c in firing.cylinders
         ],
+        "windows": [
+            {
+                "revolutions": int(w.revolutions),
+                "misfire_percent": number(w.percent, 3),
+                "misfire_low": number(w.low, 3),
+                "misfire_high": number(w.high, 3),
+                "start_s": number(w.start_s, 2),
+                "end_s": number(w.end_s, 2),
+            }
+            for w in firing.windows
+        ],
     }
 
 
@@ -193,6 +210,23 @@ def _loads(run: Run) -> list[dict]:
         }
         for step in run.measures.loads
     ]
+
+
+def _surges(surges: Surges | None) -> dict | None:
+    """Swings after the first load step; None where no load step was heard."""
+    return surges and {"count": int(surges.count), "damping_ratio": number(surges.damping_ratio, 3)}
+
+
+def _throttle(move: ThrottleMove) -> dict:
+    return {
+        "at_s": number(move.at_s, 2),
+        "end_s": number(move.end_s, 2),
+        "from_rpm": number(move.from_rpm, 1),
+        "to_rpm": number(move.to_rpm, 1),
+        "pick_up_s": number(move.pick_up_s, 2),
+        "hesitation_s": number(move.hesitation_s, 2),
+        "bog_percent": number(move.bog_percent, 2),
+    }
 
 
 def _finding(finding: Finding) -> dict:

@@ -15,6 +15,7 @@ from enginelog.timeline.pops import bangs
 from enginelog.timeline.pulls import sudden
 from enginelog.timeline.rundown import stopped
 from enginelog.timeline.states import KINDS, PULL, QUIET, RUN, RUNDOWN, course, stretches, views
+from enginelog.timeline.strokes import with_pull_speeds
 
 
 def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) -> Timeline:
@@ -34,6 +35,7 @@ def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) ->
     marks = merged(sudden(marks, activity, track, PULL, RUN, QUIET, limits))
     confidence, marks = confidence_of(without_lone_pull(marks, seen.pull, limits), seen, limits)
     spans, rundown_s = stopped(to_spans(marks, track, activity), activity, track, engine, limits)
+    spans = with_pull_speeds(spans, activity, engine, limits)
     heard = any(span.kind == "run" for span in spans)
     pulls = sum(span.kind == "pull" for span in spans)
     reason = None if heard else reason_for(activity, pulls, limits)
