@@ -17,6 +17,7 @@ from enginelog.bench import changes, files, hearing, listening, pages, uploading
 from enginelog.bench.desk import Desk, change, drawn, wants_page
 from enginelog.bench.doorkeeper import Doorkeeper, Refused
 from enginelog.bench.pairing import Pairing
+from enginelog.bench.photos import Photos
 from enginelog.bench.rendering import page
 from enginelog.bench.settings import Settings
 from enginelog.bench.takes import NoTakeError, RefusedTakeError, Takes
@@ -33,6 +34,7 @@ ROUTES = (
     ("/jobs/{number:int}", pages.job, None),
     ("/jobs/{number:int}/clip", pages.clip, None),
     ("/jobs/{number:int}/checks", None, changes.tick),
+    ("/jobs/{number:int}/checks/{check:int}/photo", files.photo, None),
     ("/jobs/{number:int}/notes", None, changes.note),
     ("/jobs/{number:int}/work", None, changes.work),
     ("/jobs/{number:int}/state", None, changes.state),
@@ -72,7 +74,7 @@ def make(settings: Settings) -> Starlette:
     """The application of one server."""
     pairing, takes, workshop = Pairing(settings), Takes(settings), Workshop(settings)
     takes.whole = workshop.add
-    desk = Desk(settings, pairing, takes, workshop, hearing.LiveDesk(settings))
+    desk = Desk(settings, pairing, takes, workshop, hearing.LiveDesk(settings), Photos(settings))
 
     @contextlib.asynccontextmanager
     async def running(app: Starlette) -> AsyncIterator[None]:
@@ -85,8 +87,10 @@ def make(settings: Settings) -> Starlette:
             desk.live.close()
             await workshop.stop()
             takes.clear()
+            desk.photos.clear()
 
     routes = [Route("/takes/{take}", uploading.piece, methods=["PUT"])]
+    routes += [Route("/jobs/{number:int}/photos/{step}", uploading.photo, methods=["PUT"])]
     for path, shown, changed in ROUTES:
         if shown is not None:
             routes.append(Route(path, shown, methods=["GET"]))

@@ -76,15 +76,18 @@ def _known(store: Store, label: str) -> bool:
 
 
 def tick(request: Request, form: Form) -> Response:
-    """Write down one bench check."""
-    result = RESULTS.get(form.text("result"))
+    """Write down one bench check, with its photo where one was sent for it."""
+    here, job_id, result = desk(request), number(request), RESULTS.get(form.text("result"))
     if result is None:
         raise UsageError(f"result: '{form.text('result')}' given, one of {', '.join(RESULTS)} expected")
     reading = form.text("reading")
     value = None if not reading else float(_amount(reading.lstrip("-"), "reading", 0, 1e6)) * _sign(reading)
-    with desk(request).store() as store:
-        store.tick(number(request), form.text("step"), result, form.text("note"), value, form.text("unit"))
-    return go(f"/jobs/{number(request)}?ticked={form.text('step')}#checks")
+    sent = form.text("photo")
+    photo = here.photos.path(sent, job_id) if sent else None
+    with here.store() as store:
+        store.tick(job_id, form.text("step"), result, form.text("note"), value, form.text("unit"), photo)
+    here.photos.forget(sent)
+    return go(f"/jobs/{job_id}?ticked={form.text('step')}#checks")
 
 
 def _sign(reading: str) -> int:

@@ -13,6 +13,7 @@ from starlette.responses import RedirectResponse, Response
 
 from enginelog.bench.hearing import LiveDesk
 from enginelog.bench.pairing import Pairing
+from enginelog.bench.photos import Photos
 from enginelog.bench.settings import Settings
 from enginelog.bench.takes import Takes
 from enginelog.bench.workshop import Workshop
@@ -24,13 +25,14 @@ Handler = Callable[[Request], Awaitable[Response]]
 
 @dataclass(frozen=True)
 class Desk:
-    """One server's settings, sessions, takes, queue and live view."""
+    """One server's settings, sessions, takes, queue, live view and photos."""
 
     settings: Settings
     pairing: Pairing
     takes: Takes
     workshop: Workshop
     live: LiveDesk
+    photos: Photos
 
     def store(self) -> Store:
         """The job record, opened for one request (a store is not shared between threads)."""

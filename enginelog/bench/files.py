@@ -17,6 +17,7 @@ from starlette.responses import FileResponse, HTMLResponse, Response
 from enginelog import compare, plots, report
 from enginelog.bench.answers import track
 from enginelog.bench.desk import desk, number
+from enginelog.bench.photos import kind_of
 from enginelog.model import EnginelogError, Run, StoredRun
 from enginelog.plots.style import COLOURS
 from enginelog.store import NotInStoreError
@@ -75,6 +76,19 @@ def take_recording(request: Request) -> Response:
 def _sound(path: Path) -> Response:
     """FileResponse answers ranges; the type follows from the ending, never from what the sender said."""
     return FileResponse(path, media_type=KINDS.get(path.suffix, "application/octet-stream"))
+
+
+def photo(request: Request) -> Response:
+    """The photo of a check. What browsers would not show as a plain picture is only handed out, never shown."""
+    wanted = f"check {number(request, 'check')}"
+    with desk(request).store() as store:
+        path = next((one.path for one in store.files_of(number(request)) if one.of == wanted), None)
+    if path is None or not path.is_file():
+        raise NotInStoreError("there is no such photo")
+    headers = {"content-security-policy": "default-src 'none'; sandbox"}
+    kind = kind_of(path)
+    name = None if kind else f"photo{path.suffix}"
+    return FileResponse(path, media_type=kind or "application/octet-stream", filename=name, headers=headers)
 
 
 def run_track(request: Request) -> Response:

@@ -1,4 +1,7 @@
-"""How a recording arrives: announced, then in pieces that each say where they go on, so that it can be resumed."""
+"""How a recording arrives: announced, then in pieces that each say where they go on, so that it can be resumed.
+
+A photo comes at once: it is small, and the phone has it still.
+"""
 
 from __future__ import annotations
 
@@ -7,8 +10,10 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 
 from enginelog import model
-from enginelog.bench.desk import Desk, Form, desk
+from enginelog.bench.desk import Desk, Form, desk, number
+from enginelog.bench.photos import MOST_COMING
 from enginelog.bench.takes import RefusedTakeError, Take
+from enginelog.limits import bench as bench_rules
 from enginelog.store.base import one_of
 
 WRITE_AT = 1 << 18
@@ -70,3 +75,23 @@ def _told(here: Desk, take: Take) -> dict[str, object]:
         "share": take.share,
         "problem": take.problem,
     }
+
+
+async def photo(request: Request) -> Response:
+    """A photo for a check that is not ticked yet. The answer says under which id the check asks for it."""
+    here, job_id = desk(request), number(request)
+    step = bench_rules.step_named(request.path_params["step"]).name
+    if here.photos.coming >= MOST_COMING:
+        raise RefusedTakeError("too many photos come at once; send it again in a moment")
+    here.photos.coming += 1
+    try:
+        await run_in_threadpool(_job_there, here, job_id)
+        photo_id = await here.photos.add(job_id, step, await request.body())
+    finally:
+        here.photos.coming -= 1
+    return JSONResponse({"id": photo_id}, status_code=201)
+
+
+def _job_there(here: Desk, job_id: int) -> None:
+    with here.store() as store:
+        store.job(job_id)

@@ -177,6 +177,29 @@ def test_live_with_the_microphone_of_the_machine(chromium, place):
     assert chromium.complaints() == []
 
 
+def test_a_photo_is_taken_with_a_check(chromium, place, tmp_path):
+    """Made smaller on the phone, sent, ticked, and shown on the job."""
+    from PIL import Image
+
+    server, store, _ = place
+    job = new_job(store, "saw Thistle")
+    Image.new("RGB", (4000, 3000), "orange").save(tmp_path / "plug.png")
+    chromium.size(360, 740)
+    chromium.open(f"{server.url}/jobs/{job}")
+    chromium.type("details[open] input[type=file]", str(tmp_path / "plug.png"))
+    chromium.until("return document.querySelector('details[open] .photo .status').textContent.includes('arrived')")
+    assert chromium.run("return document.querySelector('details[open] img.shot').naturalWidth") == 2000
+    chromium.click("details[open] button[value=pass]")
+    chromium.until("return location.search.includes('ticked')")
+    chromium.run("document.querySelector('a.shot').scrollIntoView()")
+    assert chromium.until("return document.querySelector('a.shot img')?.naturalWidth") == 1600
+    (tmp_path / "no.jpg").write_bytes(b"no picture")
+    chromium.type("details[open] input[type=file]", str(tmp_path / "no.jpg"))
+    chromium.until("return document.querySelector('details[open] .photo .status').textContent.includes('not taken')")
+    assert chromium.run("return document.querySelector('details[open] button[value=pass]').disabled") is False
+    assert [each for each in chromium.complaints() if "409" not in each] == []
+
+
 def test_the_keyboard_alone(chromium, place):
     """From the list to a ticked check without a pointer: each stop shows its focus."""
     server, store, _ = place

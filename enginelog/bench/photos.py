@@ -1,0 +1,115 @@
+"""Photos on their way to a bench check: taken in, made plain in a process of their own, kept until the check is ticked.
+
+What a phone sends is never shown: only the plain JPEG that `photo_worker` makes of it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import secrets
+import shutil
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from threading import Lock
+
+from enginelog.bench.settings import Settings
+from enginelog.bench.takes import RefusedTakeError
+from enginelog.model import UsageError
+
+AT_ONCE = 2
+MOST_COMING = 8  # photos that may arrive at the same moment, each held in memory
+# How the kinds of pictures begin that every browser shows; whatever else lies in the job record is only handed out.
+BEGINNINGS = {b"\xff\xd8\xff": "image/jpeg", b"\x89PNG\r\n\x1a\n": "image/png", b"GIF8": "image/gif"}
+
+
+class Photos:
+    """The photos of one server that no check has yet."""
+
+    def __init__(self, settings: Settings, clock: Callable[[], float] = time.monotonic) -> None:
+        self._settings, self._clock = settings, clock
+        self._folder = Path(tempfile.mkdtemp(prefix="enginelog-photos-"))
+        self._kept: dict[str, tuple[int, Path, float]] = {}
+        self._lock = Lock()
+        self._working = asyncio.Semaphore(AT_ONCE)
+        self.coming = 0
+
+    async def add(self, job_id: int, step: str, data: bytes) -> str:
+        """Make a photo plain and keep it for a check; its id. RefusedTakeError where it is none, or too many wait.
+
+        step: a name of the rule table, after which the photo is called.
+        """
+        self.forget_old()
+        if len(self._kept) >= self._settings.bound("most_photos"):
+            raise RefusedTakeError("too many photos wait for their check: tick some first")
+        async with self._working:
+            made = await self._made_plain(data)
+        photo_id = secrets.token_urlsafe(18)
+        path = self._folder / secrets.token_hex(8) / f"{step}.jpg"
+        path.parent.mkdir(mode=0o700)
+        await asyncio.to_thread(path.write_bytes, made)
+        with self._lock:
+            self._kept[photo_id] = job_id, path, self._clock()
+        return photo_id
+
+    def path(self, photo_id: str, job_id: int) -> Path:
+        """The photo of this id for a check of this job; UsageError where it is not here (any more)."""
+        with self._lock:
+            kept = self._kept.get(photo_id)
+        if kept is None or kept[0] != job_id:
+            raise UsageError("the photo is not here (any more); take it again, or tick without it")
+        return kept[1]
+
+    def forget(self, photo_id: str) -> None:
+        """It is in the job record now."""
+        with self._lock:
+            kept = self._kept.pop(photo_id, None)
+        if kept is not None:
+            shutil.rmtree(kept[1].parent, ignore_errors=True)
+
+    def forget_old(self) -> None:
+        """Throw away what no check has asked for."""
+        late = self._clock() - self._settings.bound("photo_kept_s")
+        for photo_id in [each for each, (_, _, at) in list(self._kept.items()) if at < late]:
+            self.forget(photo_id)
+
+    def clear(self) -> None:
+        """Throw everything away: the server ends."""
+        self._kept.clear()
+        shutil.rmtree(self._folder, ignore_errors=True)
+
+    async def _made_plain(self, data: bytes) -> bytes:
+        bound = self._settings.bound
+        limits = bound("photo_edge_px"), 1e6 * bound("photo_mpx"), 1e6 * bound("photo_memory_mb"), bound("photo_s")
+        process = await asyncio.create_subprocess_exec(
+            *(sys.executable, "-P", "-m", "enginelog.bench.photo_worker", *(str(int(each)) for each in limits)),
+            stdin=asyncio.subprocess.PIPE,
+            stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.PIPE,
+            cwd=self._folder,
+        )
+        try:
+            made, said = await asyncio.wait_for(process.communicate(data), 2 * bound("photo_s"))
+        except TimeoutError:
+            raise RefusedTakeError("the photo took too long to read; send another") from None
+        finally:
+            if process.returncode is None:
+                with contextlib.suppress(ProcessLookupError):
+                    process.kill()
+                await process.wait()
+        if process.returncode != 0 or not made:
+            why = said.decode("utf-8", "replace").strip().splitlines()[-1:] if process.returncode == 4 else []
+            raise RefusedTakeError(f"the photo is not taken: {why[0] if why else 'it takes too much memory or time'}")
+        return made
+
+
+def kind_of(path: Path) -> str:
+    """The media type of a picture every browser shows, by how the file begins; empty where it is none."""
+    with path.open("rb") as stream:
+        begin = stream.read(16)
+    if begin[:4] == b"RIFF" and begin[8:12] == b"WEBP":
+        return "image/webp"
+    return next((kind for mark, kind in BEGINNINGS.items() if begin.startswith(mark)), "")
