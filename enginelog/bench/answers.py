@@ -8,9 +8,11 @@ from typing import Any
 
 import numpy as np
 
+from enginelog.advice import Advice
 from enginelog.model import Finding, Problem, Run
 from enginelog.plots.thin import envelope
 from enginelog.report import words
+from enginelog.report.advice_page import advice_of
 from enginelog.report.facts import Fact, facts, why_unknown
 
 MOST_POINTS = 6000
@@ -31,7 +33,7 @@ class Told:
 
 @dataclass(frozen=True)
 class Answer:
-    """The answer first, then the findings from the worst on, the measures, what was wrong with the recording."""
+    """The answer first, then the findings from the worst on, the measures, what ails the recording, advice."""
 
     run: Run
     top: words.Headline
@@ -40,6 +42,7 @@ class Answer:
     unknown: tuple[tuple[str, str], ...]
     problems: tuple[Problem, ...]
     next: tuple[str, ...]
+    advice: Advice
 
 
 def answer(run: Run) -> Answer:
@@ -54,6 +57,7 @@ def answer(run: Run) -> Answer:
         unknown=tuple((fact.label, why_unknown(run, fact)) for fact in found if not fact.known),
         problems=run.quality.problems,
         next=tuple(dict.fromkeys(step for finding in ranked for step in finding.next)),
+        advice=advice_of(run),
     )
 
 

@@ -13,7 +13,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from enginelog.bench import changes, files, hearing, listening, pages, uploading
+from enginelog.bench import advising, changes, files, hearing, listening, pages, uploading
 from enginelog.bench.desk import Desk, change, drawn, wants_page
 from enginelog.bench.doorkeeper import Doorkeeper, Refused
 from enginelog.bench.pairing import Pairing
@@ -38,9 +38,13 @@ ROUTES = (
     ("/jobs/{number:int}/notes", None, changes.note),
     ("/jobs/{number:int}/work", None, changes.work),
     ("/jobs/{number:int}/state", None, changes.state),
+    ("/jobs/{number:int}/advice", advising.advice, None),
     ("/jobs/{number:int}/compare", pages.comparison, None),
+    ("/compare", pages.two_runs, None),
+    ("/compare.svg", drawn(files.two_runs), None),
     ("/jobs/{number:int}/before-after.svg", drawn(files.before_after), None),
-    ("/jobs/{number:int}/hand-back", drawn(files.hand_back), None),
+    ("/jobs/{number:int}/hand-back", pages.hand_back, changes.hand_back),
+    ("/jobs/{number:int}/papers/{name}", drawn(files.paper), None),
     ("/takes", None, uploading.announce),
     ("/takes/{take}", pages.take, None),
     ("/takes/{take}/state", uploading.state, None),
@@ -61,6 +65,7 @@ ROUTES = (
     ("/live/events", listening.events, None),
     ("/static/{name}", files.static, None),
 )
+DRAWING = (changes.hand_back,)
 CLEAN_EVERY_S = 60.0
 STATUSES = (
     ((NotInStoreError, NoTakeError), 404),
@@ -95,7 +100,7 @@ def make(settings: Settings) -> Starlette:
         if shown is not None:
             routes.append(Route(path, shown, methods=["GET"]))
         if changed is not None:
-            routes.append(Route(path, change(changed), methods=["POST"]))
+            routes.append(Route(path, change(changed, draws=changed in DRAWING), methods=["POST"]))
     app = Starlette(
         routes=routes,
         middleware=[Middleware(Doorkeeper, settings=settings, pairing=pairing)],

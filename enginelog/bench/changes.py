@@ -13,6 +13,7 @@ from enginelog.bench.desk import Form, desk, go, number
 from enginelog.bench.doorkeeper import cookie_header
 from enginelog.bench.rendering import page
 from enginelog.cli.engine_options import engine_from
+from enginelog.cli.hand_back import enter as enter_hand_back
 from enginelog.model import UsageError
 from enginelog.store import NotInStoreError, Store, numbers
 
@@ -123,6 +124,17 @@ def state(request: Request, form: Form) -> Response:
         else:
             raise UsageError(f"state: '{wanted}' given, one of open, waiting, done expected")
     return go(f"/jobs/{job_id}")
+
+
+def hand_back(request: Request, form: Form) -> Response:
+    """Hand the machine back: the job's state, what the owner is told, and the page that went along."""
+    job_id = number(request)
+    with desk(request).store() as store:
+        if store.job(job_id).state == "handed_back":
+            raise UsageError(f"job {job_id} is handed back already: set it to open first to hand it back anew")
+        wishes = form.text("told"), form.text("watch"), form.text("next_service")
+        enter_hand_back(store, job_id, wishes, None)
+    return go(f"/jobs/{job_id}/hand-back")
 
 
 def attach(request: Request, form: Form) -> Response:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from typing import Any
@@ -71,13 +72,17 @@ def number(request: Request, name: str = "number") -> int:
     return int(request.path_params[name])
 
 
-def change(act: Callable[[Request, Form], Response]) -> Handler:
-    """A handler of a form: read it, then act in a thread. (Token and size were checked at the door.)"""
+def change(act: Callable[[Request, Form], Response], draws: bool = False) -> Handler:
+    """A handler of a form: read it, then act in a thread. (Token and size were checked at the door.)
+
+    draws: it draws pictures, so that it waits for its turn as in `drawn`.
+    """
 
     async def handler(request: Request) -> Response:
         body = await request.body()
         fields = parse_qs(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=200)
-        return await run_in_threadpool(act, request, Form(fields))
+        async with request.app.state.drawing if draws else contextlib.nullcontext():
+            return await run_in_threadpool(act, request, Form(fields))
 
     return handler
 

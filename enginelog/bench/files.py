@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections import OrderedDict
 from collections.abc import Callable
 from functools import cache
@@ -17,6 +18,7 @@ from starlette.responses import FileResponse, HTMLResponse, Response
 from enginelog import compare, plots, report
 from enginelog.bench.answers import track
 from enginelog.bench.desk import desk, number
+from enginelog.bench.pages import pair_of
 from enginelog.bench.photos import kind_of
 from enginelog.model import EnginelogError, Run, StoredRun
 from enginelog.plots.style import COLOURS
@@ -35,6 +37,7 @@ DARK = {
     "lost": "#ff9388", "run": "#24503a", "pull": "#6b4d14", "quiet": "#2b3339", "rundown": "#453c63",
     "marker": "#c9a6f2",
 }  # fmt: skip
+PAPER = re.compile(r"(?P<audience>owner|bench)\.(?P<kind>html|pdf)")
 MOST_DRAWN = 32
 
 _drawn: OrderedDict[tuple[Any, ...], str] = OrderedDict()
@@ -113,13 +116,20 @@ def take_report(request: Request) -> Response:
     return _page(_once(("report", run.clip.sha256, run.analysed_at), lambda: report.to_html(run)))
 
 
-def hand_back(request: Request) -> Response:
-    """The page that goes with the machine, for its owner or for the bench, as the job stands now."""
-    audience = "bench" if request.query_params.get("for") == "bench" else "owner"
+def paper(request: Request) -> Response:
+    """What goes with the machine, for its owner or for the bench, as page or PDF, as the job stands now."""
+    found = PAPER.fullmatch(request.path_params["name"])
+    if found is None:
+        raise NotInStoreError("there is no such paper; owner.html, owner.pdf, bench.html or bench.pdf expected")
     with desk(request).store() as store:
         record = store.record(number(request))
         history = [run for visit in store.history(record.machine.id).visits for run in visit.runs]
-    return _page(report.hand_back_html(record, audience, history))
+    if found["kind"] == "html":
+        return _page(report.hand_back_html(record, found["audience"], history))
+    name = f"job-{record.job.id}-{found['audience']}.pdf"
+    headers = {"content-disposition": f'attachment; filename="{name}"'}
+    data = report.hand_back_pdf(record, found["audience"], history)
+    return Response(data, media_type="application/pdf", headers=headers)
 
 
 def trend(request: Request) -> Response:
@@ -138,18 +148,32 @@ def trend(request: Request) -> Response:
 
 def before_after(request: Request) -> Response:
     """Speed before and after the work, as a picture."""
-    narrow = request.query_params.get("narrow") == "1"
     with desk(request).store() as store:
         outline = store.record(number(request), whole=False)
 
-    def draw() -> str:
+    def pair() -> tuple[Run | None, Run | None]:
         with desk(request).store() as store:
             found = compare.of_job(store.record(number(request)))
-        before, after = (one.run if one else None for one in (found.before, found.after))
-        figure = plots.before_after_speed(before, after, narrow) or plots.note("No speed is known of these.")
+        return found.before.run if found.before else None, found.after.run if found.after else None
+
+    return _pair(request, ("pair", *map(_shown, outline.runs)), pair)
+
+
+def two_runs(request: Request) -> Response:
+    """Speed of any two runs, as a picture."""
+    with desk(request).store() as store:
+        before, after = (store.run(each) for each in pair_of(request))
+    return _pair(request, ("two", _shown(before), _shown(after)), lambda: (before.run, after.run))
+
+
+def _pair(request: Request, key: tuple[Any, ...], pair: Callable[[], tuple[Run | None, Run | None]]) -> Response:
+    narrow = request.query_params.get("narrow") == "1"
+
+    def draw() -> str:
+        figure = plots.before_after_speed(*pair(), narrow) or plots.note("No speed is known of these.")
         return plots.to_svg(figure, "pair", "Speed before the work, dashed, and after it, solid.")
 
-    return _picture(_once(("pair", narrow, str(desk(request).settings.store), *map(_shown, outline.runs)), draw))
+    return _picture(_once((narrow, str(desk(request).settings.store), *key), draw))
 
 
 def _shown(run: StoredRun) -> tuple[Any, ...]:

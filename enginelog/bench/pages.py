@@ -10,10 +10,13 @@ from enginelog.bench.answers import answer
 from enginelog.bench.desk import desk, number
 from enginelog.bench.rendering import page
 from enginelog.cli.engine_options import MACHINES
+from enginelog.compare import BeforeAfter
 from enginelog.limits import bench as bench_rules
-from enginelog.model import UsageError
+from enginelog.model import JobRecord, UsageError
 from enginelog.report.cautions import cautions
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, told_first
+from enginelog.report.handback_sheet import sheet
+from enginelog.report.handback_text import sheet_text
 
 CONDITIONS = ("cold", "warm", "choke on", "no load", "under load", "blade on", "air filter off")
 MOST_JOBS = 100
@@ -90,12 +93,43 @@ def comparison(request: Request) -> Response:
     """A job's before against its after."""
     with desk(request).store() as store:
         record = store.record(number(request))
-    found = compare.of_job(record)
+    return _compared(request, record, compare.of_job(record), f"/jobs/{record.job.id}/before-after.svg?")
+
+
+def two_runs(request: Request) -> Response:
+    """Any two recordings of the job record, the first as before."""
+    first, second = pair_of(request)
+    with desk(request).store() as store:
+        before, after = store.run(first), store.run(second)
+        record = store.record(after.job_id, whole=False)
+    found = BeforeAfter(before, after, compare.of_pair(before, after))
+    return _compared(request, record, found, f"/compare.svg?before={first}&after={second}&")
+
+
+def pair_of(request: Request) -> tuple[int, int]:
+    """The numbers of the two runs to compare, from the address; UsageError where they are none."""
+    told = [request.query_params.get(name, "") for name in ("before", "after")]
+    if not all(each.isascii() and each.isdigit() and len(each) < 16 for each in told):
+        raise UsageError("two recordings expected: before=NUMBER and after=NUMBER")
+    return int(told[0]), int(told[1])
+
+
+def _compared(request: Request, record: JobRecord, found: BeforeAfter, picture: str) -> Response:
     rows = told_first(found.comparison) if found.comparison else []
+    told, silent = ([row for row in rows if (row.verdict == "cannot_tell") == unsure] for unsure in (False, True))
     return page(
-        request, "compare.html", record=record, found=found, rows=rows, signs=CHANGE_SIGNS, changes=CHANGE_WORDS,
-        tones=TONES,
+        request, "compare.html", record=record, found=found, told=told, silent=silent, signs=CHANGE_SIGNS,
+        changes=CHANGE_WORDS, tones=TONES, picture=picture,
     )  # fmt: skip
+
+
+def hand_back(request: Request) -> Response:
+    """What goes back with the machine: the form, the papers, the text to paste."""
+    with desk(request).store() as store:
+        record = store.record(number(request))
+    found = sheet(record)
+    takes = desk(request).takes.of_job(record.job.id)
+    return page(request, "hand_back.html", record=record, sheet=found, message=sheet_text(found), takes=takes)
 
 
 TONES = {"better": "ok", "worse": "fault", "mixed": "watch", "same": "unknown", "changed": "unknown",
@@ -113,4 +147,5 @@ def machine(request: Request) -> Response:
     """One machine over the seasons."""
     with desk(request).store() as store:
         history = store.history(number(request))
-    return page(request, "machine.html", history=history, trend=sum(len(visit.runs) for visit in history.visits) > 1)
+    runs = [run for visit in reversed(history.visits) for run in reversed(visit.runs)]
+    return page(request, "machine.html", history=history, runs=runs)

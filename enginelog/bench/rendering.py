@@ -10,7 +10,7 @@ from starlette.responses import HTMLResponse
 
 from enginelog.bench.desk import context
 from enginelog.cli import job_text
-from enginelog.report import words
+from enginelog.report import advising, words
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -37,7 +37,7 @@ def environment() -> Environment:
         undefined=StrictUndefined,
         finalize=_printable,
     )
-    made.globals.update(words=words, job_text=job_text)
+    made.globals.update(words=words, job_text=job_text, advising=advising)
     return made
 
 

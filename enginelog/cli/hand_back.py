@@ -59,7 +59,7 @@ def hand_back(
         if recorded and any(wishes):
             raise model.UsageError(f"job {number} is handed back already: reopen it first to hand it back anew")
         if not (draft or only_text or recorded):
-            record = _enter(store, number, wishes, at)
+            record = enter(store, number, wishes, at)
         elif any(wishes):
             record = _as_told(record, wishes, at)
         history = [run for visit in store.history(record.machine.id).visits for run in visit.runs]
@@ -71,7 +71,7 @@ def hand_back(
     return _write(record, history, audience, out or DEFAULT_OUT / f"job-{number}", as_json)
 
 
-def _enter(store: Store, number: int, wishes: tuple[str, str, str], at: model.Moment | None) -> model.JobRecord:
+def enter(store: Store, number: int, wishes: tuple[str, str, str], at: model.Moment | None) -> model.JobRecord:
     """Mark the job as handed back, with the owner's page as it stands then; the record after it."""
     from enginelog import report
 

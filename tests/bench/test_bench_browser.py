@@ -1,6 +1,7 @@
 """The whole way through in a real browser: from the phone's clip to the comparison, lost Wi-Fi and all."""
 
 import shutil
+import subprocess
 import time
 from pathlib import Path
 
@@ -40,6 +41,15 @@ return [focus, focus.nextElementSibling, ...(focus.labels || [])].some((each) =>
 """
 
 
+def text_of(pdf: bytes) -> str:
+    """The text of a PDF, by another program's reading of it."""
+    assert pdf.startswith(b"%PDF-")
+    if shutil.which("pdftotext") is None:
+        pytest.skip("pdftotext is not here to read the print: apt install poppler-utils")
+    done = subprocess.run(["pdftotext", "-", "-"], input=pdf, capture_output=True, timeout=60, check=True)
+    return done.stdout.decode("utf-8")
+
+
 def send(chromium, server, job: int, clip: Path, stage: str) -> None:
     """Choose a clip on the phone and send it; ends on the page with its answer."""
     chromium.open(f"{server.url}/jobs/{job}/clip")
@@ -64,9 +74,41 @@ def test_from_the_clip_to_the_comparison(chromium, place):
     chromium.until(
         "const picture = document.querySelector('.pan img'); return picture.complete && picture.naturalWidth"
     )
-    assert chromium.pdf().startswith(b"%PDF-")
+    printed = text_of(chromium.pdf())
+    assert "Misfires" in printed and "Before against after" in printed
+    assert "Back to the job" not in printed and "Closer" not in printed  # what only a screen needs
     with open_store(store) as opened:
         assert [run.stage for run in opened.record(job).runs] == ["before", "after"]
+    assert chromium.complaints() == []
+
+
+def test_what_next_and_back_to_the_owner(chromium, place):
+    """From the comparison on: an answer to a question, the next check, and the machine goes back with its papers."""
+    server, store, job = place
+    chromium.size(360, 740)
+    chromium.open(f"{server.url}/jobs/{job}")
+    chromium.click(f"a[href='/jobs/{job}/advice']")
+    chromium.until("return document.querySelectorAll('.causes li').length > 1")
+    chromium.run("document.querySelector('input[name^=\"answer.\"]').click()")
+    chromium.click("main form .thumb .button")
+    chromium.until("return document.body.textContent.includes('Told here')")
+    assert "answer." in chromium.url
+    chromium.open(f"{server.url}/jobs/{job}#tick-spark")
+    assert chromium.until("return document.getElementById('tick-spark').checkVisibility()")
+    chromium.open(f"{server.url}/jobs/{job}/hand-back")
+    chromium.type("#told", "Runs evenly again.")
+    chromium.click("main form .thumb .button")
+    chromium.until("return document.querySelector('h2').textContent.startsWith('Handed back')")
+    assert "Runs evenly again." in chromium.run("return document.getElementById('message').value")
+    chromium.click("#copy")
+    chromium.until("return document.getElementById('copied').textContent.length > 5")
+    with open_store(store) as opened:
+        assert opened.job(job).state == "handed_back"
+    chromium.click(f"a[href='/jobs/{job}/papers/owner.html']")
+    chromium.until("return location.pathname.endsWith('owner.html')")
+    assert "Runs evenly again." in text_of(chromium.pdf())
+    chromium.open(f"{server.url}/jobs/{job}")
+    chromium.click("button[value=open]")
     assert chromium.complaints() == []
 
 

@@ -98,7 +98,14 @@ def test_a_change_without_a_session_is_refused(server, browser):
 
 def test_headers_of_every_answer(store, server, browser):
     job = new_job(store)
-    for path in ("/", f"/jobs/{job}", "/static/bench.css", "/nothing", "/static/none.js", f"/jobs/{job}/hand-back"):
+    for path in (
+        "/",
+        f"/jobs/{job}",
+        "/static/bench.css",
+        "/nothing",
+        "/static/none.js",
+        f"/jobs/{job}/papers/owner.html",
+    ):
         headers = browser.get(path).headers
         policy = headers["content-security-policy"]
         assert "default-src 'none'" in policy and "frame-ancestors 'none'" in policy
@@ -138,7 +145,14 @@ def test_a_script_in_a_note_is_text(store, server, browser):
     note = "</textarea><script>alert(1)</script>\u202e\x1b[2J"
     assert browser.post(f"/jobs/{job}/notes", {"note": note}).status == 303
     browser.post(f"/jobs/{job}/checks", {"step": "spark", "result": "fail", "note": note})
-    for path in (f"/jobs/{job}", "/", "/machines", "/machines/1", f"/jobs/{job}/hand-back", f"/jobs/{job}/clip"):
+    for path in (
+        f"/jobs/{job}",
+        "/",
+        "/machines",
+        "/machines/1",
+        f"/jobs/{job}/papers/owner.html",
+        f"/jobs/{job}/clip",
+    ):
         text = browser.get(path).text
         assert "<script>alert" not in text and "<img src=x" not in text and "\u202e" not in text and "\x1b" not in text
     assert "&lt;script&gt;alert(1)" in browser.get(f"/jobs/{job}").text

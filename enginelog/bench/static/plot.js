@@ -128,6 +128,7 @@ export class Plot {
     const every = STEPS.find((each) => ((width - LEFT - RIGHT) / (this.to - this.from)) * each >= 48) || 3600;
     for (let t = Math.ceil(this.from / every) * every; t <= this.to; t += every) {
       rule(pen, x(t), height - BOTTOM, x(t), height - BOTTOM + 5);
+      if (x(t) > width - RIGHT - 18) continue; // the unit stands there
       pen.fillText(every < 1 ? t.toFixed(1) : String(Math.round(t)), x(t), height - BOTTOM + 8);
     }
     pen.textAlign = "right";

@@ -5,7 +5,7 @@ for (const box of document.querySelectorAll(".zoomed")) {
   let width = 100;
   const set = (wanted) => {
     width = Math.min(Math.max(wanted, 100), 600);
-    picture.style.width = `${width}%`;
+    picture.style.width = width > 100 ? `${width}%` : "";
   };
   box.querySelectorAll("[data-zoom]").forEach((button) =>
     button.addEventListener("click", () => set(button.dataset.zoom === "in" ? width * 1.5 : width / 1.5)),

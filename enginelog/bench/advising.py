@@ -1,0 +1,41 @@
+"""The page on what to check next: the job's recordings and checks, and answers that come with the address."""
+
+from __future__ import annotations
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from enginelog.advice import Situation, advise
+from enginelog.bench.desk import desk, number
+from enginelog.bench.rendering import page
+from enginelog.cli.advise import known_of
+from enginelog.limits import bench as bench_rules
+from enginelog.limits.trade import knowledge
+
+MOST_CAUSES = 5
+MOST_CHECKS = 3
+MOST_QUESTIONS = 4
+ANSWER, CHECK = "answer.", "check."
+
+
+def advice(request: Request) -> Response:
+    """Likely causes and the next checks of a job. Answers and results of checks are fields of the address, so that
+    asking changes nothing; what is empty is no answer."""
+    with desk(request).store() as store:
+        record = store.record(number(request))
+    heard, made = known_of(record)
+    answers = _told(request, ANSWER)
+    tried = {name: result for name, result in _told(request, CHECK).items() if name not in made}
+    found = advise(Situation(tuple(heard), made | tried, answers))
+    known = knowledge.load()
+    ticked = {step.name for step in bench_rules.steps()}
+    return page(
+        request, "advice.html", record=record, advice=found, heard=heard, answers=answers, tried=tried, known=known,
+        at_bench=lambda check: check.bench if check.bench in ticked else "",
+        most=(MOST_CAUSES, MOST_CHECKS, MOST_QUESTIONS),
+    )  # fmt: skip
+
+
+def _told(request: Request, kind: str) -> dict[str, str]:
+    fields = request.query_params.multi_items()
+    return {name.removeprefix(kind): value for name, value in fields if name.startswith(kind) and value}

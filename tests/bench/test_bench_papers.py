@@ -1,0 +1,170 @@
+"""What goes with the machine and what to check next, on the page: both say what `report` and `advice` say, no more."""
+
+import re
+from html import unescape
+
+import make_runs
+import pytest
+from serve import new_job, with_answer
+
+from enginelog import report
+from enginelog.advice import Heard, Situation, advise
+from enginelog.limits import bench as bench_rules
+from enginelog.store import open_store
+
+
+def words_of(text: str) -> str:
+    """A page's text without its marks."""
+    body = re.sub(r"<(script|style)\b.*?</\1>|<[^>]+>", " ", text, flags=re.DOTALL)
+    return " ".join(unescape(body).split())
+
+
+@pytest.fixture
+def job(store, server, browser) -> int:
+    """A job with a recording from before and one from after the work."""
+    made = new_job(store)
+    for stage, run in (("before", make_runs.hunting_pump()), ("after", make_runs.healthy_generator())):
+        assert browser.post(f"/takes/{with_answer(server, made, run)}/attach", {"stage": stage}).status == 303
+    return made
+
+
+# ---------------------------------------------------------------- hand-back
+
+
+def test_hand_back_with_its_papers(store, server, browser, job):
+    page = browser.get(f"/jobs/{job}/hand-back")
+    with open_store(store) as opened:
+        record = opened.record(job)
+        history = [run for visit in opened.history(record.machine.id).visits for run in visit.runs]
+    assert " ".join(report.hand_back_text(record).split()) in words_of(page.text)
+    for audience in ("owner", "bench"):
+        html = browser.get(f"/jobs/{job}/papers/{audience}.html")
+        assert html.status == 200 and html.text == report.hand_back_html(record, audience, history)
+        pdf = browser.ask("GET", f"/jobs/{job}/papers/{audience}.pdf")
+        assert pdf.status == 200 and pdf.headers["content-type"] == "application/pdf"
+        assert pdf.body == report.hand_back_pdf(record, audience, history)
+        assert pdf.headers["content-disposition"] == f'attachment; filename="job-{job}-{audience}.pdf"'
+    told = {"told": "Runs evenly again. <b>x</b>", "watch": "The rope.", "next_service": "October"}
+    done = browser.post(f"/jobs/{job}/hand-back", told)
+    assert done.status == 303 and done.headers["location"] == f"/jobs/{job}/hand-back"
+    with open_store(store) as opened:
+        record = opened.record(job)
+        kept = next(one for one in opened.files_of(job) if one.of.startswith("hand-back"))
+        back = record.job.handback
+        assert record.job.state == "handed_back"
+        assert (back.told_owner, back.watch, back.next_service) == tuple(told.values())
+        assert kept.path.read_text(encoding="utf-8") == report.hand_back_html(record)
+    shown = browser.get(f"/jobs/{job}/hand-back").text
+    assert "Handed back" in shown and "&lt;b&gt;x" in shown and "<b>x" not in shown
+    again = browser.post(f"/jobs/{job}/hand-back", told)
+    assert again.status == 400 and "handed back already" in again.text
+    assert browser.post(f"/jobs/{job}/state", {"state": "open"}).status == 303
+    assert browser.post(f"/jobs/{job}/hand-back", {"told": "anew"}).status == 303
+
+
+def test_hand_back_of_a_job_without_recordings(store, server, browser):
+    bare = new_job(store, "mower Clover", kind="mower")
+    page = browser.get(f"/jobs/{bare}/hand-back")
+    assert page.status == 200 and "No recording was made" in page.text
+    assert browser.ask("GET", f"/jobs/{bare}/papers/owner.pdf").body.startswith(b"%PDF-")
+
+
+@pytest.mark.parametrize("name", ["owner.txt", "x.html", "owner.html.pdf", "..%2fowner.html", "OWNER.HTML"])
+def test_no_other_papers(server, browser, job, name):
+    assert browser.get(f"/jobs/{job}/papers/{name}").status == 404
+
+
+def test_papers_name_what_is_not_attached(server, browser, job):
+    with_answer(server, job, make_runs.weak_twin())
+    assert "1 recording not attached" in words_of(browser.get(f"/jobs/{job}/hand-back").text)
+
+
+# ---------------------------------------------------------------- advice
+
+
+def expected(**more) -> object:
+    """The advice for the hunting pump by itself, as the library gives it."""
+    return advise(Situation((Heard(report.record(make_runs.hunting_pump())),), **more))
+
+
+def test_the_advice_is_that_of_the_library(browser, job):
+    found, page = expected(), words_of(browser.get(f"/jobs/{job}/advice").text)
+    assert found.causes and found.checks and found.questions
+    for likely in found.causes[:5]:
+        assert likely.cause.why in page and likely.cause.source in page
+        assert all(because in page for because in likely.because)
+    for each in found.checks[:3]:
+        passed, failed = report.advising.check_results(each)
+        assert each.check.how in page and f"about {each.check.minutes} min" in page
+        assert " ".join(passed.split()) in page and " ".join(failed.split()) in page
+        assert report.advising.check_cautions(each) in page
+    assert all(question.text in page and question.why in page for question in found.questions[:4])
+    assert report.advising.SUGGESTION in page and all(line in page for line in found.cannot)
+
+
+def test_answers_and_ticked_checks_change_it(browser, job):
+    answered = words_of(browser.get(f"/jobs/{job}/advice?answer.choke_helps=yes").text)
+    assert expected(answers={"choke_helps": "yes"}).causes[0].cause.why in answered and "Told here" in answered
+    assert browser.post(f"/jobs/{job}/checks", {"step": "governor", "result": "fail"}).status == 303
+    ticked = expected(checks={"governor": "fail"})
+    page = words_of(browser.get(f"/jobs/{job}/advice?check.governor=pass").text)  # what is on record counts
+    assert ticked.causes[0].cause.why in page and "what was checked points to it" in page
+    open_check = browser.get(f"/jobs/{job}/advice?answer.choke_helps=").text
+    assert "Told here" not in open_check  # left empty is no answer
+
+
+@pytest.mark.parametrize("query", ["answer.nonsense=yes", "answer.choke_helps=<b>", "check.none=pass", "check.drive=x"])
+def test_an_answer_that_is_none_is_refused_in_words(browser, job, query):
+    told = browser.get(f"/jobs/{job}/advice?{query}")
+    assert told.status == 400 and "expected" in told.text and "<b>'" not in told.text
+
+
+def test_a_check_on_the_list_leads_to_its_tick(store, browser):
+    """On a job without a recording the answers and checks alone speak."""
+    bare = new_job(store, "mower Clover", kind="mower")
+    assert "Record or choose a clip" in browser.get(f"/jobs/{bare}/advice").text
+    browser.post(f"/jobs/{bare}/checks", {"step": "spark", "result": "fail"})
+    page = browser.get(f"/jobs/{bare}/advice").text
+    shown = browser.get(f"/jobs/{bare}").text
+    anchors = set(re.findall(rf'href="/jobs/{bare}#(tick-[a-z_]+)"', page))
+    assert anchors <= {f"tick-{step.name}" for step in bench_rules.steps()}
+    assert all(f'id="{anchor}"' in shown for anchor in anchors)
+
+
+def test_the_answer_page_says_what_next_and_why(server, browser, job):
+    run = browser.get("/runs/1").text
+    first = expected().checks[0]
+    assert first.check.how in words_of(run) and expected().causes[0].cause.title in words_of(run)
+
+
+# ---------------------------------------------------------------- comparing
+
+
+def test_pulls_alone_are_a_before(store, server, browser):
+    """A recording of nothing but pulls: the answer says so, it is attached, and compared with the run after."""
+    made = new_job(store, "mower Clover", kind="mower")
+    take = with_answer(server, made, make_runs.pulls_only())
+    shown = browser.get(f"/takes/{take}").text
+    assert "did not run" in shown and "Attach to job" in shown
+    assert browser.post(f"/takes/{take}/attach", {"stage": "before", "conditions": ["cold", "choke on"]}).status == 303
+    after = with_answer(server, made, make_runs.healthy_generator())
+    assert browser.post(f"/takes/{after}/attach", {"stage": "after"}).status == 303
+    page = words_of(browser.get(f"/jobs/{made}/compare").text)
+    assert "It runs now. Before: did not start (5 pulls)." in page
+    assert browser.ask("GET", f"/jobs/{made}/before-after.svg?narrow=1").status == 200
+    assert browser.get(f"/jobs/{made}/hand-back").status == 200
+    assert browser.ask("GET", f"/jobs/{made}/papers/bench.pdf").body.startswith(b"%PDF-")
+
+
+def test_any_two_runs(store, server, browser, job):
+    page = browser.get("/machines/1").text
+    assert 'action="/compare"' in page and page.count("<option ") == 4
+    told = browser.get("/compare?before=1&after=2")
+    assert told.status == 200 and words_of(told.text).count("Hunting") >= 1
+    back = browser.get("/compare?before=2&after=1")
+    assert "Worse" in words_of(back.text)
+    pictures = {browser.ask("GET", f"/compare.svg?before={a}&after={b}").text for a, b in ((1, 2), (2, 1))}
+    assert len(pictures) == 2 and all(each.startswith("<svg ") for each in pictures)
+    for query in ("", "?before=1", "?before=x&after=2", "?before=1&after=-2"):
+        assert browser.get(f"/compare{query}").status == 400
+    assert browser.get("/compare?before=1&after=99").status == 404
