@@ -27,7 +27,7 @@ def compare(
 ) -> int:
     """Hold the recording AFTER against the recording BEFORE.
 
-    Each measure gets both values, the difference with its 95 % interval, and a verdict: better, worse, same, changed
+    Each measure gets both values, the difference with its interval, and a verdict: better, worse, same, changed
     or cannot tell. BEFORE may hold only pulls of an engine that did not start. The engine's options count for both.
     Instead of recordings, --job ID takes those of a job on record, --run RUN --run RUN any two runs on record.
 

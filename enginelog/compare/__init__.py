@@ -2,9 +2,10 @@
 
     compare(before, after) -> Comparison      of_job(record) -> BeforeAfter      of_pair(stored, stored)
 
-The verdict is drawn from the 95 % interval of the difference, never from two bare values: by the block bootstrap where
-a measure is taken over many firings or moments (neighbours are not independent), by exact or score limits where events
-are few, by the measurement's own uncertainty where there is one event only.
+The verdict is drawn from the interval of the difference that is shown, never from two bare values. The intervals of all
+measures of a pair together hold the true differences in 95 %. They are made by the block bootstrap where a measure is
+taken over many firings or moments (neighbours are not independent), by exact or score limits where events are few, by
+the measurement's own uncertainty where there is one event only.
 """
 
 from enginelog.compare.front import compare

@@ -14,6 +14,7 @@ class Estimate:
     """A value with its 95 % interval. `draws`: what it might have been, shape (m,), where it was resampled.
 
     reason: why there is no value, in plain words. heard: False where the thing was listened for and is not there.
+    firm: its limits are bounds at any level, as the size below which a swing is not heard.
     """
 
     value: float | None = None
@@ -22,6 +23,7 @@ class Estimate:
     draws: np.ndarray | None = None
     reason: str | None = None
     heard: bool = True
+    firm: bool = False
 
     @property
     def known(self) -> bool:
@@ -33,6 +35,12 @@ class Estimate:
         if self.value is None or self.low is None or self.high is None:
             raise ValueError(f"no value: {self.reason}")
         return self.value, self.low, self.high
+
+    def at(self, ratio: float) -> tuple[float, float, float]:
+        """Value and the ends of an interval `ratio` times as wide on either side; a firm one stays."""
+        value, low, high = self.numbers
+        ratio = 1.0 if self.firm else ratio
+        return value, value - ratio * (value - low), value + ratio * (high - value)
 
 
 def unknown(reason: str) -> Estimate:
@@ -53,24 +61,19 @@ def from_draws(value: float, draws: np.ndarray, least: float | None = 0.0) -> Es
     return Estimate(value, float(min(low, value)), float(max(high, value)), draws)
 
 
-def difference(before: Estimate, after: Estimate) -> tuple[float, float, float]:
-    """after - before with its 95 % interval; both known.
+def difference(before: Estimate, after: Estimate, level: float = 0.95) -> tuple[float, float, float]:
+    """after - before with its interval at `level` (0..1); both known.
 
-    From the draws of both where both were resampled; else by squaring and adding the distances to the limits.
+    From the draws of both where both were resampled; else by squaring and adding the distances to the limits. At
+    another level than 95 % each arm is stretched by the ratio of the normal quantiles.
     """
-    first, second = before.numbers, after.numbers
-    if before.draws is None or after.draws is None:
-        return difference_of(first, second)
-    count = min(len(before.draws), len(after.draws))
-    low, high = np.percentile(after.draws[:count] - before.draws[:count], [2.5, 97.5])
-    middle = second[0] - first[0]
-    return middle, float(min(low, middle)), float(max(high, middle))
-
-
-def stretched(found: tuple[float, float, float], level: float) -> tuple[float, float]:
-    """The interval of a difference at another level, each arm stretched by the ratio of the normal quantiles."""
     from scipy.special import ndtri
 
-    middle, low, high = found
     ratio = float(ndtri(0.5 * (1 + level))) / NORMAL_95
-    return middle - ratio * (middle - low), middle + ratio * (high - middle)
+    if before.draws is None or after.draws is None:
+        return difference_of(before.at(ratio), after.at(ratio))
+    count = min(len(before.draws), len(after.draws))
+    low, high = np.percentile(after.draws[:count] - before.draws[:count], [2.5, 97.5])
+    middle = after.numbers[0] - before.numbers[0]
+    low, high = min(float(low), middle), max(float(high), middle)
+    return middle, middle - ratio * (middle - low), middle + ratio * (high - middle)

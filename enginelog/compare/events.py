@@ -30,29 +30,44 @@ def settle_seconds(sample: Sample) -> Estimate:
     if found.found is False and lost is not None and lost > sample.cleaning.value("misfire_fault_percent"):
         return unknown("it was rough to the end of the recording")
     if found.found is False:
-        return Estimate(0.0, 0.0, sample.limits.value("settle_unheard_s"), heard=False)
+        return Estimate(0.0, 0.0, sample.limits.value("settle_unheard_s"), heard=False, firm=True)
     if found.settle_s is None:
         return unknown("whether it settles could not be told")
-    return within(found.settle_s, sample.limits.value("settle_doubt") * found.settle_s)
+    rough = found.rough_misfire_percent
+    if rough is not None and rough < sample.limits.value("settle_rough_percent"):
+        return unknown("its rough start is hardly rougher than the rest")
+    sure = 1 - sample.limits.value("settle_doubt")
+    return Estimate(found.settle_s, found.settle_s * sure, found.settle_s / sure)
 
 
 def _deepest(sample: Sample) -> LoadStep | None:
-    return max(sample.run.measures.loads, key=lambda step: step.dip_percent, default=None)
+    """The deepest load step; None where there is none to speak of.
+
+    Misfires in bursts make dips of their own, which leave no new speed behind.
+    """
+    firing = sample.run.measures.firing
+    bursts = firing.misfires is None or firing.pattern == "burst"
+    steps = [step for step in sample.run.measures.loads if step.droop_percent is not None or not bursts]
+    return max(steps, key=lambda step: step.dip_percent, default=None)
+
+
+def _no_load(sample: Sample) -> Estimate:
+    return unknown("the dip may be that of misfires" if sample.run.measures.loads else "no load was taken on")
 
 
 def load_dip(sample: Sample) -> Estimate:
     """Dip of the deepest load step, per cent."""
     step = _deepest(sample)
-    if step is None:
-        return unknown("no load was taken on")
-    return within(step.dip_percent, sample.limits.value("dip_doubt_points"))
+    return _no_load(sample) if step is None else within(step.dip_percent, sample.limits.value("dip_doubt_points"))
 
 
 def load_droop(sample: Sample) -> Estimate:
     """Droop of the deepest load step, per cent, within what is stated with it."""
     step = _deepest(sample)
-    if step is None or step.droop_percent is None:
-        return unknown("no load was taken on" if step is None else "the droop is not known well enough")
+    if step is None:
+        return _no_load(sample)
+    if step.droop_percent is None:
+        return unknown("the droop is not known well enough")
     stated = step.droop_within_points
     return within(step.droop_percent, sample.cleaning.value("droop_doubt_points") if stated is None else stated)
 
@@ -60,8 +75,10 @@ def load_droop(sample: Sample) -> Estimate:
 def load_recovery(sample: Sample) -> Estimate:
     """Recovery time of the deepest load step, seconds."""
     step = _deepest(sample)
-    if step is None or step.recovery_s is None:
-        return unknown("no load was taken on" if step is None else "its recovery was not heard to the end")
+    if step is None:
+        return _no_load(sample)
+    if step.recovery_s is None:
+        return unknown("its recovery was not heard to the end")
     return within(step.recovery_s, sample.limits.value("recovery_doubt_s"), 0.0)
 
 

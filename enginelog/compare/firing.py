@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
+from enginelog.compare.bootstrap import block_length
 from enginelog.compare.estimate import Estimate, from_draws, unknown
 from enginelog.compare.intervals import NORMAL_95, wilson
 from enginelog.compare.sample import Sample
@@ -52,17 +55,35 @@ def _share(sample: Sample, measure: str, chance: np.ndarray) -> Estimate:
     share = counted_share(chance, sample.cleaning)
     fewer, more = _doubt(sample, chance)
     if min(share, 1 - share) * n < sample.limits.value("few_lost"):
-        return _few(n, share, fewer, more, chance)
-    counted = np.asarray(chance if abs(share - np.mean(chance)) < 1e-12 else chance > 0.5, float)
-    draws = sample.means(measure, counted)
+        effective = n / max(design_effect(chance), sample.lost_effect)
+        return _few(effective, share, fewer, more)
+    draws = sample.means(measure, _counted(sample, chance), sample.lost_length * n / len(sample.lost_chance))
     shift = sample.chance(f"{measure} doubt").standard_normal(len(draws)) / NORMAL_95
     draws = np.clip(draws + np.where(shift > 0, more, fewer) * shift, 0.0, 1.0)
     return from_draws(100 * share, 100 * draws)
 
 
-def _few(n: int, share: float, fewer: float, more: float, chance: np.ndarray) -> Estimate:
+def _counted(sample: Sample, chance: np.ndarray) -> np.ndarray:
+    """Each firing's part in the share: its chance of being lost, or yes and no, as the share is counted."""
+    share = counted_share(chance, sample.cleaning)
+    return np.asarray(chance if abs(share - np.mean(chance)) < 1e-12 else chance > 0.5, float)
+
+
+def alike(before: Sample, after: Sample) -> tuple[Sample, Sample]:
+    """Both samples, neither's losses taken to be more independent of each other than the other's.
+
+    A short recording may hold few of the bursts, or one, and then looks too sure of its share.
+    """
+    told = [one for one in (before, after) if len(one.lost_chance) >= LEAST_FIRED]
+    length = max((block_length(_counted(one, one.lost_chance)) for one in told), default=1.0)
+    effect = max((design_effect(one.lost_chance) for one in told), default=1.0)
+    length *= before.limits.value("stretch_factor")
+    one, other = (replace(each, lost_length=length, lost_effect=effect) for each in (before, after))
+    return one, other
+
+
+def _few(effective: float, share: float, fewer: float, more: float) -> Estimate:
     """With few events: Wilson's limits on the effective number of firings (with none lost above the rule of three)."""
-    effective = n / design_effect(chance)
     low, high = wilson(share * effective, effective)
     low = max(share - np.hypot(share - low, min(fewer, share)), 0.0)
     high = min(share + np.hypot(high - share, more), 1.0)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from enginelog import limits as limit_files
-from enginelog.compare import words
+from enginelog.compare import firing, steady, words
 from enginelog.compare.comparable import Obstacle, obstacle, pulls_only
 from enginelog.compare.judging import judge
 from enginelog.compare.measures import RUNNING, SPEED, START, Measure, applies
@@ -24,7 +24,9 @@ def compare(
     cleaning: LimitSet | None = None,
     notes: tuple[str, ...] = (),
 ) -> Comparison:
-    """Hold the run after against the run before: each measure with its difference, 95 % interval and verdict.
+    """Hold the run after against the run before: each measure with its difference, its interval and verdict.
+
+    The intervals are joint: those of all measures together hold the true differences in 95 % (limit joint_level).
 
     limits: topic compare; cleaning: topic findings, by which speed and firings are cleaned as for the run's own
     findings (None: the project's own files). notes: what is known to differ besides, handed through.
@@ -37,7 +39,7 @@ def compare(
         return _refused(before, after, against, (), limits, notes)
     if pulls_only(before) or pulls_only(after):
         return _with_failed_start(before, after, limits, notes)
-    samples = take_both(before, after, limits, cleaning)
+    samples = firing.alike(*steady.alike(*take_both(before, after, limits, cleaning)))
     wanted = [one for one in ALL if applies(one, *samples) and (against is None or not one.needs_speed)]
     measures = _judged(wanted, samples, limits)
     if against is not None:
@@ -48,10 +50,13 @@ def compare(
 
 
 def _judged(wanted: list[Measure], samples: tuple[Sample, Sample], limits: LimitSet) -> tuple[Difference, ...]:
-    """All measures; each verdict asks for so wide an interval that together they hold `joint_level` (Sidak)."""
+    """All measures, each with so wide an interval that together they hold `joint_level` (Sidak 1967).
+
+    What neither recording holds cannot differ, and is not counted.
+    """
     values = {one.code: (one.take(samples[0]), one.take(samples[1])) for one in wanted}
-    known = sum(first.known and second.known for first, second in values.values())
-    level = limits.value("joint_level") ** (1 / max(known, 1))
+    counted = sum(first.known and second.known and (first.heard or second.heard) for first, second in values.values())
+    level = limits.value("joint_level") ** (1 / max(counted, 1))
     return tuple(judge(one, *samples, values[one.code], level, limits) for one in wanted)
 
 

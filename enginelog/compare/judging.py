@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from enginelog.compare import words
-from enginelog.compare.estimate import Estimate, difference, stretched
+from enginelog.compare.estimate import Estimate, difference
 from enginelog.compare.measures import Measure, better_way
 from enginelog.compare.sample import Sample
 from enginelog.limits import LimitSet
@@ -15,8 +15,8 @@ def judge(
 ) -> Difference:
     """One measure of two runs.
 
-    A change is claimed where the interval at `level` leaves out zero and the difference reaches what matters; the same
-    where the 95 % interval lies within what matters; otherwise it cannot be told.
+    Its interval is the one at `level`. A change is claimed where that leaves out zero and the difference reaches what
+    matters; the same where it lies within what matters; otherwise it cannot be told.
     """
     first, second = values
     if first.value is None or second.value is None:
@@ -25,9 +25,9 @@ def judge(
             measure.code, measure.label, measure.unit, "cannot_tell", text, first.value, second.value,
             short=words.both(measure, first, second),
         )  # fmt: skip
-    found = difference(first, second)
+    found = difference(first, second, level)
     least = limits.value(measure.least) * (abs(first.value) / 100 if measure.scaled else 1.0)
-    verdict = _verdict(found, stretched(found, level), least)
+    verdict = _verdict(found, least)
     ends = (found[1], found[2])
     text = words.doubtful(measure, first, second, ends, least)
     if verdict == "changed":
@@ -41,9 +41,9 @@ def judge(
     )  # fmt: skip
 
 
-def _verdict(found: tuple[float, float, float], wide: tuple[float, float], least: float) -> str:
+def _verdict(found: tuple[float, float, float], least: float) -> str:
     middle, low, high = found
-    if abs(middle) >= least and (wide[0] > 0 or wide[1] < 0):
+    if abs(middle) >= least and (low > 0 or high < 0):
         return "changed"
     slack = 1e-9 * least
     return "same" if low >= -least - slack and high <= least + slack else "cannot_tell"

@@ -25,7 +25,9 @@ class Sample:
     of those values. firings: while running smoothly (after a rough start) and judged; lost_chance: chance that each was
     lost, 0..1.
     drift_rpm: standard deviation of the speed's slow course. running_s: seconds of running in all. step_s: between
-    values of the speed.
+    values of the speed. freedom_hz: as how many independent values a second the wander may count at most.
+    lost_length, lost_effect: over how many firings losses hang together at least, and how many times the variance of
+    their share grows by it at least.
     """
 
     run: Run
@@ -39,6 +41,9 @@ class Sample:
     lost_chance: np.ndarray
     running_s: float
     step_s: float
+    freedom_hz: float = float("inf")
+    lost_length: float = 1.0
+    lost_effect: float = 1.0
 
     def chance(self, measure: str) -> np.random.Generator:
         """Random numbers for a measure: always the same for the same recording."""

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from enginelog.compare.estimate import Estimate, from_draws, unknown
 from enginelog.compare.intervals import NORMAL_95
 from enginelog.compare.sample import Sample
+from enginelog.model import Hunting
+
+LEAST_CALM_S = 3.0
+SINE_SWING = 2 * 2**0.5  # peak to peak of a sine over its standard deviation
 
 
 def median_speed(sample: Sample) -> Estimate:
@@ -34,7 +40,7 @@ def band(sample: Sample) -> Estimate:
     `band_deviations` times the standard deviation about the slow course.
     """
     values = sample.wander_percent
-    if len(values) * sample.step_s < 3.0:
+    if len(values) * sample.step_s < LEAST_CALM_S:
         return unknown("no calm stretch of three seconds was heard")
     if sample.run.measures.firing.pattern == "burst":
         return unknown("misfires come in bursts, and each drags the speed with it")
@@ -56,11 +62,42 @@ def _variances(sample: Sample, values: np.ndarray) -> np.ndarray:
     Their degrees of freedom, 2 / (relative spread)^2 (Satterthwaite), come from the block bootstrap. Against the bare
     resamples their upper end reaches farther: the variance of few rough stretches is more often too small than too big.
     """
+    mean = float(np.mean(values**2))
+    freedom = max(min(_freedom(sample, values), sample.freedom_hz * len(values) * sample.step_s), 2.0)
+    draws = int(sample.limits.value("draws"))
+    return mean * freedom / sample.chance("variance").chisquare(freedom, draws)
+
+
+def _freedom(sample: Sample, values: np.ndarray) -> float:
+    """As how many independent values those count for whose variance is asked."""
     squares = values**2
-    mean = float(np.mean(squares))
-    found = sample.means("band", squares, sample.stretch)
-    freedom = max(2 * mean**2 / max(float(np.var(found)), 1e-12 * mean**2 + 1e-300), 2.0)
-    return mean * freedom / sample.chance("variance").chisquare(freedom, len(found))
+    mean, spread = float(np.mean(squares)), float(np.var(sample.means("band", squares, sample.stretch)))
+    return max(2 * mean**2 / max(spread, 1e-12 * mean**2 + 1e-300), 2.0)
+
+
+def _swing_in_doubt(sample: Sample, found: Hunting) -> str | None:
+    """Why a swing that was heard cannot be held against another run's; None where it can."""
+    if sample.run.measures.firing.pattern == "burst":
+        return "misfires come in bursts, and each drags the speed with it"
+    if (found.rate_hz or 0.0) * sample.cleaning.value("track_window_s") >= 1.0:
+        return "it swings faster than the speed is tracked"
+    if sample.run.measures.settling.found:
+        if len(sample.wander_percent) * sample.step_s < LEAST_CALM_S:
+            return "too little was heard after the rough start"
+        if SINE_SWING * float(np.std(sample.wander_percent)) < 0.5 * (found.swing_percent or 0.0):
+            return "it swings in its rough start only"
+    return None
+
+
+def alike(before: Sample, after: Sample) -> tuple[Sample, Sample]:
+    """Both samples, neither's wander taken to be known better for its length than the other's.
+
+    An engine that now and then goes rough may not do so within a short recording, which then looks too sure.
+    """
+    told = [one for one in (before, after) if len(one.wander_percent) * one.step_s >= LEAST_CALM_S]
+    rates = [_freedom(one, one.wander_percent) / (len(one.wander_percent) * one.step_s) for one in told]
+    freedom_hz = min(rates, default=float("inf"))
+    return replace(before, freedom_hz=freedom_hz), replace(after, freedom_hz=freedom_hz)
 
 
 def swing(sample: Sample) -> Estimate:
@@ -69,9 +106,11 @@ def swing(sample: Sample) -> Estimate:
     if found.found is None:
         return unknown("whether it hunts could not be told")
     if not found.found:
-        return Estimate(0.0, 0.0, sample.cleaning.value("hunting_dead_band_percent"), heard=False)
+        return Estimate(0.0, 0.0, sample.cleaning.value("hunting_dead_band_percent"), heard=False, firm=True)
     if found.swing_percent is None:
         return unknown("it hunts, but the size of the swing is not known")
+    if (reason := _swing_in_doubt(sample, found)) is not None:
+        return unknown(reason)
     stage = sample.limits.value("swing_doubt") / NORMAL_95
     size = found.swing_percent
     own = 0.0

@@ -15,6 +15,11 @@ VERDICTS = {
     "mixed": "Mixed",
 }
 GAP = "\u00a0"
+INTERVALS = (
+    "Intervals: in 95 of 100 such pairs all of them together hold the true differences. They alone decide: better,"
+    " worse or changed where zero lies outside and the difference is large enough to matter, the same where the whole"
+    " interval is too small to matter."
+)
 
 
 def number(value: float, unit: str) -> str:
@@ -49,9 +54,9 @@ def apart(value: float, unit: str, signed: bool = True) -> str:
 
 
 def interval(ends: tuple[float, float], unit: str) -> str:
-    """The interval of a difference: '+1.2 to +3.4 points (95 % interval)'."""
+    """The interval of a difference: '+1.2 to +3.4 points (95 % interval, all measures together)'."""
     low = apart(ends[0], unit).split(GAP)[0]
-    return f"{low} to {apart(ends[1], unit)} (95{GAP}% interval)"
+    return f"{low} to {apart(ends[1], unit)} (95{GAP}% interval, all measures together)"
 
 
 def both(measure: Measure, before: Estimate, after: Estimate) -> str:

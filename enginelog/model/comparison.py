@@ -13,7 +13,8 @@ class Difference:
     """One measure of two runs.
 
     code: name of the measure; label: the same in plain words; unit: of all its numbers.
-    before, after: the values, None where not known. difference: after - before; low, high: its 95 % interval.
+    before, after: the values, None where not known. difference: after - before; low, high: its interval, made
+    so wide that those of all measures of the pair together hold in 95 %, and what the verdict is drawn from.
     verdict: one of COMPARED. least: the smallest difference that matters here (same unit), source: where that is from.
     short: both values in a few words. text: what it comes to, in plain words; for `cannot_tell` the reason.
     """

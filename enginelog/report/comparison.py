@@ -6,6 +6,7 @@ import json
 import textwrap
 from typing import Any
 
+from enginelog.compare.words import INTERVALS
 from enginelog.model import Comparison, Difference
 from enginelog.report.record import number
 from enginelog.report.words import GAP, clean
@@ -44,6 +45,7 @@ def comparison_record(comparison: Comparison) -> dict[str, Any]:
         "advice": _plain(comparison.advice),
         **sides,
         "measures": [_measure(one) for one in comparison.measures],
+        "intervals": _plain(_intervals(comparison)),
         "notes": list(comparison.notes),
         "limits_used": {name: number(value, 9) for name, value in comparison.limits_used},
     }
@@ -54,6 +56,11 @@ def _measure(one: Difference) -> dict[str, Any]:
     numbers = {name: number(getattr(one, name), 4) for name in names}
     words = {"code": one.code, "label": one.label, "unit": one.unit, "verdict": one.verdict}
     return words | numbers | {"text": one.text.replace(GAP, " "), "source": one.source}
+
+
+def _intervals(comparison: Comparison) -> str | None:
+    """What the intervals mean; None where none is given."""
+    return INTERVALS if any(one.low is not None for one in comparison.measures) else None
 
 
 def _plain(text: str | None) -> str | None:
@@ -79,8 +86,9 @@ def comparison_text(comparison: Comparison, width: int = 80) -> str:
         rows.append("")
     for one in told_first(comparison):
         rows.append(f"{CHANGE_MARKS[one.verdict]} {CHANGE_WORDS[one.verdict]}: {one.label}. {clean(one.text)}")
-    rows += [""] if comparison.notes else []
-    rows += [f"Note    {clean(note)}" for note in comparison.notes]
+    told = [_intervals(comparison), *comparison.notes]
+    notes = [f"Note    {clean(note)}" for note in told if note]
+    rows += ["", *notes] if notes else []
     return "\n".join(line for row in rows for line in _wrapped(row, max(width, 40))).replace(GAP, " ") + "\n"
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from enginelog import plots
-from enginelog.compare.words import apart
+from enginelog.compare.words import INTERVALS, apart
 from enginelog.report import words
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS
 from enginelog.report.handback_sheet import RESULTS, Sheet
@@ -28,6 +28,7 @@ def sheet_html(sheet: Sheet) -> str:
         marks=CHANGE_SIGNS,
         tones=CHANGE_TONES,
         changes=CHANGE_WORDS,
+        intervals=INTERVALS,
         apart=lambda value, unit: apart(value, unit, signed=False),
     )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from enginelog.compare.words import apart
+from enginelog.compare.words import INTERVALS, apart
 from enginelog.model import Difference
 from enginelog.report import words
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS
@@ -110,6 +110,7 @@ def _measures(paper: Paper, sheet: Sheet) -> None:
             basis += f" Matters from {apart(one.least, one.unit, signed=False)} on: {one.source}."
         rows.append((one.label, f"{CHANGE_SIGNS[one.verdict]} {CHANGE_WORDS[one.verdict]}", basis))
     paper.table(("Measure", "Verdict", "What it rests on"), rows, (0.22, 0.16, 0.62))
+    paper.text(INTERVALS, 8, MUTED)
 
 
 def _limits(paper: Paper, sheet: Sheet) -> None:

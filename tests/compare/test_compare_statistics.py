@@ -11,7 +11,7 @@ from scipy import stats
 from scipy.signal import lfilter
 
 from enginelog.compare.bootstrap import block_length, resampled_means, resampled_medians, stretches, widening
-from enginelog.compare.estimate import Estimate, difference, from_draws, stretched, within
+from enginelog.compare.estimate import Estimate, difference, from_draws, within
 from enginelog.compare.intervals import difference_of, newcombe, poisson_rate, wilson
 from enginelog.compare.sample import without_slow
 
@@ -150,8 +150,30 @@ def test_difference_of_any_two_quantities_adds_the_arms_in_squares():
     assert difference_of((10.0, 7.0, 13.0), (20.0, 16.0, 24.0)) == pytest.approx((10.0, 5.0, 15.0))
     found = difference(within(10.0, 3.0), within(20.0, 4.0))
     assert found == pytest.approx((10.0, 5.0, 15.0))
-    assert stretched(found, 0.99) == pytest.approx((10 - 5 * 2.5758 / 1.96, 10 + 5 * 2.5758 / 1.96), rel=1e-4)
-    assert stretched(found, 0.95) == pytest.approx((5.0, 15.0))
+    wide = difference(within(10.0, 3.0), within(20.0, 4.0), 0.99)  # normal quantiles, by arithmetic
+    assert wide == pytest.approx((10.0, 10 - 5 * 2.5758 / 1.96, 10 + 5 * 2.5758 / 1.96), rel=1e-4)
+
+
+def test_a_bound_that_holds_at_any_level_is_not_stretched():
+    unheard = Estimate(0.0, 0.0, 1.25, heard=False, firm=True)
+    assert difference(unheard, unheard, 0.99) == difference(unheard, unheard) == (0.0, -1.25, 1.25)
+    mixed = difference(within(5.0, 1.0), unheard, 0.99)
+    assert mixed[2] == pytest.approx(-5.0 + np.hypot(1.25, 2.5758 / 1.96), rel=1e-4)
+
+
+def test_intervals_at_another_level_as_scipy_bootstrap():
+    rng = np.random.default_rng(21)
+    before, after = rng.normal(5.0, 1.0, 300), rng.normal(4.8, 1.2, 260)
+    theirs = stats.bootstrap(
+        (after, before), lambda a, b, axis: np.mean(a, axis=axis) - np.mean(b, axis=axis), n_resamples=6000,
+        confidence_level=0.99, method="percentile", vectorized=True, rng=np.random.default_rng(22),
+    )  # fmt: skip
+    one, two = (
+        from_draws(float(x.mean()), resampled_means(x, 1.0, 6000, np.random.default_rng(k)), None)
+        for k, x in enumerate((before, after))
+    )
+    ours = difference(one, two, 0.99)
+    assert ours[1:] == pytest.approx(theirs.confidence_interval, abs=0.06 * np.diff(theirs.confidence_interval)[0])
 
 
 def test_an_unknown_value_has_no_numbers():
