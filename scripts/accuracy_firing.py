@@ -1,7 +1,7 @@
 """How well firings are located and misses told, on generated recordings with known truth.
 
     python scripts/accuracy_firing.py [--seeds 30000:30020] [--rows mower,twin_270] [--hardness ordinary]
-                                      [--true-speed] [--ablations]
+                                      [--true-speed] [--ablations] [--plot calibration.png] [--without-rated-speed]
 
 Each row is one kind of engine and one fault. The columns:
 n: recordings; found: share of true firings located within 0.22 of the interval; told: share of the recordings of which
@@ -13,6 +13,8 @@ more, how many were; timing: standard deviation of the located moments about the
 processor time for one minute of sound, milliseconds.
 The speed track is that of the speed stage, the rated speed told where the machine has one; with --true-speed the true
 one, averaged over 0.2 s, with an error of 0.2 % and gaps. The classifiers were fitted on seeds below 1000.
+After the rows the same once more as `findings.misfire` reports them, in markdown; --plot draws how often firings stated
+lost with some confidence were so. With --ablations each row is followed by the method without one of its parts.
 """
 
 from __future__ import annotations
@@ -20,10 +22,13 @@ from __future__ import annotations
 import argparse
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
+from measuring.ablated import ABLATIONS
+from measuring.lost_firings import Counted, counted, draw_calibration, table
 
 from enginelog import firing, limits, speed, synthesis
 from enginelog.firing import grid
@@ -55,6 +60,9 @@ ROWS = [
     }.items()
     for fault in faults
 ]
+
+
+FAULTS_ASKED = tuple(dict.fromkeys(fault for _, fault in ROWS))
 
 
 @dataclass(frozen=True)
@@ -222,100 +230,30 @@ class Made:
     track: Track
 
 
-def recordings(kind: str, fault: str, hardness: str, seeds: range, true_speed: bool) -> Iterator[Made]:
+def recordings(
+    kind: str, fault: str, hardness: str, seeds: range, true_speed: bool, rated: bool = True
+) -> Iterator[Made]:
     """The recordings of one row, from its seeds."""
     behaviour, fixed = FAULTS[fault]
     for seed in seeds:
         scenario = synthesis.random_scenario(seed, kind, hardness, behaviour, seconds=12.0, **fixed)
         clip, truth = synthesis.make(scenario)
-        engine = told_engine(scenario.engine, True)
+        engine = told_engine(scenario.engine, rated)
         track = track_of(truth, seed) if true_speed else speed.track(clip, engine, limits.load("speed"))
         yield Made(clip, truth, engine, track)
 
 
-def measure(made: list[Made], change: Callable | None = None) -> list[Score]:
-    """Scores of recordings; `change` is a context in which the method is crippled, for an ablation."""
-    settings, scores = limits.load("firing"), []
+def measure(name: str, made: list[Made], change: Callable | None = None) -> tuple[list[Score], list[Counted]]:
+    """Scores of recordings, and what is reported of them; `change` is a context in which the method is crippled, for
+    an ablation."""
+    settings, scores, counts = limits.load("firing"), [], []
     for one in made:
         started = time.process_time()
-        with (change or unchanged)():
+        with (change or nullcontext)():
             found = firing.locate(one.clip, one.track, one.engine, settings)
         scores.append(score(found, one.truth, time.process_time() - started, one.engine))
-    return scores
-
-
-@contextmanager
-def unchanged() -> Iterator[None]:
-    """The stage as it is, for comparison with its ablations."""
-    yield
-
-
-@contextmanager
-def one_band() -> Iterator[None]:
-    """All the sound in one envelope."""
-    from enginelog.firing import front
-
-    kept, front.EDGES_HZ = front.EDGES_HZ, np.array([70.0, 7000.0])
-    try:
-        yield
-    finally:
-        front.EDGES_HZ = kept
-
-
-@contextmanager
-def grid_moments() -> Iterator[None]:
-    """Moments left on the grid instead of refined one by one."""
-    from enginelog.firing import moments
-
-    kept = moments.refine
-    moments.refine = lambda t, expected, width, moved, noise, spread: (t, np.full(len(t), 0.01) * width)
-    try:
-        yield
-    finally:
-        moments.refine = kept
-
-
-@contextmanager
-def no_best_cut() -> Iterator[None]:
-    """No cut learned from the recording: only what the first classifier says."""
-    from enginelog.firing import groups
-
-    kept, groups.linear_cut = groups.linear_cut, lambda x, lost: None
-    try:
-        yield
-    finally:
-        groups.linear_cut = kept
-
-
-@contextmanager
-def without_slowing() -> Iterator[None]:
-    """The crank's slowing after a lost firing left out."""
-    from enginelog.firing import cues
-
-    kept, cues.slowing = cues.slowing, lambda t_s, slots: np.zeros((len(t_s), 2))
-    try:
-        yield
-    finally:
-        cues.slowing = kept
-
-
-@contextmanager
-def grid_by_neighbours() -> Iterator[None]:
-    """The grid follows from one fold to the next instead of over the whole stretch at once."""
-    kept, grid.lock = grid.lock, grid._guess
-    try:
-        yield
-    finally:
-        grid.lock = kept
-
-
-ABLATIONS = {
-    "without slowing": without_slowing,
-    "one band": one_band,
-    "moments from the grid": grid_moments,
-    "without the best cut": no_best_cut,
-    "grid by neighbours": grid_by_neighbours,
-}
+        counts.append(counted(name, found, one.truth, labels(one.truth, found.t_s, one.engine), one.engine))
+    return scores, counts
 
 
 def line(name: str, scores: list[Score]) -> str:
@@ -349,6 +287,9 @@ def main() -> None:
     options.add_argument("--hardness", default="ordinary", choices=synthesis.HARDNESS)
     options.add_argument("--true-speed", action="store_true", help="judge with the true speed, roughened a little")
     options.add_argument("--ablations", action="store_true", help="also leave out one part of the method at a time")
+    options.add_argument("--faults", default="", help=f"of {', '.join(FAULTS_ASKED)}, with commas; all if left out")
+    options.add_argument("--without-rated-speed", action="store_true", help="do not tell the rated speed")
+    options.add_argument("--plot", type=Path, help="picture (PNG) of stated confidence against how often it was right")
     given = options.parse_args()
     seeds = range(*(int(x) for x in given.seeds.split(":")))
     heads = (
@@ -366,14 +307,21 @@ def main() -> None:
         "timing",
         "ms",
     )
+    reported: dict[str, list[tuple[str, list[Counted]]]] = {}
     print(f"{'':34s}   n " + " ".join(f"{head:>6s}" for head in heads))
     for kind, fault in ROWS:
-        if given.rows and kind not in given.rows.split(","):
+        if given.rows and kind not in given.rows.split(",") or given.faults and fault not in given.faults.split(","):
             continue
-        made = list(recordings(kind, fault, given.hardness, seeds, given.true_speed))
-        print(line(f"{kind} {fault} {given.hardness}", measure(made)), flush=True)
-        for name, change in ABLATIONS.items() if given.ablations else ():
-            print(line(f"   {name}", measure(made, change)), flush=True)
+        made = list(recordings(kind, fault, given.hardness, seeds, given.true_speed, not given.without_rated_speed))
+        for name, change in {"": None, **(ABLATIONS if given.ablations else {})}.items():
+            row = f"{kind} {fault}"
+            scores, counts = measure(row, made, change)
+            print(line(f"   {name}" if name else f"{row} {given.hardness}", scores), flush=True)
+            reported.setdefault(name, []).append((row, counts))
+    for name, rows in reported.items():
+        print(f"\n{name or 'the whole method'}\n\n{table(rows)}", flush=True)
+    if given.plot:
+        draw_calibration([one for _, counts in reported.get("", []) for one in counts], given.plot)
 
 
 if __name__ == "__main__":

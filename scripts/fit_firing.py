@@ -1,11 +1,12 @@
 """Fits the classifiers that tell lost firings (enginelog/firing/nets.npz).
 
-    python scripts/fit_firing.py --cache FOLDER [--first 0] [--end 832] [--out FILE]
+    python scripts/fit_firing.py --cache FOLDER [--first 0] [--end 832] [--out FILE] [--without bands]
 
 Made-up recordings of seeds below 10 000 through the real speed stage; what is seen of each is kept in the cache folder
 (empty it when the speed stage or the cues have changed). Fitted in three parts, each on two thirds of the recordings,
 so that the ways of parting firings are learned from what the first classifier says of recordings it has not seen. The
 mean of the three goes into the package. Prints how well each third is told by the others.
+With --without a cue is taken away before fitting (an ablation), and nothing is stored.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import argparse
 import pickle
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -115,6 +116,41 @@ def examples(first: int, end: int, cache: Path) -> Iterator[tuple[int, list[tupl
             yield number, chunks
 
 
+# ---------------------------------------------------------------- ablations
+
+
+def without_dip(read: cues.Cues) -> cues.Cues:
+    """The crank's slowing after a lost firing left out."""
+    return _blank(replace(read, slowing=np.zeros_like(read.slowing)), ("slowing_about", "slowing_after"))
+
+
+def without_bands(read: cues.Cues) -> cues.Cues:
+    """All bands as one: their mean window, and no cue of a group of bands."""
+    mean = read.parts.reshape(len(read.parts), -1, cues.BINS).mean(1)
+    single = [f"{name}_{k}" for name in ("pulse", "level") for k in range(1, 5)]
+    return _blank(
+        replace(read, parts=mean), (*single, "strongest_1", "strongest_2", "agree_12", "agree_23", "agree_13")
+    )
+
+
+def without_shape(read: cues.Cues) -> cues.Cues:
+    """No envelope within the window: only how loud each band was."""
+    level = read.parts.reshape(len(read.parts), -1, cues.BINS).mean(2)
+    shaped = [
+        name for name in cues.NAMES if name.startswith(("pulse", "change", "plain", "front", "strongest", "agree"))
+    ]
+    return _blank(replace(read, parts=np.repeat(level, cues.BINS, axis=1)), tuple(shaped))
+
+
+def _blank(read: cues.Cues, names: tuple[str, ...]) -> cues.Cues:
+    table = read.table.copy()
+    table[:, [cues.NAMES.index(name) for name in names]] = 0.0
+    return replace(read, table=table)
+
+
+WITHOUT = {"dip": without_dip, "bands": without_bands, "shape": without_shape}
+
+
 # ---------------------------------------------------------------- the training
 
 
@@ -198,12 +234,14 @@ def fit_all(found: list) -> nets.Judges:
     others = [[one for one in found if one[0] % FOLDS != fold] for fold in range(FOLDS)]
     event = [fit(*event_rows(rest), EVENT, fold) for fold, rest in enumerate(others)]
     parted = [[_parted(chunks, event[fold]) for _, chunks in folds[fold]] for fold in range(FOLDS)]
-    right, clean = [], []
+    right, clean, told = [], [], []
     for fold in range(FOLDS):
         ways_rows, slots_rows = slot_rows([one for k in range(FOLDS) if k != fold for one in parted[k]])
         right.append(tuple(fit(*ways_rows, SLOT, seed) for seed in range(2)))
         clean.append(tuple(fit(*slots_rows, SLOT, 9 + seed) for seed in range(2)))
-        report(fold, parted[fold], nets.Judges((), right[-1], clean[-1]))
+        own = nets.Judges((), right[-1], clean[-1])
+        told += [told_of(number, chunks, own) for (number, _), chunks in zip(folds[fold], parted[fold], strict=True)]
+    report(told)
     return nets.Judges(tuple(event), sum(right, ()), sum(clean, ()))
 
 
@@ -217,25 +255,53 @@ def _parted(chunks: list, net: nets.Net) -> list:
     return out
 
 
-def report(fold: int, parted: list, judges: nets.Judges) -> None:
-    """How many recordings of an unseen third are told, and how many of them rightly, at some limits of doubt."""
-    rows = []
-    for chunks in parted:
-        doubt, called, many, known = 0.0, 0.0, 0.0, 0
-        for slots, lost in chunks:
-            for own, ways in slots:
-                if ways:
-                    one, sure = judging.believe(ways, judges), lost[own] >= 0
-                    doubt, known = max(doubt, one.doubt), known + sure.sum()
-                    called, many = called + np.sum(one.lost[sure] > 0.5), many + np.sum(lost[own][sure] == 1)
-        rows.append((doubt, 100 * called / max(known, 1), 100 * many / max(known, 1)))
-    doubt, called, true = np.array(rows).T
-    right = np.abs(called - true) <= np.maximum(0.5, 0.07 * true)
-    for most in (0.05, 0.1, 0.2):
-        told = doubt < most
-        print(
-            f"third {fold}: doubt below {most}: told {told.mean():.2f} of {len(told)}, right {right[told].mean():.3f}"
-        )
+@dataclass(frozen=True)
+class Told:
+    """One recording of an unseen third. doubt: the most of any slot; called, true: per cent lost."""
+
+    group: str
+    doubt: float
+    called: float
+    true: float
+
+    @property
+    def right(self) -> bool:
+        """Within 0.5 points or 7 % of the value."""
+        return abs(self.called - self.true) <= max(0.5, 0.07 * self.true)
+
+
+def told_of(number: int, chunks: list, judges: nets.Judges) -> Told:
+    """What would be told of recording `number`, whose chunks are parted."""
+    doubt, called, many, known = 0.0, 0.0, 0.0, 0
+    for slots, lost in chunks:
+        for own, ways in slots:
+            if ways:
+                one, sure = judging.believe(ways, judges), lost[own] >= 0
+                doubt, known = max(doubt, one.doubt), known + sure.sum()
+                called, many = called + np.sum(one.lost[sure] > 0.5), many + np.sum(lost[own][sure] == 1)
+    true = 100 * many / max(known, 1)
+    return Told(_group(number, true), doubt, 100 * called / max(known, 1), true)
+
+
+def _group(number: int, true_percent: float) -> str:
+    made, _ = scenario_of(number)
+    several = "single" if made.engine.cylinders == 1 else "twin" if made.engine.cylinders == 2 else "three and four"
+    strokes = "two-stroke " if made.engine.strokes == 2 else ""
+    return f"{made.hardness}, {strokes}{several}, {'loses some' if true_percent >= 100 * NONE_SHARE else 'healthy'}"
+
+
+def report(told: list[Told]) -> None:
+    """How many recordings of the unseen thirds are told, and how many of all wrongly, at some limits of doubt."""
+    limits_of_doubt = (0.05, 0.1, 0.2, 0.3)
+    print(f"{'each third by the others':44s}   n  right " + " ".join(f"told<{x:<4} wrong" for x in limits_of_doubt))
+    for group in ("", *sorted({one.group for one in told})):
+        some = [one for one in told if group in ("", one.group)]
+        cells = []
+        for most in limits_of_doubt:
+            given = [one for one in some if one.doubt < most]
+            cells.append(f"{len(given) / len(some):9.2f} {sum(not one.right for one in given) / len(some):5.3f}")
+        right = np.mean([one.right for one in some])
+        print(f"{group or 'all':44s} {len(some):3d} {right:6.2f} {' '.join(cells)}", flush=True)
 
 
 def save(judges: nets.Judges, path: Path) -> None:
@@ -255,11 +321,17 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--end", type=int, default=832)
     parser.add_argument("--out", type=Path, default=Path(nets.__file__).parent / "nets.npz")
+    parser.add_argument("--without", choices=WITHOUT, help="a cue to take away; nothing is stored")
     told = parser.parse_args(arguments)
     told.cache.mkdir(parents=True, exist_ok=True)
     found = list(examples(told.first, told.end, told.cache))
     print(f"{len(found)} recordings")
-    save(fit_all(found), told.out)
+    if told.without:
+        less = WITHOUT[told.without]
+        found = [(number, [(less(read), lost) for read, lost in chunks]) for number, chunks in found]
+    judges = fit_all(found)
+    if not told.without:
+        save(judges, told.out)
     return 0
 
 

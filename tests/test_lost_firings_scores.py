@@ -1,0 +1,104 @@
+"""The scores of `scripts/measuring/lost_firings.py` and the ablations, on cases worked out by hand."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import sim_tracks as sim
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "scripts"))
+
+from measuring import ablated, lost_firings  # noqa: E402
+
+from enginelog import synthesis  # noqa: E402
+
+
+def one(true=10.0, percent=10.0, **changes) -> lost_firings.Counted:
+    """A recording told rightly unless changed."""
+    made = lost_firings.Counted(
+        "mower random", true, percent, 8.0, 12.0, "random", "random", 20, 0, 0, np.array([0.99, 0.0]), np.array([1, 0])
+    )
+    return replace(made, **changes)
+
+
+@pytest.mark.parametrize(
+    ("true", "percent", "right"),
+    [
+        (0.0, 0.5, True),
+        (0.0, 0.6, False),
+        (10.0, 10.69, True),
+        (10.0, 9.2, False),
+        (3.0, 3.49, True),
+        (3.0, None, False),
+    ],
+)
+def test_right_is_half_a_point_or_seven_per_cent(true, percent, right):
+    """The claim of the accuracy table: within 0.5 percentage points or 7 % of the value."""
+    assert one(true, percent).right is right
+
+
+def test_the_table_counts_what_it_says():
+    rows = [
+        ("mower random", [one(), one(percent=14.0, false=20, pattern="burst"), one(percent=None, pattern=None)]),
+        ("saw healthy", [one(true=0.0, percent=0.0, low=0.0, high=1.0, hit=0, pattern="none", true_pattern="none")]),
+    ]
+    lines = lost_firings.table(rows).splitlines()
+    cells = [[cell.strip() for cell in line.strip("| ").split("|")] for line in lines]
+    assert len({len(row) for row in cells}) == 1
+    named = {row[0]: dict(zip(cells[0], row, strict=True)) for row in cells[2:]}
+    mower = named["mower random"]
+    assert (mower["n"], mower["told %"], mower["of these share right %"]) == ("3", "67", "50")
+    assert (mower["wrong of all %"], mower["most above, points"], mower["within 1.5 points %"]) == ("33", "4.00", "50")
+    assert (mower["precision"], mower["recall"], mower["pattern right %"]) == ("0.667", "1.000", "50")
+    assert (named["**all**"]["n"], named["**all**"]["told %"]) == ("4", "75")
+    assert (named["saw healthy"]["precision"], named["saw healthy"]["interval holds %"]) == ("-", "100")
+
+
+def test_calibration_bins_stated_against_true():
+    """Of 100 stated at 0.3, 30 were lost; of 50 stated at 0.999, all."""
+    stated = np.r_[np.full(100, 0.3), np.full(50, 0.999)]
+    was = np.r_[np.arange(100) < 30, np.ones(50, bool)]
+    rows = lost_firings.calibration([one(stated=stated, was=was)])
+    assert rows[:, 0].tolist() == [100, 50]
+    assert rows[:, 1] == pytest.approx([0.3, 0.999])
+    assert rows[:, 2] == pytest.approx([0.3, 1.0])
+    assert rows[0, 3] < 0.3 < rows[0, 4] and rows[1, 3] == pytest.approx(0.05 ** (1 / 50))
+
+
+def test_the_calibration_is_drawn(tmp_path):
+    path = tmp_path / "calibration.png"
+    lost_firings.draw_calibration([one(), one()], path)
+    assert path.read_bytes().startswith(b"\x89PNG")
+
+
+def test_what_is_counted_is_what_is_reported():
+    """Firings whose probabilities are the truth itself give its share, and no errors."""
+    case = sim.draw("misfiring", 4)
+    firings, missed = case.firings, case.truth.missed
+    span = case.timeline.spans[[s.kind for s in case.timeline.spans].index("run")]
+    nothing = np.empty(0)
+    truth = synthesis.Truth(
+        60.0, True, firings.t_s, firings.slot, np.ones(len(missed)), missed, np.zeros(len(missed), bool),
+        nothing, nothing, nothing, (span,), misfire_pattern="random",
+    )  # fmt: skip
+    told = replace(firings, miss_probability=np.where(missed, 0.995, 0.001), snr_db=np.full(len(missed), 20.0))
+    found = lost_firings.counted("row", told, truth, missed.astype(int), case.engine)
+    inside = (firings.t_s >= span.start_s) & (firings.t_s < span.end_s)
+    assert found.percent == pytest.approx(100 * missed[inside].mean())
+    assert (found.hit, found.false, found.missed) == (missed.sum(), 0, 0)
+
+
+@pytest.mark.parametrize("name", list(ablated.ABLATIONS))
+def test_an_ablation_leaves_everything_as_it_was(name):
+    parts = [
+        (ablated.front, "EDGES_HZ"), (ablated.front, "amplitudes"), (ablated.moments, "refine"),
+        (ablated.groups, "linear_cut"), (ablated.cues, "slowing"), (ablated.grid, "lock"),
+    ]  # fmt: skip
+    before = [getattr(*part) for part in parts]
+    with ablated.ABLATIONS[name]():
+        assert sum(getattr(*part) is not kept for part, kept in zip(parts, before, strict=True)) == 1
+    assert all(getattr(*part) is kept for part, kept in zip(parts, before, strict=True))
