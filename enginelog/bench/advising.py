@@ -8,9 +8,9 @@ from starlette.responses import Response
 from enginelog.advice import Situation, advise
 from enginelog.bench.desk import desk, number
 from enginelog.bench.rendering import page
-from enginelog.cli.advise import known_of
 from enginelog.limits import bench as bench_rules
 from enginelog.limits.trade import knowledge
+from enginelog.report import known_of
 
 MOST_CAUSES = 5
 MOST_CHECKS = 3

@@ -17,6 +17,7 @@ from enginelog.report.cautions import cautions
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, told_first
 from enginelog.report.handback_sheet import sheet
 from enginelog.report.handback_text import sheet_text
+from enginelog.report.suggesting import suggestion
 
 CONDITIONS = ("cold", "warm", "choke on", "no load", "under load", "blade on", "air filter off")
 MOST_JOBS = 100
@@ -43,8 +44,8 @@ def new_job(request: Request) -> Response:
 def job(request: Request) -> Response:
     """One job: what to do next, recordings, checks, work."""
     with desk(request).store() as store:
-        record = store.record(number(request), whole=False)
-        advice = store.suggestion(record)
+        record = store.record(number(request))
+    advice = suggestion(record)
     results = bench_rules.results_of(record.checks)
     steps = [(step, results.get(step.name), step == advice.next) for step in bench_rules.steps()]
     takes = desk(request).takes.of_job(record.job.id)

@@ -110,17 +110,9 @@ def advise(
 
 
 def _job(number: int, place: Path | None) -> tuple[list[Any], dict[str, str]]:
+    """The recordings of a job as heard before the work (else during, else after), and the results of its checks."""
+    from enginelog import report
+
     with opened(place) as store:
         record = store.record(number)
-    return known_of(record)
-
-
-def known_of(record: model.JobRecord) -> tuple[list[Any], dict[str, str]]:
-    """The recordings of a job as heard before the work (else during, else after), and the results of its checks."""
-    from enginelog import advice, report
-    from enginelog.limits import bench
-
-    stage = next((stage for stage in model.STAGES if record.of_stage(stage)), None)
-    runs = [run for run in record.runs if run.stage == stage and run.run is not None]
-    heard = [advice.Heard(report.record(run.run), run.conditions) for run in runs if run.run is not None]
-    return heard, bench.results_of(record.checks)
+    return report.known_of(record)

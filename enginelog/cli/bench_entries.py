@@ -69,11 +69,13 @@ def tick(
     fuel-carburettor, air, valves, exhaust, governor.
     Made again, the newest result counts and the earlier stay on record.
     """
+    from enginelog import report
+
     value, unit = reading or (None, "")
     with opened(place) as store:
         check = store.tick(number, step, _RESULTS[result], note, value, unit, photo, at)
-        record = store.record(number, whole=False)
-        advice = store.suggestion(record)
+        record = store.record(number)
+    advice = report.suggestion(record)
     if as_json:
         show_plain({"check": check, "suggestion": advice, "next": advice.next})
         return STATUS_DONE

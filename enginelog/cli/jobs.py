@@ -64,10 +64,12 @@ def jobs(
 @click.argument("number", type=RowNumber("job"), metavar="ID")
 @store_options
 def job(number: int, place: Path | None, as_json: bool) -> int:
-    """Show one job whole, and what to check next: a suggestion by elimination, from the checks made so far."""
+    """Show one job whole, and what to check next: a suggestion by the rules of 'advise', from checks and recordings."""
+    from enginelog import report
+
     with opened(place) as store:
         record = store.record(number, whole=False)
-        advice = store.suggestion(record)
+        advice = report.suggestion(store.record(number))
     if as_json:
         show_plain({"record": record, "suggestion": advice, "next": advice.next})
     else:

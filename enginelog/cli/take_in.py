@@ -61,6 +61,8 @@ def take_in(
 
     A machine is remembered by its label: next time its layout need not be told again, and what is told anew changes it.
     """
+    from enginelog import report
+
     about = {"serial": serial, "cost_limit_cents": cost_limit, "currency": currency}
     with opened(place) as store, store.transaction():
         known = _known(store, label)
@@ -70,7 +72,7 @@ def take_in(
         seen = model.TakeIn(oil_level=oil, fuel_state=fuel, smell=smell, damage=damage)
         job = store.take_in(machine, complaint, seen, note, at)
         record = store.record(job.id)
-        advice = store.suggestion(record)
+    advice = report.suggestion(record)
     for line in hints(machine.engine):
         console.note(line)
     if as_json:

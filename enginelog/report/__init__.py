@@ -9,6 +9,7 @@
     hand_back_html(job), hand_back_pdf(job), hand_back_text(job)     what goes back with the machine
 
     advice_text(advice, width=80), advice_json(advice) -> str     likely causes, the next checks, and why
+    suggestion(job), known_of(job)     what to check next at the bench; what a job gives the rules to go on
     explain(topic, width=80), plan_text(plan, width=80) -> str    pages of the trade knowledge; the recordings to make
 
 Most are renderers of the same `model.Run`; none measures anything.
@@ -24,6 +25,7 @@ from enginelog.report.handback import hand_back_html, hand_back_pdf, hand_back_t
 from enginelog.report.page import AudioExcerpt, to_html
 from enginelog.report.record import record, to_json
 from enginelog.report.spec import RecordError, check, from_json
+from enginelog.report.suggesting import known_of, suggestion
 from enginelog.report.summary import Line, summary_lines, summary_text
 from enginelog.report.tables import firing_csv, speed_csv
 
@@ -46,10 +48,12 @@ __all__ = [
     "hand_back_html",
     "hand_back_pdf",
     "hand_back_text",
+    "known_of",
     "next_text",
     "plan_text",
     "record",
     "speed_csv",
+    "suggestion",
     "summary_lines",
     "summary_text",
     "topics_text",

@@ -14,6 +14,7 @@ from enginelog.report.cautions import Caution, cautions
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, told_first
 from enginelog.report.facts import facts, limit_of
 from enginelog.report.handback_pictures import Drawing, drawings
+from enginelog.report.suggesting import suggestion
 
 AUDIENCES = ("owner", "bench")
 RESULTS = {"pass": "passed", "fail": "failed", "not_checked": "not checked"}
@@ -268,9 +269,7 @@ def _check(check: BenchCheck) -> CheckRow:
 def _suggestion(record: JobRecord) -> str:
     if not record.checks or record.job.state == "handed_back":
         return ""
-    heard = [run for run in record.runs if run.stage != "after" and run.analysis]
-    codes = heard[-1].analysis.figures.amiss if heard and heard[-1].analysis else ()
-    return bench.suggest(bench.results_of(record.checks), codes).text
+    return suggestion(record).text
 
 
 def _work(entry: WorkEntry, currency: str) -> WorkRow:

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 
-from enginelog.limits import bench
-from enginelog.model import JobRecord, Moment, UsageError
+from enginelog.model import Moment, UsageError
 from enginelog.store import moments, opening
 from enginelog.store.dropping import Dropping
 from enginelog.store.errors import NotInStoreError, StoreUnreadableError, explained
@@ -34,10 +33,6 @@ class Store(Dropping):
     ) -> None:
         self.close()
 
-    def suggestion(self, record: JobRecord) -> bench.Suggestion:
-        """What the bench checks of a job leave and what to check next; what was heard before the work counts too."""
-        return suggestion(record)
-
     def verify(self) -> tuple[Problem, ...]:
         """Read the whole store, every record and every file, and say what is wrong; empty where nothing is."""
         with explained(self.path, self.files.folder):
@@ -61,16 +56,6 @@ class Store(Dropping):
                 yield Problem(f"run {row['run_id']}, analysis {row['id']}", str(failed))
         for row in self._rows("SELECT id FROM runs WHERE id NOT IN (SELECT run_id FROM analyses) ORDER BY id"):
             yield Problem(f"run {row['id']}", "its analysis is gone; fetch it from a backup")
-
-
-def suggestion(record: JobRecord) -> bench.Suggestion:
-    """What the bench checks of a job leave and what to check next.
-
-    Of the recordings the newest that is no `after` says what is amiss.
-    """
-    heard = [run for run in record.runs if run.stage != "after" and run.analysis]
-    codes = heard[-1].analysis.figures.amiss if heard and heard[-1].analysis else ()
-    return bench.suggest(bench.results_of(record.checks), codes)
 
 
 def open_store(path: str | Path | None = None, clock: Callable[[], Moment] = moments.now) -> Store:

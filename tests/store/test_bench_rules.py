@@ -10,8 +10,11 @@ import make_runs
 import pytest
 from store_makers import run_of
 
+from enginelog import advice as advice_room
+from enginelog import report
 from enginelog.limits import bench
-from enginelog.model import UsageError
+from enginelog.limits.trade import knowledge
+from enginelog.model import Engine, UsageError
 
 NAMES = ("compression", "spark", "fuel_tank", "fuel_carburettor", "air", "valves", "exhaust", "governor")
 
@@ -116,8 +119,62 @@ def test_a_jobs_suggestion_uses_the_newest_checks_and_what_was_heard_before_the_
     store.tick(job.id, "spark", "pass")
     store.attach(job.id, run_of(b"a", make_runs.hunting_pump), "before")
     store.attach(job.id, run_of(b"b", make_runs.healthy_generator), "after")
-    advice = store.suggestion(store.record(job.id))
+    advice = report.suggestion(store.record(job.id))
     assert [cause.name for cause in advice.ruled_out] == ["no_spark"] and not advice.failed
-    assert advice.text == bench.suggest({"spark": "pass"}, ("hunting",)).text
     store.drop("check", 2)
-    assert store.suggestion(store.record(job.id)).failed[0].name == "spark"
+    assert report.suggestion(store.record(job.id)).failed[0].name == "spark"
+
+
+def test_without_the_whole_runs_the_figures_say_what_is_amiss(store):
+    job = store.take_in(store.remember("pump Heron"))
+    store.attach(job.id, run_of(b"a", make_runs.hunting_pump), "before")
+    short = report.suggestion(store.record(job.id, whole=False))
+    assert short.text == bench.suggest({}, ("hunting",)).text
+
+
+# ---------------------------------------------------------------- one list, one order: the rules of the advice
+
+KNOWN = knowledge.load()
+
+
+def test_each_bench_check_is_one_check_of_the_trade_and_says_the_same():
+    of_bench = {check.bench: check for check in KNOWN.checks.values() if check.bench}
+    assert sorted(of_bench) == sorted(NAMES)
+    assert len(of_bench) == sum(bool(check.bench) for check in KNOWN.checks.values())
+    for step in bench.steps():
+        check = of_bench[step.name]
+        settled = {KNOWN.causes[name].bench for name in check.pass_rules_out} - {""}
+        assert settled <= set(step.pass_rules_out) | {"inside_carburettor"}, step.name
+        pointed = {KNOWN.causes[name].bench for name in check.fail_points_to} - {""}
+        assert pointed & set(step.fail_points_to), step.name
+    assert {cause.bench for cause in KNOWN.causes.values()} - {""} == {cause.name for cause in bench.causes()}
+
+
+HEARD = ("hunting_pump", "weak_twin", "every_second", "pulls_only", "healthy_generator")
+
+
+@pytest.mark.parametrize("name", HEARD)
+def test_job_and_advice_never_ask_for_different_checks_first(name):
+    run = make_runs.ALL[name]()
+    heard = (advice_room.Heard(report.record(run)),)
+    every = itertools.product(("pass", "fail", None), repeat=len(NAMES))
+    for results in itertools.islice(every, 0, None, 97):
+        made = {step: result for step, result in zip(NAMES, results, strict=True) if result}
+        asked = [one.check for one in advice_room.advise(advice_room.Situation(heard, made)).checks]
+        found = advice_room.at_bench(made, heard, run.engine)
+        of_bench = [check.bench for check in asked if check.bench]
+        assert [step.name for step in found.open_steps][: len(of_bench)] == of_bench
+        first = asked[0] if asked else None
+        assert (first is not None and not first.bench) == ("Look first, outside this list" in found.text)
+        if first is not None and not first.bench:
+            assert first.title.lower() in found.text.lower()
+
+
+def test_what_a_machine_does_not_have_is_not_left():
+    saw = Engine(strokes=2, machine="saw")
+    left = {cause.name for cause in advice_room.at_bench({}, (), saw).left}
+    assert not left & {"valves", "governor"} and {"no_spark", "blocked_exhaust"} <= left
+    steps = {step.name for step in advice_room.at_bench({}, (), saw).open_steps}
+    assert not steps & {"valves", "governor"}
+    unsure = advice_room.at_bench({}, (), Engine(assumed=("strokes",)))
+    assert {cause.name for cause in unsure.left} == {cause.name for cause in bench.causes()}

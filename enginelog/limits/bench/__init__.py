@@ -10,7 +10,8 @@ manual comes first.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -61,7 +62,7 @@ class Suggestion:
 
     ruled_out, pointed_to, left: causes off the list, those a failed check points to, and all others, in the table's
     order; of `left` those that fit what was heard come first. open_steps: checks not made that bear on what is left,
-    the next cheapest first. next: the first of them, None where none is left. text: all of it in a few sentences.
+    the next first. next: the first of them, None where none is left. text: all of it in a few sentences.
     """
 
     ruled_out: tuple[Cause, ...]
@@ -114,11 +115,19 @@ def results_of(checks: Iterable[BenchCheck]) -> dict[str, str]:
     return {check.step: check.result for check in checks if check.step in known}
 
 
-def suggest(results: Mapping[str, str], heard: Iterable[str] = ()) -> Suggestion:
+def suggest(
+    results: Mapping[str, str],
+    heard: Iterable[str] = (),
+    order: Sequence[str] = (),
+    before: str = "",
+    not_here: AbstractSet[str] = frozenset(),
+) -> Suggestion:
     """What is ruled out, what is left, and what to check next.
 
     results: by name of check, each pass, fail or not_checked. heard: codes of findings that are not well, as `misfire`.
-    The next check is the one that takes the fewest minutes among those that bear on what is left; what fits the
+    order: names of checks that go first, in this order. before: what else should be looked at before them, in words.
+    not_here: names of causes that such a machine cannot have.
+    The next check is else the one that takes the fewest minutes among those that bear on what is left; what fits the
     recording goes before what does not, and the trade's order decides where minutes are equal.
     """
     for name, result in results.items():
@@ -130,11 +139,14 @@ def suggest(results: Mapping[str, str], heard: Iterable[str] = ()) -> Suggestion
     pointed = {name for step in failed for name in step.fail_points_to}
     out = {name for step in passed for name in step.pass_rules_out} - pointed
     signs = {SHOWN_BY.get(code, code) for code in heard}
-    left = _fitting_first([each for each in causes() if each.name not in out | pointed], signs)
+    left = _fitting_first([each for each in causes() if each.name not in out | pointed | not_here], signs)
     pointed_to = tuple(each for each in causes() if each.name in pointed)
     ruled_out = tuple(each for each in causes() if each.name in out)
     open_steps = _open_steps(made, left, pointed, signs)
-    text = _text(ruled_out, pointed_to, left, failed, open_steps)
+    open_steps = tuple(
+        sorted(open_steps, key=lambda step: order.index(step.name) if step.name in order else len(order))
+    )
+    text = _text(ruled_out, pointed_to, left, failed, open_steps, "" if order else "cheapest ", before)
     return Suggestion(ruled_out, pointed_to, left, tuple(failed), open_steps, text)
 
 
@@ -170,6 +182,8 @@ def _text(
     left: tuple[Cause, ...],
     failed: list[Step],
     open_steps: tuple[Step, ...],
+    how: str,
+    before: str,
 ) -> str:
     parts = []
     if failed:
@@ -181,9 +195,11 @@ def _text(
     parts.append(f"Left: {_places(left)}." if left else "Nothing else is left on the list.")
     if open_steps:
         step = open_steps[0]
-        parts.append(f"Next cheapest check: {step.title.lower()}, about {step.minutes} min.")
+        parts.append(f"Next {how}check: {step.title.lower()}, about {step.minutes} min.")
     else:
         parts.append("Each check of the list is made; what is left takes a look inside, or a workshop.")
+    if before:
+        parts.append(f"Look first, outside this list: {before[:1].lower()}{before[1:]}.")
     return "Suggestion only; the machine's manual comes first. " + " ".join(parts)
 
 
