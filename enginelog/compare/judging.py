@@ -87,5 +87,7 @@ def _beside_target(
     aim = target(engine, first, second, limits) if measure.code == "speed" else None
     if aim is None:
         return ""
-    side = "above" if second >= aim[1] else "below"
-    return f" After, it is {abs(100 * (second / aim[1] - 1)):.1f}{words.GAP}% {side} the {aim[0]} speed told."
+    off = round(100 * (second / aim[1] - 1), 1)
+    if off == 0:
+        return f" After, it is at the {aim[0]} speed told."
+    return f" After, it is {abs(off):.1f}{words.GAP}% {'above' if off > 0 else 'below'} the {aim[0]} speed told."

@@ -78,6 +78,7 @@ RUNNING = (
         none="none heard",
     ),
 )  # fmt: skip
+ONE_EVENT = frozenset({"pulls", "seconds_to_run", "settling", "dip", "droop", "recovery", "rundown"})
 CODES = tuple(one.code for one in (*START, SPEED, *RUNNING))
 
 

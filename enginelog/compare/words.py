@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from enginelog.compare.estimate import Estimate
-from enginelog.compare.measures import Measure
+from enginelog.compare.measures import ONE_EVENT, Measure
 from enginelog.model import Difference, Run
 
 VERDICTS = {
@@ -53,6 +53,14 @@ def apart(value: float, unit: str, signed: bool = True) -> str:
     return f"{text}{GAP}{name[:-1] if name in ('points', 'pulls') and text.lstrip('+') == '1' else name}"
 
 
+def matters(least: float, unit: str) -> str:
+    """The smallest difference that matters, in words, to three digits: '1.25 points'."""
+    if unit in ("rpm", "pulls"):
+        return apart(least, unit, signed=False)
+    name = {"%": "points"}.get(unit, unit)
+    return f"{least:.3g}{GAP}{'point' if name == 'points' and least == 1 else name}"
+
+
 def interval(ends: tuple[float, float], unit: str) -> str:
     """The interval of a difference: '+1.2 to +3.4 points (95 % interval, all measures together)'."""
     low = apart(ends[0], unit).split(GAP)[0]
@@ -78,10 +86,10 @@ def told(measure: Measure, before: Estimate, after: Estimate, verdict: str, ends
 def doubtful(measure: Measure, before: Estimate, after: Estimate, ends: tuple[float, float], least: float) -> str:
     """Why two known values give no verdict."""
     change = both(measure, before, after)
-    advice = "A longer recording of each narrows it." if before.draws is not None else "One event each shows no more."
+    advice = "One event each shows no more." if measure.code in ONE_EVENT else "A longer recording of each narrows it."
     return (
         f"{change[:1].upper()}{change[1:]}; not sure enough: difference {interval(ends, measure.unit)}, where"
-        f" {apart(least, measure.unit, signed=False)} would matter. {advice}"
+        f" {matters(least, measure.unit)} would matter. {advice}"
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from enginelog import plots
-from enginelog.compare.words import INTERVALS, apart
+from enginelog.compare.words import INTERVALS, matters
 from enginelog.report import words
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS
 from enginelog.report.handback_sheet import RESULTS, Sheet
@@ -29,7 +29,7 @@ def sheet_html(sheet: Sheet) -> str:
         tones=CHANGE_TONES,
         changes=CHANGE_WORDS,
         intervals=INTERVALS,
-        apart=lambda value, unit: apart(value, unit, signed=False),
+        matters=matters,
     )
 
 

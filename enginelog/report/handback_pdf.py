@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from enginelog.compare.words import INTERVALS, apart
+from enginelog.compare.words import INTERVALS, matters
 from enginelog.model import Difference
 from enginelog.report import words
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS
@@ -52,6 +52,7 @@ def _wrong(paper: Paper, sheet: Sheet) -> None:
         paper.written(sheet.complaint)
     else:
         paper.text("No complaint was written down.", colour=MUTED)
+    paper.gap(1)
     for name, text in sheet.seen:
         paper.item(name, text, mark_mm=22)
 
@@ -107,7 +108,7 @@ def _measures(paper: Paper, sheet: Sheet) -> None:
     for one in sheet.measures:
         basis = one.text
         if one.least is not None and one.source:
-            basis += f" Matters from {apart(one.least, one.unit, signed=False)} on: {one.source}."
+            basis += f" Matters from {matters(one.least, one.unit)} on: {one.source}."
         rows.append((one.label, f"{CHANGE_SIGNS[one.verdict]} {CHANGE_WORDS[one.verdict]}", basis))
     paper.table(("Measure", "Verdict", "What it rests on"), rows, (0.22, 0.16, 0.62))
     paper.text(INTERVALS, 8, MUTED)

@@ -6,14 +6,16 @@ import make_runs
 import numpy as np
 import pytest
 import sim_tracks as sim
+from scipy import stats
 
 from enginelog import limits
-from enginelog.compare import compare
+from enginelog.compare import compare, firing, front, steady
 from enginelog.compare.judging import target
+from enginelog.compare.sample import take, take_both
 from enginelog.findings import judge
-from enginelog.model import COMPARED, ClipInfo, Engine, Hunting, LoadStep, Pop, Run, Speed
+from enginelog.model import COMPARED, ClipInfo, Engine, Hunting, LoadStep, Pop, Run, Settling, Speed
 
-LIMITS = limits.load("compare")
+LIMITS, CLEANING = limits.load("compare"), limits.load("findings")
 
 
 def of(case: sim.Case, name: str) -> Run:
@@ -25,7 +27,11 @@ def of(case: sim.Case, name: str) -> Run:
 
 
 def run(name: str, seed: int = 1, **changes) -> Run:
-    return of(sim.make(seed, sim.Scenario(seconds=24.0, **changes)), name)
+    return of(sim.make(seed, sim.Scenario(**{"seconds": 24.0, **changes})), name)
+
+
+def samples_of(before: Run, after: Run):
+    return firing.alike(*steady.alike(*take_both(before, after, LIMITS, CLEANING)))
 
 
 def of_code(comparison, code):
@@ -199,6 +205,71 @@ def test_loads_are_compared_where_both_have_one(healthy):
     assert of_code(found, "droop").verdict == "better" and any("same load" in note for note in found.notes)
     assert of_code(compare(before, run("later", 8)), "droop").verdict == "cannot_tell"
     assert not [one for one in compare(healthy, run("later", 8)).measures if one.code == "droop"]
+
+
+def test_what_would_help_a_doubt_is_said(healthy):
+    short = [of(sim.make(seed, sim.Scenario(seconds=8.0)), f"short {seed}") for seed in (31, 32)]
+    misfire = of_code(compare(*short), "misfire")
+    assert misfire.verdict == "cannot_tell" and misfire.text.endswith("A longer recording of each narrows it.")
+    pulled = [with_line(run(f"pulled {n}", 30 + n), f"pulled {n}", pulls=n, seconds_to_run=2.0 * n) for n in (2, 3)]
+    assert of_code(compare(*pulled), "pulls").text.endswith("One event each shows no more.")
+
+
+def test_the_interval_shown_is_the_one_that_decides(healthy):
+    pairs = [(run(f"b{k}", 40 + k, miss_share=0.03 + 0.01 * k), run(f"a{k}", 60 + k)) for k in range(4)]
+    pairs += [(run(f"c{k}", 80 + k, wobble_percent=0.5), run(f"d{k}", 90 + k)) for k in range(4)]
+    for one in (one for pair in pairs for one in compare(*pair).measures if one.difference is not None):
+        outside, within = one.low > 0 or one.high < 0, max(-one.low, one.high) <= one.least * (1 + 1e-9)
+        claimed = one.verdict in ("better", "worse", "changed")
+        assert claimed == (outside and abs(one.difference) >= one.least), one
+        assert (one.verdict == "same") == (not claimed and within), one
+
+
+def test_intervals_hold_together_so_more_measures_widen_each(healthy):
+    missing = run("missing", 44, miss_share=0.08)
+    both = compare(missing, healthy)
+    alone = front._judged([one for one in front.ALL if one.code == "misfire"], samples_of(missing, healthy), LIMITS)
+    wide, narrow = of_code(both, "misfire"), alone[0]
+    counted = sum(one.difference is not None and "None heard before or after" not in one.text for one in both.measures)
+    ratio = stats.norm.ppf(0.5 + 0.5 * 0.95 ** (1 / counted)) / stats.norm.ppf(0.975)  # Sidak 1967
+    assert (wide.high - wide.difference) / (narrow.high - narrow.difference) == pytest.approx(ratio, rel=1e-6)
+
+
+def test_a_short_smooth_recording_is_no_surer_than_its_pair():
+    burst = {"miss_share": 0.08, "burst_mean": 5.0}
+    before, after = run("many", 51, seconds=60.0, **burst), run("few", 52, seconds=15.0, **burst)
+    alone = firing.lost_share(take(after, LIMITS, CLEANING))
+    paired = firing.lost_share(samples_of(before, after)[1])
+    assert paired.high - paired.low >= alone.high - alone.low
+
+
+def test_a_swing_among_bursts_is_no_hunting_to_compare(healthy):
+    swings = Hunting(True, 0.6, 60.0, 2.0)
+    rough = run("bursts", 53, miss_share=0.1, burst_mean=6.0, seconds=40.0)
+    assert rough.measures.firing.pattern == "burst"
+    bursts = named(rough, "swinging bursts", measures=replace(rough.measures, hunting=swings))
+    assert "bursts" in of_code(compare(bursts, healthy), "hunting").text
+    fast = named(healthy, "fast", measures=replace(healthy.measures, hunting=replace(swings, rate_hz=5.2)))
+    assert "faster than" in of_code(compare(fast, run("calm", 6)), "hunting").text
+
+
+def test_a_mild_rough_start_is_not_held_against_another(healthy):
+    start = {"pulls": 1, "seconds_to_run": 1.0}
+    mild = Settling(True, 8.0, 3.0, 50.0)
+    one = with_line(named(healthy, "mild", measures=replace(healthy.measures, settling=mild)), "mild", **start)
+    other = with_line(run("smooth", 8), "smooth", **start)
+    assert of_code(compare(one, other), "settling").verdict == "cannot_tell"
+    rough = named(one, "rough", measures=replace(one.measures, settling=replace(mild, rough_misfire_percent=30.0)))
+    assert of_code(compare(rough, other), "settling").verdict == "better"
+
+
+def test_dips_of_misfires_are_no_load(healthy):
+    step = LoadStep(7.0, 13.0, None, 1.4, None)
+    bursts = run("bursts", 53, miss_share=0.1, burst_mean=6.0, seconds=40.0)
+    bursts = named(bursts, "dips", measures=replace(bursts.measures, loads=(step,)))
+    loaded = named(healthy, "loaded", measures=replace(healthy.measures, loads=(replace(step, droop_percent=4.0),)))
+    dip = of_code(compare(bursts, loaded), "dip")
+    assert dip.verdict == "cannot_tell" and "misfires" in dip.text
 
 
 def test_speed_is_judged_only_against_what_was_told(healthy):
