@@ -5,8 +5,9 @@ import subprocess
 import time
 from pathlib import Path
 
+import make_runs
 import pytest
-from serve import Browser, Server, new_job
+from serve import Browser, Server, new_job, with_answer
 
 from enginelog.bench.settings import Settings
 from enginelog.store import open_store
@@ -109,6 +110,7 @@ def test_what_next_and_back_to_the_owner(chromium, place):
     assert "Runs evenly again." in text_of(chromium.pdf())
     chromium.open(f"{server.url}/jobs/{job}")
     chromium.click("button[value=open]")
+    chromium.until("return document.querySelector('h1 .state').textContent === 'open'")
     assert chromium.complaints() == []
 
 
@@ -242,6 +244,16 @@ def test_a_photo_is_taken_with_a_check(chromium, place, tmp_path):
     assert [each for each in chromium.complaints() if "409" not in each] == []
 
 
+def tab_to(chromium, test: str) -> None:
+    """Press Tab until the element with the focus, e, fits; each stop on the way must show its focus."""
+    for _ in range(150):
+        chromium.press("Tab")
+        assert chromium.run(FOCUS_SHOWS), chromium.run("return document.activeElement.outerHTML")
+        if chromium.run(f"const e = document.activeElement; return Boolean({test})"):
+            return
+    raise AssertionError(f"never reached: {test}")
+
+
 def test_the_keyboard_alone(chromium, place):
     """From the list to a ticked check without a pointer: each stop shows its focus."""
     server, store, _ = place
@@ -249,28 +261,60 @@ def test_the_keyboard_alone(chromium, place):
     chromium.size(1280, 800)
     chromium.open(f"{server.url}/")
 
-    def tab_to(test: str) -> None:
-        for _ in range(120):
-            chromium.press("Tab")
-            assert chromium.run(FOCUS_SHOWS), chromium.run("return document.activeElement.outerHTML")
-            if chromium.run(f"const e = document.activeElement; return Boolean({test})"):
-                return
-        raise AssertionError(f"never reached: {test}")
-
     chromium.press("Tab")
     assert chromium.run("return document.activeElement.className") == "skip"
-    tab_to(f"e.getAttribute('href') === '/jobs/{job}'")
+    tab_to(chromium, f"e.getAttribute('href') === '/jobs/{job}'")
     chromium.press("Enter")
     chromium.until(f"return location.pathname === '/jobs/{job}'")
-    tab_to("e.name === 'result' && e.value === 'pass'")
+    tab_to(chromium, "e.name === 'result' && e.value === 'pass'")
     chromium.press("Enter")
     chromium.until("return location.search.includes('ticked')")
     with open_store(store) as opened:
         assert [(check.step, check.result) for check in opened.record(job).checks] == [("fuel_tank", "pass")]
-    tab_to(f"e.getAttribute('href') === '/jobs/{job}/clip'")
+    tab_to(chromium, f"e.getAttribute('href') === '/jobs/{job}/clip'")
     chromium.press("Enter")
-    tab_to("e.id === 'file'")
+    tab_to(chromium, "e.id === 'file'")
     assert chromium.run("return getComputedStyle(document.querySelector('label[for=file]')).outlineStyle") != "none"
+
+
+def test_the_keyboard_alone_from_the_answer_to_the_hand_back(chromium, tmp_path):
+    """Hear a stretch, zoom, attach, answer a question, hand back: without a pointer."""
+    store = tmp_path / "keys.enginelog"
+    job = new_job(store)
+    with Server(Settings(store=store, port=0)) as server:
+        take = with_answer(server, job, make_runs.hunting_pump())
+        chromium.size(360, 740)
+        chromium.open(f"{server.url}/takes/{take}")
+        chromium.until("return document.querySelector('canvas').width > 300")
+        tab_to(chromium, "e.name === 'stage'")
+        chromium.press("Down")
+        tab_to(chromium, "e.type === 'checkbox' && e.value === 'warm'")
+        chromium.press("Space")
+        tab_to(chromium, "e.closest('.attach') && e.tagName === 'BUTTON'")
+        chromium.press("Enter")
+        chromium.until("return location.pathname.startsWith('/runs/')")
+        with open_store(store) as opened:
+            [run] = opened.record(job).runs
+            assert (run.stage, run.conditions) == ("during", ("warm",))
+        tab_to(chromium, "e.className === 'hear'")
+        chromium.press("Enter")
+        tab_to(chromium, "e.dataset.zoom === 'out'")
+        chromium.press("Space")
+        chromium.open(f"{server.url}/jobs/{job}/advice")
+        tab_to(chromium, "e.name === 'answer.choke_helps'")
+        chromium.press("Space")
+        tab_to(chromium, "e.closest('.thumb')")
+        chromium.press("Enter")
+        chromium.until("return document.body.textContent.includes('Told here')")
+        chromium.open(f"{server.url}/jobs/{job}/hand-back")
+        tab_to(chromium, "e.id === 'told'")
+        chromium.press(*"Done")
+        tab_to(chromium, "e.closest('.thumb')")
+        chromium.press("Enter")
+        chromium.until("return document.querySelector('h2').textContent.startsWith('Handed back')")
+        with open_store(store) as opened:
+            assert opened.job(job).handback.told_owner == "Done"
+    chromium.complaints()  # the word "sound" cannot be played
 
 
 def test_the_qr_code_pairs_by_itself(chromium, tmp_path):

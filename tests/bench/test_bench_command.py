@@ -42,6 +42,8 @@ def test_the_code_is_shown_only_for_the_network():
     assert "127.0.0.1:8765" in alone and "1234" not in alone and "--lan" in alone
     opened = "\n".join(announcement(Settings(code="12345678", lan=True), 8765))
     assert "1234 5678" in opened and "not\nencrypted" in opened
+    address = opened.splitlines()[0].split()[-1]  # the QR code holds the code behind the #, which is never sent
+    assert "\n".join(qr_lines(f"{address}pair#12345678")) in opened
     assert all("." not in name or name.endswith(".local") for name in own_names())
 
 

@@ -88,13 +88,15 @@ def test_what_is_no_photo_is_refused_in_words(store, server, browser, data):
 
 def test_a_small_file_that_claims_to_be_huge(store):
     """A PNG of a few kB whose pixels would fill the memory is refused by its head, or ends its own process only."""
-    bomb = io.BytesIO()
+    bomb, large = io.BytesIO(), io.BytesIO()
     Image.new("1", (20_000, 20_000)).save(bomb, "PNG")
+    Image.new("1", (10_000, 9_000)).save(large, "PNG")  # the decoder itself takes this one
     assert len(bomb.getvalue()) < 100_000
     with Server(Settings(store=store, port=0)) as server:
         browser = Browser(server)
         browser.get("/")
-        assert put(browser, new_job(store), bomb.getvalue()).status == 409
+        job = new_job(store)
+        assert [put(browser, job, each.getvalue()).status for each in (bomb, large)] == [409, 409]
     with Server(Settings(store=store, port=0, bounds=bounds(photo_mpx=1000, photo_memory_mb=300))) as server:
         browser = Browser(server)
         browser.get("/")

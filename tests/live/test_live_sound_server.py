@@ -12,6 +12,8 @@ import sys
 import threading
 import time
 from pathlib import Path
+from urllib.parse import urlencode
+from urllib.request import Request, urlopen
 
 import numpy as np
 import pytest
@@ -101,6 +103,8 @@ def test_the_speed_through_a_microphone(virtual_microphone, tmp_path):
 WATCH = """
 import json, sys, time
 from pathlib import Path
+from urllib.parse import urlencode
+from urllib.request import Request, urlopen
 from enginelog import analysis, limits
 from enginelog.live import Follower, listen, microphone
 from enginelog.model import Engine
@@ -152,9 +156,59 @@ def lag_s(environment, folder: Path) -> tuple[float, float]:
 
 
 def test_what_is_shown_is_half_a_second_old_at_most(virtual_microphone, tmp_path):
-    """From the sound to the display, sound server and processor time included; other work on the machine only adds to
-    it, so that one of three tries has to be as quick."""
+    """From the sound to the display, sound server and processor time included.
+
+    Other work on the machine only adds to it: one of three tries has to be as quick, and where more programs want to
+    run than there are processors, nothing can be said.
+    """
     tries: list[tuple[float, float]] = []
     while len(tries) < 3 and not any(lag <= 0.5 and error_rpm < 35 for lag, error_rpm in tries):
         tries.append(lag_s(virtual_microphone, tmp_path))
-    assert any(lag <= 0.5 and error_rpm < 35 for lag, error_rpm in tries), tries  # of a swing of 225 rpm
+    good = any(lag <= 0.5 and error_rpm < 35 for lag, error_rpm in tries)  # of a swing of 225 rpm
+    if not good and os.getloadavg()[0] > (os.cpu_count() or 1) + 0.5:
+        pytest.skip(f"too busy a machine to measure a lag on: load {os.getloadavg()[0]:.1f}, {tries}; run it alone")
+    assert good, tries
+
+
+class Page:
+    """The bench page of a server of its own, asked as a browser asks."""
+
+    def __init__(self, address: str) -> None:
+        self.address, self.cookie = address.rstrip("/"), ""
+        with self.ask("/") as got:
+            self.cookie = got.headers["Set-Cookie"].split(";")[0]
+            self.token = re.search(rb'name="csrf" content="([0-9a-f]+)"', got.read())[1].decode()
+
+    def ask(self, path: str, fields: dict | None = None):
+        told = None if fields is None else urlencode(fields | {"csrf": self.token}).encode()
+        headers = {"Accept": "text/html", "Cookie": self.cookie, "Origin": self.address}
+        return urlopen(Request(self.address + path, told, headers), timeout=30)
+
+
+def test_the_bench_page_hears_the_same(virtual_microphone, tmp_path):
+    """Started on the page, the microphone of the serving machine is shown there as it is in the terminal."""
+    wave = as_wave(CLIP, tmp_path)
+    command = [*LISTEN[:-1], "bench", "--port", "0", "--device", "default", "--store", str(tmp_path / "shed.enginelog")]
+    environment = virtual_microphone | {"PYTHONIOENCODING": "utf-8"}
+    serving = subprocess.Popen(command, env=environment, stdout=subprocess.PIPE, text=True, encoding="utf-8")
+    playing = None
+    try:
+        address = serving.stdout.readline().split()[-1]
+        time.sleep(2.0)
+        page = Page(address)
+        page.ask("/jobs", {"label": "generator Lantern", "kind": "generator", "rated_rpm": "3000"}).close()
+        playing = subprocess.Popen(["paplay", "--device=bench", str(wave)], env=environment)
+        page.ask("/jobs/1/live", {}).close()
+        shown = []
+        with page.ask("/live/events") as events:
+            for line in events:
+                told = json.loads(line[6:]) if line.startswith(b"data: ") else {}
+                shown += [told["rpm"]] if told.get("rpm") else []
+                if told.get("at_s", 0) > 7.0:
+                    break
+        with page.ask("/jobs/1/live/stop", {}) as stopped:
+            assert "/takes/" in stopped.url
+    finally:
+        for each in filter(None, (playing, serving)):
+            ended(each)
+    assert len(shown) > 10 and abs(np.median(shown) / truth_of(CLIP)["speed_rpm"] - 1) < 0.005
