@@ -102,12 +102,19 @@ def _dates(ax: Axes, at: list[datetime], narrow: bool) -> None:
     """Ticks at round dates, as the span of time asks for; no two of them read the same."""
     from datetime import timedelta
 
-    from matplotlib.dates import DateFormatter
+    from matplotlib.dates import DateFormatter, date2num
+    from matplotlib.ticker import FixedLocator
 
-    span_days = max((at[-1] - at[0]).total_seconds() / DAY_S, LEAST_DAYS)
-    ax.set_xlim(at[0] - timedelta(days=0.06 * span_days), at[-1] + timedelta(days=0.06 * span_days))
-    locator, pattern = _calendar(1.12 * span_days, 4 if narrow else 8, at[-1].tzinfo)
-    ax.xaxis.set_major_locator(locator)
+    known_days = (at[-1] - at[0]).total_seconds() / DAY_S
+    span_days = 1.12 * max(known_days, LEAST_DAYS)
+    room = timedelta(days=0.5 * (span_days - known_days))
+    start, end = at[0] - room, at[-1] + room
+    ax.set_xlim(start, end)
+    locator, pattern = _calendar(span_days, 4 if narrow else 8, at[-1].tzinfo)
+    last = date2num(end) - span_days * (0.14 if narrow else 0.06)  # beyond, a date would run out of the picture
+    ax.xaxis.set_major_locator(
+        FixedLocator([t for t in locator.tick_values(start, end) if date2num(start) <= t <= last])
+    )
     ax.xaxis.set_major_formatter(DateFormatter(pattern, tz=at[-1].tzinfo))
 
 

@@ -99,6 +99,7 @@ def test_no_two_dates_on_the_axis_read_the_same(days, narrow):
     assert 1 <= len(said) <= (6 if narrow else 11) and len(set(said)) == len(said), said
     boxes = [tick.label1.get_window_extent() for tick in ticks]
     assert all(one.x1 < other.x0 for one, other in pairwise(boxes)), said
+    assert boxes[0].x0 >= 0 and boxes[-1].x1 <= figure.bbox.x1, said
 
 
 def test_too_little_for_seasons():
