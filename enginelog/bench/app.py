@@ -24,7 +24,7 @@ from enginelog.bench.takes import NoTakeError, RefusedTakeError, Takes
 from enginelog.bench.workshop import Workshop
 from enginelog.live import NoMicrophoneError
 from enginelog.model import EnginelogError, UsageError
-from enginelog.store import NotInStoreError, StoreNotWrittenError
+from enginelog.store import NotInStoreError, StoreNotWrittenError, opening
 
 ROUTES = (
     ("/", pages.home, None),
@@ -129,7 +129,9 @@ def _problem(request: Request, status: int, text: str) -> Response:
 
 def _known_error(request: Request, error: Exception) -> Response:
     status = next((status for kinds, status in STATUSES if isinstance(error, kinds)), 500)
-    return _problem(request, status, str(error))
+    place = request.app.state.desk.settings.store or opening.default_path()
+    # Where it lies on this machine is nothing for a phone's screen.
+    return _problem(request, status, str(error).replace(str(place), "the job record"))
 
 
 def _refused(request: Request, error: Exception) -> Response:
