@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, datetime
 from typing import BinaryIO
 
@@ -106,6 +106,8 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard) -> Run:
     if not story.engine_heard and story.pulls == 0:
         clip_quality = quality.nothing_read(clip_quality, sets["quality"])
     run_speed = speed.summarise(track, story.spans if story.engine_heard else (), sets["speed"], clip_quality.trust)
+    # No speed is surer than that there was an engine.
+    run_speed = replace(run_speed, confidence=min(run_speed.confidence, story.confidence))
     del activity
     measures = findings.judge(engine, clip_quality, story, run_speed, track, firings, sets["findings"])
     return Run(

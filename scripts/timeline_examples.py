@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from measuring.made import as_told, cases, scenario_of
 
 from enginelog import limits, media, speed, synthesis, timeline
 from enginelog.model import Clip, Engine, Track
@@ -53,16 +54,43 @@ class Example:
 
 def made_up(rounds: int, base: int, cache: Path) -> Iterator[Example]:
     """Engines, pulls and other sounds of seeds from `base`."""
-    kinds = synthesis.OTHER_KINDS
     for number in range(rounds):
         for place, (behaviours, hardness) in enumerate(ENGINES):
             yield from engine_example(base + number * len(ENGINES) + place, behaviours, hardness, True, cache)
         for place, kind in enumerate(("saw", "trimmer")):
             seed = base + 3000 + 2 * number + place
             yield from engine_example(seed, "revving" if number % 2 else "start,revving", "ordinary", True, cache, kind)
-        for seed in range(number * 8, number * 8 + 8):
-            hardness = "hard" if seed // len(kinds) % 2 else "ordinary"
-            yield from other_examples(base + seed, kinds[seed % len(kinds)], hardness, cache)
+        yield from more_others(8, base + number * 8, cache)
+
+
+def whole_runs(count: int, base: int, hardness: str, cache: Path) -> Iterator[Example]:
+    """Every kind of engine with every behaviour in turn: without these, rough runs are taken for no engine."""
+    for case in cases(count, base, hardness):
+        name = f"engine_{case.seed}_{case.kind}_{case.behaviour.replace(',', '-')}_{hardness}"
+
+        def make(name=name, case=case) -> list[Example]:
+            scenario = scenario_of(case)
+            clip, truth = synthesis.make(scenario)
+            return [example(name, clip, as_told(scenario.engine, False), truth, True)]
+
+        yield from kept(cache, name, make)
+
+
+def more_others(count: int, base: int, cache: Path) -> Iterator[Example]:
+    """Sounds without an engine, all kinds in turn, every second round hard."""
+    kinds = synthesis.OTHER_KINDS
+    for seed in range(base, base + count):
+        hardness = "hard" if seed // len(kinds) % 2 else "ordinary"
+        yield from other_examples(seed, kinds[seed % len(kinds)], hardness, cache)
+
+
+def starts(rounds: int, base: int, cache: Path) -> Iterator[Example]:
+    """More pulls, with and without a start: what happens at the edges of a run is rare among whole runs."""
+    for number in range(rounds):
+        for place, hardness in enumerate(("ordinary", "hard", "ordinary", "easy")):
+            only = place < 2 or number % 2
+            seed = base + 4 * number + place
+            yield from engine_example(seed, "pulls_only" if only else "start,cut", hardness, True, cache)
 
 
 def pulls_alone(rounds: int, base: int, cache: Path) -> Iterator[Example]:

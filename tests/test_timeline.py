@@ -69,28 +69,37 @@ def test_listen_to_next_to_nothing(count):
 # ---------------------------------------------------------------- engine or not, in noise
 
 
-def seen_with(engine: float, with_speed: float, frames: int = 200) -> states.Views:
+def seen_with(engine: float, frames: int = 200) -> states.Views:
     """The same logits in every frame."""
-    flat = np.zeros((frames, 4))
-    return states.Views(np.full(frames, engine), np.full(frames, with_speed), np.zeros(frames), flat)
+    return states.Views(np.full(frames, engine), np.zeros(frames), np.zeros((frames, 4)))
 
 
-@pytest.mark.parametrize(("with_speed", "runs"), [(-1.0, 0), (2.0, 1)])
-def test_where_the_levels_show_no_run_the_rhythm_may(with_speed, runs):
+@pytest.mark.parametrize(("engine", "runs"), [(-1.5, 0), (2.0, 1)])
+def test_where_the_levels_show_no_run_the_rhythm_may(engine, runs):
     marks = [(states.QUIET, 0, 120), (states.PULL, 120, 130), (states.QUIET, 130, 200)]
-    found = heard.by_rhythm(marks, seen_with(-3.0, with_speed), LIMITS)
+    found = heard.by_rhythm(marks, seen_with(engine), LIMITS)
     assert any(mark[0] == states.RUN for mark in found) == bool(runs)
     assert (states.PULL, 120, 130) in found
     run = [(states.RUN, 0, 200)]
-    assert heard.by_rhythm(run, seen_with(-3.0, 5.0), LIMITS) == run
+    assert heard.by_rhythm(run, seen_with(-5.0), LIMITS) == run
 
 
-def test_rhythm_and_speed_alone_make_nothing_sure():
-    most = LIMITS.value("heard_alone_most")
-    alone = heard.probability(heard.run_score(seen_with(-5.0, 8.0), 0, 200, LIMITS))
-    assert alone == pytest.approx(most)
-    assert heard.probability(heard.run_score(seen_with(6.0, 8.0), 0, 200, LIMITS)) > 0.95
-    assert heard.probability(heard.run_score(seen_with(-5.0, -5.0), 0, 200, LIMITS)) < 0.05
+def test_a_short_run_is_less_sure_than_a_long_one():
+    seen = seen_with(2.0)
+    assert heard.run_score(seen, 0, 20, LIMITS) < heard.run_score(seen, 0, 200, LIMITS)
+    assert heard.probability(heard.run_score(seen_with(8.0), 0, 200, LIMITS)) > 0.95
+    assert heard.probability(heard.run_score(seen_with(-5.0), 0, 200, LIMITS)) < 0.05
+
+
+def test_a_run_grows_as_far_as_rhythm_and_speed_go_on():
+    seen = seen_with(0.5)
+    seen.engine[160:] = -4.0
+    marks = [(states.QUIET, 0, 50), (states.RUN, 50, 100), (states.QUIET, 100, 200)]
+    (_, first, last), after = heard.grown(marks, seen, np.full(200, 0.9), LIMITS)
+    assert first == 0 and abs(last - 160) <= 10 and after[0] == states.QUIET
+    assert heard.grown(marks, seen, np.full(200, 0.1), LIMITS) == marks
+    pulled = [(states.QUIET, 0, 30), (states.PULL, 30, 50), *marks[1:]]
+    assert (states.PULL, 30, 50) in heard.grown(pulled, seen, np.full(200, 0.9), LIMITS)
 
 
 @pytest.mark.parametrize(("height", "pulls", "kept"), [(0.5, 1, 0), (3.0, 1, 1), (0.5, 2, 2)])
@@ -107,7 +116,7 @@ def test_a_lone_pull_that_is_none_too_clear_is_none(height, pulls, kept):
 def test_course_is_the_best_of_all_courses():
     """Against trying every course (4^6 of them): exhaustive search is the outside reference for dynamic programming."""
     rng = np.random.default_rng(3)
-    seen = states.Views(rng.normal(0, 2, 6), np.zeros(6), np.zeros(6), log_softmax(rng.normal(0, 8, (6, 4))))
+    seen = states.Views(rng.normal(0, 2, 6), np.zeros(6), log_softmax(rng.normal(0, 8, (6, 4))))
     gain = LIMITS.value("state_gain") * seen.log_states
     gain[:, states.RUN] += LIMITS.value("rhythm_gain") * np.clip(seen.engine, -6, 6)
     gain[0] -= [0.0, LIMITS.value("start_cost_pull"), 0.0, LIMITS.value("start_cost_rundown")]

@@ -90,8 +90,8 @@ def order_frames(
     spectra = rfft((frames - frames.mean(axis=1, keepdims=True)) * window, axis=1)
     at = np.arange(1, top_line + 1) * cycles
     half = cycles // 2
-    between = 0.5 * (np.abs(spectra[:, at - half]) ** 2 + np.abs(spectra[:, at + half]) ** 2)
-    return OrderFrames(spectra[:, at], between)
+    lines, before, after = (spectra[:, at + aside].astype(complex) for aside in (0, -half, half))
+    return OrderFrames(lines, 0.5 * (np.abs(before) ** 2 + np.abs(after) ** 2))
 
 
 def phase_gain(frames: list[OrderFrames], widest: float, smooth: int, usual: float) -> Gain:

@@ -4,7 +4,8 @@ The interval is of the median of this run as measured from this sound. Where the
 noisy track is off by more: with N independent measurements of noise s_e, of a speed that spreads by s_t in all, its
 variance is about 2 s_e s_t / N (to first order, from the density 1 / (s_t sqrt(2 pi)) at the median and the mean size
 s_e sqrt(2/pi) of the noise), which for a steady speed passes into 2 s_e^2 / N, a little over the textbook's
-pi/2 s_e^2 / N.
+pi/2 s_e^2 / N. Frames of which it is not known whether they belong to the run may move the median further, by no more
+than as many places up or down the order of the speeds (the definition of a quantile).
 """
 
 from __future__ import annotations
@@ -22,9 +23,10 @@ SMOOTHED = 7  # frames whose mean tells the speed from the noise of a frame
 def summarise(track: Track, spans: tuple[Span, ...], limits: LimitSet, trust: float = 1.0) -> Speed:
     """Median speed over the run spans and its 95 % interval.
 
-    The speed is read over a quarter of a second. The run-up of a run span is left out, unless the recording begins with
-    it. Frames too unsure to report still count where they lie near their sure neighbours: leaving them out would leave
-    out the dips. Without a known frame every number is None.
+    The confidence falls where the interval is so wide that the run has no one speed. The speed is read over a quarter
+    of a second. The run-up of a run span is left out, unless the recording begins with it. Frames too unsure to report
+    still count where they lie near their sure neighbours: leaving them out would leave out the dips. Without a known
+    frame every number is None.
     """
     path = _path(track)
     inside = _running(track.t_s, path, spans, limits)
@@ -32,11 +34,45 @@ def summarise(track: Track, spans: tuple[Span, ...], limits: LimitSet, trust: fl
     if known.sum() < limits.value("least_known_frames"):
         return Speed(None, None, None, None, 0.0)
     rpm = _filled(track, path, known, inside, limits)
-    middle = float(np.median(moving_mean(rpm, min(READ_OVER, len(rpm)))))
+    read = moving_mean(rpm, min(READ_OVER, len(rpm)))
+    middle = float(np.median(read))
     confidence = float(np.mean(track.confidence[known])) * float(np.mean(known[inside])) ** 0.5
     half = 1.96 * _median_std(rpm, confidence, limits) * middle
-    confidence *= trust
-    return Speed(middle, middle - half, middle + half, None, float(np.clip(confidence, 0.0, 1.0)))
+    missed = _heard_outside(track, path, spans)
+    least, most = _between(read, _doubtful_share(track, spans, inside, len(rpm), limits), missed)
+    low, high = min(middle - half, least), max(middle + half, most)
+    confidence *= trust * min(1.0, limits.value("one_speed_within") * middle / max((high - low) / 2, 1e-9))
+    return Speed(middle, low, high, None, float(np.clip(confidence, 0.0, 1.0)))
+
+
+def _doubtful_share(track: Track, spans: tuple[Span, ...], inside: np.ndarray, used: int, limits: LimitSet) -> float:
+    """Share of the frames of which it is not known whether they belong: left out as unsure, or near a start or cut."""
+    hop_s = float(track.t_s[1] - track.t_s[0])
+    first_s, last_s = float(track.t_s[0]) + 0.2, float(track.t_s[-1]) - 0.2
+    runs = [span for span in spans if span.kind == "run"]
+    edges = sum((run.start_s > first_s) + (run.end_s < last_s) for run in runs)
+    frames = inside.sum() - used + edges * limits.value("edge_doubt_s") / hop_s
+    return float(min(frames / inside.sum(), 0.9))
+
+
+def _heard_outside(track: Track, path: np.ndarray, spans: tuple[Span, ...]) -> np.ndarray:
+    """Speeds told where nothing was heard to run: a quiet part of a run may have been missed."""
+    quiet = np.zeros(len(track.t_s), bool)
+    for span in spans:
+        if span.kind == "quiet":
+            quiet |= (track.t_s >= span.start_s) & (track.t_s <= span.end_s)
+    return path[quiet & np.isfinite(track.rpm)]
+
+
+def _between(read: np.ndarray, doubtful: float, missed: np.ndarray) -> tuple[float, float]:
+    """Least and largest median that speeds with this share of doubtful ones can have, with or without the missed ones.
+
+    Quantiles about the middle: hardly any width for a run at one speed, the whole span of a run whose throttle was
+    moved half-way.
+    """
+    bounds = np.quantile(read, [0.5 - doubtful / 2, 0.5 + doubtful / 2])
+    both = np.append(bounds, np.median(np.concatenate([read, missed])))
+    return float(both.min()), float(both.max())
 
 
 def _running(t_s: np.ndarray, path: np.ndarray, spans: tuple[Span, ...], limits: LimitSet) -> np.ndarray:

@@ -29,16 +29,21 @@ def track(clip: Clip, engine: Engine, limits: LimitSet) -> Track:
 
 
 def _may_be_half(found: Pursuit, engine: Engine, limits: LimitSet) -> np.ndarray:
-    """Frames of a two-stroke single that may turn twice as fast, firing on every second turn only.
+    """Frames of an engine that may turn twice as fast: it repeats itself only on every second turn or firing.
 
-    Such an engine sounds like one at half the speed. Where the other reading lags little behind, it stays in doubt.
+    So does a two-stroke single that fires on every second turn, and an even engine whose cylinders sound unlike. Where
+    the other reading lags little behind, it stays in doubt.
     """
-    if not is_saw(engine):
+    if engine.cylinders > 1 and not engine.even_firing:
+        return np.zeros(len(found.t_s), bool)
+    if engine.cylinders == 1 and not is_saw(engine):
         return np.zeros(len(found.t_s), bool)
     shown = {name: found.shown[:, number] for number, name in enumerate(RHYTHM)}
     contrast = sum(WEIGHTS[name] * shown[name] for name in WEIGHTS)
-    close = shown["octave_margin"] < limits.value("half_speed_doubt") * contrast
-    return close & (2 * 60.0 * found.cycle_hz < limits.value("usual_top_rpm_two_stroke"))
+    kind = "two_stroke" if engine.strokes == 2 else "four_stroke"
+    close = shown["octave_margin"] < limits.value("half_speed_doubt" if is_saw(engine) else "octave_doubt") * contrast
+    twice_rpm = 2 * 60.0 * engine.revs_per_cycle * found.cycle_hz
+    return close & (twice_rpm < limits.value(f"usual_top_rpm_{kind}"))
 
 
 def join(tracks: Sequence[Track], starts_s: Sequence[float]) -> Track:

@@ -9,7 +9,7 @@ import numpy as np
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Span, Timeline, Track
 from enginelog.timeline.activity import Activity
-from enginelog.timeline.heard import by_rhythm, confidence_of, reason_for
+from enginelog.timeline.heard import by_rhythm, confidence_of, grown, reason_for
 from enginelog.timeline.nets import shipped
 from enginelog.timeline.pops import bangs
 from enginelog.timeline.pulls import sudden
@@ -32,6 +32,7 @@ def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) ->
     seen = views(activity, track, engine, shipped(), limits)
     marks = tidy(stretches(course(seen, limits)), track, limits)
     marks = tidy(by_rhythm(marks, seen, limits), track, limits)
+    marks = tidy(grown(marks, seen, track.confidence, limits), track, limits)
     marks = merged(sudden(marks, activity, track, PULL, RUN, QUIET, limits))
     confidence, marks = confidence_of(without_lone_pull(marks, seen.pull, limits), seen, limits)
     spans, rundown_s = stopped(to_spans(marks, track, activity), activity, track, engine, limits)
@@ -65,6 +66,7 @@ def tidy(marks: list[tuple[int, int, int]], track: Track, limits: LimitSet) -> l
     marks = bridged(marks, track, limits.value("bridge_s") / hop_s)
     marks = closed(marks, limits.value("least_pull_gap_s") / hop_s)
     marks = renamed(marks, PULL, QUIET, limits.value("least_pull_s") / hop_s)
+    marks = renamed(marks, RUNDOWN, QUIET, limits.value("least_rundown_s") / hop_s)
     return orphans_quiet(marks)
 
 

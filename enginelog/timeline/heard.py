@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from enginelog.dsp.logistic import logit_of, probability
+from enginelog.dsp.logistic import probability
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.timeline.activity import Activity
@@ -35,12 +35,33 @@ def by_rhythm(marks, seen: Views, limits: LimitSet) -> list[tuple[int, int, int]
     """
     if any(mark[0] == RUN for mark in marks):
         return marks
-    first, last = best_stretch(seen.with_speed)
-    if probability(mean_less_short(seen.with_speed[first:last], limits)) < limits.value("heard_alone"):
+    first, last = best_stretch(seen.engine)
+    if probability(run_score(seen, first, last, limits)) < limits.value("heard_alone"):
         return marks
     states = np.concatenate([np.full(last - first, state) for state, first, last in marks])
-    running = moving_mean(np.clip(seen.with_speed, -8.0, 8.0), min(41, len(states))) > 0
+    level = min(0.0, float(np.mean(np.clip(seen.engine[first:last], -8.0, 8.0))) - 0.5)
+    running = moving_mean(np.clip(seen.engine, -8.0, 8.0), min(41, len(states))) > level
     states[running & (states != PULL)] = RUN
+    return stretches(states)
+
+
+def grown(marks, seen: Views, confidence: np.ndarray, limits: LimitSet) -> list[tuple[int, int, int]]:
+    """`marks` with runs that reach over the quiet about them as far as rhythm and speed go on.
+
+    In noise the levels show the loud part of a run only.
+    """
+    width = min(21, len(confidence))
+    going = (moving_mean(np.clip(seen.engine, -8.0, 8.0), width) > limits.value("grow_logit")) & (
+        moving_mean(confidence, width) > limits.value("grow_confidence")
+    )
+    states = np.concatenate([np.full(last - first, state) for state, first, last in marks])
+    open_to_run = going & (states == QUIET)
+    for state, first, last in marks:
+        if state == RUN:
+            before, after = open_to_run[:first][::-1], open_to_run[last:]
+            reach_back = len(before) if before.all() else int(np.argmin(before))
+            reach_on = len(after) if after.all() else int(np.argmin(after))
+            states[first - reach_back : last + reach_on] = RUN
     return stretches(states)
 
 
@@ -68,14 +89,8 @@ def quietened(marks, runs: set) -> list[tuple[int, int, int]]:
 
 
 def run_score(seen: Views, first: int, last: int, limits: LimitSet) -> float:
-    """Logit that a run is an engine's: by the classifier, or where that is less sure by rhythm and speed together.
-
-    The latter alone makes nothing surer than `heard_alone_most`: a rotor has rhythm and speed, too.
-    """
-    by_cues = limits.value("heard_scale") * mean_less_short(seen.engine[first:last], limits)
-    with_speed = mean_less_short(seen.with_speed[first:last], limits)
-    most = limits.value("heard_alone_most")
-    score = max(by_cues, min(with_speed, float(logit_of(most))))
+    """Logit that a run is an engine's: the mean of its frames, less for a short stretch."""
+    score = limits.value("heard_scale") * mean_less_short(seen.engine[first:last], limits)
     return float(np.clip(score, -limits.value("sure_score"), limits.value("sure_score")))
 
 

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from enginelog.dsp.logistic import logit_of
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Track
 from enginelog.timeline.activity import Activity
@@ -23,12 +22,10 @@ MARGIN = 400
 
 @dataclass(frozen=True)
 class Views:
-    """What is said of each frame: logits that an engine runs, by the classifier alone (`engine`) and together with how
-    sure the speed is (`with_speed`), and that a starter is pulled; the logarithms of the probabilities of KINDS, shape
-    (n, 4)."""
+    """What is said of each frame: logits that an engine runs and that a starter is pulled; the logarithms of the
+    probabilities of KINDS, shape (n, 4)."""
 
     engine: np.ndarray
-    with_speed: np.ndarray
     pull: np.ndarray
     log_states: np.ndarray
 
@@ -40,21 +37,7 @@ def views(activity: Activity, track: Track, engine: Engine, nets: dict[str, Net]
         _piece_views(activity, track, engine, nets, limits, first, min(first + PIECE, count))
         for first in range(0, count, PIECE)
     ]
-    running, pull, log_states = (np.concatenate(column) for column in zip(*parts, strict=True))
-    return Views(running, logit_with_speed(running, track, limits), pull, log_states)
-
-
-def logit_with_speed(running: np.ndarray, track: Track, limits: LimitSet) -> np.ndarray:
-    """Logit that an engine runs: what the classifier says of the cues, and how sure the speed of each frame is.
-
-    The classifier knows the ways of the level, which noise hides; the confidence of the speed holds out longer.
-    """
-    sure = np.clip(track.confidence, 0.01, 0.99)
-    return (
-        limits.value("heard_by_cues") * np.clip(running, -8.0, 8.0)
-        + limits.value("heard_by_speed") * logit_of(sure)
-        + limits.value("heard_offset")
-    )
+    return Views(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
 def _piece_views(
