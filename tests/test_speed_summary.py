@@ -1,0 +1,87 @@
+"""The one speed of a run: its median, how far it may be off, and speeds that were told beforehand."""
+
+import numpy as np
+import pytest
+
+from enginelog import limits, speed
+from enginelog.model import Clip, Engine, Span, Track
+
+LIMITS = limits.load("speed")
+HOP_S = 0.05
+
+
+def track_of(rpm: np.ndarray, confidence: float = 0.95) -> Track:
+    t = (np.arange(len(rpm)) + 0.5) * HOP_S
+    sure = np.where(np.isfinite(rpm), confidence, 0.2)
+    return Track(t, rpm, sure, np.ones(len(rpm)))
+
+
+def wandering(rpm: float, frames: int, seed: int = 1) -> np.ndarray:
+    return rpm * (1 + 0.001 * np.random.default_rng(seed).standard_normal(frames))
+
+
+def test_a_steady_run_is_told_narrowly():
+    found = speed.summarise(track_of(wandering(3000, 200)), (Span("run", 0.0, 10.0),), LIMITS)
+    assert found.rpm == pytest.approx(3000, rel=1e-3)
+    assert found.rpm_high - found.rpm_low < 0.01 * 3000
+    assert found.confidence > 0.9
+
+
+def test_the_median_is_bounded_by_the_frames_left_out():
+    """60 of 200 frames unknown: the median of all lies within 60/280 of the middle of the others, counted in their order,
+    whatever the unknown ones were (definition of the median)."""
+    ramp = np.linspace(2000, 3000, 200)
+    some = ramp.copy()
+    some[np.random.default_rng(2).permutation(200)[:60]] = np.nan
+    found = speed.summarise(track_of(some), (Span("run", 0.0, 10.0),), LIMITS)
+    known = some[np.isfinite(some)]
+    assert found.rpm_low <= np.quantile(known, 0.36) and found.rpm_high >= np.quantile(known, 0.64)
+    for rest in (0.0, 9000.0):
+        worst = np.median(np.where(np.isfinite(some), some, rest))
+        assert found.rpm_low - 20 <= worst <= found.rpm_high + 20
+
+
+def test_a_run_at_two_speeds_has_no_one_speed():
+    two = np.concatenate([wandering(1700, 101), wandering(3400, 99)])
+    found = speed.summarise(track_of(two), (Span("quiet", 0.0, 0.3), Span("run", 0.3, 10.0)), LIMITS)
+    assert found.rpm_low < 2000 and found.rpm_high > 3350
+    assert found.confidence < 0.1
+
+
+def test_a_missed_part_of_a_run_widens_the_interval():
+    two = np.concatenate([wandering(1700, 120), wandering(3400, 80)])
+    found = speed.summarise(track_of(two), (Span("quiet", 0.0, 6.0), Span("run", 6.0, 10.0)), LIMITS)
+    assert found.rpm == pytest.approx(3400, rel=2e-3)
+    assert found.rpm_low < 1750
+    assert found.confidence < 0.1
+
+
+def unlike_twin(rpm: float) -> Clip:
+    """A 360 degree twin whose cylinders ring at 330 and 710 Hz: it repeats itself on every second turn only."""
+    rng, rate, seconds = np.random.default_rng(1), 16000, 6
+    ring = np.arange(1600) / rate
+    shapes = [
+        np.exp(-ring / 0.006) * np.sin(660 * np.pi * ring),
+        0.9 * np.exp(-ring / 0.004) * np.sin(1420 * np.pi * ring),
+    ]
+    sound = np.zeros(rate * seconds + 2000)
+    at_s, count = 0.0, 0
+    while at_s < seconds:
+        first = int(at_s * rate)
+        sound[first : first + 1600] += shapes[count % 2] * (1 + 0.1 * rng.standard_normal())
+        at_s += 60 / rpm * (1 + 0.004 * rng.standard_normal())
+        count += 1
+    sound = sound[: rate * seconds] + 0.15 * sound.std() * rng.standard_normal(rate * seconds)
+    return Clip((0.2 * sound / np.abs(sound).max()).astype(np.float32), rate)
+
+
+def test_only_a_told_speed_tells_an_unlike_twin_from_one_at_half_the_speed():
+    clip = unlike_twin(3300)
+    even = {"strokes": 4, "cylinders": 2, "firing_angles_deg": (0.0, 360.0)}
+    alone = speed.track(clip, Engine(**even), LIMITS)
+    assert np.median(alone.confidence) <= 0.5
+    told = speed.track(clip, Engine(**even, rated_rpm=3600.0), LIMITS)
+    path = np.exp(told.rhythm[:, -1]) * 120.0
+    assert np.median(path) == pytest.approx(3300, rel=0.01)
+    halved = speed.track(clip, Engine(**even, rated_rpm=1650.0), LIMITS)
+    assert np.median(np.exp(halved.rhythm[:, -1]) * 120.0) == pytest.approx(1650, rel=0.01)
