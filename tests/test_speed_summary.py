@@ -28,14 +28,14 @@ def test_a_steady_run_is_told_narrowly():
 
 
 def test_the_median_is_bounded_by_the_frames_left_out():
-    """60 of 200 frames unknown: the median of all lies within 60/280 of the middle of the others, counted in their order,
-    whatever the unknown ones were (definition of the median)."""
+    """Of 200 frames 60 are unknown: the median of all lies within 30 places of the middle of the other 140, whatever
+    the unknown ones were (definition of the median)."""
     ramp = np.linspace(2000, 3000, 200)
     some = ramp.copy()
     some[np.random.default_rng(2).permutation(200)[:60]] = np.nan
     found = speed.summarise(track_of(some), (Span("run", 0.0, 10.0),), LIMITS)
     known = some[np.isfinite(some)]
-    assert found.rpm_low <= np.quantile(known, 0.36) and found.rpm_high >= np.quantile(known, 0.64)
+    assert found.rpm_low <= np.quantile(known, 0.3) and found.rpm_high >= np.quantile(known, 0.7)
     for rest in (0.0, 9000.0):
         worst = np.median(np.where(np.isfinite(some), some, rest))
         assert found.rpm_low - 20 <= worst <= found.rpm_high + 20

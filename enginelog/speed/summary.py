@@ -46,13 +46,13 @@ def summarise(track: Track, spans: tuple[Span, ...], limits: LimitSet, trust: fl
 
 
 def _doubtful_share(track: Track, spans: tuple[Span, ...], inside: np.ndarray, used: int, limits: LimitSet) -> float:
-    """Share of the frames of which it is not known whether they belong: left out as unsure, or near a start or cut."""
+    """Frames not known to belong to the run (left out as unsure, or near a start or cut) over those used, up to 1."""
     hop_s = float(track.t_s[1] - track.t_s[0])
     first_s, last_s = float(track.t_s[0]) + 0.2, float(track.t_s[-1]) - 0.2
     runs = [span for span in spans if span.kind == "run"]
     edges = sum((run.start_s > first_s) + (run.end_s < last_s) for run in runs)
     frames = inside.sum() - used + edges * limits.value("edge_doubt_s") / hop_s
-    return float(min(frames / inside.sum(), 0.9))
+    return float(min(frames / used, 1.0))
 
 
 def _heard_outside(track: Track, path: np.ndarray, spans: tuple[Span, ...]) -> np.ndarray:
