@@ -106,10 +106,10 @@ def _usual_low(engine: Engine) -> str:
 
 
 def _range_cost(engine: Engine, grid: np.ndarray, limits: LimitSet) -> np.ndarray:
-    """A gentle lean towards the speeds that engines of this kind run at, more so to those told of this one.
+    """A gentle lean towards the speeds that engines of this kind run at, more so to the rated speed where it is told.
 
     No speed in the grid is ruled out. A twin whose cylinders sound unlike repeats itself as one at half the speed does:
-    only the speed that it is known to run at tells them apart.
+    only the speed that it is governed to tells them apart. Saws and trimmers are not governed.
     """
     rpm = grid * 60.0 * engine.revs_per_cycle
     kind = "two_stroke" if engine.strokes == 2 else "four_stroke"
@@ -119,9 +119,8 @@ def _range_cost(engine: Engine, grid: np.ndarray, limits: LimitSet) -> np.ndarra
     above = np.clip(np.log(rpm / top) / 0.3, 0.0, 2.0)
     below = np.clip(np.log(limits.value(_usual_low(engine)) / rpm) / 0.3, 0.0, 2.0)
     cost = limits.value("range_cost") * (above + below)
-    for told in (engine.rated_rpm, engine.idle_rpm):
-        if told:
-            cost -= limits.value("told_gain") * (np.abs(np.log(rpm / told)) < limits.value("told_within"))
+    if engine.rated_rpm and not is_saw(engine):
+        cost -= limits.value("told_gain") * (np.abs(np.log(rpm / engine.rated_rpm)) < limits.value("told_within"))
     return cost.astype(np.float32)
 
 

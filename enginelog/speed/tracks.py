@@ -20,8 +20,9 @@ def track(clip: Clip, engine: Engine, limits: LimitSet) -> Track:
     found = pursue(clip, engine, limits)
     rpm_per_hz = 60.0 * engine.revs_per_cycle
     confidence = confidence_of(found.shown)
-    confidence = np.where(_may_be_half(found, engine, limits), np.minimum(confidence, 0.5), confidence)
-    known = confidence >= limits.value("least_confidence")
+    least = limits.value("least_confidence")
+    confidence = np.where(_may_be_half(found, engine, limits), np.minimum(confidence, least), confidence)
+    known = confidence >= least
     blank = np.where(known, 1.0, np.nan)
     std = np.maximum(found.std_hz * rpm_per_hz, limits.value("least_std_rpm"))
     rpm, rhythm = found.cycle_hz * rpm_per_hz * blank, found.shown.astype(np.float32)
