@@ -411,3 +411,41 @@ def test_pull_speed_and_strokes_are_said_where_they_are_known():
     assert "pull 1 at about 610 rpm with 4 compression strokes heard" in start.text
     silent = replace(line, spans=(spans[0], spans[3]))
     assert "how fast could not be heard" in run_verdicts.failed_start(silent, "no engine", LIMITS).text
+
+
+def unjudged(plain: int, n: int = 300):
+    """Firings none of which could be judged, but for some that were plainly lost."""
+    from enginelog.model import Firings
+
+    miss = np.full(n, np.nan)
+    miss[np.linspace(20, n - 20, plain).astype(int)] = 0.99
+    one = np.ones(n)
+    return Firings(
+        np.arange(n) * 0.04, np.zeros(n, int), one, one, miss, np.full(n, np.nan), 10 * one, 2.0 * np.arange(n)
+    )
+
+
+@pytest.mark.parametrize(("plain", "verdict"), [(0, "unknown"), (4, "unknown"), (12, "watch")])
+def test_plainly_lost_firings_are_said_though_the_rest_cannot_be_counted(plain, verdict):
+    """12 of 300 are 4 %: the least that was lost. No count, no upper end, no share for a comparison."""
+    case = healthy(2)
+    span = Span("run", 0.0, 12.0)
+    timeline = replace(case.timeline, spans=(span,))
+    measures = judged(case, firings=unjudged(plain), timeline=timeline)
+    one = finding(measures, "misfire")
+    assert one.verdict == verdict
+    assert measures.firing.misfires is None and measures.firing.misfire_high is None
+    assert measures.firing.misfire_low == (pytest.approx(plain / 3) if plain else None)
+    if verdict == "watch":
+        assert one.text.startswith("At least 12 of 300 firings lost (4 %); how many in all cannot be told")
+
+
+def test_a_firing_told_alone_is_no_sample():
+    """Where most of a stretch is told it counts; a plainly lost one amid untold ones does not."""
+    from enginelog.findings.misfire import judged as told
+
+    firings = unjudged(10)
+    miss = firings.miss_probability.copy()
+    miss[:100] = 0.01
+    mask = told(replace(firings, miss_probability=miss))
+    assert mask[:95].all() and not mask[110:].any()

@@ -98,3 +98,18 @@ def test_a_healthy_made_up_engine_loses_none():
     for kind, seed in (("generator", 50_011), ("twin_360", 50_012)):
         found, _ = made(kind, "steady", seed)
         assert np.mean(np.nan_to_num(found.miss_probability) > 0.5) <= 0.005
+
+
+def test_the_widest_gap_lies_between_the_lost_and_the_others():
+    """Logits of 90 firings about -7 and 10 lost about -3: the gap is between, and not at 0."""
+    rng = np.random.default_rng(4)
+    told = np.r_[-7 + 0.4 * rng.standard_normal(90), -2.5 + 0.3 * rng.standard_normal(10)]
+    gap = groups.widest_gap(told)
+    assert told[:90].max() < gap < told[90:].min()
+
+
+@pytest.mark.parametrize("lost", [np.array([]), np.full(10, 4.0)])
+def test_no_gap_to_move_to_where_there_is_none_or_it_is_at_0(lost):
+    rng = np.random.default_rng(5)
+    told = np.r_[-7 + 0.4 * rng.standard_normal(90), lost + 0.3 * rng.standard_normal(len(lost))]
+    assert groups.widest_gap(told) is None

@@ -96,8 +96,8 @@ def take(run: Run, limits: LimitSet, cleaning: LimitSet, left_out_s: float = 0.0
     speed = _no_speed() if longest is None else series.settled_series(run.track, longest, cleaning)
     speed = speed.between(from_s, float("inf"))
     wander, noise = _wander(run, speed, limits, cleaning)
-    judged = misfire.in_spans(run.firings, spans) & (run.firings.t_s >= from_s)
-    firings = misfire.take(run.firings, judged & np.isfinite(run.firings.miss_probability))
+    inside = misfire.in_spans(run.firings, spans) & (run.firings.t_s >= from_s)
+    firings = misfire.take(run.firings, inside & misfire.judged(run.firings))
     return Sample(
         run=run,
         limits=limits,

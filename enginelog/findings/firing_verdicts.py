@@ -27,11 +27,7 @@ def judge_misfire(evidence: Evidence, limits: LimitSet) -> Finding:
     """Share of firings lost; a fault only where the interval's lower end stands above the limit for watching."""
     study, summary = evidence.misfire, evidence.misfire.summary
     if summary.misfires is None:
-        return unknown(
-            "misfire",
-            study.reason or "the firings could not be judged",
-            ("record again, nearer to the exhaust side and out of the wind",),
-        )
+        return _without_count(evidence, limits)
     watch, fault = limits["misfire_watch_percent"], limits["misfire_fault_percent"]
     percent = summary.misfire_percent
     verdict = graded(percent, watch.value, fault.value)
@@ -46,6 +42,24 @@ def judge_misfire(evidence: Evidence, limits: LimitSet) -> Finding:
     return Finding(
         "misfire", verdict, text, percent, "%", watch.value, cited(watch), study.first_s, study.last_s, advice
     )
+
+
+def _without_count(evidence: Evidence, limits: LimitSet) -> Finding:
+    """No count: cannot tell, unless enough firings were lost without doubt."""
+    study = evidence.misfire
+    reason = study.reason or "the firings could not be judged"
+    advice = ("record again, nearer to the exhaust side and out of the wind",)
+    watch, least = limits["misfire_watch_percent"], study.summary.misfire_low or 0.0
+    if study.plainly_lost < limits.value("misfire_plain_least") or least < watch.value:
+        return unknown("misfire", reason, advice)
+    text = (
+        f"At least {study.plainly_lost} of {study.summary.events} firings lost ({least:.2g} %); how many in all cannot"
+        f" be told: {reason}. {SOUND_ALONE}"
+    )
+    return Finding(
+        "misfire", "watch", text, least, "%", watch.value, cited(watch), study.first_s, study.last_s,
+        (*advice, *IGNITION),
+    )  # fmt: skip
 
 
 def _misfire_text(evidence: Evidence, verdict: str, limits: LimitSet) -> str:

@@ -15,18 +15,21 @@ from enginelog.findings import patterns
 from enginelog.limits import LimitSet
 from enginelog.model import CylinderFiring, Engine, Firings, FiringSummary, FiringWindow, Span
 
+BESIDE = 10  # neighbours on either side among which a firing must not be the only one told
 WINDOWS = (200.0, 1000.0)  # revolutions (13 CCR 1968.2 counts misfires over these)
 
 
 @dataclass(frozen=True)
 class MisfireStudy:
-    """The summary for the record and what the verdict needs besides. `reason` says why a count is withheld."""
+    """The summary for the record and what the verdict needs besides. `reason` says why a count is withheld;
+    plainly_lost: firings that were lost without doubt where it is (the others might be, too)."""
 
     summary: FiringSummary
     reason: str | None
     first_s: float | None
     last_s: float | None
     alternation: float | None = None
+    plainly_lost: int = 0
 
 
 def clopper_pearson(lost: float, total: float, level: float = 0.95) -> tuple[float, float]:
@@ -127,6 +130,16 @@ def cannot_count(firings: Firings, limits: LimitSet) -> str | None:
     return None
 
 
+def judged(firings: Firings) -> np.ndarray:
+    """Firings told among told neighbours (mask). One told alone is no sample: where the firings cannot be judged, only
+    those plainly lost are marked."""
+    told = np.isfinite(firings.miss_probability)
+    if not len(told):
+        return told
+    each = [np.convolve(x, np.ones(2 * BESIDE + 1))[BESIDE : BESIDE + len(told)] for x in (told, np.ones(len(told)))]
+    return told & (each[0] > 0.5 * each[1])
+
+
 def _hardly_judged(told: np.ndarray, limits: LimitSet) -> str | None:
     """Why the share of firings that could be judged is too small, where enough were heard; None where it is not."""
     n = len(told)
@@ -142,10 +155,10 @@ def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: L
     Where firings are heard but too many are doubtful, the count is withheld and only the interval given.
     """
     firings = take(firings, in_spans(firings, spans))
-    told = np.isfinite(firings.miss_probability)
+    told = judged(firings)
     reason = _hardly_judged(told, limits) or cannot_count(take(firings, told), limits)
     if reason is not None:
-        return MisfireStudy(_withheld(engine, firings, (None, None), limits), reason, None, None)
+        return _plain_study(engine, firings, reason, limits)
     firings = take(firings, told)
     turns = patterns.alternation(firings, limits)
     probability = patterns.with_dead_slots(engine, firings, limits)
@@ -156,6 +169,16 @@ def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: L
         reason = f"between {100 * low:.0f} and {100 * high:.0f} % of the firings were lost: too unsure to state a count"
         return MisfireStudy(_withheld(engine, firings, (100 * low, 100 * high), limits), reason, None, None)
     return _counted(engine, firings, probability, turns, limits)
+
+
+def _plain_study(engine: Engine, firings: Firings, reason: str, limits: LimitSet) -> MisfireStudy:
+    """No count, but those that were lost without doubt: the least that was lost."""
+    lost = np.nan_to_num(firings.miss_probability) > 0.95
+    least = 100 * float(lost.mean()) if lost.any() else None
+    at = firings.t_s[lost]
+    ends = (float(at[0]), float(at[-1])) if len(at) else (None, None)
+    summary = _withheld(engine, firings, (least, None), limits)
+    return MisfireStudy(summary, reason, *ends, plainly_lost=int(lost.sum()))
 
 
 def _counted(engine: Engine, firings: Firings, probability: np.ndarray, turns, limits: LimitSet) -> MisfireStudy:

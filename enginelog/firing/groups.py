@@ -1,6 +1,8 @@
 """Ways to part the firings of one slot into lost ones and others, each with what speaks for and against it.
 
-Several starts are tried: what the first classifier says, and the weakest few or many by the shared change. From each,
+Several starts are tried: what the first classifier says, that with its limit moved to where the widest gap in its
+answers is (it ranks well where it does not know how much of a firing the noise and the other cylinders leave), and the
+weakest few or many by the shared change. From each,
 the best linear cut between the two groups is learned from the recording itself and the groups follow from it, in turn.
 None of the ways is believed here; `evidence` describes each for the classifier that chooses.
 """
@@ -17,11 +19,12 @@ from enginelog.firing.cues import BINS, NAMES, SLOT_CUES, Cues, parting
 
 FEWEST = 20  # firings of a slot among which lost ones are looked for
 WEAKEST = (0.04, 0.12)  # shares of the weakest with which is started
-ROUNDS = 3
+ROUNDS, MORE_ROUNDS = 3, 6  # the latter where the first classifier leads
+GAP_FROM, GAP_TO = -5.0, 3.0  # logits between which the widest gap may part lost from fired
 HALF = 8  # neighbours on either side that make the local norm
 FIRST_EVENT_CUES = 11
 WHOLE = len(NAMES) - len(SLOT_CUES) - 10  # where the cues begin that all events of a slot share
-KINDS = ("told", "told_parted", "parted", "all")
+KINDS = ("told", "told_parted", "gap", "gap_parted", "parted", "all")
 EVIDENCE = (
     *("apart", "apart_in_lost", "log_share", "root_count", "doubt", "doubtful", "left", "left_all", "logit_apart"),
     *("logit_lost", "logit_fired", "in_turn"),
@@ -56,11 +59,15 @@ def ways(cues: Cues, logit: np.ndarray, own: np.ndarray) -> list[Parted]:
     ready = folded(np.hstack([cues.parts[own], cues.slowing[own]]))
     change = np.clip(cues.column("change")[own], -1, 2)
     plain = 0.5 * (cues.column("pulse")[own] + cues.column("change")[own])
-    found = [(plain, probability(told), 0), (*_followed(ready, told, probability(told), 0.5), 1)]
+    found = [(plain, probability(told), 0), (*_followed(ready, told, probability(told), 0.5, MORE_ROUNDS), 1)]
+    gap = widest_gap(told)
+    if gap is not None:
+        moved = 1.5 * (told - gap)
+        found += [(plain, probability(moved), 2), (*_followed(ready, moved, probability(moved), 0.3), 3)]
     for start in (_two_groups(change), *(_weakest(change, share) for share in WEAKEST)):
-        found.append((*_followed(ready, told, start, 0.1), 2))
+        found.append((*_followed(ready, told, start, 0.1), 4))
     if cues.slots > 1:
-        found.append((plain, np.full(len(own), 0.97), 3))
+        found.append((plain, np.full(len(own), 0.97), 5))
     return [_described(cues, own, told, *one) for one in found if one[0] is not None]
 
 
@@ -73,19 +80,33 @@ def _two_groups(y: np.ndarray) -> np.ndarray:
     return probability((0.5 * (low + high) - y) / (0.1 * (high - low) + 1e-9))
 
 
+def widest_gap(told: np.ndarray) -> float | None:
+    """Middle of the widest gap between neighbouring logits, shape (n,), that lies apart from 0; None where the widest
+    is at 0 anyway, or there is none within GAP_FROM..GAP_TO."""
+    order = np.sort(told)
+    low, high = order[:-1], order[1:]
+    inside = (high > GAP_FROM) & (low < GAP_TO) & (np.arange(1, len(order)) >= 0.5 * len(order))
+    if not inside.any():
+        return None
+    width = np.where(inside, high - low, 0.0)
+    widest = int(np.argmax(width))
+    middle = 0.5 * float(low[widest] + high[widest])
+    return None if width[widest] < 0.3 or low[widest] < 0.0 < high[widest] else middle
+
+
 def _weakest(y: np.ndarray, share: float) -> np.ndarray:
     """Probabilities that single out the weakest `share`, four at least."""
     edge = np.sort(y)[max(4, round(share * len(y))) - 1]
     return np.where(y <= edge, 0.9, 0.02)
 
 
-def _followed(ready: Folded, told: np.ndarray, lost: np.ndarray, trust: float):
+def _followed(ready: Folded, told: np.ndarray, lost: np.ndarray, trust: float, rounds: int = ROUNDS):
     """(strength, lost) after learning the cut and parting anew in turn; (None, None) where a group is too small.
 
     trust: weight of the first classifier's logits `told` beside what the cut says.
     """
     strength = None
-    for _ in range(ROUNDS):
+    for _ in range(rounds):
         cut = linear_cut(ready, lost)
         if cut is None:
             break

@@ -13,6 +13,7 @@ from enginelog.limits import LimitSet
 from enginelog.model import Engine
 
 DEAD = 0.97  # probability of a miss in a slot that does not fire at all
+PLAIN = 0.98  # and of one that is plainly lost where nothing else is known
 NONE_LOST = 0.02  # probability of a miss that is left where a slot is taken to lose none
 
 
@@ -41,9 +42,9 @@ class Belief:
 def judge_chunk(seen: Windows, engine: Engine, limits: LimitSet) -> Verdicts:
     """Judge the events of one chunk.
 
-    Where any cylinder is in doubt, nothing is told of the chunk: the others share its sound, and a share read from some
-    of the cylinders would not be that of the engine. Beside a cylinder that is plainly dead the others may be in more
-    doubt: its being dead is what matters.
+    Where any cylinder is in doubt, nothing is told of the chunk but what is plainly lost: the others share its sound,
+    and a share read from some of the cylinders would not be that of the engine. Beside a cylinder that is plainly dead
+    the others may be in more doubt: its being dead is what matters.
     """
     n, slots = len(seen.slot), engine.cylinders
     strength, lost, noise = np.ones(n), np.full(n, np.nan), np.full(n, np.nan)
@@ -51,7 +52,7 @@ def judge_chunk(seen: Windows, engine: Engine, limits: LimitSet) -> Verdicts:
         return Verdicts(strength, lost, np.ones(n), noise)
     cues, judges = measure(seen, engine, limits), nets.shipped()
     logit = nets.mean_logit(judges.event, cues.table)
-    levels, doubt = _levels(cues), 0.0
+    levels, doubt, plain = _levels(cues), 0.0, np.zeros(n, bool)
     for j in range(slots):
         own = np.flatnonzero(seen.slot == j)
         ways = groups.ways(cues, logit, own)
@@ -59,12 +60,14 @@ def judge_chunk(seen: Windows, engine: Engine, limits: LimitSet) -> Verdicts:
             continue
         one = _dead(len(own), levels[j]) if levels[j] < limits.value("weakest_slot") else believe(ways, judges)
         strength[own], lost[own], noise[own] = one.strength, one.lost, one.noise
+        plain[own] = plainly_lost(ways, judges, logit[own], limits)
         doubt = max(doubt, one.doubt)
     shown = np.where(levels < limits.value("weakest_slot"), levels, cues.level)
     steady = cues.column("steadiness")[0] >= limits.value("least_steadiness")
     most = "most_doubt_beside_dead" if levels.min() < limits.value("weakest_slot") else "most_doubt"
     if doubt > limits.value(most) or not steady:
-        lost[:] = np.nan
+        plain &= steady and plain.mean() < limits.value("plain_most")
+        lost = np.where(plain, PLAIN, np.nan)
     lost[disturbed(seen.cut, limits)] = np.nan
     return Verdicts(strength, lost, shown[seen.slot] / max(shown.mean(), 1e-9), noise)
 
@@ -93,6 +96,13 @@ def believe(ways: list[groups.Parted], judges: nets.Judges) -> Belief:
         parted, none, neither = odds / odds.sum()
     lost = parted * way.lost + none * np.minimum(way.lost, NONE_LOST) + neither * np.clip(way.lost, 0.1, 0.6)
     return Belief(_scaled(way), lost, _spread(way), float(1 - max(parted, none)))
+
+
+def plainly_lost(ways: list[groups.Parted], judges: nets.Judges, logit: np.ndarray, limits: LimitSet) -> np.ndarray:
+    """Firings that are lost however many are, mask (n,): the first classifier is sure (`logit` over `plain_logit`) and
+    both of the likeliest ways of parting are."""
+    likely = np.argsort(-nets.mean_logit(judges.right, np.array([way.evidence for way in ways])))[:2]
+    return (logit > limits.value("plain_logit")) & (np.min([ways[k].lost for k in likely], axis=0) > 0.9)
 
 
 def _scaled(way: groups.Parted) -> np.ndarray:

@@ -107,6 +107,8 @@ def misfires(run: Run) -> Fact:
 
 def _too_unsure(firing: FiringSummary) -> str:
     """The interval of a count that is withheld; empty where there is none."""
+    if firing.misfire_low is not None and firing.misfire_high is None:
+        return f"at least {percent(firing.misfire_low)} were lost; how many in all cannot be told"
     if firing.misfire_low is None or firing.misfire_high is None:
         return ""
     return f"between {firing.misfire_low:.0f} and {firing.misfire_high:.0f}{GAP}%: too unsure to state a count"
