@@ -54,8 +54,15 @@ def test_the_table_counts_what_it_says():
     assert (mower["n"], mower["told %"], mower["of these share right %"]) == ("3", "67", "50")
     assert (mower["wrong of all %"], mower["most above, points"], mower["within 1.5 points %"]) == ("33", "4.00", "50")
     assert (mower["precision"], mower["recall"], mower["pattern right %"]) == ("0.667", "1.000", "50")
+    assert (mower["else said: at least %"], mower["of these too many %"]) == ("0", "-")
     assert (named["**all**"]["n"], named["**all**"]["told %"]) == ("4", "75")
     assert (named["saw healthy"]["precision"], named["saw healthy"]["interval holds %"]) == ("-", "100")
+
+
+def test_at_least_is_right_up_to_what_was_lost():
+    unsure = [one(percent=None, pattern=None, least=9, lost=9), one(percent=None, pattern=None, least=10, lost=9)]
+    cells = lost_firings.table([("row", [*unsure, one(), one()])]).splitlines()[-1].split("|")
+    assert [cell.strip() for cell in cells[-3:-1]] == ["50", "50"]
 
 
 def test_calibration_bins_stated_against_true():

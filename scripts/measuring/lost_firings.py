@@ -17,14 +17,16 @@ from enginelog.synthesis import Truth
 EDGES = (0.0, 0.005, 0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.95, 0.98, 0.995, 1.0)  # of stated confidence
 HEADS = (
     *("recordings", "n", "told %", "of these share right %", "within 1.5 points %", "most above, points"),
-    *("wrong of all %", "interval holds %", "precision", "recall", "pattern right %"),
+    *("wrong of all %", "interval holds %", "precision", "recall", "pattern right %", "else said: at least %"),
+    "of these too many %",
 )
 
 
 @dataclass(frozen=True)
 class Counted:
     """One recording. percent None: no count was given. hit, false, missed: firings called lost rightly and wrongly, and
-    lost ones called fired, of recordings told. stated: probabilities of a miss, was: whether it was one."""
+    lost ones called fired, of recordings told. stated: probabilities of a miss, was: whether it was one. least: firings
+    said to be lost at least, where no count was given; lost: those that were."""
 
     name: str
     true_percent: float
@@ -38,6 +40,8 @@ class Counted:
     missed: int
     stated: np.ndarray
     was: np.ndarray
+    least: int = 0
+    lost: int = 0
 
     @property
     def off(self) -> float:
@@ -53,7 +57,11 @@ class Counted:
 def counted(name: str, found: Firings, truth: Truth, wanted: np.ndarray, engine: Engine) -> Counted:
     """Count the firings `found` over the true running spans. wanted: 1 lost, 0 fired, -1 not known, of each."""
     spans = [span for span in truth.spans if span.kind == "run"]
-    summary = misfire.study_misfire(engine, found, spans, limits.load("findings")).summary
+    settings = limits.load("findings")
+    study = misfire.study_misfire(engine, found, spans, settings)
+    summary = study.summary
+    said = study.plainly_lost >= settings.value("misfire_plain_least")
+    said &= (summary.misfire_low or 0.0) >= settings.value("misfire_watch_percent")
     told = found.miss_probability
     judged = np.isfinite(told) & (wanted >= 0)
     lost, called = wanted[judged] == 1, told[judged] > 0.5
@@ -63,7 +71,7 @@ def counted(name: str, found: Firings, truth: Truth, wanted: np.ndarray, engine:
         name, true, summary.misfire_percent if given else None, summary.misfire_low, summary.misfire_high,
         summary.pattern if given else None, truth.misfire_pattern or "none",
         *(int(np.sum(mask)) if given else 0 for mask in (called & lost, called & ~lost, ~called & lost)),
-        told[judged], lost,
+        told[judged], lost, study.plainly_lost if said else 0, int(np.sum(truth.missed)),
     )  # fmt: skip
 
 
@@ -79,13 +87,15 @@ def _line(name: str, some: Sequence[Counted]) -> str:
     told = [one for one in some if one.percent is not None]
     hit, false, missed = (sum(getattr(one, key) for one in told) for key in ("hit", "false", "missed"))
     holds = [one.low <= one.true_percent <= one.high for one in told]
+    least = [one for one in some if one.least]
     cells = [
         name, str(len(some)), _percent(len(told), len(some)), _percent(sum(one.right for one in told), len(told)),
         _percent(sum(abs(one.off) <= 1.5 for one in told), len(told)),
         f"{max(one.off for one in told):.2f}" if told else "-",
         _percent(sum(not one.right for one in told), len(some)), _percent(sum(holds), len(told)),
         f"{hit / (hit + false):.3f}" if hit + false else "-", f"{hit / (hit + missed):.3f}" if hit + missed else "-",
-        _percent(sum(one.pattern == one.true_pattern for one in told), len(told)),
+        _percent(sum(one.pattern == one.true_pattern for one in told), len(told)), _percent(len(least), len(some)),
+        _percent(sum(one.least > one.lost for one in least), len(least)),
     ]  # fmt: skip
     return "| " + " | ".join(cells) + " |"
 
