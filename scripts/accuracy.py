@@ -157,6 +157,7 @@ def beside(quick: bool) -> Iterator[str]:
 QUICK_OPTIONS = {
     "accuracy_findings.py": ["--runs", "10"],
     "accuracy_firing.py": ["--seeds", "10000:10001", "--rows", "mower,twin_270"],
+    "accuracy_pulls.py": ["--seeds", "10000:10001", "--kinds", "mower"],
     "accuracy_timeline.py": ["--count", "2", "--others", "1"],
 }
 

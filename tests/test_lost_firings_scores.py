@@ -12,9 +12,11 @@ import sim_tracks as sim
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "scripts"))
 
+import fit_firing  # noqa: E402
 from measuring import ablated, lost_firings  # noqa: E402
 
 from enginelog import synthesis  # noqa: E402
+from enginelog.firing import cues  # noqa: E402
 
 
 def one(true=10.0, percent=10.0, **changes) -> lost_firings.Counted:
@@ -109,3 +111,45 @@ def test_an_ablation_leaves_everything_as_it_was(name):
     with ablated.ABLATIONS[name]():
         assert sum(getattr(*part) is not kept for part, kept in zip(parts, before, strict=True)) == 1
     assert all(getattr(*part) is kept for part, kept in zip(parts, before, strict=True))
+
+
+# ---------------------------------------------------------------- what is taken away or dealt out before fitting
+
+
+def read_cues(n=40, bands=3, seed=1) -> cues.Cues:
+    rng = np.random.default_rng(seed)
+    table = rng.standard_normal((n, len(cues.NAMES)))
+    parts = rng.standard_normal((n, bands * cues.BINS))
+    return cues.Cues(table, parts, rng.standard_normal((n, 2)), np.zeros(n, int), 1, np.ones(1))
+
+
+def test_a_dipless_copy_differs_in_the_slowing_alone():
+    """Every third recording, in the same third of the cross-check; the same values, at other firings."""
+    lost = np.arange(40) % 5 == 0
+    found = [(number, [(read_cues(seed=number), lost)]) for number in range(12)]
+    copies = fit_firing.dipless(found)
+    assert [number for number, _ in copies] == [0, 1, 2, 9, 10, 11]
+    columns = [cues.NAMES.index(name) for name in ("slowing_about", "slowing_after")]
+    for number, ((copy, same),) in copies:
+        whole = found[number][1][0][0]
+        assert same is lost
+        assert np.array_equal(np.delete(copy.table, columns, 1), np.delete(whole.table, columns, 1))
+        assert not np.array_equal(copy.table[:, columns], whole.table[:, columns])
+        assert np.allclose(np.sort(copy.slowing, 0), np.sort(whole.slowing, 0))
+        assert np.array_equal(copy.parts, whole.parts)
+
+
+@pytest.mark.parametrize("name", list(fit_firing.WITHOUT))
+def test_a_cue_taken_away_tells_nothing(name):
+    """Two recordings that differ in that cue alone look the same once it is gone."""
+    one, other = read_cues(seed=1), read_cues(seed=2)
+    less, same = fit_firing.WITHOUT[name](one), fit_firing.WITHOUT[name](other)
+    gone = np.flatnonzero((less.table == 0).all(0) & (same.table == 0).all(0))
+    assert len(gone) >= 2
+    if name == "dip":
+        assert not less.slowing.any() and np.array_equal(less.parts, one.parts)
+    if name == "bands":
+        assert less.parts.shape == (40, cues.BINS)
+        assert np.allclose(less.parts, one.parts.reshape(40, 3, cues.BINS).mean(1))
+    if name == "shape":
+        assert np.ptp(less.parts.reshape(40, 3, cues.BINS), axis=2).max() < 1e-12
