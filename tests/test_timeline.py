@@ -97,7 +97,7 @@ def test_a_run_grows_as_far_as_rhythm_and_speed_go_on():
     marks = [(states.QUIET, 0, 50), (states.RUN, 50, 100), (states.QUIET, 100, 200)]
     (_, first, last), after = heard.grown(marks, seen, np.full(200, 0.9), LIMITS)
     assert first == 0 and abs(last - 160) <= 10 and after[0] == states.QUIET
-    assert heard.grown(marks, seen, np.full(200, 0.1), LIMITS) == marks
+    assert heard.grown(marks, seen, np.full(200, 0.05), LIMITS) == marks
     pulled = [(states.QUIET, 0, 30), (states.PULL, 30, 50), *marks[1:]]
     assert (states.PULL, 30, 50) in heard.grown(pulled, seen, np.full(200, 0.9), LIMITS)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from enginelog import limits
 from enginelog.model import Finding, FiringSummary, Run
 from enginelog.plots import cylinder_letter
 from enginelog.report.words import (
@@ -72,6 +73,8 @@ def speed(run: Run) -> Fact:
     behind = "middle value of the run"
     if found.rpm_low is not None and found.rpm_high is not None:
         behind = f"{SURE_95} interval {found.rpm_low:.0f} to {rpm(found.rpm_high)}"
+        if found.rpm_high - found.rpm_low > 2 * limits.load("speed").value("one_speed_within") * found.rpm:
+            behind += "; no one speed, or too little of it heard"
     return Fact("speed", "Speed", rpm(found.rpm), f"{behind}; confidence {found.confidence:.2f} of 1")
 
 

@@ -25,8 +25,8 @@ def summarise(track: Track, spans: tuple[Span, ...], limits: LimitSet, trust: fl
 
     The confidence falls where the interval is so wide that the run has no one speed. The speed is read over a quarter
     of a second. The run-up of a run span is left out, unless the recording begins with it. Frames too unsure to report
-    still count where they lie near their sure neighbours: leaving them out would leave out the dips. Without a known
-    frame every number is None.
+    still count where they lie near their sure neighbours: leaving them out would leave out the dips. Without known
+    frames, or where they are too few and too unsure, every number is None.
     """
     path = _path(track)
     inside = _running(track.t_s, path, spans, limits)
@@ -37,6 +37,8 @@ def summarise(track: Track, spans: tuple[Span, ...], limits: LimitSet, trust: fl
     read = moving_mean(rpm, min(READ_OVER, len(rpm)))
     middle = float(np.median(read))
     confidence = float(np.mean(track.confidence[known])) * float(np.mean(known[inside])) ** 0.5
+    if confidence < limits.value("least_run_confidence"):
+        return Speed(None, None, None, None, 0.0)
     half = 1.96 * _median_std(rpm, confidence, limits) * middle
     missed = _heard_outside(track, path, spans)
     least, most = _between(read, _doubtful_share(track, spans, inside, len(rpm), limits), missed)

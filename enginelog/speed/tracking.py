@@ -113,11 +113,12 @@ def _range_cost(engine: Engine, grid: np.ndarray, limits: LimitSet) -> np.ndarra
     """
     rpm = grid * 60.0 * engine.revs_per_cycle
     kind = "two_stroke" if engine.strokes == 2 else "four_stroke"
-    top = limits.value(f"usual_top_rpm_{kind}")
+    low, top = limits.value(_usual_low(engine)), limits.value(f"usual_top_rpm_{kind}")
     if engine.rated_rpm:
         top = 1.25 * engine.rated_rpm
+        low = max(low, min(limits.value("idle_per_rated") * engine.rated_rpm, engine.idle_rpm or np.inf))
     above = np.clip(np.log(rpm / top) / 0.3, 0.0, 2.0)
-    below = np.clip(np.log(limits.value(_usual_low(engine)) / rpm) / 0.3, 0.0, 2.0)
+    below = np.clip(np.log(low / rpm) / 0.3, 0.0, 2.0)
     cost = limits.value("range_cost") * (above + below)
     if engine.rated_rpm and not is_saw(engine):
         cost -= limits.value("told_gain") * (np.abs(np.log(rpm / engine.rated_rpm)) < limits.value("told_within"))
