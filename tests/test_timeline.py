@@ -116,9 +116,10 @@ def test_a_lone_pull_that_is_none_too_clear_is_none(height, pulls, kept):
 def test_course_is_the_best_of_all_courses():
     """Against trying every course (4^6 of them): exhaustive search is the outside reference for dynamic programming."""
     rng = np.random.default_rng(3)
-    seen = states.Views(rng.normal(0, 2, 6), np.zeros(6), log_softmax(rng.normal(0, 8, (6, 4))))
+    seen = states.Views(rng.normal(0, 2, 6), rng.normal(0, 4, 6), log_softmax(rng.normal(0, 8, (6, 4))))
     gain = LIMITS.value("state_gain") * seen.log_states
     gain[:, states.RUN] += LIMITS.value("rhythm_gain") * np.clip(seen.engine, -6, 6)
+    gain[:, states.PULL] += LIMITS.value("burst_gain") * np.clip(seen.pull, -6, 6)
     gain[0] -= [0.0, LIMITS.value("start_cost_pull"), 0.0, LIMITS.value("start_cost_rundown")]
     cost = states.change_costs(LIMITS)
 

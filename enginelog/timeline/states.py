@@ -64,11 +64,12 @@ def state_features(activity: Activity, track: Track, running: np.ndarray, pull: 
 def course(seen: Views, limits: LimitSet) -> np.ndarray:
     """Most likely state of each frame (Viterbi), shape (n,), given what each change of state costs.
 
-    The rhythm has a second say on running, so that a run is not lost whose level tells nothing.
+    The rhythm has a second say on running, so that a run is not lost whose level tells nothing, and the burst on pulls.
     """
     cost = change_costs(limits)
     gain = limits.value("state_gain") * seen.log_states
     gain[:, RUN] += limits.value("rhythm_gain") * np.clip(seen.engine, -6, 6)
+    gain[:, PULL] += limits.value("burst_gain") * np.clip(seen.pull, -6, 6)
     back = np.zeros(gain.shape, np.int8)
     best = gain[0] - np.array([0.0, limits.value("start_cost_pull"), 0.0, limits.value("start_cost_rundown")])
     for frame in range(1, len(gain)):
