@@ -118,5 +118,7 @@ def swing(sample: Sample) -> Estimate:
         squares = sample.wander_percent**2
         draws = sample.means("swing", squares, sample.stretch)
         own = 0.5 * float(np.std(draws) / np.mean(squares))  # of the root, to first order
-    noise = sample.chance("swing stage").standard_normal(int(sample.limits.value("draws")))
-    return from_draws(size, size * np.exp(np.hypot(stage, own) * noise))
+    chance = sample.chance("swing stage").standard_normal((2, int(sample.limits.value("draws"))))
+    noise = 0.0 if np.isnan(sample.noise_percent) else SINE_SWING * sample.noise_percent
+    noise *= sample.limits.value("swing_noise") / NORMAL_95
+    return from_draws(size, size * np.exp(np.hypot(stage, own) * chance[0]) + noise * chance[1])
