@@ -21,6 +21,10 @@ KINDS = ("JPEG", "PNG", "WEBP", "GIF")
 QUALITY = 85
 
 
+class TooManyPixelsError(Exception):
+    """The picture claims to be larger than any phone makes."""
+
+
 def main(arguments: list[str]) -> int:
     """Read, make plain, write; the exit status."""
     edge_px, most_pixels, memory_bytes, cpu_s = map(int, arguments)
@@ -29,19 +33,21 @@ def main(arguments: list[str]) -> int:
         made = plain(sys.stdin.buffer.read(), edge_px, most_pixels)
     except MemoryError:
         return _refused("it needs more memory than it may have")
-    except Exception as failed:  # whatever a broken file makes the decoder say
-        return _refused(f"it is no picture that can be read here ({type(failed).__name__})")
+    except TooManyPixelsError as failed:
+        return _refused(str(failed))
+    except Exception:  # whatever a broken file makes the decoder say
+        return _refused("no JPEG, PNG, WebP or GIF that can be read; set the phone's camera to JPEG")
     sys.stdout.buffer.write(made)
     return 0
 
 
 def plain(data: bytes, edge_px: int, most_pixels: int) -> bytes:
-    """The picture as a JPEG of its pixels alone. Raises what the decoder raises; ValueError where it is too large."""
+    """The picture as a JPEG of its pixels alone. Raises what the decoder raises; TooManyPixelsError."""
     from PIL import Image, ImageOps
 
     with Image.open(io.BytesIO(data), formats=KINDS) as picture:
         if picture.width * picture.height > most_pixels:
-            raise ValueError("too many pixels")
+            raise TooManyPixelsError(f"{picture.width} x {picture.height} pixels, {most_pixels} at most expected")
         picture.draft("RGB", (edge_px, edge_px))  # a large JPEG is decoded smaller at once
         upright = ImageOps.exif_transpose(picture)
         shown = _on_white(upright)

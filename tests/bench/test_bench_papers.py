@@ -2,6 +2,7 @@
 
 import re
 from html import unescape
+from pathlib import Path
 
 import make_runs
 import pytest
@@ -11,6 +12,8 @@ from enginelog import report
 from enginelog.advice import Heard, Situation, advise
 from enginelog.limits import bench as bench_rules
 from enginelog.store import open_store
+
+DEMO = Path(__file__).resolve().parents[2] / "recordings_demo"
 
 
 def words_of(text: str) -> str:
@@ -154,6 +157,17 @@ def test_pulls_alone_are_a_before(store, server, browser):
     assert browser.ask("GET", f"/jobs/{made}/before-after.svg?narrow=1").status == 200
     assert browser.get(f"/jobs/{made}/hand-back").status == 200
     assert browser.ask("GET", f"/jobs/{made}/papers/bench.pdf").body.startswith(b"%PDF-")
+
+
+def test_a_recording_of_pulls_alone_as_a_phone_sends_it(store, server, browser):
+    """From its bytes on (truth beside the recording: five pulls, it never runs)."""
+    data = (DEMO / "mower_clover_only_pulled.m4a").read_bytes()
+    take = browser.send(new_job(store, "mower Clover", kind="mower"), data, "pulls.m4a")
+    assert browser.wait(take)["state"] == "done"
+    shown = browser.get(f"/takes/{take}").text
+    assert "did not run" in shown and "Attach to job" in shown
+    assert browser.post(f"/takes/{take}/attach", {"stage": "before", "conditions": ["cold"]}).status == 303
+    assert "did not run" in browser.get("/jobs/1").text
 
 
 def test_any_two_runs(store, server, browser, job):

@@ -96,7 +96,8 @@ def test_a_small_file_that_claims_to_be_huge(store):
         browser = Browser(server)
         browser.get("/")
         job = new_job(store)
-        assert [put(browser, job, each.getvalue()).status for each in (bomb, large)] == [409, 409]
+        told = [put(browser, job, each.getvalue()) for each in (bomb, large)]
+        assert [each.status for each in told] == [409, 409] and "10000 x 9000 pixels" in told[1].text
     with Server(Settings(store=store, port=0, bounds=bounds(photo_mpx=1000, photo_memory_mb=300))) as server:
         browser = Browser(server)
         browser.get("/")
