@@ -117,6 +117,16 @@ def test_unknown_findings_alone_are_never_good():
     assert none.verdict == "unknown"
 
 
+def test_a_run_is_good_only_where_lost_firings_would_have_been_heard():
+    run = make_runs.healthy_generator()
+    blind = tuple(f for f in run.measures.findings if words.group(f.code) != "misfire")
+    assert any(finding.verdict == "ok" for finding in blind)
+    top = words.headline(replace(run, measures=replace(run.measures, findings=blind)))
+    assert (top.verdict, top.title) == ("unknown", "It ran, but whether firings were lost cannot be told")
+    faint = words.headline(replace(run, timeline=replace(run.timeline, confidence=0.4)))
+    assert (faint.verdict, faint.title) == ("unknown", "An engine was probably heard, but too faintly to judge")
+
+
 def test_poor_recording_is_taken_with_care():
     run = make_runs.healthy_generator()
     poor = replace(run, quality=Quality(True, 3.0, 0.0, None, (), 0.3))

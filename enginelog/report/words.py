@@ -201,15 +201,24 @@ def headline(run: Run) -> Headline:
         return _not_heard(run, worst)
     told = [finding for finding in ranked(run.measures.findings) if finding.verdict == worst]
     names = ", ".join(dict.fromkeys(title(finding.code).lower() for finding in told))
-    if worst == "unknown":
-        worst = "ok" if "ok" in verdicts else "unknown"
+    if worst in ("ok", "unknown"):
+        return Headline(*_nothing_found(run), ran_words(run) + _with_care(run))
     titles = {
         "fault": f"A fault can be heard: {names}",
         "watch": f"It ran, with something to watch: {names}",
-        "ok": "It ran, and no fault could be heard",
-        "unknown": "It ran, but little more can be told",
     }
     return Headline(worst, titles[worst], ran_words(run) + _with_care(run))
+
+
+def _nothing_found(run: Run) -> tuple[str, str]:
+    """Verdict and title where no fault was found: good only if lost firings would have been heard."""
+    groups = {group(finding.code) for finding in run.measures.findings if finding.verdict == "ok"}
+    if run.timeline.confidence < 0.5 or not groups:
+        faint = "An engine was probably heard, but too faintly to judge"
+        return "unknown", faint if run.timeline.confidence < 0.5 else "It ran, but little more can be told"
+    if "misfire" not in groups:
+        return "unknown", "It ran, but whether firings were lost cannot be told"
+    return "ok", "It ran, and no fault could be heard"
 
 
 def _not_heard(run: Run, worst: str) -> Headline:
