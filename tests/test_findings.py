@@ -449,3 +449,19 @@ def test_a_firing_told_alone_is_no_sample():
     miss[:100] = 0.01
     mask = told(replace(firings, miss_probability=miss))
     assert mask[:95].all() and not mask[110:].any()
+
+
+def test_a_share_is_stated_only_where_the_run_was_followed():
+    """Two of twelve seconds without firings laid: 83 %; single gaps of one firing count as followed."""
+    from enginelog.findings.misfire import followed_share
+
+    firings = replace(unjudged(0), miss_probability=np.full(300, 0.001), snr_db=np.full(300, 20.0))
+    span = Span("run", 0.0, 12.0)
+    assert followed_share(firings, [span]) == pytest.approx(1.0, abs=0.01)
+    kept = (firings.t_s < 5.0) | (firings.t_s >= 7.0)
+    less = type(firings)(**{name: getattr(firings, name)[kept] for name in firings.__dataclass_fields__})
+    assert followed_share(less, [span]) == pytest.approx(10 / 12, abs=0.01)
+    case = healthy(2)
+    measures = judged(case, firings=less, timeline=replace(case.timeline, spans=(span,)))
+    assert measures.firing.misfires is None
+    assert "followed over only 83 % of the run" in finding(measures, "misfire").text

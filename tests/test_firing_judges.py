@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from enginelog import firing, limits, speed, synthesis
-from enginelog.firing import cues, grid, groups, nets
+from enginelog.firing import bursts, cues, grid, groups, nets
 
 LIMITS = limits.load("firing")
 
@@ -113,3 +113,59 @@ def test_no_gap_to_move_to_where_there_is_none_or_it_is_at_0(lost):
     rng = np.random.default_rng(5)
     told = np.r_[-7 + 0.4 * rng.standard_normal(90), lost + 0.3 * rng.standard_normal(len(lost))]
     assert groups.widest_gap(told) is None
+
+
+def crank_with_bursts(lengths, slowing=6.0, rate=25.0, gap=40):
+    """(true, laid, lost of laid): moments of an engine whose rate falls while nothing fires and is back at once after,
+    and what is laid where the rate is taken to stay as it was: lost ones too many in long bursts."""
+    t, true, laid, lost = 0.0, [], [], []
+    for length in lengths:
+        for _ in range(gap):
+            true.append(t)
+            laid.append(t)
+            lost.append(False)
+            t += 1 / rate
+        begin, now = t - 1 / rate, rate
+        for _ in range(length):
+            true.append(t)
+            now -= slowing * (t - (true[-2] if len(true) > 1 else 0.0))
+            t += 1 / now
+        many = round((t - begin) * rate) - 1
+        laid += [begin + (t - begin) * (k + 1) / (many + 1) for k in range(many)]
+        lost += [True] * many
+    for k in range(gap):
+        true.append(t + k / rate)
+        laid.append(t + k / rate)
+        lost.append(False)
+    return np.array(true), np.array(laid), np.array(lost)
+
+
+def test_bursts_hold_as_many_as_the_slowing_crank_had_room_for():
+    """Rate falling evenly from r by a: r T - a T^2 / 2 cycles in T (uniform deceleration, textbook). Bursts of one and
+    two tell a; those of 12 are laid with some too many, which are taken out again."""
+    true, laid, lost = crank_with_bursts([1, 2, 12, 1, 2, 14, 1, 9], slowing=9.0)
+    assert len(laid) > len(true) + 3
+    out = bursts.surplus(laid, np.where(lost, 0.99, 0.01))
+    assert lost[out].all()
+    assert abs(len(laid) - out.sum() - len(true)) <= 2
+
+
+def test_nothing_is_taken_out_where_the_crank_keeps_its_speed_or_its_slowing_is_not_known():
+    true, laid, lost = crank_with_bursts([1, 2, 12, 1, 2, 14], slowing=0.0)
+    assert len(laid) == len(true)
+    assert not bursts.surplus(laid, np.where(lost, 0.99, 0.01)).any()
+    _, laid, lost = crank_with_bursts([12, 14, 9], slowing=9.0)
+    assert not bursts.surplus(laid, np.where(lost, 0.99, 0.01)).any()
+    assert not bursts.surplus(np.empty(0), np.empty(0)).any()
+
+
+def test_a_gap_in_the_speed_is_bridged_by_a_dip():
+    """Known at both edges of a parabola's dip, and its slopes there: cubic Hermite interpolation gives the parabola."""
+    t = np.arange(0, 3, 0.05)
+    rpm = 3000 - 900 * np.clip(1 - ((t - 1.5) / 0.6) ** 2, 0, None)
+    known = np.abs(t - 1.5) > 0.33
+    found = grid.bridged(t, t[known], rpm[known])
+    assert found[known] == pytest.approx(rpm[known])
+    assert np.abs(found - rpm).max() < 0.35 * np.abs(np.interp(t, t[known], rpm[known]) - rpm).max()
+    level = grid.bridged(t, t[known], np.full(known.sum(), 3000.0))
+    assert level == pytest.approx(np.full(len(t), 3000.0))

@@ -149,6 +149,28 @@ def _hardly_judged(told: np.ndarray, limits: LimitSet) -> str | None:
     return f"{judged} of the {n} firings heard could be judged; lost and weak ones sound too much alike here"
 
 
+def followed_share(firings: Firings, spans: list[Span]) -> float:
+    """Share of the running time over which firings were laid, 0..1; gaps of more than three intervals are left out."""
+    running_s, covered_s = 0.0, 0.0
+    for span in spans:
+        inside = (firings.t_s >= span.start_s) & (firings.t_s < span.end_s)
+        running_s += span.end_s - span.start_s
+        step_s = np.diff(firings.t_s[inside])
+        if len(step_s):
+            usual_s = float(np.median(step_s))
+            covered_s += float(step_s[step_s < 3 * usual_s].sum()) + usual_s
+    return min(covered_s / running_s, 1.0) if running_s > 0 else 0.0
+
+
+def _hardly_followed(firings: Firings, spans: list[Span], limits: LimitSet) -> str | None:
+    """Why too much of the run is missing for a share of it; None where it is not. An engine that nearly dies falls
+    silent and its speed is lost: what is not followed is not likely to be like the rest."""
+    share = followed_share(firings, spans)
+    if share >= limits.value("misfire_least_followed"):
+        return None
+    return f"the firings could be followed over only {100 * share:.0f} % of the run, and the rest may be worse"
+
+
 def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: LimitSet) -> MisfireStudy:
     """Count, interval, windows, pattern and cylinders over the running spans.
 
@@ -157,6 +179,7 @@ def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: L
     firings = take(firings, in_spans(firings, spans))
     told = judged(firings)
     reason = _hardly_judged(told, limits) or cannot_count(take(firings, told), limits)
+    reason = reason or _hardly_followed(firings, spans, limits)
     if reason is not None:
         return _plain_study(engine, firings, reason, limits)
     firings = take(firings, told)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from enginelog.firing import cues, front, grid, judging, local, moments, shapes
+from enginelog.firing import bursts, cues, front, grid, judging, local, moments, shapes
 from enginelog.firing.joining import join
 from enginelog.limits import LimitSet
 from enginelog.model import Clip, Engine, Firings, Track
@@ -66,6 +66,8 @@ def _stretch(sound: front.Sound, laid: grid.Grid, engine: Engine, limits: LimitS
     step = np.diff(np.append(places, 1.0))
     seen = [_judged(sound, piece, engine, step.min(), limits) for piece in chunks(laid, slots)]
     one = _Seen(*(np.concatenate([getattr(s, f.name) for s in seen]) for f in fields(_Seen)))
+    if engine.even_firing:
+        laid, one = _without_surplus(laid, one)
     interval_s = laid.cycle_s / slots
     timing, timing_std = moments.unevenness(one.t_s, one.std_s, step[laid.slot], laid.slot, interval_s)
     timing[~(timing_std < limits.value("most_moment_noise"))] = np.nan
@@ -87,6 +89,14 @@ def _stretch(sound: front.Sound, laid: grid.Grid, engine: Engine, limits: LimitS
         snr_db=-20 * np.log10(one.noise),
         revolutions=(laid.cycle + places[laid.slot]) * engine.revs_per_cycle,
     )
+
+
+def _without_surplus(laid: grid.Grid, one: _Seen) -> tuple[grid.Grid, _Seen]:
+    """Both without the opportunities that bursts of losses had no room for; the cycles counted on without them."""
+    too_many = bursts.surplus(one.t_s, one.miss_probability)
+    laid = replace(laid, cycle=laid.cycle - np.cumsum(too_many) // (laid.slot.max() + 1))
+    kept = np.flatnonzero(~too_many)
+    return grid.part(laid, kept), _Seen(*(getattr(one, f.name)[kept] for f in fields(_Seen)))
 
 
 def _half_speed(probability: np.ndarray, engine: Engine) -> bool:

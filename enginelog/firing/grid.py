@@ -18,6 +18,7 @@ FREE_POINTS = 28  # of these, about, are independent (in effect; tuned on made-u
 STEP_POINTS = 2.0  # by which the drift changes from row to row (standard deviation)
 MOST_STEP = 8  # points by which it may change at most, where the speed breaks down for a moment
 SLIP = 0.02  # how often it does
+SLOPE_FRAMES = 4  # of known speed beside a gap that give its slope there
 
 
 @dataclass(frozen=True)
@@ -67,10 +68,38 @@ def _stretch(track: Track, part: np.ndarray, engine: Engine) -> Stretch:
     """Integrate the speed over frames part[0]..part[-1], half a frame added at both ends."""
     t = track.t_s[part[0] : part[-1] + 1]
     half = 0.5 * (t[1] - t[0])
-    rate = np.interp(t, track.t_s[part], track.rpm[part]) / (60.0 * engine.revs_per_cycle)
+    rate = bridged(t, track.t_s[part], track.rpm[part]) / (60.0 * engine.revs_per_cycle)
     t = np.concatenate([[t[0] - half], t, [t[-1] + half]])
     rate = np.concatenate([[rate[0]], rate, [rate[-1]]])
     return Stretch(t, np.concatenate([[0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * np.diff(t))]))
+
+
+def bridged(t_s: np.ndarray, known_s: np.ndarray, rpm: np.ndarray) -> np.ndarray:
+    """Speed at `t_s`, shape (n,), from where it is known, the slopes at both edges of a gap carried into it.
+
+    A gap is mostly a burst of lost firings: the crank slows into it and picks up out of it, so that a straight line
+    would count too many turns. Cubic Hermite interpolation with the slopes of the last frames on either side (a speed
+    that rises into a gap or falls out of it is taken as level there), at least half of the slower edge.
+    """
+    rate = np.interp(t_s, known_s, rpm)
+    usual = float(np.median(np.diff(known_s)))
+    for i in np.flatnonzero(np.diff(known_s) > 1.5 * usual):
+        before, after = slice(max(i - SLOPE_FRAMES, 0), i + 1), slice(i + 1, i + 2 + SLOPE_FRAMES)
+        falls = min(_slope(known_s[before], rpm[before]), 0.0)
+        rises = max(_slope(known_s[after], rpm[after]), 0.0)
+        long = known_s[i + 1] - known_s[i]
+        inside = (t_s > known_s[i]) & (t_s < known_s[i + 1])
+        u = (t_s[inside] - known_s[i]) / long
+        dip = long * (falls * u * (1 - u) ** 2 - rises * u**2 * (1 - u))
+        slower = min(rpm[i], rpm[i + 1])
+        straight = rpm[i] + (rpm[i + 1] - rpm[i]) * u**2 * (3 - 2 * u)
+        rate[inside] = np.maximum(straight + dip, 0.5 * slower)
+    return rate
+
+
+def _slope(t_s: np.ndarray, y: np.ndarray) -> float:
+    """Slope of the straight line through the points, 0 for fewer than three."""
+    return float(np.polyfit(t_s - t_s[0], y, 1)[0]) if len(t_s) >= 3 else 0.0
 
 
 def follow(activity: np.ndarray, rate_hz: float, stretch: Stretch, engine: Engine, track: Track) -> Grid:
