@@ -18,7 +18,7 @@ from enginelog.bench.desk import Desk, change, drawn, wants_page
 from enginelog.bench.doorkeeper import Doorkeeper, Refused
 from enginelog.bench.pairing import Pairing
 from enginelog.bench.photos import Photos
-from enginelog.bench.rendering import page
+from enginelog.bench.rendering import page, warm
 from enginelog.bench.settings import Settings
 from enginelog.bench.takes import NoTakeError, RefusedTakeError, Takes
 from enginelog.bench.workshop import Workshop
@@ -84,6 +84,7 @@ def make(settings: Settings) -> Starlette:
     @contextlib.asynccontextmanager
     async def running(app: Starlette) -> AsyncIterator[None]:
         workshop.start()
+        await asyncio.to_thread(warm)
         cleaning = asyncio.create_task(_clean(takes))
         try:
             yield

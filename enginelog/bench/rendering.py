@@ -41,6 +41,17 @@ def environment() -> Environment:
     return made
 
 
+def warm() -> None:
+    """Read what every page needs, so that the first visitor does not wait for it."""
+    from enginelog.limits import bench
+    from enginelog.limits.trade import knowledge
+
+    for name in environment().list_templates(extensions=["html"]):
+        environment().get_template(name)
+    bench.suggest({})
+    knowledge.load()
+
+
 def _printable(value: Any) -> Any:
     """Text as it can be shown; what is markup already stays as it is, and so do line ends."""
     if type(value) is not str or all(c.isprintable() or c in LINE_ENDS for c in value):

@@ -268,3 +268,13 @@ def test_two_writers_of_one_take_are_kept_apart(tmp_path):
     takes.close_piece(take)
     takes.open_piece(take.id, 5)
     takes.clear()
+
+
+def test_the_first_visitor_does_not_wait(store):
+    """Templates are read before the server answers: the first page else took half a second."""
+    from enginelog.bench.rendering import environment
+
+    environment.cache_clear()
+    with Server(Settings(store=store, port=0)):
+        read = {name for _, name in environment().cache}
+        assert set(environment().list_templates(extensions=["html"])) <= read
