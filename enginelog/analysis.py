@@ -105,7 +105,8 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard) -> Run:
     story = timeline.build(activity, track, engine, sets["timeline"])
     if not story.engine_heard and story.pulls == 0:
         clip_quality = quality.nothing_read(clip_quality, sets["quality"])
-    run_speed = speed.summarise(track, story.spans if story.engine_heard else (), sets["speed"], clip_quality.trust)
+    running = story.spans if story.engine_heard else ()
+    run_speed = speed.summarise(track, running, sets["speed"], clip_quality.trust, engine)
     # No speed is surer than that there was an engine.
     run_speed = replace(run_speed, confidence=min(run_speed.confidence, story.confidence))
     del activity

@@ -300,6 +300,17 @@ def test_blade_stop_carries_its_source_and_certifies_nothing():
         assert "16 CFR 1205.5(a)(1)(iii)" in one.source and "cannot certify" in one.text
 
 
+def test_no_speed_is_called_good_while_twice_as_fast_sounds_the_same():
+    case = healthy()
+    engine = replace(case.engine, blade_length_mm=400.0, rated_rpm=case.speed.rpm)
+    sure = judged(case, engine=engine)
+    doubtful = judged(case, engine=engine, speed=replace(case.speed, or_rpm=2 * case.speed.rpm))
+    for code in ("speed", "blade_speed"):
+        assert finding(sure, code).verdict == "ok"
+        assert finding(doubtful, code).verdict == "unknown"
+        assert f"{2 * case.speed.rpm:.0f} rpm" in finding(doubtful, code).text
+
+
 def test_blade_speed_margin():
     """20 in: 3629 rpm, to be set 200 rpm below (TM 5-4240-501-14P p. 143)."""
     for rpm, verdict in ((3000.0, "ok"), (3530.0, "watch"), (3750.0, "fault")):

@@ -80,6 +80,10 @@ def test_only_a_told_speed_tells_an_unlike_twin_from_one_at_half_the_speed():
     even = {"strokes": 4, "cylinders": 2, "firing_angles_deg": (0.0, 360.0)}
     alone = speed.track(clip, Engine(**even), LIMITS)
     assert np.median(alone.confidence) <= 0.5
+    running = (Span("run", 0.0, 6.0),)
+    found = speed.summarise(alone, running, LIMITS, engine=Engine(**even))
+    if found.rpm is not None:
+        assert found.or_rpm == pytest.approx(2 * found.rpm)
     told = speed.track(clip, Engine(**even, rated_rpm=3600.0), LIMITS)
     path = np.exp(told.rhythm[:, -1]) * 120.0
     assert np.median(path) == pytest.approx(3300, rel=0.01)

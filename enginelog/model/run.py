@@ -194,13 +194,17 @@ class Timeline:
 
 @dataclass(frozen=True)
 class Speed:
-    """One figure for the whole run: the median over running (run-up left out) and its 95 % interval."""
+    """One figure for the whole run: the median over running (run-up left out) and its 95 % interval.
+
+    or_rpm: another speed that sounds nearly the same (twice as fast, firing on every second turn); None where none.
+    """
 
     rpm: float | None
     rpm_low: float | None
     rpm_high: float | None
     band_percent: float | None
     confidence: float
+    or_rpm: float | None = None
 
 
 @dataclass(frozen=True)

@@ -75,6 +75,8 @@ def speed(run: Run) -> Fact:
         behind = f"{SURE_95} interval {found.rpm_low:.0f} to {rpm(found.rpm_high)}"
         if found.rpm_high - found.rpm_low > 2 * limits.load("speed").value("one_speed_within") * found.rpm:
             behind += "; no one speed, or too little of it heard"
+    if found.or_rpm is not None:
+        behind = f"or {rpm(found.or_rpm)}, which sounds nearly the same; {behind}"
     return Fact("speed", "Speed", rpm(found.rpm), f"{behind}; confidence {found.confidence:.2f} of 1")
 
 

@@ -139,6 +139,7 @@ def _speed(run: Run) -> dict:
         "rpm_high": number(speed.rpm_high, 1),
         "band_percent": number(speed.band_percent, 2),
         "confidence": number(speed.confidence, 3) or 0.0,
+        "or_rpm": number(speed.or_rpm, 1),
     }
 
 

@@ -14,13 +14,16 @@ import numpy as np
 
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
-from enginelog.model import RHYTHM, Span, Speed, Track
+from enginelog.model import RHYTHM, Engine, Span, Speed, Track
+from enginelog.speed.tracks import may_be_half
 
 READ_OVER = 5  # frames over which a speed is read: a quarter of a second, so that single firings do not count
 SMOOTHED = 7  # frames whose mean tells the speed from the noise of a frame
 
 
-def summarise(track: Track, spans: tuple[Span, ...], limits: LimitSet, trust: float = 1.0) -> Speed:
+def summarise(
+    track: Track, spans: tuple[Span, ...], limits: LimitSet, trust: float = 1.0, engine: Engine | None = None
+) -> Speed:
     """Median speed over the run spans and its 95 % interval.
 
     The confidence falls where the interval is so wide that the run has no one speed. The speed is read over a quarter
@@ -44,7 +47,15 @@ def summarise(track: Track, spans: tuple[Span, ...], limits: LimitSet, trust: fl
     least, most = _between(read, _doubtful_share(track, spans, inside, len(rpm), limits), missed)
     low, high = min(middle - half, least), max(middle + half, most)
     confidence *= trust * min(1.0, limits.value("one_speed_within") * middle / max((high - low) / 2, 1e-9))
-    return Speed(middle, low, high, None, float(np.clip(confidence, 0.0, 1.0)))
+    twice = 2 * middle if _in_doubt(track, inside, engine, limits) else None
+    return Speed(middle, low, high, None, float(np.clip(confidence, 0.0, 1.0)), twice)
+
+
+def _in_doubt(track: Track, inside: np.ndarray, engine: Engine | None, limits: LimitSet) -> bool:
+    """Whether the engine may have turned twice as fast in most of the frames that count (False where none is told)."""
+    if engine is None or track.rhythm is None:
+        return False
+    return bool(np.mean(may_be_half(track.rhythm[inside], engine, limits)) > 0.5)
 
 
 def _doubtful_share(track: Track, spans: tuple[Span, ...], inside: np.ndarray, used: int, limits: LimitSet) -> float:

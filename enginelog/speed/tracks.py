@@ -9,7 +9,7 @@ import numpy as np
 from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Clip, Engine, Track
 from enginelog.speed.confidence import confidence_of
-from enginelog.speed.tracking import WEIGHTS, Pursuit, is_saw, pursue
+from enginelog.speed.tracking import WEIGHTS, is_saw, pursue
 
 
 def track(clip: Clip, engine: Engine, limits: LimitSet) -> Track:
@@ -21,7 +21,7 @@ def track(clip: Clip, engine: Engine, limits: LimitSet) -> Track:
     rpm_per_hz = 60.0 * engine.revs_per_cycle
     confidence = confidence_of(found.shown)
     least = limits.value("least_confidence")
-    confidence = np.where(_may_be_half(found, engine, limits), np.minimum(confidence, least), confidence)
+    confidence = np.where(may_be_half(found.shown, engine, limits), np.minimum(confidence, least), confidence)
     known = confidence >= least
     blank = np.where(known, 1.0, np.nan)
     std = np.maximum(found.std_hz * rpm_per_hz, limits.value("least_std_rpm"))
@@ -29,21 +29,21 @@ def track(clip: Clip, engine: Engine, limits: LimitSet) -> Track:
     return Track(found.t_s, rpm, confidence, std * blank, rhythm)
 
 
-def _may_be_half(found: Pursuit, engine: Engine, limits: LimitSet) -> np.ndarray:
-    """Frames of an engine that may turn twice as fast: it repeats itself only on every second turn or firing.
+def may_be_half(rhythm: np.ndarray, engine: Engine, limits: LimitSet) -> np.ndarray:
+    """Which frames of a rhythm (frames, len(RHYTHM)) are of an engine that may turn twice as fast.
 
-    So does a two-stroke single that fires on every second turn, and an even engine whose cylinders sound unlike. Where
-    the other reading lags little behind, it stays in doubt.
+    A two-stroke single that fires on every second turn repeats itself only then, and so does an even engine whose
+    cylinders sound unlike. Where the other reading lags little behind, it stays in doubt.
     """
     if engine.cylinders > 1 and not engine.even_firing:
-        return np.zeros(len(found.t_s), bool)
+        return np.zeros(len(rhythm), bool)
     if engine.cylinders == 1 and not is_saw(engine):
-        return np.zeros(len(found.t_s), bool)
-    shown = {name: found.shown[:, number] for number, name in enumerate(RHYTHM)}
+        return np.zeros(len(rhythm), bool)
+    shown = {name: rhythm[:, number] for number, name in enumerate(RHYTHM)}
     contrast = sum(WEIGHTS[name] * shown[name] for name in WEIGHTS)
     kind = "two_stroke" if engine.strokes == 2 else "four_stroke"
     close = shown["octave_margin"] < limits.value("half_speed_doubt" if is_saw(engine) else "octave_doubt") * contrast
-    twice_rpm = 2 * 60.0 * engine.revs_per_cycle * found.cycle_hz
+    twice_rpm = 2 * 60.0 * engine.revs_per_cycle * np.exp(shown["pitch"])
     return close & (twice_rpm < limits.value(f"usual_top_rpm_{kind}"))
 
 
