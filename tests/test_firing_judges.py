@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from enginelog import firing, limits, speed, synthesis
-from enginelog.firing import bursts, cues, grid, groups, nets
+from enginelog.firing import bursts, cues, grid, groups, judging, nets
 
 LIMITS = limits.load("firing")
 
@@ -169,3 +169,16 @@ def test_a_gap_in_the_speed_is_bridged_by_a_dip():
     assert np.abs(found - rpm).max() < 0.35 * np.abs(np.interp(t, t[known], rpm[known]) - rpm).max()
     level = grid.bridged(t, t[known], np.full(known.sum(), 3000.0))
     assert level == pytest.approx(np.full(len(t), 3000.0))
+
+
+@pytest.mark.parametrize(
+    ("doubts", "share", "told"),
+    [((0.05, 0.5), 0.1, True), ((0.05, 0.5), 0.0, False), ((0.5, 0.5), 0.1, False), ((0.05, 0.05), 0.0, True)],
+)
+def test_a_twin_that_loses_some_is_told_by_the_mean_of_its_doubts(doubts, share, told):
+    """A clean one only where neither cylinder is in doubt."""
+    lost = np.where(np.arange(100) < 100 * share, 0.99, 0.01)
+    assert judging._in_doubt(list(doubts), np.array([1.0, 0.8]), lost, LIMITS) is not told
+    assert judging._in_doubt([doubts[1]], np.array([1.0]), lost, LIMITS) is (doubts[1] > LIMITS.value("most_doubt"))
+    beside_dead = judging._in_doubt(list(doubts), np.array([1.0, 0.1]), lost, LIMITS)
+    assert beside_dead is (max(doubts) > LIMITS.value("most_doubt_beside_dead"))

@@ -52,7 +52,7 @@ def judge_chunk(seen: Windows, engine: Engine, limits: LimitSet) -> Verdicts:
         return Verdicts(strength, lost, np.ones(n), noise)
     cues, judges = measure(seen, engine, limits), nets.shipped()
     logit = nets.mean_logit(judges.event, cues.table)
-    levels, doubt, plain = _levels(cues), 0.0, np.zeros(n, bool)
+    levels, doubts, plain = _levels(cues), [], np.zeros(n, bool)
     for j in range(slots):
         own = np.flatnonzero(seen.slot == j)
         ways = groups.ways(cues, logit, own)
@@ -61,15 +61,24 @@ def judge_chunk(seen: Windows, engine: Engine, limits: LimitSet) -> Verdicts:
         one = _dead(len(own), levels[j]) if levels[j] < limits.value("weakest_slot") else believe(ways, judges)
         strength[own], lost[own], noise[own] = one.strength, one.lost, one.noise
         plain[own] = plainly_lost(ways, judges, logit[own], limits)
-        doubt = max(doubt, one.doubt)
+        doubts.append(one.doubt)
     shown = np.where(levels < limits.value("weakest_slot"), levels, cues.level)
     steady = cues.column("steadiness")[0] >= limits.value("least_steadiness")
-    most = "most_doubt_beside_dead" if levels.min() < limits.value("weakest_slot") else "most_doubt"
-    if doubt > limits.value(most) or not steady:
+    if _in_doubt(doubts, levels, lost, limits) or not steady:
         plain &= steady and plain.mean() < limits.value("plain_most")
         lost = np.where(plain, PLAIN, np.nan)
     lost[disturbed(seen.cut, limits)] = np.nan
     return Verdicts(strength, lost, shown[seen.slot] / max(shown.mean(), 1e-9), noise)
+
+
+def _in_doubt(doubts: list[float], levels: np.ndarray, lost: np.ndarray, limits: LimitSet) -> bool:
+    """Whether the slots of a chunk are in too much doubt for a share. Two that lose some may make it up between them:
+    what one gets wrong is half of the whole, and it is plain that something is lost."""
+    if levels.min() < limits.value("weakest_slot"):
+        return max(doubts, default=0.0) > limits.value("most_doubt_beside_dead")
+    if len(levels) == 2 and len(doubts) == 2 and np.mean(lost > 0.5) > limits.value("twin_loses"):
+        return float(np.mean(doubts)) > limits.value("most_doubt_of_losing_twin")
+    return max(doubts, default=0.0) > limits.value("most_doubt")
 
 
 def clean_inputs(ways: list[groups.Parted]) -> np.ndarray:
