@@ -164,12 +164,18 @@ def together(nets: list[Net]) -> Net:
     )  # fmt: skip
 
 
-def fit_all(examples: list[Example], steps: int) -> dict[str, Net]:
-    """The three classifiers; the third learns from what the first two say of recordings they have not seen."""
+def fit_all(examples: list[Example], more: list[Example], steps: int) -> dict[str, Net]:
+    """The three classifiers; the third learns from what the first two say of recordings they have not seen.
+
+    `more` is for the engine classifier alone, which needs the most: the others lose the edges of a run among many runs.
+    """
     tracked = [e for e in examples if e.track is not None]
-    engine_tasks = [(e.fold, engine_task(e)) for e in tracked for _ in range(REAL_WEIGHT if e.real else 1)]
+    every = [*tracked, *more]
+    engine_tasks = [(e.fold, engine_task(e)) for e in every for _ in range(REAL_WEIGHT if e.real else 1)]
     pull_tasks = [(e.fold, pull_task(e)) for e in examples if not e.real_engine]
-    engines = [fit([t for f, t in engine_tasks if f != fold], 2, 16, 0.4, steps, fold, 1.0) for fold in range(FOLDS)]
+    engines = [
+        fit([t for f, t in engine_tasks if f != fold], 2, 28, 0.3, 2 * steps, fold, 1.0) for fold in range(FOLDS)
+    ]
     pulls = [fit([t for f, t in pull_tasks if f != fold], 2, 12, 0.4, steps, 10 + fold, 0.5) for fold in range(FOLDS)]
     states = []
     for e in tracked:
@@ -180,6 +186,11 @@ def fit_all(examples: list[Example], steps: int) -> dict[str, Net]:
         report_fold(e, running)
     state = together([fit(states, 4, 14, 0.3, steps, 20 + number, 0.4) for number in range(2)])
     return {"engine": together(engines), "pull": together(pulls), "state": state}
+
+
+def without(tasks: list, fold: int) -> list[tuple[np.ndarray, np.ndarray]]:
+    """The tasks of the other folds."""
+    return [task for of, task in tasks if of != fold]
 
 
 def eventful(example: Example) -> bool:
@@ -223,9 +234,12 @@ def main(arguments: list[str]) -> int:
         examples += whole_runs(13 * told.rounds, base, hardness, told.cache)
     examples += starts(3 * told.rounds // 2, 2000, told.cache)
     examples += [*more_others(8 * told.rounds, 1000, told.cache), *own_negatives(told.rounds, 1000, told.cache)]
+    more = [*more_others(16 * told.rounds, 4000, told.cache), *own_negatives(told.rounds, 4000, told.cache)]
+    for base, hardness in ((8500, "hard"), (8000, "ordinary")):
+        more += whole_runs(13 * told.rounds // 2, base, hardness, told.cache)
     examples += real_examples(told.real, True, told.cache) if told.real else []
-    print(f"{len(examples)} examples", flush=True)
-    save(fit_all(examples, told.steps), told.out)
+    print(f"{len(examples)} examples, {len(more)} more for the engine classifier", flush=True)
+    save(fit_all(examples, more, told.steps), told.out)
     return 0
 
 

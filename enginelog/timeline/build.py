@@ -35,6 +35,8 @@ def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) ->
     marks = tidy(grown(marks, seen, track.confidence, limits), track, limits)
     marks = merged(sudden(marks, activity, track, PULL, RUN, QUIET, limits))
     confidence, marks = confidence_of(without_lone_pull(marks, seen.pull, limits), seen, limits)
+    if not any(mark[0] == RUN for mark in marks):  # what seemed a run was none: the rhythm is asked once more
+        confidence, marks = confidence_of(tidy(by_rhythm(marks, seen, limits), track, limits), seen, limits)
     spans, rundown_s = stopped(to_spans(marks, track, activity), activity, track, engine, limits)
     spans = with_pull_speeds(spans, activity, engine, limits)
     heard = any(span.kind == "run" for span in spans)
