@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from enginelog.dsp.signals import resample
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.model import Clip, Engine
@@ -27,6 +28,7 @@ from enginelog.speed.steady import steady_rate
 
 # Weight of each feature's contrast in the sum that the path follows.
 WEIGHTS = {"low": 1.0, "wide": 0.13, "env_low": 0.35, "env_mid": 0.27, "env_high": 0.3}
+STEADY_RATE_HZ = 4000.0
 RIVALS = (0.5, 2.0, 1 / 3, 3.0, 2 / 3, 1.5, 0.25, 4.0)
 
 
@@ -60,17 +62,20 @@ def pursue(clip: Clip, engine: Engine, limits: LimitSet) -> Pursuit:
     )
     rates = {feature.name: feature.rate_hz for feature in FEATURES if feature.name != "wide"}
     fine = refine({name: signals[name] for name in rates}, rates, times, grid[path], engine.cylinders)
-    fine = _steadied(signals["low"], rates["low"], fine, limits)
+    fine = _steadied(clip, fine, limits)
     shown = _shown(scores, total, path, grid, fine)
     return Pursuit(times + clip.start_s, fine.cycle_hz, fine.std_hz, shown)
 
 
-def _steadied(low: np.ndarray, rate_hz: float, fine: Refined, limits: LimitSet) -> Refined:
-    """One rate for the whole block, where its lines stay in step from end to end (tones of a bench, no engine)."""
+def _steadied(clip: Clip, fine: Refined, limits: LimitSet) -> Refined:
+    """One rate for the whole block, where its lines stay in step from end to end (tones of a bench, no engine).
+
+    Read from the sound before any filter, whose settling at the ends would shift the phases there.
+    """
     middle = float(np.median(fine.cycle_hz))
     if np.median(np.abs(fine.cycle_hz / middle - 1.0)) > limits.value("steady_spread"):
         return fine
-    found = steady_rate(low, rate_hz, middle)
+    found = steady_rate(resample(clip.samples, clip.rate_hz, STEADY_RATE_HZ), STEADY_RATE_HZ, middle)
     if found is None:
         return fine
     same = np.ones(len(fine.cycle_hz))
