@@ -10,7 +10,7 @@ from enginelog import limits, media, speed, synthesis, timeline
 from enginelog.model import RHYTHM, Clip, Engine, Track
 from enginelog.timeline import coasting, heard, states
 from enginelog.timeline.activity import BANDS_HZ, Activity
-from enginelog.timeline.build import bridged, closed, merged, without_lone_pull
+from enginelog.timeline.build import bridged, closed, merged, not_pulled_while_running, without_lone_pull
 from enginelog.timeline.nets import Net, log_softmax, shipped
 
 LIMITS = limits.load("timeline")
@@ -100,6 +100,15 @@ def test_a_run_grows_as_far_as_rhythm_and_speed_go_on():
     assert heard.grown(marks, seen, np.full(200, 0.05), LIMITS) == marks
     pulled = [(states.QUIET, 0, 30), (states.PULL, 30, 50), *marks[1:]]
     assert (states.PULL, 30, 50) in heard.grown(pulled, seen, np.full(200, 0.9), LIMITS)
+
+
+def test_nobody_pulls_the_starter_of_a_running_engine():
+    hum = [(states.PULL, 0, 20), (states.RUN, 20, 50), (states.PULL, 50, 70), (states.QUIET, 70, 90)]
+    assert not_pulled_while_running(hum, 60)[1] == (states.QUIET, 20, 50)
+    long_run = [(states.RUN, 0, 200), (states.PULL, 200, 220)]
+    assert not_pulled_while_running(long_run, 60) == long_run
+    stalled = [(states.RUN, 0, 30), (states.QUIET, 30, 50), (states.PULL, 50, 70)]
+    assert not_pulled_while_running(stalled, 60) == stalled
 
 
 @pytest.mark.parametrize(("height", "pulls", "kept"), [(0.5, 1, 0), (3.0, 1, 1), (0.5, 2, 2)])

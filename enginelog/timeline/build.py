@@ -30,9 +30,11 @@ def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) ->
     if track.rhythm is None:
         raise ValueError("the track has no rhythm: expected Track.rhythm as kept by the speed stage")
     seen = views(activity, track, engine, shipped(), limits)
+    hop_s = float(track.t_s[1] - track.t_s[0])
     marks = tidy(stretches(course(seen, limits)), track, limits)
     marks = tidy(by_rhythm(marks, seen, limits), track, limits)
     marks = tidy(grown(marks, seen, track.confidence, limits), track, limits)
+    marks = not_pulled_while_running(marks, limits.value("between_pulls_s") / hop_s)
     marks = merged(sudden(marks, activity, track, PULL, RUN, QUIET, limits))
     confidence, marks = confidence_of(without_lone_pull(marks, seen.pull, limits), seen, limits)
     if not any(mark[0] == RUN for mark in marks):  # what seemed a run was none: the rhythm is asked once more
@@ -58,6 +60,17 @@ def without_lone_pull(marks, pull_logits: np.ndarray, limits: LimitSet) -> list[
     if np.max(pull_logits[first:last]) >= limits.value("lone_pull_least"):
         return marks
     return merged([(QUIET if mark[0] == PULL else mark[0], mark[1], mark[2]) for mark in marks])
+
+
+def not_pulled_while_running(marks, longest: float) -> list[tuple[int, int, int]]:
+    """Runs of up to `longest` frames that go straight over into a pull made quiet: nobody pulls a running engine's
+    starter, but the hum of a room between two pulls may seem one."""
+    out = []
+    for number, (state, first, last) in enumerate(marks):
+        into_pull = number + 1 < len(marks) and marks[number + 1][0] == PULL
+        pulled = state == RUN and into_pull and last - first <= longest
+        out.append((QUIET if pulled else state, first, last))
+    return merged(out)
 
 
 def tidy(marks: list[tuple[int, int, int]], track: Track, limits: LimitSet) -> list[tuple[int, int, int]]:
