@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import sim_tracks as sim
 
-from enginelog.findings import CODES, judge, run_verdicts
+from enginelog.findings import CODES, hunting, judge, run_verdicts, settling
 from enginelog.findings.hunting import strongest_swing
 from enginelog.findings.series import Series
 from enginelog.limits import STATUSES, load
@@ -476,3 +476,31 @@ def test_a_share_is_stated_only_where_the_run_was_followed():
     measures = judged(case, firings=less, timeline=replace(case.timeline, spans=(span,)))
     assert measures.firing.misfires is None
     assert "followed over only 83 % of the run" in finding(measures, "misfire").text
+
+
+# ---------------------------------------------------------------- hours
+
+
+def test_hours_are_looked_at_in_bounded_pieces():
+    """Six hours at twenty frames a second: every shape of a change tried at once took gigabytes."""
+    t = np.arange(0.025, 6 * 3600, 0.05)
+    wave = 3000 * (1 + 0.02 * np.sin(2 * np.pi * 0.8 * t) * (t > 4 * 3600))
+    series = Series(t, wave, 0.05, 0.2)
+    empty = sim.make(1, sim.Scenario(seconds=20.0)).firings
+    rough = settling.roughness(series, empty, np.full(len(empty.t_s), np.nan), LIMITS)
+    assert len(rough.t_s) <= LIMITS.value("settling_most_windows")
+    parts = hunting.pieces([series], LIMITS)
+    assert max(part.seconds for part, _ in parts) <= LIMITS.value("hunting_longest_s") + 0.1
+    assert sum(len(part.t_s) for part, _ in parts) == len(t) and {tries for _, tries in parts} == {36}
+    short = series.between(0.0, 60.0)
+    assert hunting.pieces([short], LIMITS)[0][1] == 1
+
+
+def test_hunting_late_in_a_long_run_is_found():
+    t = np.arange(0.025, 1800, 0.05)
+    rng = np.random.default_rng(5)
+    late = (t > 1200) * 0.02 * np.sin(2 * np.pi * 0.8 * t)
+    series = Series(t, 3000 * (1 + late + 0.001 * rng.standard_normal(len(t))), 0.05, 0.2)
+    found = hunting.study_hunting([series], [], LIMITS)
+    assert found.found
+    assert found.swing.rate_hz == pytest.approx(0.8, rel=0.01) and found.swing.start_s >= 1190

@@ -11,7 +11,7 @@ Three things must agree before hunting is said:
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -279,16 +279,32 @@ def study_hunting(stretches: list[Series], fine: list[Series], limits: LimitSet)
     low, high = limits.value("hunting_low_hz"), limits.value("hunting_high_hz")
     answers, fast = [], []
     cycles = limits.value("hunting_cycles" if len(stretches) == 1 else "hunting_cycles_cut")
-    for series in stretches:
+    for series, tries in pieces(stretches, limits):
         middle = track_rate_limit(series.window_s, limits.value("hunting_track_gain"))
-        swing = strongest_swing(series, low, min(middle, high), limits, cycles)
+        swing = _tried(strongest_swing(series, low, min(middle, high), limits, cycles), tries)
         answers.append(_judge_swing(swing, limits.value("hunting_share"), limits))
-    for series in fine:
+    for series, tries in pieces(fine, limits):
         middle = track_rate_limit(limits.value("track_window_s"), limits.value("hunting_track_gain"))
-        swing = strongest_swing(series, middle, high, limits)
+        swing = _tried(strongest_swing(series, middle, high, limits), tries)
         if swing is not None:
             fast.append(_judge_swing(swing, limits.value("hunting_event_share"), limits))
     return _most_telling(answers, fast)
+
+
+def pieces(stretches: list[Series], limits: LimitSet) -> list[tuple[Series, int]]:
+    """The stretches, long ones in equal pieces (hours would not fit in memory), each with how many its stretch has."""
+    longest = limits.value("hunting_longest_s")
+    out = []
+    for series in stretches:
+        count = max(1, int(np.ceil(series.seconds / longest)))
+        for rows in np.array_split(np.arange(len(series.t_s)), count):
+            out.append((Series(series.t_s[rows], series.rpm[rows], series.step_s, series.window_s), count))
+    return out
+
+
+def _tried(swing: Swing | None, tries: int) -> Swing | None:
+    """`swing` found at the best of so many tries (Bonferroni)."""
+    return None if swing is None else replace(swing, chance=min(swing.chance * tries, 1.0))
 
 
 def _judge_swing(swing: Swing | None, needed_share: float, limits: LimitSet) -> HuntingStudy:

@@ -51,9 +51,9 @@ class Change:
 
 
 def roughness(series: Series, firings: Firings, probability: np.ndarray, limits: LimitSet) -> Roughness:
-    """Roughness in windows over a run; times count from the first window's start in the recording."""
-    width = limits.value("settling_window_s")
+    """Roughness in windows over a run, wider ones over a very long run; times count in the recording."""
     start, end = float(series.t_s[0]), float(series.t_s[-1])
+    width = max(limits.value("settling_window_s"), (end - start) / limits.value("settling_most_windows"))
     edges = np.arange(start, end + 1e-9, width)
     count = max(len(edges) - 1, 0)
     place = np.floor((firings.t_s - start) / width).astype(int)
@@ -261,7 +261,7 @@ def study_settling(
     course = _course(change, series.mean_rpm, limits)
     if course == "steady" and not _misses_clear(firings, counted, limits):
         course = "unknown"
-    settle = float(rough.t_s[0]) - 0.5 * limits.value("settling_window_s") + change.settle_s - started_s
+    settle = float(series.t_s[0]) + change.settle_s - started_s
     return SettlingStudy(
         course,
         max(settle, 0.0) if course == "settles" else None,
