@@ -124,7 +124,8 @@ def test_page_and_pdf_say_all_of_it(record, audience):
 
 def test_the_bench_gets_what_the_owner_is_spared(record):
     owner, bench = (Words(report.hand_back_html(record, who)).text for who in AUDIENCES)
-    for words in ("all measures together)", "Compression", "SHA-256", "Where the limit is from", "Strength of the firings"):
+    told = ("all measures together)", "Compression", "SHA-256", "Where the limit is from", "Strength of the firings")
+    for words in told:
         assert words in bench and words not in owner, words
     assert len(owner) < 0.6 * len(bench)
     assert "Cannot tell" not in owner
