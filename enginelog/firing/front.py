@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from enginelog.dsp import bands
+from enginelog.dsp.smoothing import mean_within
 from enginelog.limits import LimitSet
 
 EDGES_HZ = np.array([70.0, 180, 330, 550, 850, 1300, 2000, 3000, 4200, 5500, 7000])
@@ -47,14 +48,6 @@ def activity(amplitude: np.ndarray, rate_hz: float) -> np.ndarray:
     total = np.zeros(amplitude.shape[1], np.float32)
     for band in amplitude:
         root = np.sqrt(band)
-        total += np.minimum(root / (moving_mean(root, int(rate_hz)) + 1e-12), 4.0)
+        slow = mean_within(root, min(max(int(rate_hz), 1), len(root)))
+        total += np.minimum(root / (slow + 1e-12), 4.0)
     return total / len(amplitude)
-
-
-def moving_mean(x: np.ndarray, points: int) -> np.ndarray:
-    """Mean over `points` samples round each, over fewer at the ends. Shape (n,) in and out."""
-    points = int(np.clip(points, 1, len(x)))
-    total = np.concatenate([[0.0], np.cumsum(x, dtype=float)])
-    first = np.arange(len(x)) - points // 2
-    low, high = np.clip(first, 0, len(x)), np.clip(first + points, 0, len(x))
-    return (total[high] - total[low]) / (high - low)

@@ -38,7 +38,7 @@ def by_rhythm(marks, seen: Views, limits: LimitSet) -> list[tuple[int, int, int]
     first, last = best_stretch(seen.engine)
     if probability(run_score(seen, first, last, limits)) < limits.value("heard_alone"):
         return marks
-    states = np.concatenate([np.full(last - first, state) for state, first, last in marks])
+    states = frame_by_frame(marks)
     level = min(0.0, float(np.mean(np.clip(seen.engine[first:last], -8.0, 8.0))) - 0.5)
     running = moving_mean(np.clip(seen.engine, -8.0, 8.0), min(41, len(states))) > level
     states[running & (states != PULL)] = RUN
@@ -54,7 +54,7 @@ def grown(marks, seen: Views, confidence: np.ndarray, limits: LimitSet) -> list[
     going = (moving_mean(np.clip(seen.engine, -8.0, 8.0), width) > limits.value("grow_logit")) & (
         moving_mean(confidence, width) > limits.value("grow_confidence")
     )
-    states = np.concatenate([np.full(last - first, state) for state, first, last in marks])
+    states = frame_by_frame(marks)
     open_to_run = going & (states == QUIET)
     for state, first, last in marks:
         if state == RUN:
@@ -63,6 +63,11 @@ def grown(marks, seen: Views, confidence: np.ndarray, limits: LimitSet) -> list[
             reach_on = len(after) if after.all() else int(np.argmin(after))
             states[first - reach_back : last + reach_on] = RUN
     return stretches(states)
+
+
+def frame_by_frame(marks) -> np.ndarray:
+    """The state of each frame, shape (n,): the other way round than `stretches`."""
+    return np.concatenate([np.full(last - first, state) for state, first, last in marks])
 
 
 def best_stretch(logits: np.ndarray, frames: int = 60) -> tuple[int, int]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from enginelog.dsp.smoothing import mean_within
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Span
 from enginelog.timeline.activity import Activity
@@ -71,25 +72,16 @@ def _curve(activity: Activity, span: Span) -> np.ndarray:
     t_s = zero_s + first / per_s + (np.arange(len(fine)) + 0.5) * STEP_S
     before, out = t_s < span.start_s - 0.05, np.zeros(len(fine))
     for column in fine.T:
-        smooth = _mean(column, SMOOTH)
-        above = smooth - _mean(smooth, SLOW)
+        smooth = mean_within(column, SMOOTH)
+        above = smooth - mean_within(smooth, SLOW)
         noise = float(above[before].std()) if before.sum() > 50 else 2.0
         out += above / max(noise, 0.7)
     return out[t_s >= span.start_s]
 
 
-def _mean(x: np.ndarray, points: int) -> np.ndarray:
-    """Moving mean over `points`, over fewer at the ends; shape (n,)."""
-    total = np.cumsum(np.concatenate([[0.0], x]))
-    low = np.arange(len(x)) - points // 2
-    high = np.clip(low + points, 0, len(x))
-    low = np.clip(low, 0, len(x))
-    return (total[high] - total[low]) / np.maximum(high - low, 1)
-
-
 def _strokes(curve: np.ndarray, engine: Engine, limits: LimitSet) -> Strokes | None:
     """Period, then the row of peaks, of the part of `curve` in which anything moves."""
-    power = _mean(curve**2, 75)
+    power = mean_within(curve**2, 75)
     moving = np.flatnonzero(power > max(1.6, 0.2 * np.percentile(power, 90))) if len(power) > 100 else np.zeros(0)
     if len(moving) < 50:
         return None
@@ -102,7 +94,7 @@ def _strokes(curve: np.ndarray, engine: Engine, limits: LimitSet) -> Strokes | N
     if len(lags) < 3:
         return None
     lag, likeness = _period(x, lags)
-    smooth = _mean(x, 15)
+    smooth = mean_within(x, 15)
     at = _row(smooth, lag)
     if len(at) < 3:
         return None

@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from enginelog.dsp.smoothing import mean_within
 from enginelog.firing import cues, front, grid, groups, moments
 from enginelog.limits import LimitSet
 
@@ -75,7 +76,7 @@ def coarse_envelopes() -> Iterator[None]:
     def coarse(samples: np.ndarray, rate_hz: float, firing_hz: float, limits: LimitSet) -> front.Sound:
         sound = kept(samples, rate_hz, firing_hz, limits)
         points = max(int(sound.rate_hz / (3 * firing_hz)), 1)
-        smooth = np.array([front.moving_mean(band, points) for band in sound.amplitude], np.float32)
+        smooth = np.array([mean_within(band, min(points, len(band))) for band in sound.amplitude], np.float32)
         return replace(sound, amplitude=smooth)
 
     front.amplitudes = coarse
