@@ -2,6 +2,7 @@
 
     python scripts/accuracy_firing.py [--seeds 30000:30020] [--rows mower,twin_270] [--hardness ordinary]
                                       [--true-speed] [--ablations] [--plot calibration.png] [--without-rated-speed]
+    python scripts/accuracy_firing.py --by-fault [--seeds 61000:61100] [--hardness hard] [--jobs 2] [--cache FOLDER]
 
 Each row is one kind of engine and one fault. The columns:
 n: recordings; found: share of true firings located within 0.22 of the interval; told: share of the recordings of which
@@ -23,19 +24,19 @@ import argparse
 import time
 from collections.abc import Callable, Iterator
 from contextlib import nullcontext
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from measuring import by_fault
 from measuring.ablated import ABLATIONS
 from measuring.lost_firings import Counted, counted, draw_calibration, table
+from measuring.made import as_told
+from measuring.matching import labels, matched
 
 from enginelog import firing, limits, speed, synthesis
-from enginelog.firing import grid
 from enginelog.model import Clip, Engine, Firings, Track
 
-MACHINES = {"generator_60": "generator", "twin_270": "mower twin", "twin_180": "mower twin", "twin_360": "mower twin"}
-PLAIN_MACHINES = ("mower", "generator", "pump", "tiller", "saw", "trimmer")
 FAULTS = {
     "healthy": ("steady", {}),
     "random": ("misfire_random", {}),
@@ -62,6 +63,8 @@ ROWS = [
 ]
 
 
+SHARES = ("found", "told", "prec", "recall", "share", "<=1.5")
+HEADS = (*SHARES, "worst", "amiss", "wrong", "s.lost", "s.fir", "timing", "ms")
 FAULTS_ASKED = tuple(dict.fromkeys(fault for _, fault in ROWS))
 
 
@@ -115,89 +118,6 @@ def track_of(truth: synthesis.Truth, seed: int) -> Track:
     return Track(t, rpm, np.where(np.isfinite(rpm), 0.95, 0.0), 0.002 * rpm)
 
 
-def told_engine(engine: Engine, rated: bool) -> Engine:
-    """The engine as its user would tell it: strokes, cylinders, firing angles, machine; the rated speed if `rated`."""
-    kind = engine.machine or ""
-    machine = MACHINES.get(kind, kind if kind in PLAIN_MACHINES else "other")
-    return replace(engine, machine=machine, alternator_poles=None, rated_rpm=engine.rated_rpm if rated else None)
-
-
-@dataclass(frozen=True)
-class Matched:
-    """index: of the located event for each true one, or -1. error: in firing intervals (closest two). lost: for each
-    located event, whether it stands for a lost one: by its partner, or in a burst by the true event next to it."""
-
-    index: np.ndarray
-    error: np.ndarray
-    lost: np.ndarray
-
-
-def matched(truth: synthesis.Truth, located_s: np.ndarray, engine: Engine) -> Matched:
-    """Which located event is which true one, within 0.22 of the shortest interval.
-
-    One constant delay in crank angle is taken off: combustion is heard before the exhaust opens, and whichever is
-    louder sets the moment.
-    """
-    true_s, slot = truth.firing_t_s, truth.firing_slot
-    first = true_s[slot == slot[0]] if len(slot) else true_s
-    if len(first) < 4 or len(located_s) < 5:
-        nothing = np.full(len(true_s), -1)
-        return Matched(nothing, np.full(len(true_s), np.nan), np.zeros(len(located_s), bool))
-    true, located = _cycles(true_s, first), _cycles(located_s, first)
-    shortest = float(np.diff(np.append(grid.places(engine), 1.0)).min())
-    delay = _delay(true, located, shortest, engine.cylinders)
-    index = _nearest(true + delay, located)
-    error = (located[index] - true - delay) / shortest
-    beside = _nearest(located - delay, true)
-    lost = truth.missed[beside] & (np.abs(true[beside] - located + delay) < 0.5 / engine.cylinders)
-    hit = np.abs(error) < 0.22
-    lost[index[hit]] = truth.missed[hit]
-    return Matched(np.where(hit, index, -1), error, lost)
-
-
-def _cycles(t_s: np.ndarray, first_s: np.ndarray) -> np.ndarray:
-    """Moments in cycles of the true crank, of which `first_s` begins each; carried on evenly beyond both ends."""
-    count = len(first_s) - 1
-    inside = np.interp(t_s, first_s, np.arange(count + 1))
-    before = (t_s - first_s[0]) / np.median(np.diff(first_s[:4]))
-    after = count + (t_s - first_s[-1]) / np.median(np.diff(first_s[-4:]))
-    return np.where(t_s < first_s[0], before, np.where(t_s > first_s[-1], after, inside))
-
-
-def _delay(true: np.ndarray, located: np.ndarray, shortest: float, cylinders: int) -> float:
-    """The constant delay, in cycles, with which most true events find a located one."""
-    widest = 0.42 if cylinders == 1 else 0.36
-    tried = np.arange(-widest, widest, 0.05 * shortest)
-    if cylinders > 2 or shortest < 0.3:
-        tried = tried[np.abs(tried) < 0.6 * shortest + 0.1]
-
-    def error(delay: float) -> np.ndarray:
-        return located[_nearest(true + delay, located)] - true - delay
-
-    delay = max(tried, key=lambda d: float(np.mean(np.abs(error(d)) < 0.15 * shortest)) - 0.02 * abs(d))
-    for _ in range(3):
-        off = error(delay)
-        close = np.abs(off) < 0.29 * shortest
-        delay += float(np.median(off[close])) if close.any() else 0.0
-    return float(delay)
-
-
-def _nearest(wanted: np.ndarray, among: np.ndarray) -> np.ndarray:
-    """Index of the nearest of `among` (rising) for each of `wanted`."""
-    after = np.searchsorted(among, wanted).clip(1, len(among) - 1)
-    return np.where(np.abs(among[after - 1] - wanted) < np.abs(among[after] - wanted), after - 1, after)
-
-
-def labels(truth: synthesis.Truth, located_s: np.ndarray, engine: Engine) -> np.ndarray:
-    """What each located event stands for: 1 lost, 0 fired (or no firing at all), -1 not while running."""
-    out = np.full(len(located_s), -1)
-    if len(located_s) < 5 or len(truth.firing_t_s) < 5:
-        return out
-    interval_s = float(np.median(np.diff(truth.firing_t_s)))
-    running = (located_s > truth.firing_t_s[0] - interval_s) & (located_s < truth.firing_t_s[-1] + interval_s)
-    return np.where(running, matched(truth, located_s, engine).lost.astype(int), -1)
-
-
 def score(found: Firings, truth: synthesis.Truth, seconds: float, engine: Engine) -> Score:
     """Compare what was located in one recording with the truth, where the engine runs."""
     pairs = matched(truth, found.t_s, engine)
@@ -238,7 +158,7 @@ def recordings(
     for seed in seeds:
         scenario = synthesis.random_scenario(seed, kind, hardness, behaviour, seconds=12.0, **fixed)
         clip, truth = synthesis.make(scenario)
-        engine = told_engine(scenario.engine, rated)
+        engine = as_told(scenario.engine, rated)
         track = track_of(truth, seed) if true_speed else speed.track(clip, engine, limits.load("speed"))
         yield Made(clip, truth, engine, track)
 
@@ -277,38 +197,50 @@ def line(name: str, scores: list[Score]) -> str:
     )
 
 
-def main() -> None:
-    """Measure the rows asked for and print the table."""
+def asked() -> argparse.Namespace:
+    """The words of the command line."""
     options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    options.add_argument(
-        "--seeds", default="30000:30004", help="first:end of the seeds (1000 upward were never fitted on)"
-    )
+    options.add_argument("--seeds", default="30000:30004", help="first:end of the seeds (10000 upward: never tuned on)")
     options.add_argument("--rows", default="", help="kinds of engine, with commas; all if left out")
     options.add_argument("--hardness", default="ordinary", choices=synthesis.HARDNESS)
     options.add_argument("--true-speed", action="store_true", help="judge with the true speed, roughened a little")
     options.add_argument("--ablations", action="store_true", help="also leave out one part of the method at a time")
-    options.add_argument("--faults", default="", help=f"of {', '.join(FAULTS_ASKED)}, with commas; all if left out")
+    names = f"{', '.join(FAULTS_ASKED)} (with --by-fault: {', '.join(by_fault.ROWS)})"
+    options.add_argument(
+        "--faults", default="", help=f"of {names}; with commas (--by-fault: semicolons); all if left out"
+    )
     options.add_argument("--without-rated-speed", action="store_true", help="do not tell the rated speed")
     options.add_argument("--plot", type=Path, help="picture (PNG) of stated confidence against how often it was right")
-    given = options.parse_args()
+    options.add_argument("--by-fault", action="store_true", help="rows by fault over all kinds of engine")
+    options.add_argument("--jobs", type=int, default=1, help="processes (with --by-fault)")
+    options.add_argument("--cache", type=Path, help="folder in which the recordings are kept (with --by-fault)")
+    return options.parse_args()
+
+
+def main() -> None:
+    """Measure the rows asked for and print the table."""
+    given = asked()
     seeds = range(*(int(x) for x in given.seeds.split(":")))
-    heads = (
-        "found",
-        "told",
-        "prec",
-        "recall",
-        "share",
-        "<=1.5",
-        "worst",
-        "amiss",
-        "wrong",
-        "s.lost",
-        "s.fir",
-        "timing",
-        "ms",
-    )
+    counts = show_by_fault(given, seeds) if given.by_fault else show_by_kind(given, seeds)
+    if given.plot:
+        draw_calibration(counts, given.plot)
+
+
+def show_by_fault(given: argparse.Namespace, seeds: range) -> list[Counted]:
+    """Print the rows by fault, and of which recordings something wrong was stated."""
+    if given.cache:
+        given.cache.mkdir(parents=True, exist_ok=True)
+    how = {"rated": not given.without_rated_speed, "true_speed": given.true_speed, "cache": given.cache}
+    names = [name.strip() for name in given.faults.split(";") if name.strip()]
+    found = by_fault.measured(by_fault.cases(names, seeds, given.hardness, **how), given.jobs)
+    print(f"{given.hardness}, seeds {given.seeds}\n\n{by_fault.shown(found)}\n\n{by_fault.missed(found)}", flush=True)
+    return [one for _, one in found]
+
+
+def show_by_kind(given: argparse.Namespace, seeds: range) -> list[Counted]:
+    """Print the rows by kind and fault, with each part left out where that is asked for."""
     reported: dict[str, list[tuple[str, list[Counted]]]] = {}
-    print(f"{'':34s}   n " + " ".join(f"{head:>6s}" for head in heads))
+    print(f"{'':34s}   n " + " ".join(f"{head:>6s}" for head in HEADS))
     for kind, fault in ROWS:
         if given.rows and kind not in given.rows.split(",") or given.faults and fault not in given.faults.split(","):
             continue
@@ -320,8 +252,7 @@ def main() -> None:
             reported.setdefault(name, []).append((row, counts))
     for name, rows in reported.items():
         print(f"\n{name or 'the whole method'}\n\n{table(rows)}", flush=True)
-    if given.plot:
-        draw_calibration([one for _, counts in reported.get("", []) for one in counts], given.plot)
+    return [one for _, counts in reported.get("", []) for one in counts]
 
 
 if __name__ == "__main__":

@@ -19,7 +19,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from accuracy_firing import labels, told_engine
+from measuring.made import as_told
+from measuring.matching import labels
 
 from enginelog import firing, limits, speed, synthesis
 from enginelog.dsp.logistic import probability
@@ -108,7 +109,7 @@ def examples(first: int, end: int, cache: Path) -> Iterator[tuple[int, list[tupl
         if not path.exists():
             made, rated = scenario_of(number)
             clip, truth = synthesis.make(made)
-            engine = told_engine(made.engine, rated)
+            engine = as_told(made.engine, rated)
             track = speed.track(clip, engine, limits.load("speed"))
             path.write_bytes(pickle.dumps(seen_of(clip, track, truth, engine)))
         chunks = pickle.loads(path.read_bytes())

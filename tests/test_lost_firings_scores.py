@@ -13,7 +13,7 @@ import sim_tracks as sim
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "scripts"))
 
 import fit_firing  # noqa: E402
-from measuring import ablated, lost_firings  # noqa: E402
+from measuring import ablated, by_fault, lost_firings  # noqa: E402
 
 from enginelog import synthesis  # noqa: E402
 from enginelog.firing import cues  # noqa: E402
@@ -65,6 +65,52 @@ def test_at_least_is_right_up_to_what_was_lost():
     unsure = [one(percent=None, pattern=None, least=9, lost=9), one(percent=None, pattern=None, least=10, lost=9)]
     cells = lost_firings.table([("row", [*unsure, one(), one()])]).splitlines()[-1].split("|")
     assert [cell.strip() for cell in cells[-3:-1]] == ["50", "50"]
+
+
+@pytest.mark.parametrize(
+    ("changes", "wrong", "confident"),
+    [
+        ({}, False, False),
+        ({"percent": 11.2}, True, True),
+        ({"percent": 11.2, "points": 1.5}, False, False),
+        ({"percent": 11.2, "verdict": "unknown"}, True, False),
+        ({"percent": None, "verdict": "unknown"}, False, False),
+        ({"percent": None, "verdict": "watch", "least": 9, "lost": 9}, False, False),
+        ({"percent": None, "verdict": "watch", "least": 10, "lost": 9}, False, True),
+    ],
+)
+def test_confidently_wrong_is_what_is_stated_as_known_and_is_not_so(changes, wrong, confident):
+    found = one(**changes)
+    assert (found.wrong, found.confident_wrong) == (wrong, confident)
+
+
+def test_rows_by_fault_show_every_kind_that_can_have_it():
+    """13 kinds in turn; a row of singles, two-strokes and several cylinders below each that has them."""
+    wanted = by_fault.cases([], range(61000, 61013), "hard")
+    kinds = {name: {case.kind for case in wanted if case.row == name} for name in by_fault.ROWS}
+    assert all(kinds[name] == set(synthesis.KINDS) for name in ("healthy", "random", "burst", "puff"))
+    assert kinds["every second, two-stroke"] == {"saw", "trimmer", "two_stroke_twin"}
+    assert kinds["one cylinder, 180/540"] == {"twin_180"}
+    found = [(case, one(points=by_fault.ROWS[case.row].points)) for case in wanted]
+    lines = by_fault.shown(found).splitlines()
+    named = [[cell.strip() for cell in line.split("|")][1:3] for line in lines[2:]]
+    assert named[:5] == [
+        ["**all**", str(13 * 9)], ["healthy", "13"], ["- singles", "5"], ["- two-strokes", "3"],
+        ["- several cylinders", "5"],
+    ]  # fmt: skip
+    assert by_fault.missed(found) == ""
+    case = wanted[0]
+    assert by_fault.missed([(case, one(0.0, 3.0))]) == f"healthy, {case.kind}, seed 61000: 3.0 % told, 0.00 % true"
+
+
+def test_a_recording_kept_is_the_one_made(tmp_path):
+    """The same case again comes from the folder, equal to the bit, and is read the same."""
+    case = by_fault.Case("random", "mower", 7, "ordinary", cache=tmp_path)
+    first, again = by_fault.made(case), by_fault.made(case)
+    assert len(list(tmp_path.iterdir())) == 1
+    assert np.array_equal(first[0].samples, again[0].samples)
+    assert np.array_equal(first[3].rpm, again[3].rpm, equal_nan=True)
+    assert by_fault.read(case).true_percent == pytest.approx(100 * first[1].missed.mean())
 
 
 def test_calibration_bins_stated_against_true():

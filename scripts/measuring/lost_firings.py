@@ -6,19 +6,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 
 from enginelog import limits
-from enginelog.findings import misfire
+from enginelog.findings import firing_verdicts, misfire
 from enginelog.model import Engine, Firings
 from enginelog.synthesis import Truth
 
 EDGES = (0.0, 0.005, 0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.95, 0.98, 0.995, 1.0)  # of stated confidence
 HEADS = (
     *("recordings", "n", "told %", "of these share right %", "within 1.5 points %", "most above, points"),
-    *("wrong of all %", "interval holds %", "precision", "recall", "pattern right %", "else said: at least %"),
-    "of these too many %",
+    *("wrong of all %", "confident wrong %", "interval holds %", "precision", "recall", "pattern right %"),
+    *("else said: at least %", "of these too many %"),
 )
 
 
@@ -26,7 +27,8 @@ HEADS = (
 class Counted:
     """One recording. percent None: no count was given. hit, false, missed: firings called lost rightly and wrongly, and
     lost ones called fired, of recordings told. stated: probabilities of a miss, was: whether it was one. least: firings
-    said to be lost at least, where no count was given; lost: those that were."""
+    said to be lost at least, where no count was given; lost: those that were. verdict: of the finding. points: within
+    which the share is right, or within 7 % of it."""
 
     name: str
     true_percent: float
@@ -42,6 +44,8 @@ class Counted:
     was: np.ndarray
     least: int = 0
     lost: int = 0
+    verdict: str = "ok"
+    points: float = 0.5
 
     @property
     def off(self) -> float:
@@ -50,8 +54,19 @@ class Counted:
 
     @property
     def right(self) -> bool:
-        """Within 0.5 points or 7 % of the value."""
-        return bool(abs(self.off) <= max(0.5, 0.07 * self.true_percent))
+        """Within `points` or 7 % of the value."""
+        return bool(abs(self.off) <= max(self.points, 0.07 * self.true_percent))
+
+    @property
+    def wrong(self) -> bool:
+        """A share is stated that is not right."""
+        return self.percent is not None and not self.right
+
+    @property
+    def confident_wrong(self) -> bool:
+        """A share is stated that is not right, and the verdict is another than unknown; or more firings are said to be
+        lost at least than were."""
+        return (self.wrong and self.verdict != "unknown") or self.least > self.lost
 
 
 def counted(name: str, found: Firings, truth: Truth, wanted: np.ndarray, engine: Engine) -> Counted:
@@ -67,17 +82,19 @@ def counted(name: str, found: Firings, truth: Truth, wanted: np.ndarray, engine:
     lost, called = wanted[judged] == 1, told[judged] > 0.5
     given = summary.misfires is not None
     true = 100 * float(np.mean(truth.missed)) if len(truth.missed) else 0.0
+    verdict = firing_verdicts.judge_misfire(SimpleNamespace(engine=engine, misfire=study), settings).verdict
     return Counted(
         name, true, summary.misfire_percent if given else None, summary.misfire_low, summary.misfire_high,
         summary.pattern if given else None, truth.misfire_pattern or "none",
         *(int(np.sum(mask)) if given else 0 for mask in (called & lost, called & ~lost, ~called & lost)),
         told[judged], lost, study.plainly_lost if said else 0, int(np.sum(truth.missed)),
+        verdict,
     )  # fmt: skip
 
 
-def table(rows: Sequence[tuple[str, Sequence[Counted]]]) -> str:
-    """Markdown, a row a name, all together first."""
-    every = [one for _, some in rows for one in some]
+def table(rows: Sequence[tuple[str, Sequence[Counted]]], every: Sequence[Counted] | None = None) -> str:
+    """Markdown, a row a name, all together first; `every`: all of them, where rows share some."""
+    every = [one for _, some in rows for one in some] if every is None else every
     lines = ["| " + " | ".join(HEADS) + " |", "|---|" + "---:|" * (len(HEADS) - 1)]
     lines += [_line(name, some) for name, some in [("**all**", every), *rows]]
     return "\n".join(lines)
@@ -92,7 +109,8 @@ def _line(name: str, some: Sequence[Counted]) -> str:
         name, str(len(some)), _percent(len(told), len(some)), _percent(sum(one.right for one in told), len(told)),
         _percent(sum(abs(one.off) <= 1.5 for one in told), len(told)),
         f"{max(one.off for one in told):.2f}" if told else "-",
-        _percent(sum(not one.right for one in told), len(some)), _percent(sum(holds), len(told)),
+        _percent(sum(one.wrong for one in some), len(some)),
+        _percent(sum(one.confident_wrong for one in some), len(some)), _percent(sum(holds), len(told)),
         f"{hit / (hit + false):.3f}" if hit + false else "-", f"{hit / (hit + missed):.3f}" if hit + missed else "-",
         _percent(sum(one.pattern == one.true_pattern for one in told), len(told)), _percent(len(least), len(some)),
         _percent(sum(one.least > one.lost for one in least), len(least)),
