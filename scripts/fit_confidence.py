@@ -1,6 +1,7 @@
 """Fit the confidence of the speed track on made-up recordings with known truth, and show how well it is calibrated.
 
     python scripts/fit_confidence.py --engines 90 --others 5 --real FOLDER --write
+    python scripts/fit_confidence.py --run --write    # then that of the one speed of a run: run_confidence.json
 
 Two thirds of the tuning seeds (0 upward) fit, the last third is shown; `--write` then fits on all of them and replaces
 enginelog/speed/confidence.json. Figures to quote come from scripts/accuracy.py, on other seeds.
@@ -16,6 +17,7 @@ from multiprocessing import Pool
 from pathlib import Path
 
 import numpy as np
+from measuring import run_fit
 
 from enginelog import limits, media, synthesis
 from enginelog.model import Clip, Engine
@@ -170,7 +172,10 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--real", type=Path, help="folder of the real recordings: those of the tuning fold are used")
     parser.add_argument("--write", action="store_true", help="fit on all seeds and replace the stored coefficients")
+    parser.add_argument("--run", action="store_true", help="the one speed of a run instead, from the track as it is")
     told = parser.parse_args()
+    if told.run:
+        return run_fit.fit_all(told.jobs, told.write)
     engines = [(seed, hardness) for hardness in ("ordinary", "hard") for seed in range(told.engines)]
     others = [(seed, kind) for kind in synthesis.OTHER_KINDS for seed in range(told.others)]
     with Pool(told.jobs) as pool:

@@ -9,6 +9,7 @@ import pytest
 
 from enginelog import media, speed, synthesis
 from enginelog.model import Clip, Engine
+from enginelog.synthesis import truth
 
 SCRIPTS = Path(__file__).resolve().parents[1] / "scripts"
 sys.path.append(str(SCRIPTS))  # at the end: one of the scripts has the name of a package of Python's own
@@ -111,6 +112,18 @@ def test_what_is_told_of_the_engine():
     assert (told.rated_rpm, told.machine, told.firing_angles_deg) == (None, "mower twin", (0.0, 270.0))
 
 
+def test_the_true_speed_counts_every_moment_alike():
+    """Half a second of run-up left out, then 3000 rpm for 4 s and 1800 rpm for 3.6 s: the median is 3000, however the
+    quarters of a second fall; a recording without a run has none."""
+    t = np.arange(0, 8.1, 0.005)
+    rpm = np.where(t < 0.5, 600.0, np.where(t < 4.5, 3000.0, 1800.0))
+    turns = np.concatenate([[0.0], np.cumsum(rpm[:-1] / 60 * 0.005)])
+    nothing = truth.nothing(8.1)
+    run = replace(nothing, t_s=t, turns=turns, rpm=rpm, speed_rpm=2999.0, run_up_end_s=0.5, run_end_s=8.1)
+    assert made.true_speed(run) == pytest.approx(3000.0)
+    assert np.isnan(made.true_speed(nothing))
+
+
 @pytest.fixture
 def short(monkeypatch):
     """Made-up recordings of three seconds, so that a few of them are quick."""
@@ -133,7 +146,7 @@ def test_accuracy_prints_what_the_analysis_said(short, capsys, monkeypatch, tmp_
             return run
         return replace(run, measures=replace(run.measures, speed=replace(run.measures.speed, rpm=2 * true_rpm)))
 
-    true_rpm = synthesis.simulate(made.scenario_of(made.cases(1, 33_000, "ordinary")[0]))[1].speed_rpm
+    true_rpm = made.true_speed(synthesis.simulate(made.scenario_of(made.cases(1, 33_000, "ordinary")[0]))[1])
     monkeypatch.setattr(made, "analysed", spoilt)
     out = tmp_path / "tables.md"
     arguments = ["--rows", "ordinary", "--runs", "1", "--jobs", "1", "--first-seed", "33000", "--out", str(out)]

@@ -1,10 +1,12 @@
 """The one speed of a run: its median, how far it may be off, and speeds that were told beforehand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from enginelog import limits, speed
-from enginelog.model import Clip, Engine, Span, Track
+from enginelog.model import RHYTHM, Clip, Engine, Span, Track
 
 LIMITS = limits.load("speed")
 HOP_S = 0.05
@@ -54,6 +56,38 @@ def test_a_missed_part_of_a_run_widens_the_interval():
     assert found.rpm == pytest.approx(3400, rel=2e-3)
     assert found.rpm_low < 1750
     assert found.confidence < 0.1
+
+
+def test_frames_that_are_hardly_heard_widen_the_interval():
+    """A ramp heard with confidence 0.6: a fifth of its frames (half of what is lacking) may lie on either side of the
+    middle, so the median may be any of the middle fifth (definition of the median)."""
+    ramp = np.linspace(2800, 3200, 400)
+    found = speed.summarise(track_of(ramp, 0.6), (Span("run", 0.0, 20.0),), LIMITS)
+    assert found.rpm_low <= np.quantile(ramp, 0.4) + 1 and found.rpm_high >= np.quantile(ramp, 0.6) - 1
+    sure = speed.summarise(track_of(ramp, 0.99), (Span("run", 0.0, 20.0),), LIMITS)
+    assert sure.rpm_high - sure.rpm_low < 0.5 * (found.rpm_high - found.rpm_low)
+
+
+def heard(rpm: np.ndarray, confidence: float, octave: float) -> Track:
+    """A track whose frames showed this lead over the other octaves; their other figures are middling."""
+    track = track_of(rpm, confidence)
+    rhythm = np.full((len(rpm), len(RHYTHM)), 0.5, np.float32)
+    rhythm[:, RHYTHM.index("octave_margin")] = octave
+    rhythm[:, RHYTHM.index("pitch")] = np.log(np.where(np.isfinite(rpm), rpm, np.nanmedian(rpm)) / 120.0)
+    return replace(track, rhythm=rhythm)
+
+
+def test_what_a_whole_run_shows_bounds_its_confidence():
+    waving, running = 3000 * (1 + 0.03 * np.sin(np.arange(200) / 5)), (Span("run", 0.0, 10.0),)
+    steady = speed.summarise(heard(wandering(3000, 200), 0.95, 0.5), running, LIMITS, engine=Engine())
+    assert steady.confidence > 0.9
+    good = speed.summarise(heard(waving, 0.9, 0.5), running, LIMITS, engine=Engine())
+    # The same frames, but most of the recording heard as quiet: a quiet part of the run may be missing.
+    part = speed.summarise(heard(waving, 0.9, 0.5), (Span("run", 7.0, 10.0),), LIMITS, engine=Engine())
+    assert part.confidence < 0.85 * good.confidence
+    # No four-stroke utility engine runs at 8000 rpm; the rough track of half-heard frames beside it has no speed.
+    rough = 8000 * (1 + 0.15 * np.random.default_rng(3).standard_normal(200))
+    assert speed.summarise(heard(rough, 0.5, -0.3), running, LIMITS, engine=Engine()).rpm is None
 
 
 def unlike_twin(rpm: float) -> Clip:

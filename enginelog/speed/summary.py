@@ -15,9 +15,11 @@ import numpy as np
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Engine, Span, Speed, Track
+from enginelog.speed.run_confidence import figures, run_confidence
 from enginelog.speed.tracks import may_be_half
 
 READ_OVER = 5  # frames over which a speed is read: a quarter of a second, so that single firings do not count
+UNKNOWN = Speed(None, None, None, None, 0.0)
 SMOOTHED = 7  # frames whose mean tells the speed from the noise of a frame
 
 
@@ -26,7 +28,8 @@ def summarise(
 ) -> Speed:
     """Median speed over the run spans and its 95 % interval.
 
-    The confidence falls where the interval is so wide that the run has no one speed. The speed is read over a quarter
+    The confidence falls where the interval is so wide that the run has no one speed, and to what `run_confidence` makes
+    of the whole, where the engine is told. The speed is read over a quarter
     of a second. The run-up of a run span is left out, unless the recording begins with it. Frames too unsure to report
     still count where they lie near their sure neighbours: leaving them out would leave out the dips. Without known
     frames, or where they are too few and too unsure, every number is None.
@@ -35,20 +38,39 @@ def summarise(
     inside = _running(track.t_s, path, spans, limits)
     known = inside & np.isfinite(track.rpm)
     if known.sum() < limits.value("least_known_frames"):
-        return Speed(None, None, None, None, 0.0)
+        return UNKNOWN
     rpm = _filled(track, path, known, inside, limits)
     read = moving_mean(rpm, min(READ_OVER, len(rpm)))
     middle = float(np.median(read))
     confidence = float(np.mean(track.confidence[known])) * float(np.mean(known[inside])) ** 0.5
-    if confidence < limits.value("least_run_confidence"):
-        return Speed(None, None, None, None, 0.0)
+    low, high = _interval(track, path, spans, inside, rpm, confidence, limits)
+    half_width = (high - low) / 2 / middle
+    chance = 1.0
+    if engine is not None and track.rhythm is not None:
+        chance = run_confidence(figures(track, inside, read, half_width, engine, limits))
+    if confidence < limits.value("least_run_confidence") or chance < limits.value("least_run_chance"):
+        return UNKNOWN
+    confidence = min(confidence * min(1.0, limits.value("one_speed_within") / max(half_width, 1e-9)), chance) * trust
+    twice = 2 * middle if _in_doubt(track, inside, engine, limits) else None
+    return Speed(middle, low, high, None, float(np.clip(confidence, 0.0, 1.0)), twice)
+
+
+def _interval(
+    track: Track,
+    path: np.ndarray,
+    spans: tuple[Span, ...],
+    inside: np.ndarray,
+    rpm: np.ndarray,
+    confidence: float,
+    limits: LimitSet,
+) -> tuple[float, float]:
+    """95 % interval of the median of `rpm` (n,): of its noise, or of the frames in doubt, whichever reaches farther."""
+    read = moving_mean(rpm, min(READ_OVER, len(rpm)))
+    middle = float(np.median(read))
     half = 1.96 * _median_std(rpm, confidence, limits) * middle
     missed = _heard_outside(track, path, spans)
     least, most = _between(read, _doubtful_share(track, spans, inside, len(rpm), limits), missed)
-    low, high = min(middle - half, least), max(middle + half, most)
-    confidence *= trust * min(1.0, limits.value("one_speed_within") * middle / max((high - low) / 2, 1e-9))
-    twice = 2 * middle if _in_doubt(track, inside, engine, limits) else None
-    return Speed(middle, low, high, None, float(np.clip(confidence, 0.0, 1.0)), twice)
+    return min(middle - half, least), max(middle + half, most)
 
 
 def _in_doubt(track: Track, inside: np.ndarray, engine: Engine | None, limits: LimitSet) -> bool:
@@ -59,13 +81,18 @@ def _in_doubt(track: Track, inside: np.ndarray, engine: Engine | None, limits: L
 
 
 def _doubtful_share(track: Track, spans: tuple[Span, ...], inside: np.ndarray, used: int, limits: LimitSet) -> float:
-    """Frames not known to belong to the run (left out as unsure, or near a start or cut) over those used, up to 1."""
+    """Frames not known to belong to the run (left out as unsure, or near a start or cut) over those used, up to 1.
+
+    A share of the unsure ones that were used counts too: the crank slows while firings are lost, and a track that
+    hears none of them runs on level.
+    """
     hop_s = float(track.t_s[1] - track.t_s[0])
     first_s, last_s = float(track.t_s[0]) + 0.2, float(track.t_s[-1]) - 0.2
     runs = [span for span in spans if span.kind == "run"]
     edges = sum((run.start_s > first_s) + (run.end_s < last_s) for run in runs)
     frames = inside.sum() - used + edges * limits.value("edge_doubt_s") / hop_s
-    return float(min(frames / used, 1.0))
+    unheard = limits.value("unheard_per_doubt") * float(np.mean(1.0 - track.confidence[inside]))
+    return float(min(frames / used + unheard, 1.0))
 
 
 def _heard_outside(track: Track, path: np.ndarray, spans: tuple[Span, ...]) -> np.ndarray:

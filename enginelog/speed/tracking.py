@@ -110,6 +110,16 @@ def _usual_low(engine: Engine) -> str:
     return "usual_low_rpm_small_four_stroke" if small else "usual_low_rpm_several_cylinders"
 
 
+def usual_range(engine: Engine, limits: LimitSet) -> tuple[float, float]:
+    """Slowest and fastest speed, rpm, that engines of this kind usually run at; by the rated speed where it is told."""
+    kind = "two_stroke" if engine.strokes == 2 else "four_stroke"
+    low, top = limits.value(_usual_low(engine)), limits.value(f"usual_top_rpm_{kind}")
+    if engine.rated_rpm:
+        top = 1.25 * engine.rated_rpm
+        low = max(low, min(limits.value("idle_per_rated") * engine.rated_rpm, engine.idle_rpm or np.inf))
+    return low, top
+
+
 def _range_cost(engine: Engine, grid: np.ndarray, limits: LimitSet) -> np.ndarray:
     """A gentle lean towards the speeds that engines of this kind run at, more so to the rated speed where it is told.
 
@@ -117,11 +127,7 @@ def _range_cost(engine: Engine, grid: np.ndarray, limits: LimitSet) -> np.ndarra
     only the speed that it is governed to tells them apart. Saws and trimmers are not governed.
     """
     rpm = grid * 60.0 * engine.revs_per_cycle
-    kind = "two_stroke" if engine.strokes == 2 else "four_stroke"
-    low, top = limits.value(_usual_low(engine)), limits.value(f"usual_top_rpm_{kind}")
-    if engine.rated_rpm:
-        top = 1.25 * engine.rated_rpm
-        low = max(low, min(limits.value("idle_per_rated") * engine.rated_rpm, engine.idle_rpm or np.inf))
+    low, top = usual_range(engine, limits)
     above = np.clip(np.log(rpm / top) / 0.3, 0.0, 2.0)
     below = np.clip(np.log(low / rpm) / 0.3, 0.0, 2.0)
     cost = limits.value("range_cost") * (above + below)

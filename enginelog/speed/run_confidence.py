@@ -1,0 +1,76 @@
+"""How likely the speed told of a run is right within 1 per cent, from how its whole track showed itself.
+
+The frames' own confidence says little about what a run goes wrong by: a dip that is not heard, a quiet part left out,
+half the speed all the way through. A logistic regression on a few figures of the run weighs them. A wrong speed counted
+as several right ones when it was fitted, so 0.5 is a speed that is right four times in five. The coefficients lie in
+`run_confidence.json`; `scripts/fit_confidence.py --run` fits them on made-up recordings (tuning seeds only).
+"""
+
+from __future__ import annotations
+
+import json
+from functools import lru_cache
+from importlib.resources import files
+
+import numpy as np
+
+from enginelog.dsp.logistic import logit_of, probability
+from enginelog.limits import LimitSet
+from enginelog.model import RHYTHM, Engine, Track
+from enginelog.speed.tracking import is_saw, usual_range
+
+FIGURES = (
+    *("confidence_known", "known", "confidence", "half_width", "spread", "octave"),
+    *("outside", "outside_confidence", "above", "even", "saw", "rated"),
+)
+WIDEST = 3.0  # figures are read within three standard deviations of those seen in fitting
+SURE = 0.003  # confidences are held this far from 0 and 1
+
+
+def figures(
+    track: Track, inside: np.ndarray, read: np.ndarray, half_width: float, engine: Engine, limits: LimitSet
+) -> np.ndarray:
+    """What the regression reads of one run, shape (len(FIGURES),).
+
+    inside: mask of the frames that count, of which some are known; read: their speeds in rpm (n,); half_width: of the
+    interval, relative to the speed. The track must have a rhythm.
+    """
+    assert track.rhythm is not None
+    known = inside & np.isfinite(track.rpm)
+    rpm = float(np.median(read))
+    margin = track.rhythm[inside, RHYTHM.index("octave_margin")]
+    top_rpm = usual_range(engine, limits)[1]
+    return np.array(
+        [
+            _sure(np.mean(track.confidence[known])),
+            np.mean(known[inside]),
+            _sure(np.mean(track.confidence[inside])),
+            np.log(half_width + 1e-6),
+            np.log(np.std(np.log(read)) + 1e-4),
+            np.mean(np.clip(margin, -0.5, 0.5)),
+            np.mean(~inside),
+            np.sum(track.confidence[~inside]) / inside.sum(),
+            max(0.0, np.log(rpm / top_rpm)),
+            engine.cylinders > 1 and engine.even_firing,
+            is_saw(engine),
+            bool(engine.rated_rpm),
+        ],
+        float,
+    )
+
+
+def _sure(confidence: float) -> float:
+    return float(logit_of(np.clip(confidence, SURE, 1.0 - SURE)))
+
+
+@lru_cache(maxsize=1)
+def _model() -> dict[str, np.ndarray]:
+    stored = json.loads((files(__package__) / "run_confidence.json").read_text(encoding="utf-8"))
+    return {name: np.asarray(stored[name], float) for name in ("mean", "spread", "weight")}
+
+
+def run_confidence(found: np.ndarray) -> float:
+    """Confidence 0..1 from the `figures` of a run."""
+    model = _model()
+    z = np.clip((found - model["mean"]) / model["spread"], -WIDEST, WIDEST)
+    return float(probability(model["weight"][0] + z @ model["weight"][1:]))
