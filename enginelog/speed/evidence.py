@@ -9,11 +9,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from enginelog.dsp.signals import band, envelope, resample
+from enginelog.dsp.signals import band, bands, envelope, resample
 from enginelog.model import Clip, Engine
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_array
 
 GRID_STEP = 0.01  # natural logarithm of speed from one state to the next
 
@@ -122,8 +126,8 @@ def feature_signals(clip: Clip) -> dict[str, np.ndarray]:
     wide = resample(clip.samples, clip.rate_hz, 16000.0)
     low = band(resample(wide, 16000.0, 4000.0), 4000.0, 20.0, 1990.0)
     signals = {"low": low, "wide": low}
-    for name, (low_hz, high_hz) in ENVELOPE_BANDS.items():
-        signals[name] = envelope(band(wide, 16000.0, low_hz, high_hz), 16000.0, 1000.0)
+    for name, part in zip(ENVELOPE_BANDS, bands(wide, 16000.0, tuple(ENVELOPE_BANDS.values())), strict=True):
+        signals[name] = envelope(part, 16000.0, 1000.0)
     return signals
 
 
@@ -138,11 +142,16 @@ def cycle_grid(low_hz: float, high_hz: float) -> np.ndarray:
 
 
 @lru_cache(maxsize=64)
-def _kernel(layout: Layout, feature: Feature, grid: tuple[float, ...], bins: int, bin_hz: float) -> np.ndarray:
-    """Matrix (bins, len(grid)): column j gives the contrast of trial rate grid[j] from a whitened spectrum."""
-    matrix = np.zeros((bins, len(grid)), np.float32)
+def _kernel(layout: Layout, feature: Feature, grid: tuple[float, ...], bins: int, bin_hz: float) -> csr_array:
+    """Matrix (len(grid), bins): row j gives the contrast of trial rate grid[j] from a whitened spectrum.
+
+    Sparse: a row reads two bins for each line, of thousands.
+    """
+    from scipy.sparse import csr_array
+
+    rows, columns, values = [], [], []
     pattern = np.asarray(layout.weight)
-    for column, cycle_hz in enumerate(grid):
+    for row, cycle_hz in enumerate(grid):
         rate = cycle_hz / layout.cycles
         last = min(int(feature.last_line * layout.lines_per_firing), int(feature.top_hz / rate - 0.5))
         if last < 1:
@@ -157,9 +166,13 @@ def _kernel(layout: Layout, feature: Feature, grid: tuple[float, ...], bins: int
         below = places.astype(int)
         part = places - below
         keep = below + 1 < bins
-        np.add.at(matrix[:, column], below[keep], (amounts * (1 - part))[keep])
-        np.add.at(matrix[:, column], below[keep] + 1, (amounts * part)[keep])
-    return matrix
+        rows.append(np.full(2 * keep.sum(), row))
+        columns += [below[keep], below[keep] + 1]
+        values += [(amounts * (1 - part))[keep], (amounts * part)[keep]]
+    if not rows:
+        return csr_array((len(grid), bins), dtype=np.float32)
+    placed = np.concatenate(values).astype(np.float32), (np.concatenate(rows), np.concatenate(columns))
+    return csr_array(placed, shape=(len(grid), bins))
 
 
 def _balanced(amounts: np.ndarray) -> np.ndarray:
@@ -184,7 +197,8 @@ def _whitened(signal: np.ndarray, rate_hz: float, times: np.ndarray, window_s: f
     window = np.hanning(length + 2)[1:-1].astype(np.float32)
     frames = (frames - frames.mean(axis=1, keepdims=True)) * window
     size = 1 << int(np.ceil(np.log2(1.5 * length)))
-    level = np.abs(rfft(frames, size, axis=1))
+    spectrum = rfft(frames, size, axis=1)
+    level = np.sqrt(spectrum.real**2 + spectrum.imag**2)
     bin_hz = rate_hz / size
     width = max(3, int(smooth_hz / bin_hz))
     local = uniform_filter1d(level, width, axis=1, mode="nearest")
@@ -226,9 +240,10 @@ def _window_scores(signal, group, layouts, grid, times, window_s: float) -> list
         part = slice(first, first + CHUNK)
         level, bin_hz = _whitened(signal, group[0].rate_hz, some[part], window_s, group[0].smooth_hz)
         bins = min(level.shape[1], int(group[0].top_hz / bin_hz) + 2)
+        turned = np.ascontiguousarray(level[:, :bins].T)
         for number, feature in enumerate(group):
             kernels = [_kernel(layout, feature, key, bins, bin_hz) for layout in layouts]
-            scores[number, part] = np.maximum.reduce([level[:, :bins] @ kernel for kernel in kernels])
+            scores[number, part] = np.maximum.reduce([kernel @ turned for kernel in kernels]).T
     return [_spread(values, times, some, every * hop) for values in scores]
 
 

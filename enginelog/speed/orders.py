@@ -6,7 +6,7 @@ gains, in proportion to its order, is the error of the speed: all lines of all f
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -26,9 +26,16 @@ class Warp:
 
     time_s: np.ndarray
     cycles: np.ndarray
+    _moments: dict[int, np.ndarray] = field(default_factory=dict, repr=False, compare=False)
 
     def time_at(self, cycles: np.ndarray) -> np.ndarray:
         return np.interp(cycles, self.cycles, self.time_s)
+
+    def moments(self, per_cycle: int) -> np.ndarray:
+        """When each of the even steps of 1/per_cycle cycle is reached; kept, since several signals are read there."""
+        if per_cycle not in self._moments:
+            self._moments[per_cycle] = self.time_at(np.arange(0.0, self.total, 1.0 / per_cycle))
+        return self._moments[per_cycle]
 
     @property
     def total(self) -> float:
@@ -80,8 +87,7 @@ def order_frames(
     from scipy.fft import rfft
 
     per_cycle = 1 << int(np.ceil(np.log2(2.2 * (top_line + 1))))
-    places = np.arange(0.0, warp.total, 1.0 / per_cycle)
-    samples = np.interp(warp.time_at(places) * rate_hz, np.arange(len(signal)), signal).astype(np.float32)
+    samples = np.interp(warp.moments(per_cycle) * rate_hz, np.arange(len(signal)), signal).astype(np.float32)
     length, hop = cycles * per_cycle, max(1, int(round(hop_cycles * per_cycle)))
     if len(samples) < length:
         return OrderFrames(np.zeros((0, top_line), complex), np.zeros((0, top_line)))
