@@ -41,19 +41,20 @@ def bands(
     padded = np.pad(np.asarray(samples, np.float32), sides, mode="reflect", reflect_type="odd")
     size = next_fast_len(len(padded), real=True)
     spectrum = rfft(padded, size)
-    return [
-        irfft(spectrum * _power_gain(size, rate_hz, *pair, order), size)[sides : sides + count] for pair in edges_hz
-    ]
+    gains = _power_gains(size, rate_hz, tuple(edges_hz), order)
+    return [irfft(spectrum * gain, size)[sides : sides + count] for gain in gains]
 
 
-@lru_cache(maxsize=8)
-def _power_gain(size: int, rate_hz: float, low_hz: float, high_hz: float, order: int) -> np.ndarray:
-    """Squared gain at the bins of a transform of `size`: abs(H)^2 = 1 / (1 + x^(2 order)) (Butterworth 1930)."""
-    half = size // 2 + 1
-    at = np.tan(np.pi / size * np.minimum(np.arange(half), 0.4999999 * size)).clip(1e-12)
-    low, high = (np.tan(np.pi * min(edge, 0.499 * rate_hz) / rate_hz) for edge in (low_hz, high_hz))
-    off = low / at if high_hz >= 0.49 * rate_hz else (at**2 - low * high) / ((high - low) * at)
-    return (1.0 / (1.0 + off ** (2 * order))).astype(np.float32)
+@lru_cache(maxsize=3)
+def _power_gains(size: int, rate_hz: float, edges_hz: tuple[tuple[float, float], ...], order: int) -> list[np.ndarray]:
+    """Squared gains at the bins of a transform of `size`: abs(H)^2 = 1 / (1 + x^(2 order)) (Butterworth 1930)."""
+    at = np.tan(np.pi / size * np.minimum(np.arange(size // 2 + 1), 0.4999999 * size)).clip(1e-12)
+    gains = []
+    for low_hz, high_hz in edges_hz:
+        low, high = (np.tan(np.pi * min(edge, 0.499 * rate_hz) / rate_hz) for edge in (low_hz, high_hz))
+        off = low / at if high_hz >= 0.49 * rate_hz else (at - low * high / at) / (high - low)
+        gains.append((1.0 / (1.0 + np.square(off) ** order)).astype(np.float32))
+    return gains
 
 
 def envelope(samples: np.ndarray, rate_hz: float, new_rate_hz: float) -> np.ndarray:

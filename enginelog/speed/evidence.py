@@ -51,7 +51,7 @@ FEATURES = (
 )
 # Features read from the same spectra.
 SHARING = (FEATURES[:2], FEATURES[2:3], FEATURES[3:4], FEATURES[4:5])
-CHUNK = 128  # windows whose spectra are held at a time
+HELD = 1 << 20  # samples of frames whose spectra are held at a time
 ENVELOPE_BANDS = {"env_low": (150.0, 600.0), "env_mid": (600.0, 2000.0), "env_high": (2000.0, 7000.0)}
 
 
@@ -185,25 +185,44 @@ def _balanced(amounts: np.ndarray) -> np.ndarray:
     return (number / TYPICAL_LINES) ** BREADTH * (plus - minus / minus.sum())
 
 
-def _whitened(signal: np.ndarray, rate_hz: float, times: np.ndarray, window_s: float, smooth_hz: float) -> tuple:
-    """Amplitude spectra of Hann frames round `times`, each divided by its own local mean; and the width of a bin."""
-    from scipy.fft import rfft
-    from scipy.ndimage import uniform_filter1d
+@dataclass(frozen=True)
+class _Frames:
+    """Hann frames of one signal: `view` has one starting at every sample, `starts` those wanted."""
 
+    view: np.ndarray
+    starts: np.ndarray
+    window: np.ndarray
+    size: int
+    smooth: int
+    bin_hz: float
+
+
+def _frames(signal: np.ndarray, rate_hz: float, times: np.ndarray, window_s: float, smooth_hz: float) -> _Frames:
+    """Frames of `window_s` round `times`, to be transformed with half as much again of zeros, or more."""
     length = int(round(window_s * rate_hz))
     padded = np.pad(signal, (length, length), mode="reflect" if len(signal) > length else "constant")
     starts = np.clip((times * rate_hz).astype(int) + length - length // 2, 0, len(padded) - length)
-    frames = np.lib.stride_tricks.sliding_window_view(padded, length)[starts]
-    window = np.hanning(length + 2)[1:-1].astype(np.float32)
-    frames = (frames - frames.mean(axis=1, keepdims=True)) * window
     size = 1 << int(np.ceil(np.log2(1.5 * length)))
-    spectrum = rfft(frames, size, axis=1)
-    level = np.sqrt(spectrum.real**2 + spectrum.imag**2)
     bin_hz = rate_hz / size
-    width = max(3, int(smooth_hz / bin_hz))
-    local = uniform_filter1d(level, width, axis=1, mode="nearest")
-    floor = 1e-3 * level.mean(axis=1, keepdims=True) + 1e-9
-    return np.minimum(level / (local + floor), 5.0), bin_hz
+    window = np.hanning(length + 2)[1:-1].astype(np.float32)
+    view = np.lib.stride_tricks.sliding_window_view(padded, length)
+    return _Frames(view, starts, window, size, max(3, int(smooth_hz / bin_hz)), bin_hz)
+
+
+def _whitened(frames: _Frames, part: slice) -> np.ndarray:
+    """Amplitude spectra of some of the frames, each divided by its own local mean."""
+    from scipy.fft import rfft
+    from scipy.ndimage import uniform_filter1d
+
+    sound = frames.view[frames.starts[part]]
+    sound -= sound.mean(axis=1, keepdims=True)
+    sound *= frames.window
+    spectrum = rfft(sound, frames.size, axis=1, overwrite_x=True)
+    level = np.sqrt(spectrum.real**2 + spectrum.imag**2)
+    local = uniform_filter1d(level, frames.smooth, axis=1, mode="nearest")
+    local += 1e-3 * level.mean(axis=1, keepdims=True) + 1e-9
+    level /= local
+    return np.minimum(level, 5.0, out=level)
 
 
 def evidence(
@@ -235,15 +254,17 @@ def _window_scores(signal, group, layouts, grid, times, window_s: float) -> list
     every = max(1, int(window_s / 5 / hop + 0.5))
     some = times[::every]
     scores = np.empty((len(group), len(some), len(grid)), np.float32)
-    key = tuple(grid)
-    for first in range(0, len(some), CHUNK):
-        part = slice(first, first + CHUNK)
-        level, bin_hz = _whitened(signal, group[0].rate_hz, some[part], window_s, group[0].smooth_hz)
-        bins = min(level.shape[1], int(group[0].top_hz / bin_hz) + 2)
+    frames = _frames(signal, group[0].rate_hz, some, window_s, group[0].smooth_hz)
+    bins = min(frames.size // 2 + 1, int(group[0].top_hz / frames.bin_hz) + 2)
+    of = (tuple(grid), bins, frames.bin_hz)
+    kernels = [[_kernel(layout, feature, *of) for layout in layouts] for feature in group]
+    at_once = max(1, min(128, HELD // frames.size))
+    for first in range(0, len(some), at_once):
+        part = slice(first, first + at_once)
+        level = _whitened(frames, part)
         turned = np.ascontiguousarray(level[:, :bins].T)
-        for number, feature in enumerate(group):
-            kernels = [_kernel(layout, feature, key, bins, bin_hz) for layout in layouts]
-            scores[number, part] = np.maximum.reduce([kernel @ turned for kernel in kernels]).T
+        for number, of_feature in enumerate(kernels):
+            scores[number, part] = np.maximum.reduce([kernel @ turned for kernel in of_feature]).T
     return [_spread(values, times, some, every * hop) for values in scores]
 
 
