@@ -11,13 +11,16 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, datetime
-from typing import BinaryIO
+from typing import Any, BinaryIO, TypeVar
 
 from enginelog import __version__, findings, firing, limits, media, quality, speed, timeline
 from enginelog.model import Clip, Engine, Firings, Run, Track
 
 BLOCK_S = 30.0
 OVERLAP_S = 4.0
+
+
+Timed = TypeVar("Timed", timeline.Activity, Track, Firings)
 
 
 @dataclass
@@ -71,25 +74,33 @@ def listener(engine: Engine) -> Callable[[Clip, bool], tuple[Track, Firings | No
 
 
 def _listen(clip: Clip, engine: Engine, sets: dict, heard: _Heard) -> None:
-    """Run the listening stages over one block."""
-    first = not heard.starts_s
-    heard.starts_s.append(0.0 if first else clip.start_s + OVERLAP_S / 2)
+    """Run the listening stages over one block, which speaks from the middle of its overlap with the one before."""
+    start_s = clip.start_s + OVERLAP_S / 2 if heard.starts_s else 0.0
+    heard.starts_s.append(start_s)
     heard.quality.append(quality.measure(clip, sets["quality"]))
-    heard.activity.append(timeline.listen(clip, sets["timeline"]))
+    activity = timeline.listen(clip, sets["timeline"])
     track = speed.track(clip, engine, sets["speed"])
-    heard.tracks.append(track)
-    heard.firings.append(firing.locate(clip, track, engine, sets["firing"]))
+    firings = firing.locate(clip, track, engine, sets["firing"])
     heard.spectra.append(speed.order_power(clip, track, engine))
+    # Only what is a block's own is kept: hours of it are most of the memory that an analysis takes.
+    _keep(heard.activity, activity, start_s)
+    _keep(heard.tracks, track, start_s)
+    _keep(heard.firings, firings, start_s)
 
 
-def _own_parts(heard: _Heard) -> list[Firings]:
-    """The firings of each block without those that the next block hears again."""
-    ends = [*heard.starts_s[1:], math.inf]
-    parts = []
-    for found, start_s, end_s in zip(heard.firings, heard.starts_s, ends, strict=True):
-        mine = (found.t_s >= start_s) & (found.t_s < end_s)
-        parts.append(Firings(**{each.name: getattr(found, each.name)[mine] for each in fields(found)}))
-    return parts
+def _keep(kept: list[Timed], found: Timed, start_s: float) -> None:
+    """Add what a block found from `start_s` on, and take what comes later off the one before."""
+    if kept:
+        kept[-1] = _between(kept[-1], -math.inf, start_s)
+    kept.append(_between(found, start_s, math.inf))
+
+
+def _between(part: Timed, start_s: float, end_s: float) -> Timed:
+    """The entries of `part`, arrays of equal length beside `t_s` (or None), from `start_s` until before `end_s`."""
+    mine = (part.t_s >= start_s) & (part.t_s < end_s)
+    columns = ((each.name, getattr(part, each.name)) for each in fields(part))
+    own: dict[str, Any] = {name: None if column is None else column[mine] for name, column in columns}
+    return replace(part, **own)
 
 
 def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard) -> Run:
@@ -100,7 +111,7 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard) -> Run:
     heard.tracks.clear()
     activity = timeline.join(heard.activity, heard.starts_s)
     heard.activity.clear()
-    firings = firing.join(_own_parts(heard))
+    firings = firing.join(heard.firings)
     heard.firings.clear()
     story = timeline.build(activity, track, engine, sets["timeline"])
     if not story.engine_heard and story.pulls == 0:
