@@ -18,6 +18,7 @@ from enginelog.model import Clip, Engine, Firings, Run, Track
 
 BLOCK_S = 30.0
 OVERLAP_S = 4.0
+PARTS = 32  # blocks whose findings are kept apart
 
 
 Timed = TypeVar("Timed", timeline.Activity, Track, Firings)
@@ -76,23 +77,36 @@ def listener(engine: Engine) -> Callable[[Clip, bool], tuple[Track, Firings | No
 def _listen(clip: Clip, engine: Engine, sets: dict, heard: _Heard) -> None:
     """Run the listening stages over one block, which speaks from the middle of its overlap with the one before."""
     start_s = clip.start_s + OVERLAP_S / 2 if heard.starts_s else 0.0
-    heard.starts_s.append(start_s)
     heard.quality.append(quality.measure(clip, sets["quality"]))
     activity = timeline.listen(clip, sets["timeline"])
     track = speed.track(clip, engine, sets["speed"])
     firings = firing.locate(clip, track, engine, sets["firing"])
     heard.spectra.append(speed.order_power(clip, track, engine))
-    # Only what is a block's own is kept: hours of it are most of the memory that an analysis takes.
-    _keep(heard.activity, activity, start_s)
-    _keep(heard.tracks, track, start_s)
-    _keep(heard.firings, firings, start_s)
+    _keep(heard, start_s, activity, track, firings)
 
 
-def _keep(kept: list[Timed], found: Timed, start_s: float) -> None:
-    """Add what a block found from `start_s` on, and take what comes later off the one before."""
-    if kept:
-        kept[-1] = _between(kept[-1], -math.inf, start_s)
-    kept.append(_between(found, start_s, math.inf))
+def _keep(heard: _Heard, start_s: float, activity: timeline.Activity, track: Track, firings: Firings) -> None:
+    """Add what a block found from `start_s` on, and take what comes later off the one before.
+
+    Only what is a block's own is kept, and many small parts are put together: hours of them are most of the memory
+    that an analysis takes.
+    """
+    for kept in (heard.activity, heard.tracks, heard.firings):
+        kept[-1:] = [_between(part, -math.inf, start_s) for part in kept[-1:]]
+    if len(heard.starts_s) >= PARTS:
+        _put_together(heard)
+    heard.starts_s.append(start_s)
+    heard.activity.append(_between(activity, start_s, math.inf))
+    heard.tracks.append(_between(track, start_s, math.inf))
+    heard.firings.append(_between(firings, start_s, math.inf))
+
+
+def _put_together(heard: _Heard) -> None:
+    """One part in place of all: one after the other, so that what has been put together is let go at once."""
+    heard.tracks = [speed.join(heard.tracks, heard.starts_s)]
+    heard.activity = [timeline.join(heard.activity, heard.starts_s)]
+    heard.firings = [firing.join(heard.firings)]
+    heard.starts_s = heard.starts_s[:1]
 
 
 def _between(part: Timed, start_s: float, end_s: float) -> Timed:
@@ -106,13 +120,8 @@ def _between(part: Timed, start_s: float, end_s: float) -> Timed:
 def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard) -> Run:
     """Put the blocks together and judge the recording as a whole."""
     clip_quality = quality.judge(heard.quality, info.seconds, sets["quality"], extra=problems)
-    # What has been put together is let go at once: hours of it twice over would be the most that is ever held.
-    track = speed.join(heard.tracks, heard.starts_s)
-    heard.tracks.clear()
-    activity = timeline.join(heard.activity, heard.starts_s)
-    heard.activity.clear()
-    firings = firing.join(heard.firings)
-    heard.firings.clear()
+    _put_together(heard)
+    track, activity, firings = heard.tracks[0], heard.activity.pop(), heard.firings[0]
     story = timeline.build(activity, track, engine, sets["timeline"])
     if not story.engine_heard and story.pulls == 0:
         clip_quality = quality.nothing_read(clip_quality, sets["quality"])

@@ -1,33 +1,63 @@
 """What is kept of the blocks of a recording: every moment once, and nothing besides."""
 
 import numpy as np
+import pytest
 
-from enginelog import analysis, speed
-from enginelog.model import Track
+from enginelog import analysis
+from enginelog.firing.joining import empty
+from enginelog.model import Firings, Track
+from enginelog.timeline import Activity
+
+BLOCKS = 7
 
 
-def block(first_s: float) -> Track:
-    t_s = first_s + 0.05 * np.arange(600)
-    return Track(t_s, t_s * 10, np.ones(600), np.ones(600), np.ones((600, 2), np.float32))
+def times(first_s: float, hop_s: float) -> np.ndarray:
+    return first_s + hop_s * (np.arange(round(30 / hop_s)) + 0.5)
+
+
+def found(first_s: float) -> tuple[Activity, Track, Firings]:
+    """What the stages found in thirty seconds of 3000 rpm, every column of it made from the time."""
+    t_s, fine_s, fired_s = times(first_s, 0.05), times(first_s, 0.01), times(first_s, 0.04)
+    track = Track(t_s, 10 * t_s, np.ones(600), np.ones(600), np.stack([t_s, t_s], axis=1).astype(np.float32))
+    activity = Activity(fine_s, np.stack([fine_s] * 10, axis=1), fine_s, fine_s, np.zeros((3000, 5, 2)))
+    columns = {name: np.ones(750) for name in Firings.__dataclass_fields__}
+    columns |= {"t_s": fired_s, "slot": np.zeros(750, int), "revolutions": 2.0 * np.arange(750)}
+    return activity, track, Firings(**columns)
+
+
+def kept_of(blocks: int) -> analysis._Heard:
+    heard = analysis._Heard()
+    for number in range(blocks):
+        analysis._keep(heard, 26.0 * number + 2.0 * (number > 0), *found(26.0 * number))
+    return heard
 
 
 def test_of_each_block_only_its_own_part_is_kept():
-    kept: list[Track] = []
-    starts_s = [0.0, 28.0, 54.0]
-    for clip_start_s, start_s in zip((0.0, 26.0, 52.0), starts_s, strict=True):
-        analysis._keep(kept, block(clip_start_s), start_s)
-    assert [len(track.t_s) for track in kept] == [560, 520, 560]
-    for track in kept:
+    heard = kept_of(3)
+    assert [len(track.t_s) for track in heard.tracks] == [560, 520, 560]
+    for track in heard.tracks:
         assert all(column.base is None for column in (track.t_s, track.rpm, track.rhythm))  # no view of a whole block
-    whole = speed.join(kept, starts_s)
-    assert np.allclose(whole.t_s, 0.05 * np.arange(1640)) and np.allclose(whole.rpm, whole.t_s * 10)
 
 
-def test_a_track_without_rhythm_stays_one():
-    kept: list[Track] = []
-    t_s = np.arange(4.0)
-    for start_s in (0.0, 2.0):
-        analysis._keep(kept, Track(t_s + start_s, t_s, t_s, t_s), start_s)
-    assert (
-        kept[0].rhythm is None and kept[0].t_s.tolist() == [0.0, 1.0] and kept[1].t_s.tolist() == [2.0, 3.0, 4.0, 5.0]
-    )
+@pytest.mark.parametrize("parts", [2, 3, 32])
+def test_every_moment_is_kept_once_however_many_parts_are_kept_apart(parts, monkeypatch):
+    monkeypatch.setattr(analysis, "PARTS", parts)
+    heard = kept_of(BLOCKS)
+    assert len(heard.tracks) == len(heard.activity) == len(heard.firings) == len(heard.starts_s) <= parts
+    analysis._put_together(heard)
+    seconds = 26.0 * (BLOCKS - 1) + 30.0
+    track, activity, firings = heard.tracks[0], heard.activity[0], heard.firings[0]
+    assert np.allclose(track.t_s, 0.05 * (np.arange(20 * seconds) + 0.5)) and np.allclose(track.rpm, 10 * track.t_s)
+    assert np.allclose(activity.t_s, 0.01 * (np.arange(100 * seconds) + 0.5))
+    assert np.allclose(activity.bands_db[:, 3], activity.t_s) and np.allclose(track.rhythm[:, 1], track.t_s)
+    assert np.allclose(firings.t_s, 0.04 * (np.arange(25 * seconds) + 0.5))
+    assert np.allclose(np.diff(firings.revolutions), 2.0)
+
+
+def test_a_track_without_rhythm_and_no_firings_stay_so():
+    heard = analysis._Heard()
+    for first_s in (0.0, 26.0):
+        activity, track, _ = found(first_s)
+        bare = Track(track.t_s, track.rpm, track.confidence, track.rpm_std)
+        analysis._keep(heard, first_s + 2.0 * (first_s > 0), activity, bare, empty())
+    assert heard.tracks[0].rhythm is None and len(heard.firings[1].t_s) == 0
