@@ -205,6 +205,8 @@ def test_hunting_rate_and_swing(hz):
     case = sim.make(20, sim.Scenario(seconds=25.0, hunt_hz=hz, hunt_swing_percent=5.0, wobble_percent=0.15))
     measures = judged(case)
     assert measures.hunting.found
+    low, high = measures.hunting.swing_low_percent, measures.hunting.swing_high_percent
+    assert low <= case.truth.hunt_swing_percent <= high < 2 * low
     assert measures.hunting.rate_hz == pytest.approx(case.truth.hunt_hz, rel=0.05)
     assert measures.hunting.swing_percent == pytest.approx(case.truth.hunt_swing_percent, rel=0.15)
 
@@ -251,6 +253,45 @@ def test_rough_start_that_settles(kind):
     assert finding(measures, "settling").verdict == "watch"
 
 
+def test_settling_time_has_an_interval_that_holds_it():
+    for kind in ("step", "exponential"):
+        found = judged(
+            sim.make(41, sim.Scenario(seconds=35.0, rough_s=11.0, rough_share=0.3, rough_kind=kind))
+        ).settling
+        assert found.settle_low_s < found.settle_s < found.settle_high_s
+        assert found.settle_low_s < 11.0 < found.settle_high_s
+
+
+def uncounted(case, snr_db=11.0):
+    """The case as the firing stage gives it in fair sound: strengths, but no word on which firings were lost."""
+    n = len(case.firings.t_s)
+    return replace(case.firings, miss_probability=np.full(n, np.nan), snr_db=np.full(n, snr_db))
+
+
+def test_rough_start_is_told_from_uneven_strength_where_firings_cannot_be_counted():
+    case = sim.make(44, sim.Scenario(seconds=30.0, rough_s=9.0, rough_share=0.3, wobble_percent=0.3))
+    measures = judged(case, firings=uncounted(case))
+    assert measures.firing.misfire_percent is None
+    assert measures.settling.found and measures.settling.settle_s == pytest.approx(9.0, rel=0.25)
+    assert "strength of firings spread by" in finding(measures, "settling").text
+
+
+def test_even_strength_denies_a_rough_start_and_noise_says_nothing():
+    case = healthy(45)
+    assert judged(case, firings=uncounted(case)).settling.found is False
+    assert judged(case, firings=uncounted(case, snr_db=-3.0)).settling.found is None
+
+
+def test_strength_across_a_change_of_load_is_no_rough_start():
+    """An engine at work stands farther out of the noise: its strengths seem more even, and nothing has settled."""
+    case = sim.make(46, sim.Scenario(seconds=24.0, loads=(sim.Load(9.0, 5.0, 6.0, 0.8),), wobble_percent=0.15))
+    rng = np.random.default_rng(46)
+    early = case.firings.t_s < 10.0
+    strength = np.where(early, np.exp(0.9 * rng.standard_normal(len(early))), case.firings.strength)
+    measures = judged(case, firings=replace(uncounted(case), strength=strength))
+    assert len(measures.loads) == 1 and not measures.settling.found
+
+
 def test_getting_worse_and_never_settling_are_told_apart():
     worse = judged(sim.make(42, sim.Scenario(seconds=30.0, rough_s=12.0, rough_share=0.3, rough_kind="worse")))
     never = judged(sim.make(43, sim.Scenario(seconds=30.0, miss_share=0.2)))
@@ -279,6 +320,12 @@ def test_throttle_to_full_and_back():
     one = finding(measures, "throttle")
     assert "rpm" in one.text and one.verdict == "ok"
     assert measures.loads == ()
+
+
+def test_throttle_opened_soon_after_the_recording_begins_is_a_movement_and_no_run_up():
+    moves = ((3.2, 2.0, 0.3), (9.0, 1.0, 0.5))
+    case = sim.make(54, sim.Scenario(rpm=1600.0, seconds=16.0, throttle=moves, run_up=False, lead_s=0.0))
+    assert [move.opens for move in judged(case).throttle] == [True, False]
 
 
 def test_throttle_that_hesitates():
@@ -362,6 +409,16 @@ def test_ringing_after_a_load_is_not_a_second_load():
     for seed in range(80, 84):
         measures = judged(sim.make(seed, sim.Scenario(seconds=22.0, loads=(taken,), wobble_percent=0.15)))
         assert len(measures.loads) == 1, seed
+
+
+def test_a_dip_among_others_like_it_is_no_load():
+    """Bursts of lost firings that could not be counted dip the speed as a load does, but they are not alone."""
+    case = sim.make(88, sim.Scenario(seconds=22.0, wobble_percent=0.15))
+    t_s, rpm = case.track.t_s, np.array(case.track.rpm)
+    for at_s in (7.0, 11.0, 15.5):
+        rpm *= 1 - 0.05 * np.clip((t_s - at_s) / 0.15, 0, 1) * np.exp(-np.maximum(t_s - at_s, 0) / 0.4)
+    measures = judged(case, track=replace(case.track, rpm=rpm), firings=uncounted(case))
+    assert measures.loads == ()
 
 
 def test_rough_start_is_no_load_step():

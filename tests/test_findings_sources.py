@@ -62,6 +62,16 @@ def test_surges_and_logarithmic_decrement(ratio):
     assert abs(surges.count - int(np.sum(peaks > floor))) <= (1 if np.any(np.abs(peaks / floor - 1) < 0.1) else 0)
 
 
+def test_surges_after_the_throttle_leave_the_way_there_out_of_the_damping():
+    """Logarithmic decrement of the ringing alone (free damped vibration, textbook); before it the rise from idle."""
+    t = np.arange(0, 20, 0.002)
+    ringing = 6.0 * np.exp(-0.8 * 1.0 * t) * np.sin(2 * np.pi * 1.0 * t)
+    rise = -np.linspace(45.0, 0.01, 400)
+    surges = hunting.count_surges(np.concatenate([rise, ringing]), 0.3, knock=False)
+    assert surges.decrement == pytest.approx(0.8, rel=0.03)
+    assert hunting.count_surges(np.concatenate([rise, ringing]), 0.3).decrement > 1.0
+
+
 def test_few_and_many_surges_are_the_manuals_numbers():
     """Fewer than 3: droop may be too large; still going after 5: too small (TM 5-3805-257-14P p. 243)."""
     assert LIMITS.value("surges_few") == 3

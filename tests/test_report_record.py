@@ -41,6 +41,8 @@ ADDED_INSIDE = {
     "engine": {"assumed", "angles_used_deg"},
     "quality": {"trust"},
     "speed": {"or_rpm"},
+    "hunting": {"swing_low_percent", "swing_high_percent"},
+    "settling": {"settle_low_s", "settle_high_s"},
     "firing": {"windows"},
 }
 PULL = {"compressions"}  # beside, of a pull of the starter
@@ -97,7 +99,8 @@ def test_values_come_from_their_own_fields():
     assert found["start"] == {"pulls": 3, "seconds_to_run": 3.6}
     assert found["stop"] == {"rundown_s": 1.8}
     assert found["settling"] == {
-        "found": True, "settle_s": 8.2, "rough_misfire_percent": 14.0, "rough_swing_rpm": 180.0,
+        "found": True, "settle_s": 8.2, "settle_low_s": None, "settle_high_s": None,
+        "rough_misfire_percent": 14.0, "rough_swing_rpm": 180.0,
     }  # fmt: skip
     assert found["firing"]["misfires"] == int((run.firings.miss_probability > 0.5).sum())
     assert found["pops"] == [{"at_s": 30.6, "level_db": 12.0, "where": "after_cut"}]

@@ -37,7 +37,8 @@ def settle_seconds(sample: Sample) -> Estimate:
     if rough is not None and rough < sample.limits.value("settle_rough_percent"):
         return unknown("its rough start is hardly rougher than the rest")
     sure = 1 - sample.limits.value("settle_doubt")
-    return Estimate(found.settle_s, found.settle_s * sure, found.settle_s / sure)
+    low = min(found.settle_s * sure, found.settle_low_s or found.settle_s)
+    return Estimate(found.settle_s, low, max(found.settle_s / sure, found.settle_high_s or 0.0))
 
 
 def _deepest(sample: Sample) -> LoadStep | None:
@@ -87,6 +88,8 @@ def pulls(sample: Sample) -> Estimate:
     line = sample.run.timeline
     if line.pulls == 0:
         return unknown("no pull of the starter was heard")
+    if not line.pulls_sure:
+        return unknown("how many pulls there were is not sure")
     return within(float(line.pulls), sample.limits.value("pulls_doubt"), 0.0)
 
 

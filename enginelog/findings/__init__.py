@@ -60,7 +60,7 @@ def judge(
         speed=replace(speed, band_percent=evidence.band_percent),
         firing=evidence.misfire.summary,
         hunting=_hunting(evidence),
-        settling=Settling(_settled(settled.course), settled.settle_s, *_rough(settled)),
+        settling=Settling(_settled(settled.course), settled.settle_s, *_rough(settled), *(settled.between_s or ())),
         loads=evidence.loads.taken,
         findings=findings,
         releases=evidence.loads.released,
@@ -94,7 +94,7 @@ def _hunting(evidence: Evidence) -> Hunting:
     if not study.found:
         return Hunting(study.found)
     swing = study.swing
-    return Hunting(True, swing.rate_hz, swing.swing_rpm, swing.swing_percent)
+    return Hunting(True, swing.rate_hz, swing.swing_rpm, swing.swing_percent, *swing.between_percent)
 
 
 def _settled(course: str) -> bool | None:

@@ -8,6 +8,7 @@ import numpy as np
 
 from enginelog.findings import hunting, loads, misfire, settling, startstop, steadiness, steps
 from enginelog.findings.series import (
+    RUNNING_FROM_THE_START_S,
     Series,
     clean_series,
     event_series,
@@ -61,7 +62,7 @@ def gather(engine: Engine, timeline: Timeline, track: Track, firings: Firings, l
         misfire=lost,
         hunting=swings,
         surges=_surges(found, load, limits),
-        settling=_settling(track, span, series, firings, lost, found, limits),
+        settling=_settling(track, span, series, firings, lost, found, load, limits),
         loads=load,
         start=startstop.study_start(timeline, limits),
         band_percent=_band(calm, engine, swings),
@@ -73,12 +74,14 @@ def _start_over(span: Span, limits: LimitSet) -> float:
     """Until when changes of speed belong to the start; the recording's first moment where it begins with the
     engine running.
     """
-    return span.start_s + limits.value("load_after_start_s") if span.start_s > 0.3 else span.start_s
+    if span.start_s <= RUNNING_FROM_THE_START_S:
+        return span.start_s
+    return span.start_s + limits.value("load_after_start_s")
 
 
-def _lost_times(firings: Firings, lost: misfire.MisfireStudy) -> np.ndarray:
+def _lost_times(firings: Firings, lost: misfire.MisfireStudy) -> np.ndarray | None:
     if lost.summary.misfires is None:
-        return np.zeros(0)
+        return None
     return firings.t_s[np.nan_to_num(firings.miss_probability) > 0.5]
 
 
@@ -92,16 +95,17 @@ def _fine(calm: list[Series], firings: Firings, engine: Engine, limits: LimitSet
 
 
 def _surges(found: list[steps.Step], load: loads.LoadStudy, limits: LimitSet) -> Surges | None:
-    """Surges after the first load step."""
-    at = [step.at_s for step in load.taken] + [step.at_s for step in load.released]
-    first = next((step for step in found if step.at_s in at), None)
-    if first is None:
-        return None
-    percent = 100 * (first.curve_rpm / first.after_rpm - 1)
-    return hunting.count_surges(percent, limits.value("surge_floor_percent"))
+    """Surges after the first load step, or else after the first movement of the throttle."""
+    floor = limits.value("surge_floor_percent")
+    for disturbances, knock in (((*load.taken, *load.released), True), (load.moves, False)):
+        at = [one.at_s for one in disturbances]
+        first = next((step for step in found if step.at_s in at), None)
+        if first is not None:
+            return hunting.count_surges(100 * (first.curve_rpm / first.after_rpm - 1), floor, knock)
+    return None
 
 
-def _settling(track, span, series, firings, lost, found, limits) -> settling.SettlingStudy:
+def _settling(track, span, series, firings, lost, found, load, limits) -> settling.SettlingStudy:
     """Settling over the run from its very start: lost firings throughout, the speed's movement from the end of the
     run-up on and away from sudden changes."""
     whole = clean_series(track, span, limits)
@@ -111,7 +115,8 @@ def _settling(track, span, series, firings, lost, found, limits) -> settling.Set
     quiet = Series(whole.t_s, rpm, whole.step_s, whole.window_s)
     untold = lost.summary.misfire_high is None or lost.summary.pattern == "every_second"
     counted = None if untold else firings.miss_probability
-    return settling.study_settling(quiet, firings, counted, span.start_s, limits)
+    one_load = not (load.taken or load.released or load.moves)
+    return settling.study_settling(quiet, firings, counted, span.start_s, limits, one_load)
 
 
 def _band(calm: list[Series], engine: Engine, swings: hunting.HuntingStudy) -> float | None:

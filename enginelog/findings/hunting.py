@@ -19,6 +19,8 @@ from enginelog.findings.series import Series
 from enginelog.limits import LimitSet
 from enginelog.model import Surges
 
+SWING_DOUBT, UNEXPLAINED_DOUBT = 0.15, 1.5  # of swing_percent: tuned on made-up recordings, seeds 3000-5999
+
 
 @dataclass(frozen=True)
 class Swing:
@@ -27,6 +29,7 @@ class Swing:
     growth: log ratio of the swing in the last third to that in the first (positive: grows).
     chance: probability that noise alone makes it (F-test, all rates searched).
     time_share: part of the stretch in which the swing is above half its median and above half the dead band.
+    gain: share of the swing left by the smoothing it was read through (made good in swing_percent).
     """
 
     rate_hz: float
@@ -39,6 +42,14 @@ class Swing:
     time_share: float
     start_s: float
     end_s: float
+    gain: float = 1.0
+
+    @property
+    def between_percent(self) -> tuple[float, float]:
+        """95 % interval of swing_percent: the smoothing may have taken less than it does at most, and movement that
+        the swing does not explain may be part of it or hide part of it."""
+        doubt = SWING_DOUBT + UNEXPLAINED_DOUBT * (1 - self.share)
+        return self.swing_percent * self.gain * (1 - doubt), self.swing_percent * (1 + doubt)
 
 
 def smoothing_gain(rate_hz: float, window_s: float) -> float:
@@ -213,6 +224,8 @@ def _describe(fit: _Fit, series: Series, looked_at: float, limits: LimitSet) -> 
     third = max(len(local) // 3, 1)
     growth = float(np.log(max(np.median(local[-third:]), 1e-6) / max(np.median(local[:third]), 1e-6)))
     there = local / gain > max(0.5 * swing, 0.5 * limits.value("hunting_dead_band_percent"))
+    # What lies in the gaps is free to fit any swing.
+    looked_at /= float(np.mean(series.known)) ** 2
     chance = min(looked_at * float(f_distribution.sf(fit.f_value, *fit.dof)), 1.0)
     turning = _mean_turning(fit)
     return Swing(
@@ -226,6 +239,7 @@ def _describe(fit: _Fit, series: Series, looked_at: float, limits: LimitSet) -> 
         time_share=float(np.mean(there)),
         start_s=float(fit.t_s[0]),
         end_s=float(fit.t_s[-1]),
+        gain=gain,
     )
 
 
@@ -287,6 +301,7 @@ def study_hunting(stretches: list[Series], fine: list[Series], limits: LimitSet)
         middle = track_rate_limit(limits.value("track_window_s"), limits.value("hunting_track_gain"))
         swing = _tried(strongest_swing(series, middle, high, limits), tries)
         if swing is not None:
+            swing = replace(swing, gain=1.0)  # the width of this window is known, and what it takes with it
             fast.append(_judge_swing(swing, limits.value("hunting_event_share"), limits))
     return _most_telling(answers, fast)
 
@@ -348,18 +363,21 @@ def _most_telling(slow: list[HuntingStudy], fast: list[HuntingStudy]) -> Hunting
 # ---------------------------------------------------------------- surges after a disturbance
 
 
-def count_surges(percent: np.ndarray, floor_percent: float) -> Surges:
+def count_surges(percent: np.ndarray, floor_percent: float, knock: bool = True) -> Surges:
     """Surges of a speed deviation (per cent of the new level, from the knock on), evenly spaced, freed of noise.
 
-    A surge is one rise above the level after the fall (a positive half-swing past the floor). The decrement is the
-    slope of the logarithm of successive half-swing heights, both signs, times two.
+    A surge is one swing past the level away from the first deviation (after a load: a positive half-swing past the
+    floor). The decrement is the slope of the logarithm of successive half-swing heights, both signs, times two.
+    knock: the first deviation is itself a half-swing (a load's dip); False where it is the way from the earlier speed
+    to the new one (the throttle was moved), which says nothing of the damping.
     """
     heights = _half_swings(np.asarray(percent, float))
     tall = heights[np.abs(heights) > floor_percent]
     count = int(np.sum(np.sign(tall[1:]) == -np.sign(tall[0]))) if len(tall) else 0
-    if len(tall) < 2:
+    ringing = tall if knock else tall[1:]
+    if len(ringing) < 2:
         return Surges(count, None, None)
-    logs = np.log(np.abs(tall))
+    logs = np.log(np.abs(ringing))
     decrement = -2.0 * float(np.polyfit(np.arange(len(logs)), logs, 1)[0])
     ratio = decrement / np.hypot(2 * np.pi, decrement)
     return Surges(count, decrement, float(ratio))

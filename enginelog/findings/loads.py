@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from enginelog.findings.series import Series
-from enginelog.findings.steps import Step
+from enginelog.findings.steps import Step, jump_statistic
 from enginelog.limits import LimitSet
 from enginelog.model import LoadRelease, LoadStep, ThrottleMove
 
@@ -24,18 +24,20 @@ def droop_percent(no_load_rpm: float, full_load_rpm: float) -> float:
     return 100.0 * (no_load_rpm - full_load_rpm) / full_load_rpm
 
 
-def study_loads(series: Series, steps: list[Step], lost_s: np.ndarray, limits: LimitSet) -> LoadStudy:
+def study_loads(series: Series, steps: list[Step], lost_s: np.ndarray | None, limits: LimitSet) -> LoadStudy:
     """Sort the changes of one run into loads taken, loads released and throttle movements.
 
-    lost_s: times of lost firings; a dip that recovers and lies among them is the misfire's own and is left out.
+    lost_s: times of lost firings, None where they could not be counted; a dip that recovers and lies among them is the
+    misfire's own and is left out, and so is one that does not stand out of the run's other changes.
     """
     taken: list[LoadStep] = []
     released: list[LoadRelease] = []
     moves: list[ThrottleMove] = []
+    jump = np.abs(jump_statistic(series, limits))
     for step in steps:
         if abs(step.change_percent) >= limits.value("load_percent"):
             moves.append(throttle_move(series, step))
-        elif _own_dip_of_misfires(step, lost_s, limits):
+        elif not _more_than_restless(step, _standing(step, steps, series, jump), lost_s, limits):
             continue
         elif _goes_down(step):
             taken.append(load_taken(step, series, limits))
@@ -50,10 +52,37 @@ def _goes_down(step: Step) -> bool:
     return bool(-soon.min() > soon.max()) if len(soon) else step.change_percent < 0
 
 
-def _own_dip_of_misfires(step: Step, lost_s: np.ndarray, limits: LimitSet) -> bool:
+def _standing(step: Step, steps: list[Step], series: Series, jump: np.ndarray) -> float:
+    """How many times larger the change is than the largest of the run away from all fitted ones."""
+    away = np.isfinite(jump)
+    for other in steps:
+        over_s = max(2.5, other.last_outside_s(1.0) + 0.5)
+        away &= (series.t_s < other.at_s - 0.6) | (series.t_s > other.at_s + over_s)
+    here = jump[np.isfinite(jump) & (np.abs(series.t_s - step.at_s) < 0.4)]
+    if not len(here):
+        return 0.0
+    return float(here.max() / max(jump[away].max(), 1e-9)) if away.any() else np.inf
+
+
+def _more_than_restless(step: Step, standing: float, lost_s: np.ndarray | None, limits: LimitSet) -> bool:
+    """True where it cannot be one more stumble of a rough run: it stands out, and either far out, or the new speed
+    is another one, or the firings were counted and hardly any was lost."""
+    if standing < limits.value("load_standing") or _own_dip_of_misfires(step, lost_s, limits):
+        return False
+    if standing >= limits.value("load_standing_far"):
+        return True
+    std = step.levels_std_percent
+    lasting = std is not None and abs(step.change_percent) > 1.96 * std
+    clean = lost_s is not None and len(lost_s) < limits.value("load_few_lost")
+    return clean or (lasting and _goes_down(step) == (step.change_percent < 0))
+
+
+def _own_dip_of_misfires(step: Step, lost_s: np.ndarray | None, limits: LimitSet) -> bool:
     """True where no large lasting change remains and losses crowd round the change, or it is over as fast as
     their dips.
     """
+    if lost_s is None:
+        return False
     near = np.sum((lost_s > step.at_s - 0.8) & (lost_s < step.at_s + 1.2))
     if near < 3:
         return False
@@ -87,9 +116,21 @@ def _lowest_believable(step: Step, series: Series) -> float:
 
 
 def _recovery(step: Step, limits: LimitSet) -> float | None:
-    """None where the speed was not yet within the band when the stretch ended."""
+    """None where the speed was not yet within the band when the stretch ended, or creeps into it so slowly that the
+    doubt of the levels makes the moment uncertain."""
     seconds = step.last_outside_s(limits.value("recovery_band_percent"))
-    return seconds if step.at_s + seconds < step.end_s - 0.3 else None
+    if step.at_s + seconds >= step.end_s - 0.3:
+        return None
+    return seconds if _recovery_doubt_s(step, limits) <= limits.value("recovery_doubt_s") else None
+
+
+def _recovery_doubt_s(step: Step, limits: LimitSet) -> float:
+    """How much earlier or later the band would be reached were the change of level as wrong as it may be (95 %)."""
+    if step.levels_std_percent is None:
+        return 0.0
+    band, off = limits.value("recovery_band_percent"), 1.96 * step.levels_std_percent
+    wider, narrower = step.last_outside_s(band + off), step.last_outside_s(max(band - off, 0.05))
+    return 0.5 * (narrower - wider)
 
 
 def _level_seen(step: Step, series: Series, recovery: float | None) -> bool:
@@ -112,8 +153,11 @@ def load_released(step: Step, limits: LimitSet) -> LoadRelease:
 
 
 def throttle_move(series: Series, step: Step) -> ThrottleMove:
-    """How the speed went from one level to the other, from the track itself."""
+    """How the speed went from one level to the other, from the track itself: so large a change is not drawn by the
+    shape fitted to loads."""
     near = series.between(step.at_s - 1.5, step.end_s)
+    after_rpm = near.between(0.5 * (step.at_s + step.end_s), step.end_s).mean_rpm
+    step = step if np.isnan(after_rpm) else replace(step, after_rpm=after_rpm)
     known = near.known
     travel = (near.rpm[known] - step.before_rpm) / (step.after_rpm - step.before_rpm)
     t_s = near.t_s[known]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from enginelog.findings.gather import Evidence
 from enginelog.findings.loads import LoadStudy
+from enginelog.findings.settling import SettlingStudy
 from enginelog.findings.startstop import pulls_heard
 from enginelog.findings.words import GOVERNOR, IGNITION, SOUND_ALONE, cited, graded, times, unknown, worst
 from enginelog.limits import LimitSet
@@ -77,15 +78,15 @@ def judge_settling(evidence: Evidence, limits: LimitSet) -> Finding:
         )
         return unknown("settling", why)
     first, last = (
-        _level(study.rough_misfire_percent, study.rough_swing_rpm),
-        _level(study.last_misfire_percent, study.last_swing_rpm),
+        _level(study.rough_misfire_percent, study.rough_swing_rpm, study.rough_uneven_percent),
+        _level(study.last_misfire_percent, study.last_swing_rpm, study.last_uneven_percent),
     )
     end = None if study.settle_s is None else span.start_s + study.settle_s
     texts = {
         "steady": ("ok", "Runs alike from first to last; no rough start."),
         "settles": (
             "watch",
-            f"Rough at first ({first}), settled after {study.settle_s or 0:.1f} s ({last}). A rough"
+            f"Rough at first ({first}), settled after {_about(study)} ({last}). A rough"
             f" start that clears can come from a sticking valve, among other causes. {SOUND_ALONE}",
         ),
         "worsens": ("watch", f"Gets rougher: from {first} to {last}. {SOUND_ALONE}"),
@@ -115,8 +116,16 @@ def judge_settling(evidence: Evidence, limits: LimitSet) -> Finding:
     )
 
 
-def _level(misfire_percent: float | None, swing_rpm: float | None) -> str:
+def _about(study: SettlingStudy) -> str:
+    """When it settled, with its interval where that is wide."""
+    settle_s, (low_s, high_s) = study.settle_s or 0.0, study.between_s or (0.0, 0.0)
+    told = f"{settle_s:.1f} s"
+    return told if high_s - low_s < 0.4 * settle_s else f"about {told} ({low_s:.1f} to {high_s:.1f} s)"
+
+
+def _level(misfire_percent: float | None, swing_rpm: float | None, uneven_percent: float | None) -> str:
     parts = [] if misfire_percent is None else [f"{misfire_percent:.1f} % of firings lost"]
+    parts += [] if uneven_percent is None else [f"strength of firings spread by {uneven_percent:.0f} %"]
     parts += [] if swing_rpm is None else [f"swings of {swing_rpm:.0f} rpm"]
     return ", ".join(parts) or "not measured"
 

@@ -9,6 +9,8 @@ import numpy as np
 from enginelog.limits import LimitSet
 from enginelog.model import Firings, Span, Timeline, Track
 
+RUNNING_FROM_THE_START_S = 0.3  # a run that begins this early was on before the recording was
+
 
 @dataclass(frozen=True)
 class Series:
@@ -124,9 +126,10 @@ def run_up_end(series: Series, limits: LimitSet) -> float:
 
 
 def settled_series(track: Track, span: Span, limits: LimitSet) -> Series:
-    """The clean series of a span with its run-up left out."""
+    """The clean series of a span with its run-up left out; a recording that begins with the engine running has none,
+    whatever the throttle does in its first seconds."""
     series = clean_series(track, span, limits)
-    if len(series.t_s) == 0:
+    if len(series.t_s) == 0 or span.start_s <= RUNNING_FROM_THE_START_S:
         return series
     return series.between(run_up_end(series, limits), span.end_s)
 

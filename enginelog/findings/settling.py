@@ -1,16 +1,18 @@
 """Settling: a run that is rough at first and then clean, found by a fitted change.
 
-Roughness is followed in windows of about a second by two measures: lost firings (a share) and the movement of the
-speed (a variance, slow changes left out). Both follow the same shape over time,
+Roughness is followed in windows of half a second by three measures: lost firings (a share), how unevenly the firings
+sound (variance of the logarithm of their strength; it needs no word on which were lost) and the movement of the speed
+(a variance, slow changes left out). All follow the same shape over time,
     roughness(t) = last + (first - last) * g(t),   g = 1 until `hold`, then exp(-(t - hold) / tau)
 with a step (tau = 0) and a plain exponential (hold = 0) as special cases. Shape and levels are chosen by likelihood
 (binomial for the losses, gamma for the variances), divided by the overdispersion and autocorrelation of what is left
-over, and held against "no change" by the Bayesian information criterion.
+over, and held against "no change" by the Bayesian information criterion. Losses and unevenness speak of the same
+firings: either joins with the speed, never both.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,35 +21,45 @@ from enginelog.findings.series import Series, running_median
 from enginelog.limits import LimitSet
 from enginelog.model import Firings
 
+WIDER = 2.0  # the data fit the shapes less well than chance alone allows: tuned on made-up recordings, seeds 3000-5999
+LEAST_DOUBT = 0.1  # the last rough cycles come by chance a little before the change or after it
 SETTLED_TAUS = 3.0  # an exponential is within 5 % of its end after three time constants (first-order step, textbook)
 
 
 @dataclass(frozen=True)
 class Roughness:
     """One row a window. lost, events: sums of misses and counts; swing: variance of the speed in (rpm)^2 (NaN unknown);
-    swing_dof: how many independent values that variance holds."""
+    swing_dof: how many independent values that variance holds. uneven: variance of the logarithm of the firings'
+    strength (NaN with fewer than three); uneven_dof: how many independent values, one a window."""
 
     t_s: np.ndarray
     lost: np.ndarray
     events: np.ndarray
     swing: np.ndarray
     swing_dof: float
+    uneven: np.ndarray | None = None
+    uneven_dof: np.ndarray | None = None
 
 
 @dataclass(frozen=True)
 class Change:
     """The fitted shape (times from the first window). settle_s: hold + 3 tau, averaged over all shapes that
-    fit; gain: how much better (BIC, natural log units) than no change; None fields where not measured.
+    fit; gain: how much better (BIC, natural log units) than no change; None fields where not measured. swing and
+    uneven are standard deviations (rpm; of the logarithm of strength). settle_low_s, settle_high_s: 95 % interval.
     """
 
     hold_s: float
     tau_s: float
     settle_s: float
+    settle_low_s: float
+    settle_high_s: float
     gain: float
     first_share: float | None
     last_share: float | None
     first_swing: float | None
     last_swing: float | None
+    first_uneven: float | None
+    last_uneven: float | None
 
 
 def roughness(series: Series, firings: Firings, probability: np.ndarray, limits: LimitSet) -> Roughness:
@@ -61,9 +73,22 @@ def roughness(series: Series, firings: Firings, probability: np.ndarray, limits:
     lost = np.bincount(place[inside], weights=probability[inside] > 0.5, minlength=count)
     events = np.bincount(place[inside], minlength=count).astype(float)
     swing = _windowed_variance(series, start, width, count, limits)
-    return Roughness(
-        edges[:-1] + width / 2 if count else edges[:0], lost, events, swing, max(0.5 * width / series.window_s, 1.0)
+    swing_dof = max(0.5 * width / series.window_s, 1.0)
+    t_s = edges[:-1] + width / 2 if count else edges[:0]
+    return Roughness(t_s, lost, events, swing, swing_dof, *_windowed_unevenness(firings, place, count, limits))
+
+
+def _windowed_unevenness(firings: Firings, place: np.ndarray, count: int, limits: LimitSet):
+    """Variance of the logarithm of strength in each window about its own mean, and its degrees of freedom."""
+    clear = np.nan_to_num(firings.snr_db, nan=-np.inf) >= limits.value("settling_strength_snr_db")
+    known = (place >= 0) & (place < count) & clear & np.isfinite(firings.strength)
+    value = np.log(np.maximum(firings.strength[known], limits.value("settling_faintest")))
+    number, total, square = (
+        np.bincount(place[known], weights=weights, minlength=count) for weights in (None, value, value**2)
     )
+    dof = np.maximum(number - 1.0, 0.0)
+    variance = np.maximum(square - total**2 / np.maximum(number, 1), 0.0) / np.maximum(dof, 1.0)
+    return np.where(number >= 3, np.maximum(variance, 1e-6), np.nan), dof
 
 
 def _windowed_variance(series: Series, start: float, width: float, count: int, limits: LimitSet) -> np.ndarray:
@@ -124,20 +149,20 @@ def _losses_fit(rough: Roughness, g: np.ndarray):
     return likelihood, float(np.sum(k * np.log(flat) + (n - k) * np.log(1 - flat))), levels, residual
 
 
-def _swings_fit(rough: Roughness, g: np.ndarray):
-    """Gamma log-likelihood of the variances for each shape, and for no change; None with too few windows."""
-    used = np.isfinite(rough.swing) & (rough.swing > 0)
+def _variances_fit(variance: np.ndarray, dof: np.ndarray | float, g: np.ndarray):
+    """Gamma log-likelihood of variances for each shape, and for no change; None with too few windows."""
+    used = np.isfinite(variance) & (variance > 0)
     if used.sum() < 6:
         return None
-    v, shape = rough.swing[used], rough.swing_dof / 2
+    v, shape = variance[used], np.broadcast_to(dof, variance.shape)[used] / 2
     v = np.minimum(v, 12 * np.median(v))
     low = 0.02 * float(np.median(v))
     levels, mean = _levels(g[:, used], v, lambda m: shape / m**2, low, 1e12)
     mean = np.maximum(mean, low)
-    likelihood = -shape * np.sum(np.log(mean) + v / mean, axis=1)
-    flat = -shape * float(np.sum(np.log(v.mean()) + v / v.mean()))
-    residual = np.sqrt(shape) * (v / mean - 1)
-    return likelihood, flat, levels, residual
+    flat = float(np.average(v, weights=shape))
+    likelihood = -np.sum(shape * (np.log(mean) + v / mean), axis=1)
+    flat_likelihood = -float(np.sum(shape * (np.log(flat) + v / flat)))
+    return likelihood, flat_likelihood, levels, np.sqrt(shape) * (v / mean - 1)
 
 
 def overdispersion(residual: np.ndarray) -> float:
@@ -154,17 +179,31 @@ def fit_change(rough: Roughness, bursts: float = 1.0) -> Change | None:
         return None
     t_s = rough.t_s - rough.t_s[0]
     hold, tau, g = shapes(t_s, float(t_s[-1]))
-    parts = [_losses_fit(rough, g), _swings_fit(rough, g)]
+    parts = (
+        _losses_fit(rough, g),
+        _variances_fit(rough.swing, rough.swing_dof, g),
+        None if rough.uneven is None else _variances_fit(rough.uneven, rough.uneven_dof, g),
+    )
     if all(part is None for part in parts):
         return None
-    gains = [_gain(part, least) for part, least in zip(parts, (bursts, 1.0), strict=True) if part is not None]
-    penalty = 0.5 * np.log(len(t_s)) * (1 + ((tau > 0) & (hold > 0)))
-    ways = [*gains, sum(gains)] if len(gains) > 1 else gains  # both measures change, or either alone
-    each = 0.5 * np.log(len(t_s)) * np.array([1.0] * len(gains) + [2.0] * (len(ways) - len(gains)))
-    score = max((way - cost - penalty for way, cost in zip(ways, each, strict=True)), key=lambda one: float(one.max()))
+    gains = [
+        None if part is None else _gain(part, least) for part, least in zip(parts, (bursts, 1.0, 1.0), strict=True)
+    ]
+    each = 0.5 * np.log(len(t_s))
+    penalty = each * (1 + ((tau > 0) & (hold > 0)))
+    score = max((way - penalty for way in _ways(gains, each)), key=lambda one: float(one.max()))
     best = int(np.argmax(score))
-    typical = _typical_end(hold, tau, score)
-    return _change(hold[best], tau[best], typical, float(score[best]), parts, best, rough)
+    ends = _ends(hold, tau, score)
+    return _change(hold[best], tau[best], ends, float(score[best]), parts, best, rough)
+
+
+def _ways(gains: list[np.ndarray | None], cost: float) -> list[np.ndarray]:
+    """One measure changes alone, or the speed together with one of the two that speak of the firings."""
+    alone = [gain - cost for gain in gains if gain is not None]
+    losses, swing, uneven = gains
+    if swing is None:
+        return alone
+    return alone + [gain + swing - 2 * cost for gain in (losses, uneven) if gain is not None]
 
 
 def _gain(part, least: float) -> np.ndarray:
@@ -173,8 +212,8 @@ def _gain(part, least: float) -> np.ndarray:
     return (likelihood - flat) / max(overdispersion(residual[int(np.argmax(likelihood))]), least)
 
 
-def _typical_end(hold: np.ndarray, tau: np.ndarray, score: np.ndarray) -> float:
-    """Geometric mean of the settling time over all shapes, each weighted by how well it fits.
+def _ends(hold: np.ndarray, tau: np.ndarray, score: np.ndarray) -> tuple[float, float, float]:
+    """The settling time: geometric mean over all shapes, each weighted by how well it fits, and its 95 % interval.
 
     The three families (step, exponential from the start, hold then exponential) weigh alike beforehand: between them
     the data often cannot choose, and taking the single best one then costs more than averaging.
@@ -182,18 +221,29 @@ def _typical_end(hold: np.ndarray, tau: np.ndarray, score: np.ndarray) -> float:
     weight = np.exp(np.clip(score - score.max(), -60, 0))
     for family in (tau == 0, (tau > 0) & (hold == 0), (tau > 0) & (hold > 0)):
         weight[family] /= max(int(family.sum()), 1)
-    ends = hold + SETTLED_TAUS * tau
-    return float(np.exp(np.sum(weight * np.log(ends + 1e-3)) / weight.sum()))
+    weight /= weight.sum()
+    ends = np.log(hold + SETTLED_TAUS * tau + 1e-3)
+    middle = float(np.sum(weight * ends))
+    order = np.argsort(ends)
+    reached = np.cumsum(weight[order])
+    low, high = (float(ends[order][np.searchsorted(reached, share).clip(0, len(ends) - 1)]) for share in (0.025, 0.975))
+    wide = WIDER * np.array([low - middle, 0.0, high - middle])
+    low, middle, high = np.exp(middle + wide)
+    return middle, low, high
 
 
-def _change(hold: float, tau: float, end: float, gain: float, parts, best: int, rough: Roughness) -> Change:
-    losses, swings = parts
+def _change(hold: float, tau: float, ends, gain: float, parts, best: int, rough: Roughness) -> Change:
+    losses, swings, unevens = parts
     share = losses[2][best] if losses else (None, None)
     swing = np.sqrt(swings[2][best]) if swings else (None, None)
+    uneven = np.sqrt(unevens[2][best]) if unevens else (None, None)
     half = 0.5 * float(rough.t_s[1] - rough.t_s[0])
-    plain = [None if value is None else float(value) for value in (*share, *swing)]
-    shift = half if tau == 0 or hold > 0 else 0.0
-    return Change(float(hold) + shift, float(tau), float(end) + shift, gain, *plain)
+    plain = [None if value is None else float(value) for value in (*share, *swing, *uneven)]
+    # `hold` is the middle of the last rough window, and there the change lies on average: a window rough in part counts
+    # as rough.
+    middle, low, high = ends
+    within = max(half, LEAST_DOUBT * middle)
+    return Change(float(hold), float(tau), middle, min(low, middle - within), max(high, middle + within), gain, *plain)
 
 
 # ---------------------------------------------------------------- change points of any number (exact)
@@ -241,35 +291,55 @@ class SettlingStudy:
     last_misfire_percent: float | None
     rough_swing_rpm: float | None
     last_swing_rpm: float | None
+    between_s: tuple[float, float] | None = None
+    rough_uneven_percent: float | None = None
+    last_uneven_percent: float | None = None
 
 
 def study_settling(
-    series: Series, firings: Firings, probability: np.ndarray | None, started_s: float, limits: LimitSet
+    series: Series,
+    firings: Firings,
+    probability: np.ndarray | None,
+    started_s: float,
+    limits: LimitSet,
+    one_load: bool = True,
 ) -> SettlingStudy:
     """Settling over one run. `series`: run-up left out; `probability`: of a miss, None where misses cannot be
-    counted.
+    counted; one_load: whether load and throttle stayed as they were.
+
+    How unevenly the firings sound is asked only where they cannot be counted, and never across a change of load: an
+    engine at work stands farther out of the noise than one without.
     """
     if series.seconds < limits.value("settling_least_s"):
         return SettlingStudy("unknown", None, None, None, None, None, None)
     counted = np.full(len(firings.t_s), np.nan) if probability is None else probability
     rough = roughness(series, firings, counted, limits)
+    if probability is not None or not one_load:
+        rough = replace(rough, uneven=None)
     told = (firings.t_s >= series.t_s[0]) & np.isfinite(counted)
     lost = counted[told] > 0.5
     change = fit_change(rough, burst_effect(lost) if comes_in_bursts(lost, limits) else 1.0)
     if change is None:
         return SettlingStudy("unknown", None, None, None, None, None, None)
     course = _course(change, series.mean_rpm, limits)
-    if course == "steady" and not _misses_clear(firings, counted, limits):
+    heard = _misses_clear(firings, counted, limits) or _even_throughout(change, limits)
+    if course == "steady" and not (heard and _no_hint(change, limits)):
         course = "unknown"
-    settle = float(series.t_s[0]) + change.settle_s - started_s
+    first_s = float(series.t_s[0]) - started_s
+    low, settle, high = (
+        max(first_s + end, 0.0) for end in (change.settle_low_s, change.settle_s, change.settle_high_s)
+    )
     return SettlingStudy(
         course,
-        max(settle, 0.0) if course == "settles" else None,
+        settle if course == "settles" else None,
         change,
         _percent(change.first_share),
         _percent(change.last_share),
         _peak_to_peak(change.first_swing),
         _peak_to_peak(change.last_swing),
+        (low, high) if course == "settles" else None,
+        _percent(change.first_uneven),
+        _percent(change.last_uneven),
     )
 
 
@@ -277,6 +347,18 @@ def _misses_clear(firings: Firings, counted: np.ndarray, limits: LimitSet) -> bo
     """True where lost firings of a rough start would have been heard."""
     told = np.isfinite(counted)
     return bool(told.any() and np.nanmedian(firings.snr_db[told]) >= limits.value("settling_least_snr_db"))
+
+
+def _even_throughout(change: Change, limits: LimitSet) -> bool:
+    """True where the firings, uncounted as they are, sound evenly strong from first to last."""
+    first, last = change.first_uneven, change.last_uneven
+    return first is not None and last is not None and max(first, last) < limits.value("settling_even")
+
+
+def _no_hint(change: Change, limits: LimitSet) -> bool:
+    """True where the losses do not look like a rough start either, too few as they may be to say so."""
+    fall = _size(change.first_share, change.last_share, limits.value("settling_least_percent") / 100)
+    return not (fall and change.gain > 0)
 
 
 def _percent(share: float | None) -> float | None:
@@ -292,9 +374,15 @@ def _course(change: Change, mean_rpm: float, limits: LimitSet) -> str:
     by_misses = _size(change.first_share, change.last_share, limits.value("settling_least_percent") / 100)
     least_rpm = limits.value("settling_least_swing_percent") / 100 * mean_rpm / (2 * np.sqrt(2))
     by_swing = _size(change.first_swing, change.last_swing, least_rpm, limits.value("settling_swing_ratio"))
-    sure = change.gain > limits.value("settling_gain")
-    if sure and (by_misses or by_swing):
-        return "settles" if (by_misses or by_swing) > 0 else "worsens"
+    least_uneven, ratio = limits.value("settling_least_uneven"), limits.value("settling_uneven_ratio")
+    by_uneven = _size(change.first_uneven, change.last_uneven, least_uneven, ratio)
+    if min(change.first_uneven or 0.0, change.last_uneven or 0.0) > limits.value("settling_most_uneven"):
+        by_uneven = 0
+    counted = by_misses or by_swing
+    if counted and change.gain > limits.value("settling_gain"):
+        return "settles" if counted > 0 else "worsens"
+    if by_uneven and change.gain > limits.value("settling_uneven_gain"):
+        return "settles" if by_uneven > 0 else "worsens"
     high = change.last_share is not None and 100 * change.last_share > limits.value("misfire_fault_percent")
     return "rough" if high else "steady"
 

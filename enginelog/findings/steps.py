@@ -21,7 +21,9 @@ from enginelog.limits import LimitSet
 FALLS = np.array([4.0, 8.0])
 DECAYS = np.array([0.5, 0.75, 1.1, 1.6, 2.3, 3.3, 5.0])
 SLOPE_PRIOR = 0.0006  # standard deviation of slow drift, share of speed a second: chosen, a few per cent a minute
-NEAR_S = 2.0  # values farther from the event weigh less, so that drift elsewhere does not count
+NEAR_S = 3.0  # values farther from the event weigh less, so that drift elsewhere does not count
+LEVEL_DOUBT_PERCENT = 0.12  # standard deviation of what slow wander leaves in a level of a few seconds
+RECOVERED_PERCENT = 0.3  # from when on the speed is taken for that of the new level
 LATEST_S = 3.5  # a transition is taken to be over by then: longer than class G3's recovery limit of 3 s
 RINGS_HZ = np.array([0.0, 0.25, 0.35, 0.45, 0.55, 0.7, 0.9, 1.2])
 
@@ -182,12 +184,15 @@ def _levels_either_side(t_s: np.ndarray, rpm: np.ndarray, first: Step) -> tuple[
 
     Straight lines of one slope through what lies before the event and what lies after recovery, near values weighing
     more; the slope is drawn towards none according to how well the data know it (values within a second are alike).
+    What the first fit has left of the transition after recovery is taken off: a slow governor is still on its way.
     """
     u = t_s - first.at_s
-    sides = [u < -0.3, u > min(first.last_outside_s(0.6), LATEST_S) + 0.3]
+    sides = [u < -0.3, u > min(first.last_outside_s(RECOVERED_PERCENT), LATEST_S) + 0.3]
     if min(side.sum() for side in sides) < 20:
         return None
-    parts = [_weighted(u[side], rpm[side]) for side in sides]
+    left = np.where(u > 0, np.interp(t_s, first.curve_t_s, first.curve_rpm) - first.after_rpm, 0.0)
+    left = np.clip(left, *(np.array([-2, 2]) * RECOVERED_PERCENT / 100 * first.after_rpm))
+    parts = [_weighted(u[side], (rpm - left)[side]) for side in sides]
     alike = max(1.0 / np.median(np.diff(t_s)), 1.0)
     noise = np.mean([part[4] for part in parts]) * alike
     known = sum(part[2] for part in parts) + noise / (SLOPE_PRIOR * first.before_rpm) ** 2
@@ -195,7 +200,7 @@ def _levels_either_side(t_s: np.ndarray, rpm: np.ndarray, first: Step) -> tuple[
     before, after = (rpm_mean - slope * u_mean for u_mean, rpm_mean, *_ in parts)
     far = parts[1][0] - parts[0][0]
     std = np.sqrt(noise * (sum(1 / part[5] for part in parts) + far**2 / known)) / first.before_rpm
-    return float(before), float(after), float(slope), 100 * float(std)
+    return float(before), float(after), float(slope), float(np.hypot(100 * std, LEVEL_DOUBT_PERCENT))
 
 
 def _weighted(u: np.ndarray, rpm: np.ndarray) -> tuple[float, float, float, float, float, float]:

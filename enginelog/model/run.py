@@ -269,18 +269,26 @@ class FiringSummary:
 
 @dataclass(frozen=True)
 class Hunting:
+    """swing_low_percent, swing_high_percent: 95 % interval of swing_percent."""
+
     found: bool | None
     rate_hz: float | None = None
     swing_rpm: float | None = None
     swing_percent: float | None = None
+    swing_low_percent: float | None = None
+    swing_high_percent: float | None = None
 
 
 @dataclass(frozen=True)
 class Settling:
+    """settle_low_s, settle_high_s: 95 % interval of settle_s."""
+
     found: bool | None
     settle_s: float | None = None
     rough_misfire_percent: float | None = None
     rough_swing_rpm: float | None = None
+    settle_low_s: float | None = None
+    settle_high_s: float | None = None
 
 
 @dataclass(frozen=True)

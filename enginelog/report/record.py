@@ -188,6 +188,8 @@ def _hunting(run: Run) -> dict:
         "rate_hz": number(hunting.rate_hz, 3),
         "swing_rpm": number(hunting.swing_rpm, 1),
         "swing_percent": number(hunting.swing_percent, 2),
+        "swing_low_percent": number(hunting.swing_low_percent, 2),
+        "swing_high_percent": number(hunting.swing_high_percent, 2),
     }
 
 
@@ -196,6 +198,8 @@ def _settling(run: Run) -> dict:
     return {
         "found": settling.found,
         "settle_s": number(settling.settle_s, 2),
+        "settle_low_s": number(settling.settle_low_s, 2),
+        "settle_high_s": number(settling.settle_high_s, 2),
         "rough_misfire_percent": number(settling.rough_misfire_percent, 2),
         "rough_swing_rpm": number(settling.rough_swing_rpm, 1),
     }

@@ -43,7 +43,8 @@ class Truth:
     burn that is none. t_s, turns, rpm: crank position and speed (mean over one cycle, 20..200 ms) each 5 ms.
     speed_rpm: median of the speed over 0.25 s windows of the last run, run-up left out; misfire_share: of the same.
     settle_s counts from `run_start_s` (rough_shape names what was asked for: step, fade, never, worse).
-    hunting_swing_rpm: median peak to peak of what the crank did. seconds_to_run: first pull to `run_start_s`.
+    hunting_swing_rpm: median over cycles of the peak to peak of what the crank did at the rate of the swing and twice
+    it. seconds_to_run: first pull to `run_start_s`.
     """
 
     seconds: float
@@ -177,12 +178,21 @@ def swing_of(scenario: Scenario, motion: Motion, start: float, end: float) -> tu
     if len(t) * 0.01 < 1.0 / wave.rate_hz:
         return wave.rate_hz, None
     speed = cycle_speed(t, motion, scenario.engine.revs_per_cycle)
-    width = max(1, int(0.12 / wave.rate_hz / 0.01))
-    speed = np.convolve(np.pad(speed, width, mode="edge"), np.ones(width) / width, "same")[width:-width]
-    size = int(1.0 / wave.rate_hz / 0.01)
+    return wave.rate_hz, float(np.median(swing_of_cycles(speed, wave.rate_hz, 0.01)))
+
+
+def swing_of_cycles(speed: np.ndarray, rate_hz: float, step_s: float) -> np.ndarray:
+    """Peak to peak of the swing in each whole cycle: of its rate and twice it, fitted with a straight line beneath.
+
+    The plain peak to peak of a cycle would count the engine's random wobble as swing (half as much again on a saw).
+    """
+    size = int(1.0 / rate_hz / step_s)
     blocks = speed[: len(speed) // size * size].reshape(-1, size)
-    lost = np.sinc(width * 0.01 * wave.rate_hz)  # what the smoothing takes from a sine
-    return wave.rate_hz, float(np.median(np.ptp(blocks, axis=1)) / lost)
+    angle = 2 * np.pi * rate_hz * step_s * np.arange(size)
+    waves = np.stack([np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)])
+    basis = np.vstack([waves, np.ones(size), np.arange(size) / size]).T
+    fitted = np.linalg.lstsq(basis, blocks.T, rcond=None)[0][:4].T @ waves
+    return np.ptp(fitted, axis=1)
 
 
 def load_truths(scenario: Scenario, motion: Motion) -> tuple[LoadTruth, ...]:
