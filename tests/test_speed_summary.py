@@ -5,8 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from enginelog import limits, speed
+from enginelog import limits, speed, synthesis
 from enginelog.model import RHYTHM, Clip, Engine, Span, Track
+from enginelog.speed.tracking import usual_range
 
 LIMITS = limits.load("speed")
 HOP_S = 0.05
@@ -123,3 +124,26 @@ def test_only_a_told_speed_tells_an_unlike_twin_from_one_at_half_the_speed():
     assert np.median(path) == pytest.approx(3300, rel=0.01)
     halved = speed.track(clip, Engine(**even, rated_rpm=1650.0), LIMITS)
     assert np.median(np.exp(halved.rhythm[:, -1]) * 120.0) == pytest.approx(1650, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("engine", "low", "top"),
+    [
+        (Engine(), 1100, 4600),
+        (Engine(cylinders=4, firing_angles_deg=(0.0, 180.0, 360.0, 540.0)), 700, 3800),
+        (Engine(cylinders=2, firing_angles_deg=(0.0, 360.0), rated_rpm=3000.0), 1100, 3750),
+        (Engine(cylinders=2, firing_angles_deg=(0.0, 360.0), rated_rpm=3600.0, idle_rpm=1400.0), 1188, 4500),
+        (Engine(strokes=2), 2300, 14500),
+    ],
+)
+def test_where_an_engine_usually_runs(engine, low, top):
+    """Common practice, from memory: see the sources in limits/speed.toml; a rated speed told narrows it."""
+    assert usual_range(engine, LIMITS) == pytest.approx((low, top), rel=1e-6)
+
+
+def test_a_four_whose_every_second_firing_line_is_lost_is_not_read_at_twice_its_speed():
+    """Phone and room leave every second line of this one: 4350 rpm fit the lines better, but no bench four runs so."""
+    clip, truth = synthesis.make(synthesis.random_scenario(1220, "four", "hard", "steady"))
+    engine = Engine(cylinders=4, firing_angles_deg=(0.0, 180.0, 360.0, 540.0))
+    path = np.exp(speed.track(clip, engine, LIMITS).rhythm[:, RHYTHM.index("pitch")]) * 120.0
+    assert np.median(path) == pytest.approx(truth.speed_rpm, rel=0.01)

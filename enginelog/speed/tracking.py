@@ -112,7 +112,7 @@ def _usual_low(engine: Engine) -> str:
 
 def usual_range(engine: Engine, limits: LimitSet) -> tuple[float, float]:
     """Slowest and fastest speed, rpm, that engines of this kind usually run at; by the rated speed where it is told."""
-    kind = "two_stroke" if engine.strokes == 2 else "four_stroke"
+    kind = "two_stroke" if engine.strokes == 2 else "several_cylinders" if engine.cylinders > 2 else "four_stroke"
     low, top = limits.value(_usual_low(engine)), limits.value(f"usual_top_rpm_{kind}")
     if engine.rated_rpm:
         top = 1.25 * engine.rated_rpm

@@ -9,7 +9,7 @@ import numpy as np
 from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Clip, Engine, Track
 from enginelog.speed.confidence import confidence_of
-from enginelog.speed.tracking import WEIGHTS, is_saw, pursue
+from enginelog.speed.tracking import WEIGHTS, is_saw, pursue, usual_range
 
 
 def track(clip: Clip, engine: Engine, limits: LimitSet) -> Track:
@@ -41,10 +41,9 @@ def may_be_half(rhythm: np.ndarray, engine: Engine, limits: LimitSet) -> np.ndar
         return np.zeros(len(rhythm), bool)
     shown = {name: rhythm[:, number] for number, name in enumerate(RHYTHM)}
     contrast = sum(WEIGHTS[name] * shown[name] for name in WEIGHTS)
-    kind = "two_stroke" if engine.strokes == 2 else "four_stroke"
     close = shown["octave_margin"] < limits.value("half_speed_doubt" if is_saw(engine) else "octave_doubt") * contrast
     twice_rpm = 2 * 60.0 * engine.revs_per_cycle * np.exp(shown["pitch"])
-    return close & (twice_rpm < limits.value(f"usual_top_rpm_{kind}"))
+    return close & (twice_rpm < usual_range(engine, limits)[1])
 
 
 def join(tracks: Sequence[Track], starts_s: Sequence[float]) -> Track:
