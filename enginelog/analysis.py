@@ -26,7 +26,7 @@ Timed = TypeVar("Timed", timeline.Activity, Track, Firings)
 
 @dataclass
 class _Heard:
-    """What the listening stages found, block by block."""
+    """What the listening stages found, block by block; the first `chunks` parts are those of PARTS blocks each."""
 
     starts_s: list = field(default_factory=list)
     quality: list = field(default_factory=list)
@@ -34,6 +34,7 @@ class _Heard:
     tracks: list = field(default_factory=list)
     firings: list = field(default_factory=list)
     spectra: list = field(default_factory=list)
+    chunks: int = 0
 
 
 def analyse(
@@ -93,20 +94,22 @@ def _keep(heard: _Heard, start_s: float, activity: timeline.Activity, track: Tra
     """
     for kept in (heard.activity, heard.tracks, heard.firings):
         kept[-1:] = [_between(part, -math.inf, start_s) for part in kept[-1:]]
-    if len(heard.starts_s) >= PARTS:
-        _put_together(heard)
+    if len(heard.starts_s) - heard.chunks >= PARTS:
+        _put_together(heard, heard.chunks)
+        heard.chunks += 1
     heard.starts_s.append(start_s)
     heard.activity.append(_between(activity, start_s, math.inf))
     heard.tracks.append(_between(track, start_s, math.inf))
     heard.firings.append(_between(firings, start_s, math.inf))
 
 
-def _put_together(heard: _Heard) -> None:
-    """One part in place of all: one after the other, so that what has been put together is let go at once."""
-    heard.tracks = [speed.join(heard.tracks, heard.starts_s)]
-    heard.activity = [timeline.join(heard.activity, heard.starts_s)]
-    heard.firings = [firing.join(heard.firings)]
-    heard.starts_s = heard.starts_s[:1]
+def _put_together(heard: _Heard, first: int) -> None:
+    """One part in place of all from number `first` on; what has been put together is let go at once."""
+    starts_s = heard.starts_s[first:]
+    heard.tracks[first:] = [speed.join(heard.tracks[first:], starts_s)]
+    heard.activity[first:] = [timeline.join(heard.activity[first:], starts_s)]
+    heard.firings[first:] = [firing.join(heard.firings[first:])]
+    heard.starts_s[first:] = starts_s[:1]
 
 
 def _between(part: Timed, start_s: float, end_s: float) -> Timed:
@@ -120,7 +123,7 @@ def _between(part: Timed, start_s: float, end_s: float) -> Timed:
 def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard) -> Run:
     """Put the blocks together and judge the recording as a whole."""
     clip_quality = quality.judge(heard.quality, info.seconds, sets["quality"], extra=problems)
-    _put_together(heard)
+    _put_together(heard, 0)
     track, activity, firings = heard.tracks[0], heard.activity.pop(), heard.firings[0]
     story = timeline.build(activity, track, engine, sets["timeline"])
     if not story.engine_heard and story.pulls == 0:

@@ -43,8 +43,9 @@ def test_of_each_block_only_its_own_part_is_kept():
 def test_every_moment_is_kept_once_however_many_parts_are_kept_apart(parts, monkeypatch):
     monkeypatch.setattr(analysis, "PARTS", parts)
     heard = kept_of(BLOCKS)
-    assert len(heard.tracks) == len(heard.activity) == len(heard.firings) == len(heard.starts_s) <= parts
-    analysis._put_together(heard)
+    assert len(heard.tracks) == len(heard.activity) == len(heard.firings) == len(heard.starts_s)
+    assert len(heard.tracks) - heard.chunks <= parts and heard.chunks == (BLOCKS - 1) // parts
+    analysis._put_together(heard, 0)
     seconds = 26.0 * (BLOCKS - 1) + 30.0
     track, activity, firings = heard.tracks[0], heard.activity[0], heard.firings[0]
     assert np.allclose(track.t_s, 0.05 * (np.arange(20 * seconds) + 0.5)) and np.allclose(track.rpm, 10 * track.t_s)
