@@ -186,7 +186,7 @@ def test_strong_and_weak_taking_turns_is_every_second_even_without_miss_probabil
 
 
 def test_noise_withholds_the_count():
-    measures = judged(healthy(10, snr_db=3.0))
+    measures = judged(healthy(10, snr_db=-2.0))
     assert measures.firing.misfires is None
     assert "dB" in finding(measures, "misfire").text
 

@@ -13,7 +13,7 @@ import sim_tracks as sim
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "scripts"))
 
 import fit_firing  # noqa: E402
-from measuring import ablated, by_fault, lost_firings  # noqa: E402
+from measuring import ablated, by_fault, firing_examples, lost_firings  # noqa: E402
 
 from enginelog import synthesis  # noqa: E402
 from enginelog.firing import cues  # noqa: E402
@@ -172,12 +172,12 @@ def read_cues(n=40, bands=3, seed=1) -> cues.Cues:
 def test_a_dipless_copy_differs_in_the_slowing_alone():
     """Every third recording, in the same third of the cross-check; the same values, at other firings."""
     lost = np.arange(40) % 5 == 0
-    found = [(number, [(read_cues(seed=number), lost)]) for number in range(12)]
+    found = [firing_examples.Example(f"{k}", k % 3, "row", [(read_cues(seed=k), lost)]) for k in range(12)]
     copies = fit_firing.dipless(found)
-    assert [number for number, _ in copies] == [0, 1, 2, 9, 10, 11]
+    assert [(copy.name, copy.fold) for copy in copies] == [(f"{k}", k % 3) for k in (0, 1, 2, 9, 10, 11)]
     columns = [cues.NAMES.index(name) for name in ("slowing_about", "slowing_after")]
-    for number, ((copy, same),) in copies:
-        whole = found[number][1][0][0]
+    for one in copies:
+        ((copy, same),), whole = one.chunks, found[int(one.name)].chunks[0][0]
         assert same is lost
         assert np.array_equal(np.delete(copy.table, columns, 1), np.delete(whole.table, columns, 1))
         assert not np.array_equal(copy.table[:, columns], whole.table[:, columns])
@@ -185,11 +185,11 @@ def test_a_dipless_copy_differs_in_the_slowing_alone():
         assert np.array_equal(copy.parts, whole.parts)
 
 
-@pytest.mark.parametrize("name", list(fit_firing.WITHOUT))
+@pytest.mark.parametrize("name", list(firing_examples.WITHOUT))
 def test_a_cue_taken_away_tells_nothing(name):
     """Two recordings that differ in that cue alone look the same once it is gone."""
     one, other = read_cues(seed=1), read_cues(seed=2)
-    less, same = fit_firing.WITHOUT[name](one), fit_firing.WITHOUT[name](other)
+    less, same = firing_examples.WITHOUT[name](one), firing_examples.WITHOUT[name](other)
     gone = np.flatnonzero((less.table == 0).all(0) & (same.table == 0).all(0))
     assert len(gone) >= 2
     if name == "dip":
@@ -199,3 +199,19 @@ def test_a_cue_taken_away_tells_nothing(name):
         assert np.allclose(less.parts, one.parts.reshape(40, 3, cues.BINS).mean(1))
     if name == "shape":
         assert np.ptp(less.parts.reshape(40, 3, cues.BINS), axis=2).max() < 1e-12
+
+
+def test_a_share_is_told_of_the_chunks_that_are_likely_right():
+    """Two of three chunks told: 10 and 20 % of 100 firings each; alone one of three is too little."""
+    said = [0.9, 0.9, 0.2], [10.0, 20.0, 80.0], [100, 100, 100]
+    assert fit_firing.share_told(*said, 0.85) == pytest.approx(15.0)
+    assert fit_firing.share_told([0.9, 0.1, 0.2], *said[1:], 0.85) is None
+
+
+def test_a_count_is_right_within_the_points_of_its_row():
+    """10 of 100 lost: 11 counted is off by a point, right where 1.5 points are allowed; unknown ones are left out."""
+    lost = np.r_[np.ones(10, int), np.zeros(90, int), [-1] * 20]
+    told = np.array([np.arange(120) < 10, np.arange(120) < 11, np.arange(120) < 30], float)
+    told[0, 100:] = 1.0
+    assert fit_firing.counts_right(told, lost, 0.5).tolist() == [True, False, False]
+    assert fit_firing.counts_right(told, lost, 1.5).tolist() == [True, True, False]

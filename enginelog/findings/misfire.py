@@ -15,6 +15,7 @@ from enginelog.findings import patterns
 from enginelog.limits import LimitSet
 from enginelog.model import CylinderFiring, Engine, Firings, FiringSummary, FiringWindow, Span
 
+ROW, IN_ROW = 5, 0.7  # lost in a row up to which each was an opportunity, and the share of more that surely were
 BESIDE = 10  # neighbours on either side among which a firing must not be the only one told
 WINDOWS = (200.0, 1000.0)  # revolutions (13 CCR 1968.2 counts misfires over these)
 
@@ -197,11 +198,20 @@ def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: L
 def _plain_study(engine: Engine, firings: Firings, reason: str, limits: LimitSet) -> MisfireStudy:
     """No count, but those that were lost without doubt: the least that was lost."""
     lost = np.nan_to_num(firings.miss_probability) > 0.95
-    least = 100 * float(lost.mean()) if lost.any() else None
+    many = at_least(lost)
+    least = 100 * many / len(lost) if many else None
     at = firings.t_s[lost]
     ends = (float(at[0]), float(at[-1])) if len(at) else (None, None)
     summary = _withheld(engine, firings, (least, None), limits)
-    return MisfireStudy(summary, reason, *ends, plainly_lost=int(lost.sum()))
+    return MisfireStudy(summary, reason, *ends, plainly_lost=many)
+
+
+def at_least(lost: np.ndarray) -> int:
+    """Firings lost, of a mask (n,); only a part counts where many follow one another: the crank slows there unheard,
+    and there may have been fewer opportunities than were laid."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], lost.astype(int), [0]])))
+    rows = edges[1::2] - edges[::2]
+    return int(sum(row if row <= ROW else max(ROW, int(IN_ROW * row)) for row in rows))
 
 
 def _counted(engine: Engine, firings: Firings, probability: np.ndarray, turns, limits: LimitSet) -> MisfireStudy:

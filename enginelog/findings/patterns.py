@@ -9,6 +9,8 @@ import numpy as np
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Firings
 
+SURELY_FIRED = 0.05  # probability of a miss under which a firing of a weak turn is taken to have burned
+
 
 @dataclass(frozen=True)
 class Alternation:
@@ -41,12 +43,12 @@ def with_dead_slots(engine: Engine, firings: Firings, limits: LimitSet) -> np.nd
 
 def with_turns(probability: np.ndarray, turns: Alternation) -> np.ndarray:
     """Miss probabilities where strong and weak firings take turns: the weak are lost, their strong neighbours are not,
-    unless they are surely lost too."""
+    unless they are surely lost too. A weak one that is told to have fired stays so: now and then it burns."""
     beside = np.zeros(len(probability), bool)
     beside[1:] |= turns.weak[:-1]
     beside[:-1] |= turns.weak[1:]
     fired = beside & ~turns.weak & (probability < 0.95)
-    return np.where(turns.weak, 1.0, np.where(fired, 0.0, probability))
+    return np.where(turns.weak & (probability >= SURELY_FIRED), 1.0, np.where(fired, 0.0, probability))
 
 
 def alternation(firings: Firings, limits: LimitSet) -> Alternation:

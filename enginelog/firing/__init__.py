@@ -29,6 +29,7 @@ class _Seen:
     std_s: np.ndarray
     strength: np.ndarray
     miss_probability: np.ndarray
+    likely: np.ndarray
     slot_level: np.ndarray
     noise: np.ndarray
 
@@ -93,7 +94,7 @@ def _stretch(sound: front.Sound, laid: grid.Grid, engine: Engine, limits: LimitS
 
 def _without_surplus(laid: grid.Grid, one: _Seen) -> tuple[grid.Grid, _Seen]:
     """Both without the opportunities that bursts of losses had no room for; the cycles counted on without them."""
-    too_many = bursts.surplus(one.t_s, one.miss_probability)
+    too_many = bursts.surplus(one.t_s, one.likely)
     laid = replace(laid, cycle=laid.cycle - np.cumsum(too_many) // (laid.slot.max() + 1))
     kept = np.flatnonzero(~too_many)
     return grid.part(laid, kept), _Seen(*(getattr(one, f.name)[kept] for f in fields(_Seen)))
@@ -112,7 +113,7 @@ def _judged(sound: front.Sound, laid: grid.Grid, engine: Engine, shortest: float
     """One chunk: the moments refined, then the strengths judged there."""
     seen, std_s = see(sound, laid, engine.cylinders, shortest, limits)
     judged = judging.judge_chunk(seen, engine, limits)
-    return _Seen(seen.t_s, std_s, judged.strength, judged.miss_probability, judged.level, judged.noise)
+    return _Seen(seen.t_s, std_s, judged.strength, judged.miss_probability, judged.likely, judged.level, judged.noise)
 
 
 def see(

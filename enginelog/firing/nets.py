@@ -11,6 +11,7 @@ from importlib.resources import files
 
 import numpy as np
 
+NAMES = ("event", "right", "clean", "again", "count")
 REACH = 4.0  # inputs count up to this many standard deviations
 
 
@@ -33,11 +34,14 @@ class Net:
 
 @dataclass(frozen=True)
 class Judges:
-    """event: is this event lost; right: is this way of parting right; clean: does this slot lose (nearly) none."""
+    """event: is this event lost; right: is this way of parting right; clean: does this slot lose (nearly) none; again:
+    is this event lost, seen beside all others; count: is this count right."""
 
     event: tuple[Net, ...]
     right: tuple[Net, ...]
     clean: tuple[Net, ...]
+    again: tuple[Net, ...] = ()
+    count: tuple[Net, ...] = ()
 
 
 def mean_logit(nets: tuple[Net, ...], x: np.ndarray) -> np.ndarray:
@@ -49,7 +53,7 @@ def mean_logit(nets: tuple[Net, ...], x: np.ndarray) -> np.ndarray:
 def shipped() -> Judges:
     """The classifiers that come with the package."""
     with (files(__package__) / "nets.npz").open("rb") as stream, np.load(stream) as data:
-        return Judges(*(_group(data, name) for name in ("event", "right", "clean")))
+        return Judges(*(_group(data, name) for name in NAMES))
 
 
 def _group(data, name: str) -> tuple[Net, ...]:
