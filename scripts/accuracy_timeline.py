@@ -1,9 +1,12 @@
 """How well the timeline finds what happened, on made-up recordings it was not fitted on (seeds from 10 000).
 
-    python scripts/accuracy_timeline.py [--count 100] [--others 10] [--real FOLDER] [--worst]
+    python scripts/accuracy_timeline.py [--count 100] [--first-seed 71000] [--jobs 2] [--real FOLDER]
 
-Prints one row for each kind of recording: engine heard, pulls counted exactly, start and cut within 0.3 s, run-down
-within 0.3 s or 15 % (of those told), and how often it was told. With --real also the real ones, both halves apart.
+Prints, for each kind of recording, a row a claim: told: share of the recordings in which it is told; right: share of
+those told that are right; wrong: share of all recordings in which it is told wrongly; of all: share told rightly.
+Claims: engine heard or not (always told); pulls counted exactly; start and cut within 0.3 s; run-down within 0.3 s or
+15 %; bangs counted exactly. A recording counts where it has the thing, or where the thing is told. With --real also the
+real recordings, both halves apart.
 """
 
 from __future__ import annotations
@@ -11,19 +14,41 @@ from __future__ import annotations
 import argparse
 import sys
 from collections import defaultdict
+from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
 import timeline_examples
+from measuring.pool import each
 
 from enginelog import limits, model, speed, synthesis, timeline
 
-FIRST_SEED = 10_000
+FIRST_SEED = 71_000
+SEEDS_A_ROW = 1000  # between the first seeds of two kinds of recording, so that no two share one
 ROWS = (
-    *(("start,cut", "easy"), ("start,cut", "ordinary"), ("start,cut", "hard")),
-    *(("pulls_only", "easy"), ("pulls_only", "ordinary"), ("pulls_only", "hard")),
-    *(("stall,cut", "ordinary"), ("afterfire,cut", "ordinary"), (None, "ordinary"), (None, "hard")),
+    *(("start,cut", "ordinary"), ("start,cut", "hard"), ("pulls_only", "ordinary"), ("pulls_only", "hard")),
+    *(("stall,cut", "ordinary"), ("stall,cut", "hard"), (None, "ordinary"), (None, "hard")),
+    *(("afterfire,cut", "ordinary"), ("start,cut", "easy"), ("pulls_only", "easy")),
 )
+NEAR_S, NEAR_SHARE = 0.3, 0.15
+NAMES = ("heard", "pulls", "start", "cut", "run-down", "bangs")
+
+
+@dataclass(frozen=True)
+class Task:
+    """One recording to be made and judged."""
+
+    seed: int
+    behaviours: str | None
+    hardness: str
+
+
+@dataclass(frozen=True)
+class Sound:
+    """One recording without an engine, and what it is taken for."""
+
+    seed: int
+    kind: str
+    strokes: int
 
 
 def timeline_of(clip: model.Clip, engine: model.Engine) -> model.Timeline:
@@ -33,51 +58,74 @@ def timeline_of(clip: model.Clip, engine: model.Engine) -> model.Timeline:
     return timeline.build(heard, track, engine, limits.load("timeline"))
 
 
-def judged(found: model.Timeline, truth: synthesis.Truth) -> dict[str, bool]:
-    """What is right, by name; names are missing where the recording has no such thing."""
-    runs = [span for span in found.spans if span.kind == "run"]
-    out = {"heard": found.engine_heard == truth.engine_heard, "pulls": found.pulls == len(truth.pulls)}
-    if truth.run_start_s is not None and truth.pulls:
-        out["start"] = any(abs(span.start_s - truth.run_start_s) <= 0.3 for span in runs)
-    if truth.cut_s is not None:
-        out["cut"] = any(abs(span.end_s - truth.cut_s) <= 0.3 for span in runs)
-    if truth.cut_s is not None and truth.rundown_s is not None:
-        out["rundown told"] = found.rundown_s is not None
-        if found.rundown_s is not None:
-            out["rundown"] = abs(found.rundown_s - truth.rundown_s) <= max(0.3, 0.15 * truth.rundown_s)
-    if truth.pops:
-        out["pops"] = len(found.pops) == len(truth.pops)
-    elif truth.engine_heard:
-        out["no pops"] = not found.pops
+def judged(found: model.Timeline, truth: synthesis.Truth) -> dict[str, bool | None]:
+    """Each claim right or wrong, None where withheld; names are missing where there is nothing to tell and nothing is
+    told."""
+    pulls = found.pulls == len(truth.pulls) if found.pulls_sure else None
+    out: dict[str, bool | None] = {"heard": found.engine_heard == truth.engine_heard, "pulls": pulls}
+    start_s = truth.run_start_s if truth.pulls else None
+    for name, told, true in (("start", found.start_s, start_s), ("cut", found.cut_s, truth.cut_s)):
+        if told is not None or true is not None:
+            out[name] = None if told is None else true is not None and abs(told - true) <= NEAR_S
+    true_s = truth.rundown_s if truth.cut_s is not None else None
+    if found.rundown_s is not None or true_s is not None:
+        out["run-down"] = None if found.rundown_s is None else near(found.rundown_s, true_s)
+    if found.pops or truth.pops:
+        out["bangs"] = len(found.pops) == len(truth.pops)
     return out
 
 
-def engine_row(behaviours: str | None, hardness: str, count: int, worst: bool) -> str:
-    """Shares of right answers over `count` seeds of one kind of recording."""
-    right: dict[str, list[bool]] = defaultdict(list)
-    for seed in range(FIRST_SEED, FIRST_SEED + count):
-        scenario = synthesis.random_scenario(seed, "any", hardness, behaviours)
-        clip, truth = synthesis.make(scenario)
-        found = timeline_of(clip, scenario.engine)
-        for name, value in judged(found, truth).items():
-            right[name].append(value)
-            if worst and not value:
-                print(f"  seed {seed} {scenario.kind}: {name} wrong", flush=True)
-    shares = "  ".join(f"{name} {100 * np.mean(values):.0f} % of {len(values)}" for name, values in right.items())
-    return f"{behaviours or 'usual mix':14s} {hardness:9s} {shares}"
+def near(told_s: float, true_s: float | None) -> bool:
+    """Whether a run-down time is right."""
+    return true_s is not None and abs(told_s - true_s) <= max(NEAR_S, NEAR_SHARE * true_s)
 
 
-def other_row(kind: str, count: int) -> str:
-    """False alarms of one kind of sound, taken for a four-stroke and a two-stroke."""
-    found = []
-    for seed in range(FIRST_SEED, FIRST_SEED + count):
-        clip = synthesis.make_other(seed, kind, 8.0, "hard" if seed % 2 else "ordinary")
-        found += [timeline_of(clip, engine) for engine in (timeline_examples.FOUR, timeline_examples.TWO)]
-    heard = sum(one.engine_heard for one in found)
-    sure = sum(one.engine_heard and one.confidence >= 0.5 for one in found)
-    return (
-        f"{kind:16s} heard {heard} of {len(found)} (surely {sure})  pulls counted in {sum(o.pulls > 0 for o in found)}"
-    )
+def read(task: Task) -> dict[str, bool | None]:
+    """Make one recording and judge what is said of it."""
+    scenario = synthesis.random_scenario(task.seed, "any", task.hardness, task.behaviours)
+    clip, truth = synthesis.make(scenario)
+    return judged(timeline_of(clip, scenario.engine), truth)
+
+
+def row(name: str, claims: list[bool | None], of: int) -> str:
+    """One line: how often a claim was told, how often rightly and wrongly."""
+    told = [right for right in claims if right is not None]
+    right = f"{100 * sum(told) / len(told):6.1f}" if told else "     -"
+    wrong, both = 100 * (len(told) - sum(told)) / of, 100 * sum(told) / len(claims)
+    return f"{name:44s} {len(claims):5d} {100 * len(told) / len(claims):6.1f} {right} {wrong:6.1f} {both:6.1f}"
+
+
+def engine_rows(behaviours: str | None, hardness: str, first: int, count: int, jobs: int, worst: bool) -> None:
+    """Make and judge `count` recordings of one kind, and print its rows."""
+    tasks = [Task(seed, behaviours, hardness) for seed in range(first, first + count)]
+    claims: dict[str, list[bool | None]] = defaultdict(list)
+    for task, found in zip(tasks, each(read, tasks, jobs, f"{behaviours} {hardness}"), strict=True):
+        for name, right in found.items():
+            claims[name].append(right)
+            if worst and right is False:
+                print(f"  seed {task.seed}: {name} wrong", flush=True)
+    for name in NAMES:
+        if name in claims:
+            print(row(f"{behaviours or 'usual mix'} {hardness}: {name}", claims[name], count), flush=True)
+
+
+def hear(sound: Sound) -> tuple[bool, bool, bool]:
+    """(engine heard, with confidence of 0.5 or more, pulls told) of one sound without an engine."""
+    clip = synthesis.make_other(sound.seed, sound.kind, 8.0, "hard" if sound.seed % 2 else "ordinary")
+    engine = timeline_examples.FOUR if sound.strokes == 4 else timeline_examples.TWO
+    found = timeline_of(clip, engine)
+    return found.engine_heard, found.engine_heard and found.confidence >= 0.5, found.pulls > 0 and found.pulls_sure
+
+
+def other_rows(first: int, count: int, jobs: int) -> None:
+    """False alarms of each kind of sound, taken for a four-stroke and a two-stroke."""
+    seeds = range(first, first + count)
+    sounds = [Sound(seed, kind, strokes) for kind in synthesis.OTHER_KINDS for seed in seeds for strokes in (4, 2)]
+    found = each(hear, sounds, jobs, "other sounds")
+    print(f"{'other sounds':24s} {'n':>5s} {'heard':>6s} {'surely':>6s} {'pulls':>6s}")
+    for kind in (*synthesis.OTHER_KINDS, "all"):
+        some = [one for sound, one in zip(sounds, found, strict=True) if kind in (sound.kind, "all")]
+        print(f"{kind:24s} {len(some):5d} " + " ".join(f"{sum(column):6d}" for column in zip(*some, strict=True)))
 
 
 def real_rows(folder: Path, cache: Path) -> None:
@@ -87,22 +135,32 @@ def real_rows(folder: Path, cache: Path) -> None:
         for example in timeline_examples.real_examples(folder, fold_a, cache):
             found = timeline.build(example.activity, example.track, example.engine, limits.load("timeline"))
             answer = "heard" if found.engine_heard else f"not heard: {found.reason}"
-            print(f"  {example.name:44s} {answer} (confidence {found.confidence:.2f}, pulls {found.pulls})")
+            pulls = found.pulls_words if found.pulls_sure else f"withheld: {found.pulls_reason}"
+            print(f"  {example.name:44s} {answer} (confidence {found.confidence:.2f}, pulls {pulls})")
 
 
-def main(arguments: list[str]) -> int:
-    """Run with the words of the command line; returns the exit status."""
+def options() -> argparse.ArgumentParser:
+    """The words of the command line."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--count", type=int, default=100, help="recordings a row")
+    parser.add_argument("--first-seed", type=int, default=FIRST_SEED, help="seed of the first recording (from 10 000)")
+    parser.add_argument("--rows", type=int, default=len(ROWS), help="kinds of recording, the first ones of all")
+    parser.add_argument("--jobs", type=int, default=2, help="processes side by side")
     parser.add_argument("--others", type=int, default=10, help="recordings of each kind of other sound")
     parser.add_argument("--real", type=Path, help="folder of the real recordings")
     parser.add_argument("--cache", type=Path, default=Path("build/timeline"), help="where tracks of these are kept")
     parser.add_argument("--worst", action="store_true", help="name each recording that went wrong")
-    told = parser.parse_args(arguments)
-    for behaviours, hardness in ROWS:
-        print(engine_row(behaviours, hardness, told.count, told.worst), flush=True)
-    for kind in synthesis.OTHER_KINDS if told.others else ():
-        print(other_row(kind, told.others), flush=True)
+    return parser
+
+
+def main(arguments: list[str]) -> int:
+    """Run with the words of the command line; returns the exit status."""
+    told = options().parse_args(arguments)
+    print(f"{'':44s} {'n':>5s} {'told%':>6s} {'right%':>6s} {'wrong%':>6s} {'of all':>6s}", flush=True)
+    for number, (behaviours, hardness) in enumerate(ROWS[: told.rows]):
+        engine_rows(behaviours, hardness, told.first_seed + SEEDS_A_ROW * number, told.count, told.jobs, told.worst)
+    if told.others:
+        other_rows(told.first_seed + SEEDS_A_ROW * len(ROWS), told.others, told.jobs)
     if told.real:
         told.cache.mkdir(parents=True, exist_ok=True)
         real_rows(told.real, told.cache)

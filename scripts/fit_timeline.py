@@ -19,6 +19,7 @@ import numpy as np
 from timeline_examples import (
     FOLDS,
     Example,
+    buried_starts,
     made_up,
     more_others,
     own_negatives,
@@ -167,12 +168,14 @@ def together(nets: list[Net]) -> Net:
 def fit_all(examples: list[Example], more: list[Example], steps: int) -> dict[str, Net]:
     """The three classifiers; the third learns from what the first two say of recordings they have not seen.
 
-    `more` is for the engine classifier alone, which needs the most: the others lose the edges of a run among many runs.
+    `more` is for the engine classifier, which needs the most (the others lose the edges of a run among many runs), and
+    what is no engine in it for that of bursts.
     """
     tracked = [e for e in examples if e.track is not None]
     every = [*tracked, *more]
     engine_tasks = [(e.fold, engine_task(e)) for e in every for _ in range(REAL_WEIGHT if e.real else 1)]
-    pull_tasks = [(e.fold, pull_task(e)) for e in examples if not e.real_engine]
+    bursts = [e for e in [*examples, *(e for e in more if e.truth is None)] if not e.real_engine]
+    pull_tasks = [(e.fold, pull_task(e)) for e in bursts for _ in range(REAL_WEIGHT if e.real else 1)]
     engines = [
         fit([t for f, t in engine_tasks if f != fold], 2, 28, 0.3, 2 * steps, fold, 1.0) for fold in range(FOLDS)
     ]
@@ -233,6 +236,7 @@ def main(arguments: list[str]) -> int:
     for base, hardness in ((1000, "hard"), (1500, "ordinary")):
         examples += whole_runs(13 * told.rounds, base, hardness, told.cache)
     examples += starts(3 * told.rounds // 2, 2000, told.cache)
+    examples += buried_starts(6 * told.rounds, 3100, told.cache)
     examples += [*more_others(8 * told.rounds, 1000, told.cache), *own_negatives(told.rounds, 1000, told.cache)]
     more = [*more_others(16 * told.rounds, 4000, told.cache), *own_negatives(told.rounds, 4000, told.cache)]
     for base, hardness in ((8500, "hard"), (8000, "ordinary")):

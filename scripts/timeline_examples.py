@@ -93,6 +93,13 @@ def starts(rounds: int, base: int, cache: Path) -> Iterator[Example]:
             yield from engine_example(seed, "pulls_only" if only else "start,cut", hardness, True, cache)
 
 
+def buried_starts(count: int, base: int, cache: Path) -> Iterator[Example]:
+    """Starts whose pulls lie near or under the noise: a starter is some 20 dB less loud than the run it leads to."""
+    kinds = (("start,cut", "ordinary"), ("start,cut", "hard"), ("start,cut", "ordinary"), ("stall,cut", "hard"))
+    for number in range(count):
+        yield from engine_example(base + number, *kinds[number % len(kinds)], True, cache)
+
+
 def pulls_alone(rounds: int, base: int, cache: Path) -> Iterator[Example]:
     """More pulls, without a track, for the pull classifier alone."""
     for number in range(rounds):

@@ -44,6 +44,8 @@ ADDED_INSIDE = {
     "hunting": {"swing_low_percent", "swing_high_percent"},
     "settling": {"settle_low_s", "settle_high_s"},
     "firing": {"windows"},
+    "start": {"pulls_low", "pulls_high", "pulls_reason", "at_s", "at_reason"},
+    "stop": {"cut_s", "cut_reason", "rundown_reason"},
 }
 PULL = {"compressions"}  # beside, of a pull of the starter
 
@@ -91,13 +93,24 @@ def test_strict_json_that_reads_back_the_same(run):
     assert report.from_json(text) == report.record(run)
 
 
+def test_a_doubtful_number_of_pulls_is_null_with_its_range_and_reason():
+    run = make_runs.settling_start()
+    line = replace(run.timeline, pulls_low=2, pulls_high=4, pulls_reason="some hardly stand out", cut_s=30.25)
+    found = report.record(replace(run, timeline=line))
+    start = found["start"]
+    assert (start["pulls"], start["pulls_low"], start["pulls_high"]) == (None, 2, 4)
+    assert start["pulls_reason"] == "some hardly stand out" and found["stop"]["cut_s"] == 30.25
+    assert report.from_json(report.to_json(replace(run, timeline=line))) == found
+
+
 def test_values_come_from_their_own_fields():
     run = make_runs.settling_start()
     found = report.record(run)
     assert found["schema"] == "enginelog/run/1"
     assert found["clip"]["name"] == "tiller before.m4a" and found["clip"]["seconds"] == 32.0
-    assert found["start"] == {"pulls": 3, "seconds_to_run": 3.6}
-    assert found["stop"] == {"rundown_s": 1.8}
+    assert (found["start"]["pulls"], found["start"]["seconds_to_run"]) == (3, 3.6)
+    assert (found["start"]["pulls_low"], found["start"]["pulls_high"]) == (3, 3)
+    assert found["stop"]["rundown_s"] == 1.8
     assert found["settling"] == {
         "found": True, "settle_s": 8.2, "settle_low_s": None, "settle_high_s": None,
         "rough_misfire_percent": 14.0, "rough_swing_rpm": 180.0,

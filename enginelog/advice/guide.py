@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from enginelog.advice.signs import regime
+from enginelog.advice.signs import least_pulls, regime
 from enginelog.advice.words import Record
 from enginelog.limits.trade import cautions, formulas, machines, protocols
 from enginelog.limits.trade.cautions import Caution, Exposure
@@ -89,9 +89,14 @@ def judge(step: Step, record: Record) -> Judged:
     for need in step.test.needs:
         again += _NEEDS[need](step, record)
     # Pulls without a start are a valid recording of a cold start that failed.
-    if "start" in step.test.needs and not record["engine_heard"] and record["start"]["pulls"]:
-        return Judged(step.test, f"{record['start']['pulls']} pulls, and it did not start", ())
+    if "start" in step.test.needs and not record["engine_heard"] and least_pulls(record):
+        return Judged(step.test, f"{_pulls(record)}, and it did not start", ())
     return Judged(step.test, _heard(record), tuple(again))
+
+
+def _pulls(record: Record) -> str:
+    """`3 pulls`, or `2 pulls or more` where the number is doubtful."""
+    return f"{least_pulls(record)} pulls" + ("" if record["start"]["pulls"] is not None else " or more")
 
 
 def _heard(record: Record) -> str:
@@ -120,7 +125,7 @@ def _run(step: Step, record: Record) -> list[str]:
 
 
 def _start(step: Step, record: Record) -> list[str]:
-    if record["start"]["pulls"] or record["start"]["seconds_to_run"] is not None:
+    if least_pulls(record) or record["start"]["seconds_to_run"] is not None:
         return []
     return ["No pull of the starter was heard: begin the recording two seconds before the first pull."]
 

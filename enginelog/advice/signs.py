@@ -129,7 +129,7 @@ def _pops(*where: str) -> Callable[[Record], bool]:
 
 
 _TESTS: dict[str, Callable[[Record], bool]] = {
-    "no_start": lambda r: not r["engine_heard"] and r["start"]["pulls"] > 0,
+    "no_start": lambda r: not r["engine_heard"] and least_pulls(r) > 0,
     "clean": _clean,
     "misfires": lambda r: amiss(r, "misfire"),
     "misfires_at_random": _pattern("random"),
@@ -167,6 +167,12 @@ _TESTS: dict[str, Callable[[Record], bool]] = {
 }
 
 
+def least_pulls(record: Record) -> int:
+    """The pulls of the starter that are sure: their number, or the lower end of its range where it is doubtful."""
+    start = record["start"]
+    return int(start["pulls"] if start["pulls"] is not None else start.get("pulls_low") or 0)
+
+
 def _timeline_signs(record: Record, limits: LimitSet) -> set[str]:
     """Hard starts and stalls, from the pulls and from runs that were followed by another start."""
     runs = [span for span in record["timeline"] if span["kind"] == "run"]
@@ -181,7 +187,7 @@ def _timeline_signs(record: Record, limits: LimitSet) -> set[str]:
         found.add("hard_start")
     if any(again and length >= short for again, length in zip(pulled_again, lengths, strict=False)):
         found.add("stalled")
-    if record["engine_heard"] and record["start"]["pulls"] > limits.value("pulls_watch"):
+    if record["engine_heard"] and least_pulls(record) > limits.value("pulls_watch"):
         found.add("hard_start")
     return found
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from enginelog.findings.gather import Evidence
 from enginelog.findings.loads import LoadStudy
 from enginelog.findings.settling import SettlingStudy
-from enginelog.findings.startstop import pulls_heard
+from enginelog.findings.startstop import count_words, pulls_heard, sure_pulls
 from enginelog.findings.words import GOVERNOR, IGNITION, SOUND_ALONE, cited, graded, times, unknown, worst
 from enginelog.limits import LimitSet
 from enginelog.model import Finding, Timeline
@@ -138,7 +138,7 @@ def judge_start(evidence: Evidence, limits: LimitSet) -> Finding:
             "start", "the recording begins with the engine running", ("begin the recording before the first pull",)
         )
     limit = limits["pulls_watch"]
-    parts = [f"{times(start.pulls, 'pull')} heard" if start.pulls else "no pull heard"]
+    parts = [f"{start.pull_count} heard"]
     if start.pull_words:
         parts[0] += f" ({start.pull_words})"
     if start.seconds_to_run is not None:
@@ -151,24 +151,22 @@ def judge_start(evidence: Evidence, limits: LimitSet) -> Finding:
         parts.append(f"stopped and was started again {times(start.restarts, 'time')}")
     verdict = worst(graded(start.pulls, limit.value), "watch" if start.false_starts or start.restarts else "ok")
     text = "Start: " + ", ".join(parts) + "."
+    pulls = float(start.pulls) if evidence.timeline.pulls_sure else None
     advice = IGNITION[:1] + GOVERNOR[1:2] if verdict != "ok" else ()
-    return Finding(
-        "start", verdict, text, float(start.pulls), "pulls", limit.value, cited(limit), None, start.first_run_s, advice
-    )
+    return Finding("start", verdict, text, pulls, "pulls", limit.value, cited(limit), None, start.first_run_s, advice)
 
 
 def failed_start(timeline: Timeline, why: str, limits: LimitSet) -> Finding:
     """Start where no engine ran: pulls without a start are a fault, silence is unknown."""
-    pulls = max(timeline.pulls, sum(span.kind == "pull" for span in timeline.spans))
+    pulls = sure_pulls(timeline)
     if pulls == 0 or timeline.engine_heard:
         return unknown("start", why)
     limit = limits["pulls_watch"]
     words = pulls_heard(timeline)
-    text = f"{times(pulls, 'pull')} heard{f' ({words})' if words else ''}, and the engine did not start."
+    text = f"{count_words(timeline)} heard{f' ({words})' if words else ''}, and the engine did not start."
     verdict = "fault" if pulls > limit.value else "watch"
-    return Finding(
-        "start", verdict, text, float(pulls), "pulls", limit.value, cited(limit), next=IGNITION[:1] + GOVERNOR[1:2]
-    )
+    value = float(pulls) if timeline.pulls_sure else None
+    return Finding("start", verdict, text, value, "pulls", limit.value, cited(limit), next=IGNITION[:1] + GOVERNOR[1:2])
 
 
 def judge_stop(evidence: Evidence, limits: LimitSet) -> Finding:

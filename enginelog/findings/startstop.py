@@ -12,9 +12,9 @@ from enginelog.model import Span, Timeline
 
 @dataclass(frozen=True)
 class StartStudy:
-    """pulls before the first lasting run; false_starts: short runs followed by another start; stops: runs that ended
-    and were started again; already_running: the recording begins with the engine running; pull_words: how fast the
-    pulls were and how many compression strokes were heard in them."""
+    """pulls: those that are sure; false_starts: short runs followed by another start; stops: runs that ended and were
+    started again; already_running: the recording begins with the engine running; pull_words: how fast the pulls were
+    and how many compression strokes were heard in them; pull_count: `3 pulls`, `2 to 3 pulls`."""
 
     pulls: int
     seconds_to_run: float | None
@@ -24,15 +24,16 @@ class StartStudy:
     ran: bool
     first_run_s: float | None
     pull_words: str = ""
+    pull_count: str = "no pull"
 
 
 def study_start(timeline: Timeline, limits: LimitSet) -> StartStudy:
     """What the timeline says about starting."""
     spans = sorted(timeline.spans, key=lambda span: span.start_s)
     runs = run_spans(timeline)
-    pulls = max(timeline.pulls, sum(span.kind == "pull" for span in spans))
+    pulls, said = sure_pulls(timeline), count_words(timeline)
     if not runs:
-        return StartStudy(pulls, timeline.seconds_to_run, 0, 0, False, False, None, pulls_heard(timeline))
+        return StartStudy(pulls, timeline.seconds_to_run, 0, 0, False, False, None, pulls_heard(timeline), said)
     short = [run for run in runs[:-1] if run.end_s - run.start_s < limits.value("false_start_s")]
     already = runs[0].start_s < 0.3 and not any(
         span.kind == "pull" and span.start_s < runs[0].start_s for span in spans
@@ -46,7 +47,22 @@ def study_start(timeline: Timeline, limits: LimitSet) -> StartStudy:
         True,
         runs[0].start_s,
         pulls_heard(timeline),
+        said,
     )
+
+
+def sure_pulls(timeline: Timeline) -> int:
+    """The pulls of the starter that are sure: all that are heard, or the lower end where their number is doubtful."""
+    heard = max(timeline.pulls, sum(span.kind == "pull" for span in timeline.spans))
+    return heard if timeline.pulls_sure else timeline.pulls_least
+
+
+def count_words(timeline: Timeline) -> str:
+    """`no pull`, `1 pull`, `3 pulls`, `2 to 3 pulls`."""
+    pulls = sure_pulls(timeline)
+    if timeline.pulls_sure:
+        return times(pulls, "pull") if pulls else "no pull"
+    return f"{timeline.pulls_words} pulls" if timeline.pulls else "no pull"
 
 
 def pulls_heard(timeline: Timeline) -> str:

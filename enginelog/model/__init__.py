@@ -4,6 +4,7 @@
 """
 
 from enginelog.model.comparison import COMPARED, Compared, Comparison, Difference
+from enginelog.model.course import Pop, Span, Timeline
 from enginelog.model.job import (
     CHECK_RESULTS,
     JOB_STATES,
@@ -37,17 +38,14 @@ from enginelog.model.run import (
     LoadRelease,
     LoadStep,
     Measures,
-    Pop,
     Problem,
     Quality,
     Run,
     Settling,
-    Span,
     Spectrum,
     Speed,
     Surges,
     ThrottleMove,
-    Timeline,
     Track,
     UnreadableError,
     UsageError,

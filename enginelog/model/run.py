@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from enginelog.model.course import Timeline
+
 SCHEMA = "enginelog/run/1"
 
 # ---------------------------------------------------------------- errors
@@ -156,40 +158,6 @@ RHYTHM = (
     "restless",  # mean change of the path in per cent a frame
     "pitch",  # natural logarithm of the cycle rate in hertz
 )
-
-
-@dataclass(frozen=True)
-class Span:
-    """One entry of the timeline. kind: quiet, pull, run, rundown. compressions: strokes heard in a pull."""
-
-    kind: str
-    start_s: float
-    end_s: float
-    rpm: float | None = None
-    compressions: int | None = None
-
-
-@dataclass(frozen=True)
-class Pop:
-    """A loud bang that is no regular firing. where: running, slowing, after_cut."""
-
-    at_s: float
-    level_db: float
-    where: str
-
-
-@dataclass(frozen=True)
-class Timeline:
-    """What happened when. `reason` says in plain words why no engine was heard, where none was."""
-
-    engine_heard: bool
-    confidence: float
-    spans: tuple[Span, ...]
-    pulls: int = 0
-    seconds_to_run: float | None = None
-    rundown_s: float | None = None
-    pops: tuple[Pop, ...] = ()
-    reason: str | None = None
 
 
 @dataclass(frozen=True)

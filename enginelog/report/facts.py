@@ -19,6 +19,7 @@ from enginelog.report.words import (
     interval,
     moment,
     percent,
+    pulls,
     rpm,
     seconds,
     sentence,
@@ -174,7 +175,7 @@ def starting(run: Run) -> Fact | None:
         return None
     if not line.pulls and line.seconds_to_run is None:
         return Fact("starting", "Starting", "not heard", "no pull of the starter in the recording")
-    value, speed = f"{count(line.pulls, 'pull')} of the starter", _pull_speed(run)
+    value, speed = f"{pulls(line)} of the starter", _pull_speed(run)
     if not line.engine_heard:
         return Fact("starting", "Starting", value, f"the engine did not run by itself{speed}")
     behind = "" if line.seconds_to_run is None else f"ran by itself {seconds(line.seconds_to_run)} after the first"
@@ -192,6 +193,8 @@ def _pull_speed(run: Run) -> str:
 
 def stopping(run: Run) -> Fact:
     """Time from ignition off to standstill."""
+    if run.timeline.rundown_s is None and run.timeline.cut_s is not None:
+        return Fact("stopping", "Stopping", "not clear", run.timeline.rundown_reason or "")
     if run.timeline.rundown_s is None:
         return Fact("stopping", "Stopping", "not heard", "no run-down to standstill in the recording")
     return Fact("stopping", "Stopping", f"stood still {seconds(run.timeline.rundown_s)} after ignition off")

@@ -50,8 +50,8 @@ def record(run: Run) -> dict:
         "engine_heard": bool(run.timeline.engine_heard),
         "engine_reason": run.timeline.reason,
         "timeline": _spans(run.timeline),
-        "start": {"pulls": int(run.timeline.pulls), "seconds_to_run": number(run.timeline.seconds_to_run, 2)},
-        "stop": {"rundown_s": number(run.timeline.rundown_s, 2)},
+        "start": _start(run.timeline),
+        "stop": _stop(run.timeline),
         "pops": [{"at_s": number(p.at_s, 2), "level_db": number(p.level_db, 1), "where": p.where}
                  for p in run.timeline.pops],
         "speed": _speed(run),
@@ -68,6 +68,28 @@ def record(run: Run) -> dict:
         "findings": [_finding(finding) for finding in measures.findings],
         "limits_used": {name: number(value, 9) for name, value in sorted(run.limits_used.items())},
     }  # fmt: skip
+
+
+def _start(line: Timeline) -> dict:
+    """Pulls are null where their number is not sure; it then lies from low to high (null: no upper end)."""
+    return {
+        "pulls": int(line.pulls) if line.pulls_sure else None,
+        "pulls_low": int(line.pulls_least),
+        "pulls_high": int(line.pulls) if line.pulls_sure else line.pulls_high,
+        "pulls_reason": line.pulls_reason,
+        "seconds_to_run": number(line.seconds_to_run, 2),
+        "at_s": number(line.start_s, 2),
+        "at_reason": line.start_reason,
+    }
+
+
+def _stop(line: Timeline) -> dict:
+    return {
+        "cut_s": number(line.cut_s, 2),
+        "cut_reason": line.cut_reason,
+        "rundown_s": number(line.rundown_s, 2),
+        "rundown_reason": line.rundown_reason,
+    }
 
 
 def to_json(run: Run) -> str:

@@ -99,7 +99,7 @@ RECORD: dict[str, Any] = {
             "rpm": MAYBE_POSITIVE,
         }
     ],
-    "start": {"pulls": COUNT, "seconds_to_run": MAYBE_POSITIVE},
+    "start": {"pulls": MAYBE_COUNT, "seconds_to_run": MAYBE_POSITIVE},
     "stop": {"rundown_s": MAYBE_POSITIVE},
     "pops": [{"at_s": POSITIVE, "level_db": MAYBE_NUMBER, "where": _one_of("running", "slowing", "after_cut")}],
     "speed": {

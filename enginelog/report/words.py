@@ -6,7 +6,7 @@ import unicodedata
 from dataclasses import dataclass
 from datetime import datetime
 
-from enginelog.model import Engine, Finding, Run
+from enginelog.model import Engine, Finding, Run, Timeline
 
 GAP = "\u00a0"  # between a number and its unit, so that no line ends there
 SURE_95 = f"95{GAP}%"
@@ -176,6 +176,11 @@ def assumed_words(engine: Engine) -> str | None:
     return " and ".join(taken) if taken else None
 
 
+def pulls(line: Timeline) -> str:
+    """`1 pull`, `3 pulls`, `2 to 3 pulls`."""
+    return count(line.pulls, "pull") if line.pulls_sure else f"{line.pulls_words} pulls"
+
+
 def ran_words(run: Run) -> str:
     """What was heard in one sentence: pulls, running and speed, stopping."""
     runs = [span for span in run.timeline.spans if span.kind == "run"]
@@ -186,7 +191,7 @@ def ran_words(run: Run) -> str:
     if run.measures.speed.rpm is not None:
         text += f" at {rpm(run.measures.speed.rpm)}"
     if run.timeline.pulls:
-        text += f", after {count(run.timeline.pulls, 'pull')} of the starter"
+        text += f", after {pulls(run.timeline)} of the starter"
     return text + "."
 
 

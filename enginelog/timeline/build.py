@@ -9,6 +9,7 @@ import numpy as np
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Span, Timeline, Track
 from enginelog.timeline.activity import Activity
+from enginelog.timeline.claims import claimed
 from enginelog.timeline.heard import by_rhythm, confidence_of, grown, reason_for
 from enginelog.timeline.nets import shipped
 from enginelog.timeline.pops import bangs
@@ -37,14 +38,17 @@ def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) ->
     marks = not_pulled_while_running(marks, limits.value("between_pulls_s") / hop_s)
     marks = merged(sudden(marks, activity, track, PULL, RUN, QUIET, limits))
     confidence, marks = confidence_of(without_lone_pull(marks, seen.pull, limits), seen, limits)
-    if not any(mark[0] == RUN for mark in marks):  # what seemed a run was none: the rhythm is asked once more
-        confidence, marks = confidence_of(tidy(by_rhythm(marks, seen, limits), track, limits), seen, limits)
-    spans, rundown_s = stopped(to_spans(marks, track, activity), activity, track, engine, limits)
+    again = by_rhythm(marks, seen, limits)
+    if again is not marks:  # what seemed a run was none, and the rhythm knows another
+        confidence, marks = confidence_of(tidy(again, track, limits), seen, limits)
+    spans = to_spans(marks, track, activity, limits.value("start_late_s"))
+    spans, rundown_s = stopped(spans, activity, track, engine, limits)
     spans = with_pull_speeds(spans, activity, engine, limits)
     heard = any(span.kind == "run" for span in spans)
     pulls = sum(span.kind == "pull" for span in spans)
     reason = None if heard else reason_for(activity, pulls, limits)
     found = Timeline(heard, confidence, spans, pulls, seconds_to_run(spans), rundown_s, reason=reason)
+    found = claimed(found, seen, activity, track, limits)
     return replace(found, pops=bangs(activity, spans, limits)) if heard or pulls else found
 
 
@@ -163,12 +167,18 @@ def orphans_quiet(marks) -> list[tuple[int, int, int]]:
     return merged(out)
 
 
-def to_spans(marks, track: Track, activity: Activity) -> tuple[Span, ...]:
-    """Spans in seconds with their speeds, from 0 (or where the track begins) to the end of the sound."""
+def to_spans(marks, track: Track, activity: Activity, late_s: float) -> tuple[Span, ...]:
+    """Spans in seconds with their speeds, from 0 (or where the track begins) to the end of the sound.
+
+    A run that a pull leads to begins `late_s` before it shows: some of the first firings fail.
+    """
     hop_s = float(track.t_s[1] - track.t_s[0])
     edges = [float(track.t_s[first] - hop_s / 2) for _, first, _ in marks]
     edges[0] = float(activity.t_s[0] - activity.hop_s / 2)
     edges.append(float(activity.t_s[-1] + activity.hop_s / 2))
+    for i in range(1, len(marks)):
+        if (marks[i - 1][0], marks[i][0]) == (PULL, RUN):
+            edges[i] = max(edges[i] - late_s, edges[i - 1] + hop_s)
     return tuple(
         Span(KINDS[state], edges[i], edges[i + 1], span_rpm(state, track.rpm[first:last]))
         for i, (state, first, last) in enumerate(marks)

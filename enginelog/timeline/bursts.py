@@ -10,6 +10,7 @@ import numpy as np
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.timeline.activity import Activity
 from enginelog.timeline.cues import moving_most
+from enginelog.timeline.lifts import WIDTHS, lifts
 from enginelog.timeline.scene import FAR, frame_bands, nearest, template
 
 OFFSETS = (-20, -14, -9, -5, -2, 0, 2, 5, 9, 14, 20)  # frames of 50 ms
@@ -19,6 +20,8 @@ NAMES = (
     *(f"over_quiet_{b}" for b in range(10)),
     *("flatness", "fine_mid", "fine_high", "peaks_mid", "peaks_high", "spread"),
     *(f"{group}_{offset}" for group in GROUPS for offset in OFFSETS),
+    *(f"lift_{width}_{offset}" for width in WIDTHS for offset in OFFSETS),
+    *(f"lift_{width}_{group}" for width in WIDTHS for group in GROUPS[:3]),
 )
 
 
@@ -31,9 +34,10 @@ def burst_features(activity: Activity, t_s: np.ndarray, running: np.ndarray) -> 
     peak = moving_most(activity.peak_db.astype(np.float32), 5)[at][:, None]
     knock = np.clip(peak - template(peak, ~running, hop_s, 40.0), -FAR, FAR)
     groups = np.concatenate([mean_of(over, 1, 4), mean_of(over, 4, 7), mean_of(over, 7, 10), knock], axis=1)
-    return np.concatenate([over, small_structure(activity)[at], spread(over), shifted(groups)], axis=1).astype(
-        np.float32
-    )
+    above = [lifts(activity, t_s, running, width) for width in WIDTHS]
+    columns = [over, small_structure(activity)[at], spread(over), shifted(groups)]
+    columns += [*(shifted(one[:, :1]) for one in above), *(one[:, 1:] for one in above)]
+    return np.concatenate(columns, axis=1).astype(np.float32)
 
 
 def mean_of(over: np.ndarray, first: int, last: int) -> np.ndarray:

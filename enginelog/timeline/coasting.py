@@ -19,7 +19,8 @@ from enginelog.timeline.activity import Activity
 FINE_RATE_HZ = 500.0
 SHAPES = (0.3, 0.5, 0.65, 0.785)
 LINES = 3
-SHIFTS_S = (0.0, 0.12)
+SHIFTS_S = (-0.36, -0.24, -0.12, 0.0, 0.12)  # of the cut against where the run seems to end
+LEAD_S = 0.5  # of running listened to before that, so that every trial cut is held against the same sound
 ASIDE = 2.5  # cycles a window off the line, where there is nothing but chance
 WINDOW = 125  # fine samples (0.25 s) within which beats must keep step
 
@@ -43,29 +44,24 @@ def coast(activity: Activity, cut_s: float, firing_hz: float, longest_s: float, 
         return None
     shortest = limits.value("coast_shortest_s")
     longest = max(longest_s, 1.1 * shortest)
-    coarse = np.geomspace(shortest, longest, int(np.log(longest / shortest) / 0.08) + 2)
-    trials = [(cut_s + shift, t, q) for shift in SHIFTS_S for t in coarse for q in SHAPES[1::2]]
-    best = _best(activity, trials, firing_hz, longest)
-    if best is None:
+    beat = beats(activity, cut_s - LEAD_S, LEAD_S + longest)
+    if len(beat) < int(LEAD_S * FINE_RATE_HZ) + 2 * WINDOW:
         return None
-    (when, seconds, _), _ = best
+    coarse = np.geomspace(shortest, longest, int(np.log(longest / shortest) / 0.08) + 2)
+    shift, seconds, _ = _best(beat, firing_hz, [(s, t, q) for s in SHIFTS_S for t in coarse for q in SHAPES[1::2]])
     near = seconds * np.exp(np.linspace(-0.12, 0.12, 9))
-    (when, seconds, _), clearness = _best(activity, [(when, t, q) for t in near for q in SHAPES], firing_hz, longest)
-    return Coast(float(when), float(seconds) + limits.value("rocking_s"), clearness)
+    shifts = (shift - 0.06, shift, shift + 0.06)
+    shift, seconds, shape = _best(beat, firing_hz, [(s, t, q) for s in shifts for t in near for q in SHAPES])
+    after = beat[int((LEAD_S + shift) * FINE_RATE_HZ) :]
+    excess, variance = agreement(after, firing_hz, seconds, shape)
+    clearness = excess / np.sqrt(variance)
+    return Coast(float(cut_s + shift), float(seconds) + limits.value("rocking_s"), float(clearness))
 
 
-def _best(activity: Activity, trials: list, firing_hz: float, longest_s: float):
-    """The trial (cut_s, seconds, shape) that agrees best and its clearness; None where nothing can be heard."""
-    best, heard = None, {}
-    for cut_s, seconds, shape in trials:
-        if cut_s not in heard:
-            heard[cut_s] = beats(activity, cut_s, longest_s)
-        if len(heard[cut_s]) < 2 * WINDOW:
-            continue
-        excess, variance = agreement(heard[cut_s], firing_hz, seconds, shape)
-        if best is None or excess > best[0]:
-            best = (excess, (cut_s, seconds, shape), excess / np.sqrt(variance))
-    return None if best is None else (best[1], float(best[2]))
+def _best(beat: np.ndarray, firing_hz: float, trials: list) -> tuple[float, float, float]:
+    """The trial (shift of the cut, seconds, shape) that agrees best with `beat`, which begins LEAD_S before."""
+    scores = [agreement(beat, firing_hz, seconds, shape, LEAD_S + shift)[0] for shift, seconds, shape in trials]
+    return trials[int(np.argmax(scores))]
 
 
 def beats(activity: Activity, start_s: float, longest_s: float) -> np.ndarray:
@@ -78,10 +74,14 @@ def beats(activity: Activity, start_s: float, longest_s: float) -> np.ndarray:
     return fast / np.sqrt(np.maximum(moving_mean(fast**2, 2 * WINDOW), 1e-6))
 
 
-def agreement(beat: np.ndarray, firing_hz: float, seconds: float, shape: float) -> tuple[float, float]:
-    """How well the envelopes keep step with one coast: (excess over chance, variance of that by chance)."""
-    size = int(min(seconds * FINE_RATE_HZ, len(beat)))
-    speed = np.tan(shape * (1 - np.arange(size) / FINE_RATE_HZ / seconds)) / np.tan(shape)
+def agreement(
+    beat: np.ndarray, firing_hz: float, seconds: float, shape: float, lead_s: float = 0.0
+) -> tuple[float, float]:
+    """How well the envelopes keep step with `lead_s` at full speed and one coast: (excess over chance, variance of that
+    by chance)."""
+    size = int(min((lead_s + seconds) * FINE_RATE_HZ, len(beat)))
+    gone = np.maximum(np.arange(size) / FINE_RATE_HZ - lead_s, 0.0)
+    speed = np.tan(shape * (1 - gone / seconds)) / np.tan(shape)
     size = int(np.sum(speed > 0.125)) // WINDOW * WINDOW
     if size == 0:
         return 0.0, 1.0

@@ -20,11 +20,21 @@ def confidence_of(marks, seen: Views, limits: LimitSet) -> tuple[float, list[tup
     """
     scores = {mark: run_score(seen, mark[1], mark[2], limits) for mark in marks if mark[0] == RUN}
     likely = {mark: float(probability(score)) for mark, score in scores.items()}
-    weak = {mark for mark, chance in likely.items() if chance < limits.value("heard_from")}
+    asked = {mark: asked_of(marks, mark, seen.hop_s, limits) for mark in likely}
+    weak = {mark for mark, chance in likely.items() if chance < asked[mark]}
     if len(weak) < len(likely):
         return max(likely.values()), quietened(marks, weak)
     best = max([*likely.values(), float(probability(run_score(seen, *best_stretch(seen.engine), limits)))])
     return 1.0 - min(best, 0.5), quietened(marks, weak)
+
+
+def asked_of(marks, run: tuple[int, int, int], hop_s: float, limits: LimitSet) -> float:
+    """Probability of an engine from which a run counts: more where it is short and a pull leads to it, since a crank
+    that a starter has turned goes on turning."""
+    short = (run[2] - run[1]) * hop_s < limits.value("short_run_s")
+    near = limits.value("short_run_near_s") / hop_s
+    pulled = any(state == PULL and 0 <= run[1] - last <= near for state, _, last in marks)
+    return limits.value("short_run_heard" if short and pulled else "heard_from")
 
 
 def by_rhythm(marks, seen: Views, limits: LimitSet) -> list[tuple[int, int, int]]:
@@ -94,8 +104,10 @@ def quietened(marks, runs: set) -> list[tuple[int, int, int]]:
 
 
 def run_score(seen: Views, first: int, last: int, limits: LimitSet) -> float:
-    """Logit that a run is an engine's: the mean of its frames, less for a short stretch."""
+    """Logit that a run is an engine's: the mean of its frames, less for a short stretch and for mains hum."""
     score = limits.value("heard_scale") * mean_less_short(seen.engine[first:last], limits)
+    if seen.firing_hz is not None and of_the_mains(seen.firing_hz[first:last], limits):
+        score -= limits.value("mains_doubt")
     return float(np.clip(score, -limits.value("sure_score"), limits.value("sure_score")))
 
 
@@ -103,6 +115,16 @@ def mean_less_short(logits: np.ndarray, limits: LimitSet) -> float:
     """Mean of the frames' logits, less for a short stretch."""
     short = limits.value("heard_short") / np.sqrt(max(len(logits), 1))
     return float(np.mean(np.clip(logits, -8, 8)) - short)
+
+
+def of_the_mains(firing_hz: np.ndarray, limits: LimitSet) -> bool:
+    """Whether a steady rate is 1/1 to 1/6 of the 100 or 120 Hz at which everything on the mains hums."""
+    low, middle, high = np.nanpercentile(firing_hz, [25, 50, 75]) if np.isfinite(firing_hz).any() else (0.0, 0.0, 0.0)
+    if middle <= 0 or high / low - 1 > limits.value("mains_steady"):
+        return False
+    parts = [(hum_hz, round(hum_hz / middle)) for hum_hz in (100.0, 120.0)]
+    near = limits.value("mains_within")
+    return any(1 <= part <= 6 and abs(middle * part / hum_hz - 1) < near for hum_hz, part in parts)
 
 
 def reason_for(activity: Activity, pulls: int, limits: LimitSet) -> str:

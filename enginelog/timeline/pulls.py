@@ -19,10 +19,11 @@ def sudden(marks, activity: Activity, track: Track, pull: int, run: int, quiet: 
     """
     hop_s = float(track.t_s[1] - track.t_s[0])
     peak = activity.peak_db.astype(np.float32)
-    out = []
+    out, ran = [], False
     for number, (state, first, last) in enumerate(marks):
+        ran = ran or state == run
         leads = number + 1 < len(marks) and marks[number + 1][0] == run
-        if state == pull and not leads:
+        if state == pull and ran and not leads:
             begin_s = float(track.t_s[first] - hop_s / 2)
             step = onset_db(activity, peak, begin_s, begin_s + (last - first) * hop_s)
             state = state if step is not None and step >= limits.value("pull_onset_db") else quiet

@@ -35,7 +35,7 @@ def _stop(spans: list[Span], run: int, activity, track, engine, limits: LimitSet
     told = sum(span.end_s - span.start_s for span in spans[run + 1 : after] if span.kind == "rundown")
     longest = min(limits.value("coast_longest_s"), max(until_s - end_s, limits.value("coast_shortest_s")))
     found = coast(activity, end_s, firing_hz_before(track, end_s, engine), longest, limits)
-    stand = standstill(found, end_s, told, limits)
+    stand = standstill(found, told, limits)
     if stand is None:
         return spans, None
     cut_s, stop_s = stand
@@ -46,20 +46,16 @@ def _stop(spans: list[Span], run: int, activity, track, engine, limits: LimitSet
     return [*spans[:run], run_span, down, *rest, *spans[after:]], stop_s - cut_s if heard else None
 
 
-def standstill(found: Coast | None, end_s: float, told_s: float, limits: LimitSet) -> tuple[float, float] | None:
-    """(cut, standstill) from the beat of the compressions and the length told by the fading sound; None where unsure.
+def standstill(found: Coast | None, told_s: float, limits: LimitSet) -> tuple[float, float] | None:
+    """(cut, standstill) from the beat of the compressions; None where unsure.
 
-    A beat that is very clear counts alone; a clear one where the sound told nothing or about the same; one that is not
-    clear only backs up what the sound told.
+    A beat that is very clear counts alone; a clear one where the fading sound told nothing or about the same.
     """
-    if found is None:
+    if found is None or found.clearness < limits.value("coast_clear"):
         return None
-    agrees = told_s > 0 and abs(np.log(found.seconds / told_s)) < limits.value("coast_agrees")
-    if found.clearness >= limits.value("coast_sure") or (
-        found.clearness >= limits.value("coast_clear") and (agrees or told_s <= 0)
-    ):
-        return found.cut_s, found.cut_s + found.seconds
-    return (end_s, end_s + told_s) if agrees else None
+    agrees = told_s <= 0 or abs(np.log(found.seconds / told_s)) < limits.value("coast_agrees")
+    sure = agrees or found.clearness >= limits.value("coast_sure")
+    return (found.cut_s, found.cut_s + found.seconds) if sure else None
 
 
 def firing_hz_before(track: Track, cut_s: float, engine: Engine) -> float:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from enginelog.limits import LimitSet
-from enginelog.model import Engine, Track
+from enginelog.model import RHYTHM, Engine, Track
 from enginelog.timeline.activity import Activity
 from enginelog.timeline.bursts import burst_features
 from enginelog.timeline.cues import cues
@@ -23,11 +23,13 @@ MARGIN = 400
 @dataclass(frozen=True)
 class Views:
     """What is said of each frame: logits that an engine runs and that a starter is pulled; the logarithms of the
-    probabilities of KINDS, shape (n, 4)."""
+    probabilities of KINDS, shape (n, 4); firings a second along the tracked path (None: not asked)."""
 
     engine: np.ndarray
     pull: np.ndarray
     log_states: np.ndarray
+    firing_hz: np.ndarray | None = None
+    hop_s: float = 0.05
 
 
 def views(activity: Activity, track: Track, engine: Engine, nets: dict[str, Net], limits: LimitSet) -> Views:
@@ -37,7 +39,10 @@ def views(activity: Activity, track: Track, engine: Engine, nets: dict[str, Net]
         _piece_views(activity, track, engine, nets, limits, first, min(first + PIECE, count))
         for first in range(0, count, PIECE)
     ]
-    return Views(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+    hop_s = float(track.t_s[1] - track.t_s[0]) if count > 1 else 0.05
+    pitch = np.asarray(track.rhythm, float)[:, RHYTHM.index("pitch")]
+    running, pull, log_states = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return Views(running, pull, log_states, np.exp(pitch) * engine.cylinders, hop_s)
 
 
 def _piece_views(
@@ -61,17 +66,22 @@ def state_features(activity: Activity, track: Track, running: np.ndarray, pull: 
     return np.concatenate([scene(activity, track, running), near.astype(np.float32)], axis=1)
 
 
-def course(seen: Views, limits: LimitSet) -> np.ndarray:
-    """Most likely state of each frame (Viterbi), shape (n,), given what each change of state costs.
+def gains(seen: Views, limits: LimitSet) -> np.ndarray:
+    """Evidence for each state in each frame, shape (n, 4).
 
     The rhythm has a second say on running, so that a run is not lost whose level tells nothing, and the burst on pulls.
     """
-    cost = change_costs(limits)
     gain = limits.value("state_gain") * seen.log_states
     gain[:, RUN] += limits.value("rhythm_gain") * np.clip(seen.engine, -6, 6)
     gain[:, PULL] += limits.value("burst_gain") * np.clip(seen.pull, -6, 6)
+    return gain
+
+
+def course(seen: Views, limits: LimitSet) -> np.ndarray:
+    """Most likely state of each frame (Viterbi), shape (n,), given what each change of state costs."""
+    gain, cost = gains(seen, limits), change_costs(limits)
     back = np.zeros(gain.shape, np.int8)
-    best = gain[0] - np.array([0.0, limits.value("start_cost_pull"), 0.0, limits.value("start_cost_rundown")])
+    best = gain[0] - first_costs(limits)
     for frame in range(1, len(gain)):
         ways = best[:, None] - cost
         back[frame] = ways.argmax(axis=0)
@@ -81,6 +91,11 @@ def course(seen: Views, limits: LimitSet) -> np.ndarray:
     for frame in range(len(gain) - 1, 0, -1):
         path[frame - 1] = back[frame, path[frame]]
     return path
+
+
+def first_costs(limits: LimitSet) -> np.ndarray:
+    """Cost of a recording that begins in each state."""
+    return np.array([0.0, limits.value("start_cost_pull"), 0.0, limits.value("start_cost_rundown")])
 
 
 def change_costs(limits: LimitSet) -> np.ndarray:

@@ -1,0 +1,69 @@
+"""The course of events in a recording: what happened when, and how sure that is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Span:
+    """One entry of the timeline. kind: quiet, pull, run, rundown. compressions: strokes heard in a pull."""
+
+    kind: str
+    start_s: float
+    end_s: float
+    rpm: float | None = None
+    compressions: int | None = None
+
+
+@dataclass(frozen=True)
+class Pop:
+    """A loud bang that is no regular firing. where: running, slowing, after_cut."""
+
+    at_s: float
+    level_db: float
+    where: str
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """What happened when. `reason` says in plain words why no engine was heard, where none was.
+
+    pulls: those among the spans. How many there were lies from pulls_low to pulls_high (None: no upper end can be
+    told), the same where the number is sure; both None in records from before it could be doubted. start_s: when the
+    last run began; cut_s: when it ended. What is unknown or doubtful is None, with a reason.
+    """
+
+    engine_heard: bool
+    confidence: float
+    spans: tuple[Span, ...]
+    pulls: int = 0
+    seconds_to_run: float | None = None
+    rundown_s: float | None = None
+    pops: tuple[Pop, ...] = ()
+    reason: str | None = None
+    pulls_low: int | None = None
+    pulls_high: int | None = None
+    pulls_reason: str | None = None
+    start_s: float | None = None
+    start_reason: str | None = None
+    cut_s: float | None = None
+    cut_reason: str | None = None
+    rundown_reason: str | None = None
+
+    @property
+    def pulls_sure(self) -> bool:
+        """Whether the number of pulls is sure."""
+        return self.pulls_reason is None
+
+    @property
+    def pulls_least(self) -> int:
+        """The pulls that are sure."""
+        return self.pulls if self.pulls_low is None else self.pulls_low
+
+    @property
+    def pulls_words(self) -> str:
+        """`3`, `2 to 3`, or `2 or more`."""
+        if self.pulls_sure:
+            return str(self.pulls)
+        return f"{self.pulls_least} or more" if self.pulls_high is None else f"{self.pulls_least} to {self.pulls_high}"

@@ -1,0 +1,190 @@
+"""What is claimed of starting and stopping, and what is withheld as doubtful, with the reason.
+
+All courses of events that the sound allows, each with its probability (`chances`), say how likely the number of pulls,
+the start and the cut are to be as the timeline has them. What is less likely than its limit is withheld.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from enginelog.limits import LimitSet
+from enginelog.model import Span, Timeline, Track
+from enginelog.timeline.activity import Activity
+from enginelog.timeline.chances import Chances, chances
+from enginelog.timeline.states import PULL, RUN, Views
+
+BEFORE_S, AFTER_S = 0.4, 0.3  # about a pull: beginnings of a pull that are this one's own
+EDGE_S = 0.3  # within which a start or a cut is to be right
+MOST_HIDDEN = 3  # more than this is no range that helps anybody
+FIRST_S = 1.5  # of a recording that begins with the engine running, held against the rest of that run
+QUIET_PERCENTILE = 40  # of the levels in the quiet: between its least and its knocks
+
+
+@dataclass(frozen=True)
+class Count:
+    """Of a number of pulls: how likely it is right, how many are sure, how many more may be hidden."""
+
+    likely: float
+    sure: int
+    hidden: int
+
+
+def claimed(found: Timeline, seen: Views, activity: Activity, track: Track, limits: LimitSet) -> Timeline:
+    """`found` with the range of its pulls, its start and its cut, where these are sure, and reasons where not."""
+    every = chances(seen, limits)
+    doubt = _doubt(found, seen, activity, track.t_s, limits)
+    found = replace(found, **_pulls(found, doubt, counted(found.spans, every, track.t_s, limits), limits))
+    found = replace(found, **_start(found, every, track.t_s, limits), **_cut(found, seen, every, track.t_s, limits))
+    if found.cut_s is None or found.rundown_s is None:
+        why = found.cut_reason or "standstill was not clearly heard"
+        found = replace(found, rundown_s=None, rundown_reason=why)
+    sure = found.pulls_sure and found.start_s is not None
+    return found if sure else replace(found, seconds_to_run=None)
+
+
+def counted(spans: tuple[Span, ...], every: Chances, t_s: np.ndarray, limits: LimitSet) -> Count:
+    """How sure the number of pulls among `spans` is.
+
+    A pull counts for the probability that one begins about its beginning; elsewhere the expected number of beginnings
+    is that of pulls overlooked (a Poisson number, so that none is as likely as exp of its negative).
+    """
+    begins, free = every.begins[:, PULL], np.ones(len(t_s), bool)
+    each = []
+    for span in spans:
+        if span.kind == "pull":
+            each.append(min(float(begins[(t_s >= span.start_s - BEFORE_S) & (t_s < span.end_s)].sum()), 1.0))
+            free &= ~((t_s >= span.start_s - BEFORE_S) & (t_s < span.end_s + AFTER_S))
+    elsewhere = np.where(free, begins, 0.0)
+    likely = math.prod(each) * math.exp(-float(elsewhere.sum()))
+    sure = sum(one >= limits.value("pull_sure") for one in each)
+    return Count(likely, sure, _places(elsewhere, t_s, limits.value("pull_hidden")))
+
+
+def _places(elsewhere: np.ndarray, t_s: np.ndarray, least: float) -> int:
+    """Seconds of the recording, counted one by one, in which `elsewhere` adds up to `least` at least."""
+    if len(t_s) < 2:
+        return 0
+    size = max(int(1.0 / (t_s[1] - t_s[0])), 1)
+    total, number, at = np.concatenate([[0.0], np.cumsum(elsewhere)]), 0, 0
+    while at < len(t_s):
+        end = min(at + size, len(t_s))
+        hit = total[end] - total[at] >= least
+        number, at = number + int(hit), end if hit else at + max(size // 4, 1)
+    return number
+
+
+def _pulls(found: Timeline, doubt: str | None, count: Count, limits: LimitSet) -> dict:
+    if doubt is not None:
+        return {"pulls_low": count.sure, "pulls_high": None, "pulls_reason": doubt}
+    if count.likely >= limits.value("pulls_told" if found.engine_heard else "pulls_alone_told"):
+        return {"pulls_low": found.pulls, "pulls_high": found.pulls}
+    if count.hidden > MOST_HIDDEN:
+        reason = f"{count.sure} or more pulls of the starter may be heard: most hardly stand out"
+        return {"pulls_low": count.sure, "pulls_high": None, "pulls_reason": reason}
+    high = max(found.pulls + count.hidden, count.sure + 1)
+    reason = f"{count.sure} to {high} pulls of the starter may be heard: some hardly stand out"
+    return {"pulls_low": count.sure, "pulls_high": high, "pulls_reason": reason}
+
+
+def _doubt(found: Timeline, seen: Views, activity: Activity, t_s: np.ndarray, limits: LimitSet) -> str | None:
+    """Why further pulls may lie hidden however little is seen of them, None where nothing says so."""
+    if not found.engine_heard and not found.pulls:
+        return "neither an engine nor a pull of the starter stands out"
+    if unpulled(found.spans):
+        return "the engine started within the recording, but no pull of the starter stands out before it"
+    first = next((span for span in found.spans if span.kind == "run"), None)
+    if first is not None and first.start_s <= EDGE_S and not _runs_at_once(first, seen.engine, t_s, limits):
+        return "whether the engine runs as the recording begins is not clear"
+    if found.pulls and rise_db(found.spans, activity) < limits.value("pulls_rise_db"):
+        return "the noise is nearly as loud as the engine, so that pulls of the starter may lie under it"
+    return None
+
+
+def _runs_at_once(run: Span, engine: np.ndarray, t_s: np.ndarray, limits: LimitSet) -> bool:
+    """Whether the first second and a half of a run is about as clearly an engine's as all of it."""
+    whole, begin = engine[t_s < run.end_s], engine[t_s < min(FIRST_S, run.end_s)]
+    return len(begin) == 0 or float(begin.mean()) >= limits.value("runs_at_once") * max(float(np.median(whole)), 0.5)
+
+
+def rise_db(spans: tuple[Span, ...], activity: Activity) -> float:
+    """By how much the run is louder than the quiet, mean of the bands in which it is; infinite where one is missing."""
+    runs, quiet = (_inside(spans, kind, activity.t_s) for kind in ("run", "quiet"))
+    if runs.sum() < 50 or quiet.sum() < 30:
+        return math.inf
+    bands = activity.bands_db.astype(np.float32)[:, 1:]
+    rise = np.median(bands[runs], axis=0) - np.percentile(bands[quiet], QUIET_PERCENTILE, axis=0)
+    return float(np.maximum(rise, 0.0).mean())
+
+
+def _inside(spans: tuple[Span, ...], kind: str, t_s: np.ndarray) -> np.ndarray:
+    """Frames well within the spans of one kind, shape (n,)."""
+    out = np.zeros(len(t_s), bool)
+    for span in spans:
+        if span.kind == kind:
+            out |= (t_s >= span.start_s + 0.2) & (t_s < span.end_s - 0.2)
+    return out
+
+
+def unpulled(spans: tuple[Span, ...]) -> bool:
+    """Whether a run begins within the recording without a pull since the run before."""
+    pulled = False
+    for span in spans:
+        if span.kind == "run" and span.start_s > EDGE_S and not pulled:
+            return True
+        pulled = span.kind == "pull" or (pulled and span.kind != "run")
+    return False
+
+
+def _start(found: Timeline, every: Chances, t_s: np.ndarray, limits: LimitSet) -> dict:
+    number = last_run(found.spans)
+    if number is None:
+        return {"start_reason": "no engine ran"}
+    start_s = found.spans[number].start_s
+    if start_s <= EDGE_S:
+        return {"start_reason": "the recording begins with the engine running"}
+    pulled = found.spans[number - 1].kind == "pull"
+    late_s = limits.value("start_late_s") if pulled else 0.0
+    likely = within(every.begins[:, RUN], t_s, start_s + late_s)
+    if not pulled or likely < limits.value("start_told"):
+        return {"start_reason": "when the engine began to run by itself is not clear"}
+    if found.spans[number].end_s - start_s < limits.value("start_run_s"):
+        return {"start_reason": "it hardly ran after the pull"}
+    return {"start_s": start_s}
+
+
+def _cut(found: Timeline, seen: Views, every: Chances, t_s: np.ndarray, limits: LimitSet) -> dict:
+    number = last_run(found.spans)
+    if number is None:
+        return {"cut_reason": "no engine ran"}
+    end_s = found.spans[number].end_s
+    if end_s >= found.spans[-1].end_s - EDGE_S:
+        return {"cut_reason": "the engine runs to the end of the recording"}
+    clear = within(every.ended[:, RUN], t_s, end_s) >= limits.value("cut_told")
+    engine = found.confidence >= limits.value("cut_engine")
+    if not clear or not engine or fall(seen.engine, t_s, end_s) < limits.value("cut_fall"):
+        return {"cut_reason": "when the ignition went off is not clear"}
+    return {"cut_s": end_s}
+
+
+def fall(engine: np.ndarray, t_s: np.ndarray, end_s: float) -> float:
+    """By how much the mean logit of an engine is lower from 0.4 to 1.6 s after than from 1.2 to 0.2 s before; 0 where
+    one is missing."""
+    before = engine[(t_s > end_s - 1.2) & (t_s < end_s - 0.2)]
+    after = engine[(t_s > end_s + 0.4) & (t_s < end_s + 1.6)]
+    return float(before.mean() - after.mean()) if len(before) and len(after) else 0.0
+
+
+def last_run(spans: tuple[Span, ...]) -> int | None:
+    """Which of the spans is the last run."""
+    return max((number for number, span in enumerate(spans) if span.kind == "run"), default=None)
+
+
+def within(chance: np.ndarray, t_s: np.ndarray, at_s: float) -> float:
+    """Probability that what `chance` says of each frame happens within EDGE_S of `at_s` (a frame begins half a step
+    before its time)."""
+    hop_s = float(t_s[1] - t_s[0])
+    return float(chance[np.abs(t_s - hop_s / 2 - at_s) <= EDGE_S + hop_s / 2].sum())

@@ -1,0 +1,173 @@
+"""What is claimed of starting and stopping: probabilities against every course, ranges of pulls, what is withheld."""
+
+import itertools
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from enginelog import limits, timeline
+from enginelog.model import Clip, Span, Timeline, Track
+from enginelog.timeline import claims, heard, lifts, states
+from enginelog.timeline.chances import chances
+from enginelog.timeline.nets import log_softmax
+
+LIMITS = limits.load("timeline")
+RATE = 16000
+
+
+def test_chances_are_the_sum_over_all_courses():
+    """Against every course (4^5 of them), each weighed by exp of its evidence less its costs: the definition."""
+    rng = np.random.default_rng(4)
+    seen = states.Views(rng.normal(0, 2, 5), rng.normal(0, 2, 5), log_softmax(rng.normal(0, 4, (5, 4))))
+    gain, cost = states.gains(seen, LIMITS), states.change_costs(LIMITS)
+    gain[0] -= states.first_costs(LIMITS)
+    state, begins, ended, total = np.zeros((5, 4)), np.zeros((5, 4)), np.zeros((5, 4)), 0.0
+    for course in itertools.product(range(4), repeat=5):
+        worth = sum(gain[i, s] for i, s in enumerate(course)) - sum(cost[a, b] for a, b in itertools.pairwise(course))
+        weight = math.exp(worth)
+        total += weight
+        for i, now in enumerate(course):
+            state[i, now] += weight
+            before = None if i == 0 else course[i - 1]
+            begins[i, now] += weight * (before != now)
+            if before not in (None, now):
+                ended[i, before] += weight
+    found = chances(seen, LIMITS)
+    assert np.allclose(found.state, state / total)
+    assert np.allclose(found.begins, begins / total)
+    assert np.allclose(found.ended, ended / total)
+
+
+# ---------------------------------------------------------------- pulls, start, cut
+
+
+def scene(*courses: tuple[int, int], sure: float = 4.0) -> tuple[states.Views, Track]:
+    """Frames of 50 ms: (state, frames) one after the other, each said with `sure` as logit against the others."""
+    course = np.concatenate([np.full(frames, state) for state, frames in courses])
+    logits = np.full((len(course), 4), 0.0)
+    logits[np.arange(len(course)), course] = sure
+    running, pulled = course == states.RUN, course == states.PULL
+    seen = states.Views(np.where(running, 4.0, -4.0), np.where(pulled, sure, -sure), log_softmax(logits))
+    t = (np.arange(len(course)) + 0.5) * 0.05
+    blank = np.full(len(course), np.nan)
+    return seen, Track(t, blank, blank, blank)
+
+
+def sound(seconds: float) -> timeline.Activity:
+    """Quiet noise, then noise 20 dB louder from the middle on."""
+    noise = 0.01 * np.random.default_rng(0).standard_normal(int(seconds * RATE))
+    noise[len(noise) // 2 :] *= 10
+    return timeline.listen(Clip(noise.astype(np.float32), RATE), LIMITS)
+
+
+def as_found(courses, pulls: int) -> Timeline:
+    edges = np.concatenate([[0], np.cumsum([frames for _, frames in courses])]) * 0.05
+    spans = tuple(
+        Span(states.KINDS[state], float(a), float(b))
+        for (state, _), a, b in zip(courses, edges[:-1], edges[1:], strict=True)
+    )
+    return Timeline(True, 0.95, spans, pulls, 3.0, 1.5)
+
+
+STARTED = [(0, 40), (1, 15), (0, 40), (1, 15), (2, 150), (3, 30), (0, 60)]
+
+
+def claim(courses, pulls: int, sure: float = 4.0, **changes) -> Timeline:
+    seen, track = scene(*courses, sure=sure)
+    found = replace(as_found(courses, pulls), **changes)
+    return claims.claimed(found, seen, sound(len(track.t_s) * 0.05), track, LIMITS)
+
+
+def test_what_is_clear_is_told():
+    found = claim(STARTED, 2)
+    assert (found.pulls_low, found.pulls_high, found.pulls_words, found.pulls_reason) == (2, 2, "2", None)
+    assert (found.start_s, found.cut_s) == (pytest.approx(5.5), pytest.approx(13.0))
+    assert (found.seconds_to_run, found.rundown_s) == (3.0, 1.5)
+
+
+def test_a_pull_that_hardly_stands_out_makes_a_range():
+    seen, track = scene(*STARTED)
+    weak = slice(40, 55)  # the first pull, somewhat less likely than quiet (the second leads to the run and is sure)
+    logits = np.full((15, 4), -4.0)
+    logits[:, [states.QUIET, states.PULL]] = [0.0, -0.7]
+    seen.log_states[weak], seen.pull[weak] = log_softmax(logits), 0.0
+    found = claims.claimed(as_found(STARTED, 2), seen, sound(17.5), track, LIMITS)
+    assert (found.pulls_low, found.pulls_high, found.pulls_words) == (1, 2, "1 to 2")
+    assert found.pulls_reason and found.seconds_to_run is None
+
+
+def test_a_number_that_may_be_anything_has_no_upper_end():
+    found = claim(STARTED, 2, sure=0.4)
+    assert found.pulls_reason and found.pulls_high is None
+
+
+def test_a_run_without_a_pull_before_it_has_an_open_number():
+    found = claim([(0, 100), (2, 150), (0, 60)], 0)
+    assert found.pulls_words == "0 or more" and "no pull" in found.pulls_reason
+    assert found.start_s is None and found.start_reason
+    again = claim([(0, 40), (1, 15), (2, 90), (0, 60), (2, 90)], 1)
+    assert again.pulls_high is None and again.pulls_low == 1
+
+
+def test_nothing_is_no_number():
+    found = claim([(0, 200)], 0, engine_heard=False)
+    assert found.pulls_reason and (found.start_reason, found.cut_reason) == ("no engine ran", "no engine ran")
+
+
+def test_what_runs_from_first_to_last_has_neither_start_nor_cut():
+    found = claim([(2, 300)], 0)
+    assert found.pulls_sure and found.pulls == 0
+    assert "begins" in found.start_reason and "to the end" in found.cut_reason and found.rundown_s is None
+
+
+def test_an_engine_that_is_doubtful_has_no_sure_cut():
+    found = claim(STARTED, 2, confidence=0.5)
+    assert found.cut_s is None and found.rundown_s is None and found.rundown_reason == found.cut_reason
+
+
+def test_a_run_hardly_louder_than_the_quiet_may_hide_pulls():
+    seen, track = scene(*STARTED)
+    even = timeline.listen(
+        Clip((0.05 * np.random.default_rng(1).standard_normal(int(17.5 * RATE))).astype(np.float32), RATE), LIMITS
+    )
+    found = claims.claimed(as_found(STARTED, 2), seen, even, track, LIMITS)
+    assert found.pulls_high is None and "noise" in found.pulls_reason
+
+
+def test_old_records_are_sure():
+    assert Timeline(True, 0.9, (), 3).pulls_words == "3" and Timeline(True, 0.9, (), 3).pulls_least == 3
+
+
+# ---------------------------------------------------------------- mains, short runs, lifts
+
+
+@pytest.mark.parametrize(("rate_hz", "mains"), [(100.0, 1), (33.334, 1), (24.0, 1), (29.985, 1), (25.3, 0), (13.3, 0)])
+def test_hum_beats_at_parts_of_twice_the_mains(rate_hz, mains):
+    """50 and 60 Hz mains; what hums does so at twice that, since the force goes with the square of the current."""
+    steady = rate_hz * (1 + 1e-4 * np.random.default_rng(2).standard_normal(60))
+    assert heard.of_the_mains(steady, LIMITS) == bool(mains)
+    assert not heard.of_the_mains(rate_hz * np.linspace(0.95, 1.05, 60), LIMITS)
+
+
+def test_a_short_run_after_a_pull_must_be_surer():
+    marks = [(0, 0, 20), (1, 20, 35), (0, 35, 40), (2, 40, 80), (0, 80, 200), (2, 200, 400)]
+    first, second = (heard.asked_of(marks, marks[i], 0.05, LIMITS) for i in (3, 5))
+    assert (first, second) == (LIMITS.value("short_run_heard"), LIMITS.value("heard_from"))
+
+
+def test_half_a_decibel_of_steady_noise_is_many_deviations():
+    """Level of noise over T in bandwidth B: mean of B T exponential powers, deviation 10 / ln 10 / sqrt(B T) dB."""
+    rng = np.random.default_rng(3)
+    noise = 0.1 * rng.standard_normal(20 * RATE)
+    noise[12 * RATE : 12 * RATE + RATE // 2] *= 10 ** (1.0 / 20)
+    activity = timeline.listen(Clip(noise.astype(np.float32), RATE), LIMITS)
+    t = np.arange(0.025, 20, 0.05)
+    quiet = (np.abs(t - 12.25) > 1.0) & (t > 1) & (t < 19)
+    level = lifts.moving_mean(activity.bands_db.astype(float), 50)
+    spread = level[(activity.t_s > 1) & (activity.t_s < 11)].std(axis=0)
+    assert spread[8] == pytest.approx(10 / math.log(10) / math.sqrt((5000 - 3150) * 0.5), rel=0.5)
+    found = np.sinh(lifts.lifts(activity, t, np.zeros(len(t), bool), 50)[:, 0])
+    assert found[np.abs(t - 12.25) < 0.1].min() > 6
+    assert found[quiet].max() < 5
