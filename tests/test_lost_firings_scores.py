@@ -152,6 +152,7 @@ def test_an_ablation_leaves_everything_as_it_was(name):
     parts = [
         (ablated.front, "EDGES_HZ"), (ablated.front, "amplitudes"), (ablated.moments, "refine"),
         (ablated.groups, "linear_cut"), (ablated.cues, "slowing"), (ablated.grid, "lock"),
+        (ablated.weighing, "candidates"),
     ]  # fmt: skip
     before = [getattr(*part) for part in parts]
     with ablated.ABLATIONS[name]():

@@ -1,9 +1,17 @@
 """Lost firings in rows and in turns: how many of them are sure."""
 
-import numpy as np
+from types import SimpleNamespace
 
-from enginelog.findings.misfire import at_least
+import numpy as np
+import pytest
+
+from enginelog.findings.firing_verdicts import judge_misfire
+from enginelog.findings.misfire import at_least, study_misfire
 from enginelog.findings.patterns import Alternation, with_turns
+from enginelog.limits import load
+from enginelog.model import Engine, Firings, Span
+
+LIMITS = load("findings")
 
 
 def test_of_many_lost_in_a_row_only_a_part_is_sure():
@@ -19,3 +27,17 @@ def test_a_weak_turn_that_is_told_to_have_burned_stays_so():
     weak = np.arange(8) % 2 == 1
     probability = np.array([0.2, 0.9, 0.0, 0.01, 0.3, 0.4, 0.97, 0.9])
     assert with_turns(probability, Alternation(0.2, weak, True)).tolist() == [0, 1, 0, 0.01, 0, 1, 0.97, 1]
+
+
+@pytest.mark.parametrize(("slots", "own"), [((1,), True), ((0, 1), False)])
+def test_plainly_lost_ones_of_one_cylinder_are_said_to_be_its_own(slots, own):
+    """More than 90 % of them in one place of the firing order: 13 CCR 1968.2(e)(3.1.3)."""
+    n = 400
+    slot, miss = np.arange(n) % 2, np.full(n, np.nan)
+    miss[[k for k in range(20, 380, 10) for k in (k, k + 1) if slot[k] in slots]] = 0.98
+    one, engine = np.ones(n), Engine(cylinders=2, firing_angles_deg=(0.0, 360.0))
+    firings = Firings(np.arange(n) * 0.02, slot, one, one, miss, np.full(n, np.nan), 10 * one, 1.0 * np.arange(n))
+    study = study_misfire(engine, firings, [Span("run", 0.0, 8.0)], LIMITS)
+    assert study.of_one_cylinder is own and study.summary.misfires is None
+    found = judge_misfire(SimpleNamespace(engine=engine, misfire=study), LIMITS)
+    assert found.verdict == "watch" and ("belong to one cylinder" in found.text) is own

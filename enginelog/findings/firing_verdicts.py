@@ -52,9 +52,10 @@ def _without_count(evidence: Evidence, limits: LimitSet) -> Finding:
     watch, least = limits["misfire_watch_percent"], study.summary.misfire_low or 0.0
     if study.plainly_lost < limits.value("misfire_plain_least") or least < watch.value:
         return unknown("misfire", reason, advice)
+    own = f" {PATTERNS['cylinder']}" if study.of_one_cylinder else ""
     text = (
         f"At least {study.plainly_lost} of {study.summary.events} firings lost ({least:.2g} %); how many in all cannot"
-        f" be told: {reason}. {SOUND_ALONE}"
+        f" be told: {reason}.{own} {SOUND_ALONE}"
     )
     return Finding(
         "misfire", "watch", text, least, "%", watch.value, cited(watch), study.first_s, study.last_s,

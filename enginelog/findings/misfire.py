@@ -23,7 +23,8 @@ WINDOWS = (200.0, 1000.0)  # revolutions (13 CCR 1968.2 counts misfires over the
 @dataclass(frozen=True)
 class MisfireStudy:
     """The summary for the record and what the verdict needs besides. `reason` says why a count is withheld;
-    plainly_lost: firings that were lost without doubt where it is (the others might be, too)."""
+    plainly_lost: firings that were lost without doubt where it is (the others might be, too); of_one_cylinder: nearly
+    all of these are one cylinder's."""
 
     summary: FiringSummary
     reason: str | None
@@ -31,6 +32,7 @@ class MisfireStudy:
     last_s: float | None
     alternation: float | None = None
     plainly_lost: int = 0
+    of_one_cylinder: bool = False
 
 
 def clopper_pearson(lost: float, total: float, level: float = 0.95) -> tuple[float, float]:
@@ -203,7 +205,8 @@ def _plain_study(engine: Engine, firings: Firings, reason: str, limits: LimitSet
     at = firings.t_s[lost]
     ends = (float(at[0]), float(at[-1])) if len(at) else (None, None)
     summary = _withheld(engine, firings, (least, None), limits)
-    return MisfireStudy(summary, reason, *ends, plainly_lost=many)
+    own = bool(patterns.attributed_cylinders(firings.slot, lost, engine.cylinders, limits))
+    return MisfireStudy(summary, reason, *ends, plainly_lost=many, of_one_cylinder=own)
 
 
 def at_least(lost: np.ndarray) -> int:

@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from enginelog.dsp.smoothing import mean_within
-from enginelog.firing import cues, front, grid, groups, moments
+from enginelog.firing import cues, front, grid, groups, moments, weighing
 from enginelog.limits import LimitSet
 
 
@@ -86,6 +86,24 @@ def coarse_envelopes() -> Iterator[None]:
         front.amplitudes = kept
 
 
+@contextmanager
+def first_look_only() -> Iterator[None]:
+    """What is believed of each cylinder stands for what the second look says."""
+    kept = weighing.candidates
+
+    def believed(slots: list[weighing.Slot], second: np.ndarray) -> np.ndarray:
+        instead = np.array(second, float)
+        for slot in slots:
+            instead[slot.own] = slot.belief.lost
+        return kept(slots, instead)
+
+    weighing.candidates = believed
+    try:
+        yield
+    finally:
+        weighing.candidates = kept
+
+
 ABLATIONS = {
     "without slowing": without_slowing,
     "one band": one_band,
@@ -93,4 +111,5 @@ ABLATIONS = {
     "moments from the grid": grid_moments,
     "without the best cut": no_best_cut,
     "grid by neighbours": grid_by_neighbours,
+    "without the second look": first_look_only,
 }
