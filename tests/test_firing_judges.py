@@ -308,6 +308,20 @@ def test_a_count_is_told_where_it_is_likely_enough_to_be_right(monkeypatch, chan
         assert not known[~lost].any() and (found.miss_probability[known] == judging.PLAIN).all()
 
 
+@pytest.mark.parametrize(("angles", "told"), [((0.0, 360.0), True), ((0.0, 180.0), False)])
+def test_a_dead_cylinder_is_told_at_less_in_an_even_layout(monkeypatch, angles, told):
+    """In an uneven one a silent place may lie beside the cylinders."""
+    seen, _ = chunk()
+    slot = np.arange(200) % 2
+    seen = replace(seen, slot=slot, cut=np.where((slot == 1)[None, :, None], 0.3, seen.cut))
+    likely = np.where(slot == 1, 0.97, 0.01)
+    monkeypatch.setattr(judging, "count", lambda *_: (likely, 0.7))
+    found = judging.judge_chunk(seen, Engine(cylinders=2, firing_angles_deg=angles), LIMITS)
+    assert np.isfinite(found.miss_probability).all() == told
+    if told:
+        assert np.array_equal(found.miss_probability, likely)
+
+
 def test_every_way_is_weighed_once(monkeypatch):
     """What is believed of a slot and what of it is plainly lost come from one answer of the classifier."""
     seen, _ = chunk()

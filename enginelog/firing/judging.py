@@ -50,7 +50,7 @@ def judge_chunk(seen: Windows, engine: Engine, limits: LimitSet) -> Verdicts:
     likely, chance = count(cues, found, logit, judges) if len(found) == slots else (lost.copy(), 0.0)
     if cues.column("steadiness")[0] >= limits.value("least_steadiness"):
         plain &= plain.mean() < limits.value("plain_most")
-        dead = any(slot.dead for slot in found)
+        dead = engine.even_firing and any(slot.dead for slot in found)
         least = limits.value("least_chance_beside_dead" if dead else "least_chance_right")
         sure = chance >= least and not counting.without_front(likely, cues, limits)
         lost = likely.copy() if sure else np.where(plain, PLAIN, np.nan)
