@@ -99,6 +99,11 @@ def _doubt(found: Timeline, seen: Views, activity: Activity, t_s: np.ndarray, li
     first = next((span for span in found.spans if span.kind == "run"), None)
     if first is not None and first.start_s <= EDGE_S and not _runs_at_once(first, seen.engine, t_s, limits):
         return "whether the engine runs as the recording begins is not clear"
+    number = last_run(found.spans)
+    if number is not None and any(span.kind == "pull" for span in found.spans[number:]):
+        return "what is heard after the engine stopped may be pulls of the starter or not"
+    if found.pulls and found.engine_heard and found.confidence < limits.value("claim_engine"):
+        return "the engine is too faint to tell how often its starter was pulled"
     if found.pulls and rise_db(found.spans, activity) < limits.value("pulls_rise_db"):
         return "the noise is nearly as loud as the engine, so that pulls of the starter may lie under it"
     return None
@@ -149,7 +154,8 @@ def _start(found: Timeline, every: Chances, t_s: np.ndarray, limits: LimitSet) -
     pulled = found.spans[number - 1].kind == "pull"
     late_s = limits.value("start_late_s") if pulled else 0.0
     likely = within(every.begins[:, RUN], t_s, start_s + late_s)
-    if not pulled or likely < limits.value("start_told"):
+    sure = found.confidence >= limits.value("claim_engine")
+    if not pulled or not sure or likely < limits.value("start_told"):
         return {"start_reason": "when the engine began to run by itself is not clear"}
     if found.spans[number].end_s - start_s < limits.value("start_run_s"):
         return {"start_reason": "it hardly ran after the pull"}
@@ -164,7 +170,7 @@ def _cut(found: Timeline, seen: Views, every: Chances, t_s: np.ndarray, limits: 
     if end_s >= found.spans[-1].end_s - EDGE_S:
         return {"cut_reason": "the engine runs to the end of the recording"}
     clear = within(every.ended[:, RUN], t_s, end_s) >= limits.value("cut_told")
-    engine = found.confidence >= limits.value("cut_engine")
+    engine = found.confidence >= limits.value("claim_engine")
     if not clear or not engine or fall(seen.engine, t_s, end_s) < limits.value("cut_fall"):
         return {"cut_reason": "when the ignition went off is not clear"}
     return {"cut_s": end_s}

@@ -27,7 +27,27 @@ def bangs(activity: Activity, spans: tuple[Span, ...], limits: LimitSet) -> tupl
             found += _after_bangs(activity, rows[: int(100 * limits.value("afterfire_within_s"))], usual, limits)
         if span.kind in ("pull", "quiet"):
             usual = None
-    return tuple(found)
+    return () if found and knocked_before(activity, spans, found, limits) else tuple(found)
+
+
+def knocked_before(activity: Activity, spans: tuple[Span, ...], found: list[Pop], limits: LimitSet) -> bool:
+    """Whether bangs as loud come as often in the quiet before the engine ran: then somebody hammers, and which bangs are
+    the engine's cannot be told."""
+    first_s = next((span.start_s for span in spans if span.kind == "run"), 0.0)
+    calm = np.zeros(len(activity.t_s), bool)
+    for span in spans:
+        if span.kind == "quiet" and span.end_s <= first_s:
+            calm |= (activity.t_s >= span.start_s) & (activity.t_s < span.end_s)
+    rows = np.flatnonzero(calm)
+    if len(rows) < LOCAL:
+        return False
+    peak = activity.peak_db.astype(np.float32)
+    at = np.clip(np.searchsorted(activity.t_s, [pop.at_s for pop in found]), 0, len(peak) - 1)
+    usual = float(np.percentile(peak[rows], 50)) + limits.value("pop_db")
+    loud = max(float(np.median(peak[at])) - limits.value("knock_below_db"), usual)
+    knocks = len(highest(peak[rows] - loud, 0.0))
+    running_s = sum(span.end_s - span.start_s for span in spans if span.kind == "run")
+    return knocks > 0 and knocks / len(rows) * 100 >= limits.value("knock_share") * len(found) / max(running_s, 1.0)
 
 
 def _running_bangs(activity: Activity, rows: np.ndarray, end_s: float, ends: bool, limits: LimitSet) -> list[Pop]:
