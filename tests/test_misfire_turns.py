@@ -7,7 +7,7 @@ import pytest
 
 from enginelog.findings.firing_verdicts import judge_misfire
 from enginelog.findings.misfire import at_least, study_misfire
-from enginelog.findings.patterns import Alternation, with_turns
+from enginelog.findings.patterns import Alternation, takes_turns, with_turns
 from enginelog.limits import load
 from enginelog.model import Engine, Firings, Span
 
@@ -41,3 +41,20 @@ def test_plainly_lost_ones_of_one_cylinder_are_said_to_be_its_own(slots, own):
     assert study.of_one_cylinder is own and study.summary.misfires is None
     found = judge_misfire(SimpleNamespace(engine=engine, misfire=study), LIMITS)
     assert found.verdict == "watch" and ("belong to one cylinder" in found.text) is own
+
+
+@pytest.mark.parametrize("cylinders", [1, 2])
+def test_every_second_lost_is_taking_turns_and_chance_is_not(cylinders):
+    """Of losses by chance with share s only (1 - s)^2 stand between two that fired; of every second nearly all do."""
+    rng, n = np.random.default_rng(8), 600
+    slot = np.arange(n) % cylinders
+    turns = (np.arange(n) // cylinders) % 2 == 1
+    assert takes_turns(slot, turns & (rng.random(n) < 0.9))
+    assert not takes_turns(slot, rng.random(n) < 0.45)
+    assert not takes_turns(slot, np.repeat(rng.random(n // 6) < 0.45, 6))
+
+
+def test_one_cylinder_of_an_even_twin_does_not_take_turns():
+    """Every second opportunity is lost, but of the same cylinder always."""
+    slot = np.arange(400) % 2
+    assert not takes_turns(slot, slot == 1)

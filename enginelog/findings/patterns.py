@@ -9,6 +9,8 @@ import numpy as np
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Firings
 
+TURNS_LEAST = 30  # firings of a cylinder among which turns are looked for
+TURNS_FROM, TURNS_TO = 0.35, 0.6  # share lost where every second firing is, but for a few
 SURELY_FIRED = 0.05  # probability of a miss under which a firing of a weak turn is taken to have burned
 
 
@@ -93,7 +95,7 @@ def name_pattern(
 ) -> str:
     """One of none, random, burst, cylinder, every_second."""
     lost = probability > 0.5
-    if turns.lost and (turns.weak[lost].mean() > 0.6 or _alternates(lost)):
+    if (turns.lost and (turns.weak[lost].mean() > 0.6 or _alternates(lost))) or takes_turns(firings.slot, lost):
         return "every_second"
     if not np.any(probability > limits.value("misfire_sure")):
         return "none"
@@ -109,6 +111,20 @@ def _alternates(lost: np.ndarray) -> bool:
     inner = lost[1:-1]
     alone = inner & ~lost[:-2] & ~lost[2:]
     return bool(alone.sum() > 0.6 * inner.sum())
+
+
+def takes_turns(slot: np.ndarray, lost: np.ndarray) -> bool:
+    """True where most losses belong to cylinders that lose near half of their firings, most of them between two that
+    fired, and clearly more than chance would put there: (1 - share)^2 of them."""
+    regular = 0
+    for k in np.unique(slot):
+        own = lost[slot == k]
+        if len(own) < TURNS_LEAST or not TURNS_FROM < own.mean() < TURNS_TO:
+            continue
+        inner = own[1:-1]
+        alone = np.mean(~own[:-2][inner] & ~own[2:][inner]) if inner.any() else 0.0
+        regular += int(own.sum()) if alone > max(0.6, (1 - own.mean()) ** 2 + 0.15) else 0
+    return bool(regular > 0.6 * max(lost.sum(), 1))
 
 
 def attributed_cylinders(slot: np.ndarray, lost: np.ndarray, cylinders: int, limits: LimitSet) -> tuple[int, ...]:
