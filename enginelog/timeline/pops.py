@@ -31,8 +31,8 @@ def bangs(activity: Activity, spans: tuple[Span, ...], limits: LimitSet) -> tupl
 
 
 def knocked_before(activity: Activity, spans: tuple[Span, ...], found: list[Pop], limits: LimitSet) -> bool:
-    """Whether bangs as loud come as often in the quiet before the engine ran: then somebody hammers, and which bangs are
-    the engine's cannot be told."""
+    """Whether bangs as loud come as often in the quiet before the engine ran: then somebody hammers, and which bangs
+    are the engine's cannot be told."""
     first_s = next((span.start_s for span in spans if span.kind == "run"), 0.0)
     calm = np.zeros(len(activity.t_s), bool)
     for span in spans:

@@ -24,7 +24,8 @@ NEED, MOST, STIFF = 0.8, 5.0, 10.0  # of a peak to count as a stroke at all, mos
 
 @dataclass(frozen=True)
 class Strokes:
-    """What a pull shows. rpm: crank speed between its strokes (median interval); count: strokes heard; likeness: of the
+    """What a pull shows. rpm: crank speed between its strokes (median interval), which is what the ignition
+    sees, and more than the mean over the rope, since a pull begins at rest; count: strokes heard; likeness: of the
     envelopes one stroke apart, 0..1; uneven: spread of the change from interval to interval (log); height: of the
     peaks over the middles between, in the noise before."""
 

@@ -1,0 +1,56 @@
+"""Scores of starting and stopping: worked out by hand."""
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from enginelog import synthesis
+from enginelog.model import Engine, Pop, Timeline
+from enginelog.synthesis import PullTruth
+
+sys.path.append(str(Path(__file__).resolve().parents[1] / "scripts"))
+
+import accuracy_pulls  # noqa: E402
+import accuracy_timeline  # noqa: E402
+
+PULLS = (PullTruth(1.0, 2.0, 500.0, 3), PullTruth(4.0, 4.5, 500.0, 2))
+TRUTH = replace(
+    synthesis.nothing(20.0), engine_heard=True, pulls=PULLS, run_start_s=4.5, cut_s=15.0, rundown_s=3.0, pops=(15.5,)
+)
+FOUND = Timeline(True, 0.9, (), 2, start_s=4.7, cut_s=15.2, rundown_s=3.4, pops=(Pop(15.5, 12.0, "after_cut"),))
+
+
+def test_each_claim_is_right_wrong_or_withheld():
+    right = {"heard": True, "pulls": True, "start": True, "cut": True, "run-down": True, "bangs": True}
+    assert accuracy_timeline.judged(FOUND, TRUTH) == right
+    off = replace(FOUND, pulls=3, start_s=4.9, cut_s=14.6, rundown_s=3.6, pops=())
+    assert accuracy_timeline.judged(off, TRUTH) == {**dict.fromkeys(right, False), "heard": True}
+    silent = replace(FOUND, pulls_reason="doubtful", start_s=None, cut_s=None, rundown_s=None)
+    withheld = dict.fromkeys(("pulls", "start", "cut", "run-down"))
+    assert accuracy_timeline.judged(silent, TRUTH) == {**right, **withheld}
+
+
+def test_what_is_told_of_nothing_is_wrong_and_what_is_not_there_is_not_asked():
+    nothing = synthesis.nothing(20.0)
+    assert accuracy_timeline.judged(Timeline(False, 0.9, ()), nothing) == {"heard": True, "pulls": True}
+    told = accuracy_timeline.judged(replace(FOUND, pulls=0, pops=()), nothing)
+    assert told == {"heard": False, "pulls": True, "start": False, "cut": False, "run-down": False}
+
+
+def test_a_row_counts_told_right_and_wrong():
+    """Ten recordings, eight with the thing: four told rightly, one wrongly, three withheld."""
+    columns = accuracy_timeline.row("start", [True] * 4 + [False] + [None] * 3, 10)[44:].split()
+    assert columns == ["8", "62.5", "80.0", "10.0", "50.0"]
+
+
+@pytest.mark.parametrize(("angles", "strokes"), [((0.0,), 4), ((0.0, 270.0), 4), ((0.0,), 2)])
+def test_the_true_speed_of_a_pull_is_that_between_its_strokes(angles, strokes):
+    """At 600 turns a minute, whatever the layout; with fewer than two intervals there is none."""
+    t = np.arange(0, 3, 0.005)
+    truth = replace(synthesis.nothing(3.0), t_s=t, turns=10.0 * t)
+    engine = Engine(strokes, len(angles), angles)
+    assert accuracy_pulls.between_strokes_rpm(truth, engine, 1.0, 2.0) == pytest.approx(600.0, rel=0.01)
+    assert np.isnan(accuracy_pulls.between_strokes_rpm(truth, engine, 1.0, 1.1))
