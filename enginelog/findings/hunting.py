@@ -29,7 +29,8 @@ class Swing:
     growth: log ratio of the swing in the last third to that in the first (positive: grows).
     chance: probability that noise alone makes it (F-test, all rates searched).
     time_share: part of the stretch in which the swing is above half its median and above half the dead band.
-    gain: share of the swing left by the smoothing it was read through (made good in swing_percent).
+    gain: share of the swing left by the smoothing it was read through, at least. swing_percent lies in the middle
+    between what is left and what may have been.
     """
 
     rate_hz: float
@@ -48,8 +49,8 @@ class Swing:
     def between_percent(self) -> tuple[float, float]:
         """95 % interval of swing_percent: the smoothing may have taken less than it does at most, and movement that
         the swing does not explain may be part of it or hide part of it."""
-        doubt = SWING_DOUBT + UNEXPLAINED_DOUBT * (1 - self.share)
-        return self.swing_percent * self.gain * (1 - doubt), self.swing_percent * (1 + doubt)
+        doubt, middle = SWING_DOUBT + UNEXPLAINED_DOUBT * (1 - self.share), self.gain**0.5
+        return max(self.swing_percent * middle * (1 - doubt), 0.0), self.swing_percent / middle * (1 + doubt)
 
 
 def smoothing_gain(rate_hz: float, window_s: float) -> float:
@@ -219,11 +220,12 @@ def _describe(fit: _Fit, series: Series, looked_at: float, limits: LimitSet) -> 
     from scipy.stats import f as f_distribution
 
     gain = max(smoothing_gain(fit.rate_hz, series.window_s), 0.1)
-    local = _local_swing(fit)
-    swing = float(np.median(local)) / gain
+    left, gain = (gain, 1.0) if series.window_known else (gain**0.5, gain)
+    local = _local_swing(fit) / left
+    swing = float(np.median(local))
     third = max(len(local) // 3, 1)
     growth = float(np.log(max(np.median(local[-third:]), 1e-6) / max(np.median(local[:third]), 1e-6)))
-    there = local / gain > max(0.5 * swing, 0.5 * limits.value("hunting_dead_band_percent"))
+    there = local > max(0.5 * swing, 0.5 * limits.value("hunting_dead_band_percent"))
     # What lies in the gaps is free to fit any swing.
     looked_at /= float(np.mean(series.known)) ** 2
     chance = min(looked_at * float(f_distribution.sf(fit.f_value, *fit.dof)), 1.0)
@@ -288,7 +290,8 @@ def track_rate_limit(window_s: float, gain: float) -> float:
 def study_hunting(stretches: list[Series], fine: list[Series], limits: LimitSet) -> HuntingStudy:
     """Look for hunting in the stretches free of load steps; `fine` the same stretches from the firings' own moments.
 
-    The track answers up to the rate its smoothing lets through, the firings' moments above it.
+    The track answers up to the rate its smoothing lets through; the firings' moments, where they are clear, from where
+    that smoothing is felt: how much the track takes of a quick swing depends on the sound.
     """
     low, high = limits.value("hunting_low_hz"), limits.value("hunting_high_hz")
     answers, fast = [], []
@@ -298,11 +301,13 @@ def study_hunting(stretches: list[Series], fine: list[Series], limits: LimitSet)
         swing = _tried(strongest_swing(series, low, min(middle, high), limits, cycles), tries)
         answers.append(_judge_swing(swing, limits.value("hunting_share"), limits))
     for series, tries in pieces(fine, limits):
-        middle = track_rate_limit(limits.value("track_window_s"), limits.value("hunting_track_gain"))
-        swing = _tried(strongest_swing(series, middle, high, limits), tries)
+        swing = _tried(strongest_swing(series, limits.value("hunting_fine_from_hz"), high, limits), tries)
         if swing is not None:
-            swing = replace(swing, gain=1.0)  # the width of this window is known, and what it takes with it
-            fast.append(_judge_swing(swing, limits.value("hunting_event_share"), limits))
+            shared = swing.rate_hz <= track_rate_limit(
+                limits.value("track_window_s"), limits.value("hunting_track_gain")
+            )
+            needed = limits.value("hunting_share" if shared else "hunting_event_share")
+            fast.append(_judge_swing(swing, needed, limits))
     return _most_telling(answers, fast)
 
 
@@ -313,7 +318,7 @@ def pieces(stretches: list[Series], limits: LimitSet) -> list[tuple[Series, int]
     for series in stretches:
         count = max(1, int(np.ceil(series.seconds / longest)))
         for rows in np.array_split(np.arange(len(series.t_s)), count):
-            out.append((Series(series.t_s[rows], series.rpm[rows], series.step_s, series.window_s), count))
+            out.append((replace(series, t_s=series.t_s[rows], rpm=series.rpm[rows]), count))
     return out
 
 
@@ -348,7 +353,9 @@ def _most_telling(slow: list[HuntingStudy], fast: list[HuntingStudy]) -> Hunting
     answers = slow + fast
     found = [answer for answer in answers if answer.found]
     if found:
-        return max(found, key=lambda answer: answer.swing.swing_percent)
+        most = max(found, key=lambda answer: answer.swing.swing_percent)
+        same = [one for one in fast if one.found and abs(one.swing.rate_hz / most.swing.rate_hz - 1) < 0.1]
+        return max(same, key=lambda answer: answer.swing.swing_percent) if same else most
     doubtful = [answer for answer in answers if answer.found is None and answer.swing is not None]
     if doubtful:
         return doubtful[0]

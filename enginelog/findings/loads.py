@@ -101,7 +101,7 @@ def load_taken(step: Step, series: Series, limits: LimitSet) -> LoadStep:
     dip = 100 * (step.before_rpm - lowest) / step.before_rpm
     recovery = _recovery(step, limits)
     within = None if step.levels_std_percent is None else 1.96 * step.levels_std_percent
-    clear = within is not None and within <= limits.value("droop_doubt_points") and _level_seen(step, series, recovery)
+    clear = within is not None and within <= limits.value("droop_doubt_points") and _level_seen(step, series, limits)
     if not clear:
         return LoadStep(step.at_s, dip, None, recovery)
     return LoadStep(step.at_s, dip, droop_percent(step.before_rpm, step.after_rpm), recovery, within)
@@ -118,10 +118,14 @@ def _lowest_believable(step: Step, series: Series) -> float:
 def _recovery(step: Step, limits: LimitSet) -> float | None:
     """None where the speed was not yet within the band when the stretch ended, or creeps into it so slowly that the
     doubt of the levels makes the moment uncertain."""
-    seconds = step.last_outside_s(limits.value("recovery_band_percent"))
-    if step.at_s + seconds >= step.end_s - 0.3:
-        return None
+    seconds = _within_band_s(step, limits)
     return seconds if _recovery_doubt_s(step, limits) <= limits.value("recovery_doubt_s") else None
+
+
+def _within_band_s(step: Step, limits: LimitSet) -> float | None:
+    """When the fitted speed is within the band; None where that is hardly before the stretch ends."""
+    seconds = step.last_outside_s(limits.value("recovery_band_percent"))
+    return seconds if step.at_s + seconds < step.end_s - 0.3 else None
 
 
 def _recovery_doubt_s(step: Step, limits: LimitSet) -> float:
@@ -133,8 +137,9 @@ def _recovery_doubt_s(step: Step, limits: LimitSet) -> float:
     return 0.5 * (narrower - wider)
 
 
-def _level_seen(step: Step, series: Series, recovery: float | None) -> bool:
+def _level_seen(step: Step, series: Series, limits: LimitSet) -> bool:
     """True where at least a second of the new level was heard after recovery."""
+    recovery = _within_band_s(step, limits)
     if recovery is None:
         return False
     after = series.between(step.at_s + recovery, step.end_s)

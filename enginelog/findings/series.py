@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,13 +15,14 @@ RUNNING_FROM_THE_START_S = 0.3  # a run that begins this early was on before the
 @dataclass(frozen=True)
 class Series:
     """Speed over one run, evenly spaced. `rpm` is NaN where unknown; `window_s` is how long a time each value
-    averages.
+    averages: exactly where `window_known`, else at most (the track looks closer where the sound allows).
     """
 
     t_s: np.ndarray
     rpm: np.ndarray
     step_s: float
     window_s: float
+    window_known: bool = False
 
     @property
     def known(self) -> np.ndarray:
@@ -38,7 +39,7 @@ class Series:
 
     def between(self, start_s: float, end_s: float) -> Series:
         inside = (self.t_s >= start_s) & (self.t_s < end_s)
-        return Series(self.t_s[inside], self.rpm[inside], self.step_s, self.window_s)
+        return replace(self, t_s=self.t_s[inside], rpm=self.rpm[inside])
 
 
 def run_spans(timeline: Timeline, gap_s: float = 0.2) -> list[Span]:
@@ -150,7 +151,7 @@ def event_series(firings: Firings, span: Span, revs_per_cycle: float, limits: Li
     at = np.arange(t_s[0] + window_s / 2, t_s[-1] - window_s / 2, step_s)
     gained = np.interp(at + window_s / 2, t_s, revs) - np.interp(at - window_s / 2, t_s, revs)
     rpm = np.where(_covered(at, t_s, revs, window_s, revs_per_cycle), 60 * gained / window_s, np.nan)
-    return Series(at, np.where(rpm > 0, rpm, np.nan), step_s, window_s)
+    return Series(at, np.where(rpm > 0, rpm, np.nan), step_s, window_s, window_known=True)
 
 
 def _covered(at: np.ndarray, t_s: np.ndarray, revs: np.ndarray, window_s: float, revs_per_cycle: float) -> np.ndarray:

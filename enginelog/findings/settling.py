@@ -17,28 +17,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from enginelog.findings.patterns import burst_effect, comes_in_bursts
-from enginelog.findings.series import Series, running_median
+from enginelog.findings.roughness import Roughness, noise_changes, roughness
+from enginelog.findings.series import Series
 from enginelog.limits import LimitSet
 from enginelog.model import Firings
 
 WIDER = 2.0  # the data fit the shapes less well than chance alone allows: tuned on made-up recordings, seeds 3000-5999
+UNCOUNTED_DOUBT = 0.3  # the same where lost firings were not counted: noise and levelling blur the change too
 LEAST_DOUBT = 0.1  # the last rough cycles come by chance a little before the change or after it
 SETTLED_TAUS = 3.0  # an exponential is within 5 % of its end after three time constants (first-order step, textbook)
-
-
-@dataclass(frozen=True)
-class Roughness:
-    """One row a window. lost, events: sums of misses and counts; swing: variance of the speed in (rpm)^2 (NaN unknown);
-    swing_dof: how many independent values that variance holds. uneven: variance of the logarithm of the firings'
-    strength (NaN with fewer than three); uneven_dof: how many independent values, one a window."""
-
-    t_s: np.ndarray
-    lost: np.ndarray
-    events: np.ndarray
-    swing: np.ndarray
-    swing_dof: float
-    uneven: np.ndarray | None = None
-    uneven_dof: np.ndarray | None = None
 
 
 @dataclass(frozen=True)
@@ -60,47 +47,6 @@ class Change:
     last_swing: float | None
     first_uneven: float | None
     last_uneven: float | None
-
-
-def roughness(series: Series, firings: Firings, probability: np.ndarray, limits: LimitSet) -> Roughness:
-    """Roughness in windows over a run, wider ones over a very long run; times count in the recording."""
-    start, end = float(series.t_s[0]), float(series.t_s[-1])
-    width = max(limits.value("settling_window_s"), (end - start) / limits.value("settling_most_windows"))
-    edges = np.arange(start, end + 1e-9, width)
-    count = max(len(edges) - 1, 0)
-    place = np.floor((firings.t_s - start) / width).astype(int)
-    inside = (place >= 0) & (place < count) & np.isfinite(probability)
-    lost = np.bincount(place[inside], weights=probability[inside] > 0.5, minlength=count)
-    events = np.bincount(place[inside], minlength=count).astype(float)
-    swing = _windowed_variance(series, start, width, count, limits)
-    swing_dof = max(0.5 * width / series.window_s, 1.0)
-    t_s = edges[:-1] + width / 2 if count else edges[:0]
-    return Roughness(t_s, lost, events, swing, swing_dof, *_windowed_unevenness(firings, place, count, limits))
-
-
-def _windowed_unevenness(firings: Firings, place: np.ndarray, count: int, limits: LimitSet):
-    """Variance of the logarithm of strength in each window about its own mean, and its degrees of freedom."""
-    clear = np.nan_to_num(firings.snr_db, nan=-np.inf) >= limits.value("settling_strength_snr_db")
-    known = (place >= 0) & (place < count) & clear & np.isfinite(firings.strength)
-    value = np.log(np.maximum(firings.strength[known], limits.value("settling_faintest")))
-    number, total, square = (
-        np.bincount(place[known], weights=weights, minlength=count) for weights in (None, value, value**2)
-    )
-    dof = np.maximum(number - 1.0, 0.0)
-    variance = np.maximum(square - total**2 / np.maximum(number, 1), 0.0) / np.maximum(dof, 1.0)
-    return np.where(number >= 3, np.maximum(variance, 1e-6), np.nan), dof
-
-
-def _windowed_variance(series: Series, start: float, width: float, count: int, limits: LimitSet) -> np.ndarray:
-    """Mean square of the speed about its slow course (running median and mean over `settling_slow_s`)."""
-    half = max(int(0.5 * limits.value("settling_slow_s") / series.step_s), 2)
-    quick = series.rpm - running_median(series.rpm, half)
-    place = np.floor((series.t_s - start) / width).astype(int)
-    known = np.isfinite(quick) & (place >= 0) & (place < count)
-    total = np.bincount(place[known], weights=quick[known] ** 2, minlength=count)
-    number = np.bincount(place[known], minlength=count)
-    enough = number >= 0.4 * width / series.step_s
-    return np.where(enough, total / np.maximum(number, 1), np.nan)
 
 
 # ---------------------------------------------------------------- the fit
@@ -228,7 +174,7 @@ def _ends(hold: np.ndarray, tau: np.ndarray, score: np.ndarray) -> tuple[float, 
     reached = np.cumsum(weight[order])
     low, high = (float(ends[order][np.searchsorted(reached, share).clip(0, len(ends) - 1)]) for share in (0.025, 0.975))
     wide = WIDER * np.array([low - middle, 0.0, high - middle])
-    low, middle, high = np.exp(middle + wide)
+    low, middle, high = (float(end) for end in np.exp(middle + wide))
     return middle, low, high
 
 
@@ -242,7 +188,7 @@ def _change(hold: float, tau: float, ends, gain: float, parts, best: int, rough:
     # `hold` is the middle of the last rough window, and there the change lies on average: a window rough in part counts
     # as rough.
     middle, low, high = ends
-    within = max(half, LEAST_DOUBT * middle)
+    within = max(half, (UNCOUNTED_DOUBT if losses is None else LEAST_DOUBT) * middle)
     return Change(float(hold), float(tau), middle, min(low, middle - within), max(high, middle + within), gain, *plain)
 
 
@@ -314,7 +260,7 @@ def study_settling(
         return SettlingStudy("unknown", None, None, None, None, None, None)
     counted = np.full(len(firings.t_s), np.nan) if probability is None else probability
     rough = roughness(series, firings, counted, limits)
-    if probability is not None or not one_load:
+    if probability is not None or not one_load or noise_changes(firings, series, limits):
         rough = replace(rough, uneven=None)
     told = (firings.t_s >= series.t_s[0]) & np.isfinite(counted)
     lost = counted[told] > 0.5
@@ -356,9 +302,12 @@ def _even_throughout(change: Change, limits: LimitSet) -> bool:
 
 
 def _no_hint(change: Change, limits: LimitSet) -> bool:
-    """True where the losses do not look like a rough start either, too few as they may be to say so."""
-    fall = _size(change.first_share, change.last_share, limits.value("settling_least_percent") / 100)
-    return not (fall and change.gain > 0)
+    """True where nothing looks like a rough start either, too little as it may be to say so."""
+    if change.gain > 0 and _size(change.first_share, change.last_share, limits.value("settling_least_percent") / 100):
+        return False
+    pairs = ((change.first_swing, change.last_swing), (change.first_uneven, change.last_uneven))
+    falls = any(_size(first, last, 0.0, limits.value("settling_hint_ratio")) for first, last in pairs)
+    return not (falls and change.gain > limits.value("settling_hint_gain"))
 
 
 def _percent(share: float | None) -> float | None:
@@ -376,7 +325,8 @@ def _course(change: Change, mean_rpm: float, limits: LimitSet) -> str:
     by_swing = _size(change.first_swing, change.last_swing, least_rpm, limits.value("settling_swing_ratio"))
     least_uneven, ratio = limits.value("settling_least_uneven"), limits.value("settling_uneven_ratio")
     by_uneven = _size(change.first_uneven, change.last_uneven, least_uneven, ratio)
-    if min(change.first_uneven or 0.0, change.last_uneven or 0.0) > limits.value("settling_most_uneven"):
+    smoother, rougher = sorted((change.first_uneven or 0.0, change.last_uneven or 0.0))
+    if smoother > limits.value("settling_most_uneven") or rougher < limits.value("settling_rough_uneven"):
         by_uneven = 0
     counted = by_misses or by_swing
     if counted and change.gain > limits.value("settling_gain"):
