@@ -6,8 +6,8 @@ Recordings of pulls that lead to nothing, through the real speed and timeline st
 pull of the timeline that begins within half a second. The speed of a pull is that between its compression strokes
 (median interval), told and true alike: what the ignition gets to see, and some 15 % more than the mean over the rope,
 which begins at rest. Columns: n: true pulls; found: share found; told: share of those found of which a speed is told;
-of those told: rpm: median of told over true; in 20 %: within that of it; wrong: told farther off, of all found; exact, by
-one: compression strokes counted rightly, or off by one at most (singles alone).
+of those told: rpm: median of told over true; in 20 %: within that of it; wrong: told farther off, of all found; exact,
+by one: compression strokes counted rightly, or off by one at most (singles alone).
 """
 
 from __future__ import annotations
