@@ -158,6 +158,7 @@ QUICK_OPTIONS = {
     "accuracy_findings.py": ["--runs", "10"],
     "accuracy_firing.py": ["--seeds", "10000:10001", "--rows", "mower,twin_270"],
     "accuracy_pulls.py": ["--seeds", "10000:10001", "--kinds", "mower"],
+    "accuracy_sound.py": ["--count", "2", "--hardness", "ordinary"],
     "accuracy_timeline.py": ["--count", "2", "--others", "1"],
 }
 

@@ -217,7 +217,7 @@ def _refine(prepared, fit: _Fit, length: float, low_hz: float, high_hz: float) -
 
 
 def _describe(fit: _Fit, series: Series, looked_at: float, limits: LimitSet) -> Swing:
-    from scipy.stats import f as f_distribution
+    from scipy.special import fdtrc
 
     gain = max(smoothing_gain(fit.rate_hz, series.window_s), 0.1)
     left, gain = (gain, 1.0) if series.window_known else (gain**0.5, gain)
@@ -228,7 +228,7 @@ def _describe(fit: _Fit, series: Series, looked_at: float, limits: LimitSet) -> 
     there = local > max(0.5 * swing, 0.5 * limits.value("hunting_dead_band_percent"))
     # What lies in the gaps is free to fit any swing.
     looked_at /= float(np.mean(series.known)) ** 2
-    chance = min(looked_at * float(f_distribution.sf(fit.f_value, *fit.dof)), 1.0)
+    chance = min(looked_at * float(fdtrc(*fit.dof, fit.f_value)), 1.0)
     turning = _mean_turning(fit)
     return Swing(
         rate_hz=fit.rate_hz + turning,

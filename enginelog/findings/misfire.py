@@ -41,7 +41,7 @@ def clopper_pearson(lost: float, total: float, level: float = 0.95) -> tuple[flo
     With none lost the upper end is one-sided, 1 - (1 - level)^(1 / total) (the rule of three), the lower end 0; with
     all lost likewise from below. Returns shares 0..1.
     """
-    from scipy.stats import beta
+    from scipy.special import betaincinv
 
     if total <= 0:
         return 0.0, 1.0
@@ -50,7 +50,7 @@ def clopper_pearson(lost: float, total: float, level: float = 0.95) -> tuple[flo
     if lost >= total:
         return (1 - level) ** (1 / total), 1.0
     tail = (1 - level) / 2
-    return float(beta.ppf(tail, lost, total - lost + 1)), float(beta.ppf(1 - tail, lost + 1, total - lost))
+    return float(betaincinv(lost, total - lost + 1, tail)), float(betaincinv(lost + 1, total - lost, 1 - tail))
 
 
 def design_effect(probability: np.ndarray, most_lags: int = 40) -> float:

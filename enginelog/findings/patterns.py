@@ -154,7 +154,7 @@ def comes_in_bursts(lost: np.ndarray, limits: LimitSet) -> bool:
     away on both sides, so that a slow change of the share (a rough start) is no burst. Poisson tail against
     `burst_chance`, and at least `burst_ratio` times as many as expected.
     """
-    from scipy.stats import poisson
+    from scipy.special import pdtrc
 
     if lost.sum() < 4:
         return False
@@ -162,7 +162,7 @@ def comes_in_bursts(lost: np.ndarray, limits: LimitSet) -> bool:
     pairs = sum(float(np.dot(x[lag:], x[:-lag])) for lag in (1, 2, 3))
     expected = 3 * float(np.dot(x, _share_around(x)))
     enough = pairs >= limits.value("burst_ratio") * expected
-    return bool(enough and poisson.sf(pairs - 1, max(expected, 1e-3)) < limits.value("burst_chance"))
+    return bool(enough and pdtrc(pairs - 1, max(expected, 1e-3)) < limits.value("burst_chance"))
 
 
 def burst_effect(lost: np.ndarray, lags: int = 10) -> float:

@@ -9,6 +9,7 @@ import numpy as np
 from enginelog.limits import LimitSet
 from enginelog.model import Firings, Span, Timeline, Track
 
+AT_ONCE = 5000  # medians taken at a time: sorting hours of windows at once would be most of the memory used
 RUNNING_FROM_THE_START_S = 0.3  # a run that begins this early was on before the recording was
 
 
@@ -95,7 +96,8 @@ def running_median(x: np.ndarray, half: int) -> np.ndarray:
         return x
     padded = np.pad(x, half, constant_values=np.nan)
     frames = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
-    return _nanmedian_rows(frames)
+    pieces = range(0, len(frames), AT_ONCE)
+    return np.concatenate([_nanmedian_rows(frames[first : first + AT_ONCE]) for first in pieces])
 
 
 def _nanmedian_rows(frames: np.ndarray) -> np.ndarray:
