@@ -282,6 +282,16 @@ def test_even_strength_denies_a_rough_start_and_noise_says_nothing():
     assert judged(case, firings=uncounted(case, snr_db=-3.0)).settling.found is None
 
 
+def test_a_full_count_without_a_loss_denies_a_rough_start_in_noise_too():
+    case = healthy(47)
+    noisy = replace(case.firings, snr_db=np.full(len(case.firings.t_s), 8.0))
+    measures = judged(case, firings=noisy)
+    assert measures.firing.misfires == 0 and measures.settling.found is False
+    early = case.firings.t_s < 3.0
+    partly = replace(noisy, miss_probability=np.where(early, np.nan, noisy.miss_probability))
+    assert judged(case, firings=partly).settling.found is None
+
+
 def test_strength_across_a_change_of_load_is_no_rough_start():
     """An engine at work stands farther out of the noise: its strengths seem more even, and nothing has settled."""
     case = sim.make(46, sim.Scenario(seconds=24.0, loads=(sim.Load(9.0, 5.0, 6.0, 0.8),), wobble_percent=0.15))

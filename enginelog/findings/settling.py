@@ -268,7 +268,10 @@ def study_settling(
     if change is None:
         return SettlingStudy("unknown", None, None, None, None, None, None)
     course = _course(change, series.mean_rpm, limits)
-    heard = _misses_clear(firings, counted, limits) or _even_throughout(change, limits)
+    none_lost = (
+        probability is not None and not lost.any() and len(lost) >= limits.value("settling_told") * len(firings.t_s)
+    )
+    heard = none_lost or _misses_clear(firings, counted, limits) or _even_throughout(change, limits)
     if course == "steady" and not (heard and _no_hint(change, limits)):
         course = "unknown"
     first_s = float(series.t_s[0]) - started_s
