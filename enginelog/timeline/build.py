@@ -49,6 +49,8 @@ def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) ->
     reason = None if heard else reason_for(activity, pulls, limits)
     found = Timeline(heard, confidence, spans, pulls, seconds_to_run(spans), rundown_s, reason=reason)
     found = claimed(found, seen, activity, track, limits)
+    if not heard and pulls and found.pulls_least == 0:  # not one of them is sure
+        found = replace(found, reason=reason_for(activity, 0, limits))
     return replace(found, pops=bangs(activity, spans, limits)) if heard or pulls else found
 
 
