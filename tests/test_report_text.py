@@ -198,3 +198,11 @@ def test_an_interval_without_a_count_is_said_in_plain_words():
     assert (
         fact.behind.replace("\u202f", " ").replace("\u00a0", " ") == "between 5 and 76 %: too unsure to state a count"
     )
+
+
+def test_an_interval_is_shown_only_where_it_is_wide():
+    from enginelog.report.facts import between
+
+    assert between(6.0, 5.0, 7.0, "s") == ""
+    assert between(6.0, 4.0, 9.0, "s") == " (4.0 to 9.0 s)"
+    assert between(6.0, None, None, "s") == "" and between(None, 1.0, 2.0, "%") == ""

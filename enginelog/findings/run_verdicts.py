@@ -45,8 +45,10 @@ def judge_hunting(evidence: Evidence, limits: LimitSet) -> Finding:
         return Finding("hunting", "ok", text, None, "%", band.value, cited(band), swing.start_s, swing.end_s)
     verdict = graded(swing.swing_percent, band.value, limits.value("hunting_fault_percent"))
     course = "grows" if swing.growth > 0.4 else ("fades" if swing.growth < -0.4 else "keeps its size")
+    low, high = swing.between_percent
+    between = f", {low:.1f} to {high:.1f} %" if high - low > 0.4 * swing.swing_percent else ""
     text = (
-        f"Hunts: speed swings by {swing.swing_rpm:.0f} rpm ({swing.swing_percent:.1f} %) peak to"
+        f"Hunts: speed swings by {swing.swing_rpm:.0f} rpm ({swing.swing_percent:.1f} %{between}) peak to"
         f" peak, {swing.rate_hz:.2f} times"
         f" a second, over {100 * swing.time_share:.0f} % of the stretch; the swing {course}. {SOUND_ALONE}"
     )
@@ -202,7 +204,7 @@ def judge_load(evidence: Evidence, limits: LimitSet) -> Finding:
         said += (
             f", back in the band after {step.recovery_s:.1f} s"
             if step.recovery_s is not None
-            else ", not back in the band while heard"
+            else ", when it was back in the band could not be told"
         )
         verdicts += [graded(step.dip_percent, dip.value), graded(step.recovery_s or 0.0, recovery.value)]
         parts.append(said)

@@ -153,6 +153,7 @@ def hunting(run: Run) -> Fact:
     swing = [] if found.swing_rpm is None else [f"{rpm(found.swing_rpm)} from top to bottom"]
     swing += [] if found.rate_hz is None else [f"{figure(found.rate_hz)} times a second"]
     behind = "" if found.swing_percent is None else f"{percent(found.swing_percent)} of the speed"
+    behind += between(found.swing_percent, found.swing_low_percent, found.swing_high_percent, "%")
     return Fact("hunting", "Hunting", ", ".join(swing) or "the speed swings to and fro", behind)
 
 
@@ -164,8 +165,16 @@ def settling(run: Run) -> Fact:
     if not found.found:
         return Fact("settling", "Rough start", "none heard", "no change from rough to smooth")
     value = "settles" if found.settle_s is None else f"smooth after {seconds(found.settle_s)}"
+    value += between(found.settle_s, found.settle_low_s, found.settle_high_s, "s")
     rough = found.rough_misfire_percent
     return Fact("settling", "Rough start", value, "" if rough is None else f"{percent(rough)} of firings lost at first")
+
+
+def between(value: float | None, low: float | None, high: float | None, unit: str) -> str:
+    """The interval in brackets where it is wide (over two fifths of the value): the value alone would mislead."""
+    if value is None or low is None or high is None or high - low < 0.4 * value:
+        return ""
+    return f" ({low:.1f} to {high:.1f} {unit})"
 
 
 def starting(run: Run) -> Fact | None:
