@@ -110,7 +110,7 @@ def judge_settling(evidence: Evidence, limits: LimitSet) -> Finding:
         text,
         study.settle_s,
         "s",
-        limit.value if study.course == "settles" else None,
+        None,  # the limit is a share of firings, the value a time
         cited(limit),
         span.start_s,
         end or span.end_s,
