@@ -323,6 +323,14 @@ def test_load_step_dip_droop_recovery():
     assert "of the loaded speed" in finding(measures, "load").text
 
 
+def test_a_speed_that_no_governor_holds_has_no_recovery():
+    taken = sim.Load(9.0, 15.0, 2.0, 0.8)
+    step = judged(sim.make(55, sim.Scenario(seconds=24.0, loads=(taken,), wobble_percent=0.15))).loads[0]
+    assert step.recovery_s is None
+    assert abs(step.droop_percent - 100 * 15 / 85) < step.droop_within_points
+    assert step.droop_within_points > 0.3 * step.droop_percent
+
+
 def test_throttle_to_full_and_back():
     moves = ((8.0, 2.0, 0.3), (16.0, 1.0, 0.5))
     case = sim.make(52, sim.Scenario(rpm=1600.0, seconds=24.0, throttle=moves, run_up=False))

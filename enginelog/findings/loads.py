@@ -103,8 +103,12 @@ def load_taken(step: Step, series: Series, limits: LimitSet) -> LoadStep:
     within = None if step.levels_std_percent is None else 1.96 * step.levels_std_percent
     clear = within is not None and within <= limits.value("droop_doubt_points") and _level_seen(step, series, limits)
     if not clear:
-        return LoadStep(step.at_s, dip, None, recovery)
-    return LoadStep(step.at_s, dip, droop_percent(step.before_rpm, step.after_rpm), recovery, within)
+        return LoadStep(step.at_s, dip, None, None)
+    droop = droop_percent(step.before_rpm, step.after_rpm)
+    if droop <= limits.value("droop_held_percent"):
+        return LoadStep(step.at_s, dip, droop, recovery, within)
+    # No governor holds this speed: it goes on creeping, into no band, and where it ends is known roughly.
+    return LoadStep(step.at_s, dip, droop, None, max(within, limits.value("droop_unheld_doubt") * droop))
 
 
 def _lowest_believable(step: Step, series: Series) -> float:
