@@ -292,6 +292,14 @@ def test_a_full_count_without_a_loss_denies_a_rough_start_in_noise_too():
     assert judged(case, firings=partly).settling.found is None
 
 
+def test_strength_that_grows_even_without_a_calmer_speed_is_noise():
+    case = sim.make(48, sim.Scenario(seconds=24.0, wobble_percent=0.3))
+    rng = np.random.default_rng(48)
+    early = case.firings.t_s < 9.0
+    strength = np.where(early, np.exp(0.9 * rng.standard_normal(len(early))), case.firings.strength)
+    assert not judged(case, firings=replace(uncounted(case), strength=strength)).settling.found
+
+
 def test_strength_across_a_change_of_load_is_no_rough_start():
     """An engine at work stands farther out of the noise: its strengths seem more even, and nothing has settled."""
     case = sim.make(46, sim.Scenario(seconds=24.0, loads=(sim.Load(9.0, 5.0, 6.0, 0.8),), wobble_percent=0.15))

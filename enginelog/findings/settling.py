@@ -23,6 +23,7 @@ from enginelog.limits import LimitSet
 from enginelog.model import Firings
 
 WIDER = 2.0  # the data fit the shapes less well than chance alone allows: tuned on made-up recordings, seeds 3000-5999
+LEAST_UNEVEN = 0.02  # no engine fires more evenly: then its firings were not heard one by one
 UNCOUNTED_DOUBT = 0.3  # the same where lost firings were not counted: noise and levelling blur the change too
 LEAST_DOUBT = 0.1  # the last rough cycles come by chance a little before the change or after it
 SETTLED_TAUS = 3.0  # an exponential is within 5 % of its end after three time constants (first-order step, textbook)
@@ -268,9 +269,7 @@ def study_settling(
     if change is None:
         return SettlingStudy("unknown", None, None, None, None, None, None)
     course = _course(change, series.mean_rpm, limits)
-    none_lost = (
-        probability is not None and not lost.any() and len(lost) >= limits.value("settling_told") * len(firings.t_s)
-    )
+    none_lost = probability is not None and not lost.any() and _followed(firings, told, limits)
     heard = none_lost or _misses_clear(firings, counted, limits) or _even_throughout(change, limits)
     if course == "steady" and not (heard and _no_hint(change, limits)):
         course = "unknown"
@@ -292,6 +291,12 @@ def study_settling(
     )
 
 
+def _followed(firings: Firings, told: np.ndarray, limits: LimitSet) -> bool:
+    """True where nearly all firings were counted, and stand out of the noise at least a little."""
+    enough = told.sum() >= limits.value("settling_told") * len(told)
+    return bool(enough and np.nanmedian(firings.snr_db[told]) >= limits.value("settling_told_snr_db"))
+
+
 def _misses_clear(firings: Firings, counted: np.ndarray, limits: LimitSet) -> bool:
     """True where lost firings of a rough start would have been heard."""
     told = np.isfinite(counted)
@@ -300,8 +305,10 @@ def _misses_clear(firings: Firings, counted: np.ndarray, limits: LimitSet) -> bo
 
 def _even_throughout(change: Change, limits: LimitSet) -> bool:
     """True where the firings, uncounted as they are, sound evenly strong from first to last."""
-    first, last = change.first_uneven, change.last_uneven
-    return first is not None and last is not None and max(first, last) < limits.value("settling_even")
+    if change.first_uneven is None or change.last_uneven is None:
+        return False
+    most = max(change.first_uneven, change.last_uneven)
+    return LEAST_UNEVEN < most < limits.value("settling_even")
 
 
 def _no_hint(change: Change, limits: LimitSet) -> bool:
@@ -331,6 +338,8 @@ def _course(change: Change, mean_rpm: float, limits: LimitSet) -> str:
     smoother, rougher = sorted((change.first_uneven or 0.0, change.last_uneven or 0.0))
     if smoother > limits.value("settling_most_uneven") or rougher < limits.value("settling_rough_uneven"):
         by_uneven = 0
+    if _size(change.first_swing, change.last_swing, 0.0, limits.value("settling_hint_ratio")) != by_uneven:
+        by_uneven = 0  # lost firings move the speed too; what changes the strength alone is noise
     counted = by_misses or by_swing
     if counted and change.gain > limits.value("settling_gain"):
         return "settles" if counted > 0 else "worsens"
