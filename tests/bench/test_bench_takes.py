@@ -1,5 +1,6 @@
 """Recordings on their way: in pieces, broken off, resumed, analysed apart, attached whole or not at all."""
 
+import io
 import json
 import os
 import socket
@@ -10,7 +11,9 @@ import time
 from dataclasses import asdict
 
 import make_runs
+import numpy as np
 import pytest
+import soundfile
 from serve import Browser, Server, bounds, new_job, with_answer
 
 from enginelog.bench.settings import Settings
@@ -151,6 +154,14 @@ def order(tmp_path, clip_bytes, **changed) -> dict:
     return usual | changed
 
 
+def two_minutes() -> bytes:
+    """A recording that takes a good deal more than a second of processor time."""
+    stream = io.BytesIO()
+    noise = np.random.default_rng(1).standard_normal(120 * 48_000)
+    soundfile.write(stream, 0.1 * np.clip(noise, -5, 5), 48_000, format="WAV", subtype="PCM_16")
+    return stream.getvalue()
+
+
 def work(told: dict) -> subprocess.CompletedProcess:
     command = [sys.executable, "-P", "-m", "enginelog.bench.worker"]
     environment = os.environ | {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
@@ -168,7 +179,7 @@ def test_the_worker_gives_the_run(tmp_path, clip_bytes):
 def test_the_worker_is_bound_in_memory_and_time(tmp_path, clip_bytes):
     starved = work(order(tmp_path, clip_bytes, memory_bytes=250_000_000))
     assert starved.returncode != 0 and not (tmp_path / "run.bin").exists()
-    hurried = work(order(tmp_path, clip_bytes, cpu_s=1))
+    hurried = work(order(tmp_path, two_minutes(), cpu_s=1))
     assert hurried.returncode != 0 and not (tmp_path / "run.bin").exists()
 
 
