@@ -29,6 +29,7 @@ from enginelog.compare import compare  # noqa: E402
 from enginelog.compare.measures import CODES  # noqa: E402
 from enginelog.compare.sample import without_slow  # noqa: E402
 from enginelog.findings import judge  # noqa: E402
+from enginelog.findings.loads import droop_percent  # noqa: E402
 from enginelog.limits import load  # noqa: E402
 from enginelog.model import ClipInfo, Run  # noqa: E402
 
@@ -154,7 +155,7 @@ def truth(s: sim.Scenario, seed: int) -> dict[str, float]:
         del known["steadiness"], known["speed"]  # the rough part counts in them, for as long as it lasts
     if s.loads:
         percent = s.loads[0].droop_percent
-        known["droop"] = 100 * percent / (100 - percent)
+        known["droop"] = droop_percent(100, 100 - percent)
     return known
 
 

@@ -23,6 +23,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
 import sim_tracks as sim  # noqa: E402
 
 from enginelog.findings import judge  # noqa: E402
+from enginelog.findings.loads import droop_percent  # noqa: E402
+from enginelog.firing.counting import tolerance  # noqa: E402
 from enginelog.limits import load  # noqa: E402
 from enginelog.model import Measures  # noqa: E402
 
@@ -88,7 +90,7 @@ def miss_share(case: sim.Case, m: Measures) -> Outcome:
     if m.firing.misfire_percent is None:
         return None
     true = case.truth.miss_percent
-    if abs(m.firing.misfire_percent - true) <= max(0.5, 0.07 * true):
+    if abs(m.firing.misfire_percent - true) <= tolerance(true):
         return True
     return None if m.firing.misfire_low <= true <= m.firing.misfire_high else False
 
@@ -225,7 +227,7 @@ def droop(case: sim.Case, m: Measures) -> Outcome:
     if len(m.loads) != 1 or m.loads[0].droop_percent is None:
         return None
     percent = case.truth.scenario.loads[0].droop_percent
-    return abs(m.loads[0].droop_percent - 100 * percent / (100 - percent)) < 0.5
+    return abs(m.loads[0].droop_percent - droop_percent(100, 100 - percent)) < 0.5
 
 
 def calm_only(score, most_percent: float = 0.2):
@@ -238,7 +240,7 @@ def droop_interval(case: sim.Case, m: Measures) -> Outcome:
     if len(m.loads) != 1 or m.loads[0].droop_percent is None:
         return None
     percent = case.truth.scenario.loads[0].droop_percent
-    return abs(m.loads[0].droop_percent - 100 * percent / (100 - percent)) <= m.loads[0].droop_within_points
+    return abs(m.loads[0].droop_percent - droop_percent(100, 100 - percent)) <= m.loads[0].droop_within_points
 
 
 def recovery(case: sim.Case, m: Measures) -> Outcome:

@@ -35,14 +35,15 @@ from measuring.made import as_told
 from measuring.matching import labels, matched
 
 from enginelog import firing, limits, speed, synthesis
+from enginelog.firing.counting import tolerance
 from enginelog.model import Clip, Engine, Firings, Track
 
 FAULTS = {
     "healthy": ("steady", {}),
     "random": ("misfire_random", {}),
     "burst": ("misfire_burst", {}),
-    "puff": ("misfire_random", {"misfires": {"puff": (0.25, 0.45)}, "colour": {"strength_spread": 0.15}}),
-    "puff and weak burns": ("misfire_random", {"misfires": {"puff": (0.25, 0.45), "partial_share": 0.04}}),
+    "puff": ("misfire_random", by_fault.PUFF),
+    "puff and weak burns": ("misfire_random", by_fault.WEAK),
     "cylinder": ("misfire_cylinder", {}),
     "second": ("misfire_every_second", {}),
 }
@@ -96,28 +97,6 @@ class Score:
         return 100.0 * (self.hit + self.false) / max(self.judged, 1)
 
 
-def track_of(truth: synthesis.Truth, seed: int) -> Track:
-    """A speed track as the speed stage gives it: 20 frames a second, small errors, an occasional gap."""
-    rng = np.random.default_rng(seed)
-    t = np.arange(0.025, truth.seconds, 0.05)
-    rpm = np.mean([truth.speed_at(t + d) for d in np.linspace(-0.1, 0.1, 9)], axis=0)
-    knots = np.arange(0, len(t) + 20, 10)
-    rpm *= (
-        1
-        + 0.002 * rng.standard_normal(len(t))
-        + 0.001 * np.interp(np.arange(len(t)), knots, rng.standard_normal(len(knots)))
-    )
-    running = np.zeros(len(t), bool)
-    for span in truth.spans:
-        if span.kind == "run":
-            running |= (t > span.start_s) & (t < span.end_s)
-    rpm[~running] = np.nan
-    if rng.random() < 0.4 and len(t) > 60:
-        start = rng.integers(10, len(t) - 25)
-        rpm[start : start + rng.integers(2, 15)] = np.nan
-    return Track(t, rpm, np.where(np.isfinite(rpm), 0.95, 0.0), 0.002 * rpm)
-
-
 def score(found: Firings, truth: synthesis.Truth, seconds: float, engine: Engine) -> Score:
     """Compare what was located in one recording with the truth, where the engine runs."""
     pairs = matched(truth, found.t_s, engine)
@@ -159,7 +138,7 @@ def recordings(
         scenario = synthesis.random_scenario(seed, kind, hardness, behaviour, seconds=12.0, **fixed)
         clip, truth = synthesis.make(scenario)
         engine = as_told(scenario.engine, rated)
-        track = track_of(truth, seed) if true_speed else speed.track(clip, engine, limits.load("speed"))
+        track = by_fault.track_of(truth, seed) if true_speed else speed.track(clip, engine, limits.load("speed"))
         yield Made(clip, truth, engine, track)
 
 
@@ -182,7 +161,7 @@ def line(name: str, scores: list[Score]) -> str:
     total = {f: sum(getattr(s, f) for s in scores) for f in fields}
     told = [s for s in scores if s.told]
     errors = [(abs(s.called_percent - s.true_percent), s.true_percent) for s in told]
-    right = [error <= max(0.5, 0.07 * true) for error, true in errors]
+    right = [error <= tolerance(true) for error, true in errors]
     near = [error <= 1.5 for error, _ in errors]
     worst = max([s.called_percent - s.true_percent for s in told], default=np.nan)
     sure = np.sum([s.sure for s in scores], axis=0)

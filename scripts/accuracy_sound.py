@@ -16,9 +16,10 @@ from collections import defaultdict
 from collections.abc import Iterable
 
 import measuring  # noqa: F401 (one thread each, before numpy is loaded)
-from measuring.claims_of_sound import BEHAVIOURS, Heard, Outcome, asked_percent, cases, outcomes
+from measuring.claims_of_sound import BEHAVIOURS, Outcome, asked_percent, cases, outcomes
+from measuring.made import Case
 from measuring.pool import each
-from measuring.tables import limits_of_share, table
+from measuring.tables import percent, percent_between, table
 
 HEAD = (
     "claim",
@@ -38,16 +39,13 @@ def row(claim: str, found: list[Outcome]) -> tuple[object, ...]:
     n, told = len(found), sum(one.right is not None for one in found)
     right, wrong = sum(one.right is True for one in found), sum(one.wrong for one in found)
     sure = sum(one.wrong_and_sure for one in found)
-    low, high = limits_of_share(sure, n)
-    part = lambda some, of: f"{100 * some / of:.1f}" if of else "-"  # noqa: E731
-    between = f"{100 * low:.1f} to {100 * high:.1f}"
-    shares = (part(told, n), part(right, told), part(right, n), part(wrong, n), part(sure, n))
-    return (claim, n, *shares, between, f"{asked_percent(claim):.0f}")
+    shares = (percent(told, n), percent(right, told), percent(right, n), percent(wrong, n), percent(sure, n))
+    return (claim, n, *shares, percent_between(sure, n), f"{asked_percent(claim):.0f}")
 
 
-def gathered(made: Iterable[tuple[Heard, list[Outcome]]]) -> dict[str, list[tuple[Heard, Outcome]]]:
+def gathered(made: Iterable[tuple[Case, list[Outcome]]]) -> dict[str, list[tuple[Case, Outcome]]]:
     """Outcomes by claim."""
-    by_claim: dict[str, list[tuple[Heard, Outcome]]] = defaultdict(list)
+    by_claim: dict[str, list[tuple[Case, Outcome]]] = defaultdict(list)
     for case, found in made:
         for one in found:
             by_claim[one.claim].append((case, one))

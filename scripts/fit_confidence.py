@@ -125,22 +125,10 @@ def fit(parts: list) -> dict[str, np.ndarray]:
     mean, spread = rhythm.mean(axis=0), rhythm.std(axis=0)
     x, y = terms(rhythm, mean, spread), right.astype(float)
     plain = 1 + rhythm.shape[1]
-    full = _logistic(x, y, weight / weight.sum(), RIDGE)
+    full = run_fit.ridge_logistic(x, y, weight / weight.sum(), RIDGE)
     short = np.zeros_like(full)
-    short[:plain] = _logistic(x[:, :plain], y, weight / weight.sum(), RIDGE / 10)
+    short[:plain] = run_fit.ridge_logistic(x[:, :plain], y, weight / weight.sum(), RIDGE / 10)
     return {"mean": mean, "spread": spread, "weight": (full + short) / 2}
-
-
-def _logistic(x: np.ndarray, y: np.ndarray, share: np.ndarray, ridge: float) -> np.ndarray:
-    from scipy.optimize import minimize
-
-    def loss(weight: np.ndarray) -> tuple[float, np.ndarray]:
-        score = x @ weight
-        slope = x.T @ (share * (1.0 / (1.0 + np.exp(-score)) - y))
-        slope[1:] += 2 * ridge * weight[1:]
-        return float(share @ (np.logaddexp(0, score) - y * score) + ridge * (weight[1:] ** 2).sum()), slope
-
-    return minimize(loss, np.zeros(x.shape[1]), jac=True, method="L-BFGS-B", options={"maxiter": 500}).x
 
 
 def show(model: dict[str, np.ndarray], parts: list) -> None:

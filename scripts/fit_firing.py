@@ -273,7 +273,9 @@ def report(told: list) -> None:
         for least in limits_of_chance:
             given = [(one, share_told(*said, least)) for one, said in named[name]]
             given = [(one, share) for one, share in given if share is not None]
-            off = [abs(share - one.true_percent) > max(one.points, 0.07 * one.true_percent) for one, share in given]
+            off = [
+                abs(share - one.true_percent) > counting.tolerance(one.true_percent, one.points) for one, share in given
+            ]
             cells.append(f"{len(given) / len(named[name]):9.2f} {sum(off) / len(named[name]):5.3f}")
         print(f"{name:52s} {len(named[name]):3d} {' '.join(cells)}", flush=True)
 

@@ -29,3 +29,11 @@ def test_several_bands_come_from_one_transform():
         # Each alone is turned over at the ends a little less far.
         np.testing.assert_allclose(found, band(sound, 16000.0, *pair), atol=1e-3 * found.std())
     assert not band(sound[:63], 16000.0, 150.0, 600.0).any()
+
+
+def test_rows_of_true_are_their_first_and_the_one_past_their_last():
+    from enginelog.dsp.masks import rows_of_true
+
+    first, past = rows_of_true(np.array([True, True, False, True, False, False, True]))
+    assert first.tolist() == [0, 3, 6] and past.tolist() == [2, 4, 7]
+    assert all(len(edge) == 0 for edge in rows_of_true(np.zeros(4, bool)))

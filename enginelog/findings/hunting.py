@@ -300,13 +300,11 @@ def study_hunting(stretches: list[Series], fine: list[Series], limits: LimitSet)
         middle = track_rate_limit(series.window_s, limits.value("hunting_track_gain"))
         swing = _tried(strongest_swing(series, low, min(middle, high), limits, cycles), tries)
         answers.append(_judge_swing(swing, limits.value("hunting_share"), limits))
+    shared_hz = track_rate_limit(limits.value("track_window_s"), limits.value("hunting_track_gain"))
     for series, tries in pieces(fine, limits):
         swing = _tried(strongest_swing(series, limits.value("hunting_fine_from_hz"), high, limits), tries)
         if swing is not None:
-            shared = swing.rate_hz <= track_rate_limit(
-                limits.value("track_window_s"), limits.value("hunting_track_gain")
-            )
-            needed = limits.value("hunting_share" if shared else "hunting_event_share")
+            needed = limits.value("hunting_share" if swing.rate_hz <= shared_hz else "hunting_event_share")
             fast.append(_judge_swing(swing, needed, limits))
     return _most_telling(answers, fast)
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from enginelog.dsp.masks import rows_of_true
 from enginelog.findings import patterns
 from enginelog.limits import LimitSet
 from enginelog.model import CylinderFiring, Engine, Firings, FiringSummary, FiringWindow, Span
@@ -212,9 +213,8 @@ def _plain_study(engine: Engine, firings: Firings, reason: str, limits: LimitSet
 def at_least(lost: np.ndarray) -> int:
     """Firings lost, of a mask (n,); only a part counts where many follow one another: the crank slows there unheard,
     and there may have been fewer opportunities than were laid."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], lost.astype(int), [0]])))
-    rows = edges[1::2] - edges[::2]
-    return int(sum(row if row <= ROW else max(ROW, int(IN_ROW * row)) for row in rows))
+    first, past = rows_of_true(lost)
+    return int(sum(row if row <= ROW else max(ROW, int(IN_ROW * row)) for row in past - first))
 
 
 def _counted(engine: Engine, firings: Firings, probability: np.ndarray, turns, limits: LimitSet) -> MisfireStudy:

@@ -8,7 +8,7 @@ from enginelog.findings.settling import SettlingStudy
 from enginelog.findings.startstop import count_words, pulls_heard, sure_pulls
 from enginelog.findings.words import GOVERNOR, IGNITION, SOUND_ALONE, cited, graded, times, unknown, worst
 from enginelog.limits import LimitSet
-from enginelog.model import Finding, Timeline
+from enginelog.model import Finding, Timeline, is_wide
 
 NO_CERTIFICATE = "A recording cannot certify the blade-stop time; the way it is to be measured is not by ear."
 
@@ -46,7 +46,7 @@ def judge_hunting(evidence: Evidence, limits: LimitSet) -> Finding:
     verdict = graded(swing.swing_percent, band.value, limits.value("hunting_fault_percent"))
     course = "grows" if swing.growth > 0.4 else ("fades" if swing.growth < -0.4 else "keeps its size")
     low, high = swing.between_percent
-    between = f", {low:.1f} to {high:.1f} %" if high - low > 0.4 * swing.swing_percent else ""
+    between = f", {low:.1f} to {high:.1f} %" if is_wide(swing.swing_percent, low, high) else ""
     text = (
         f"Hunts: speed swings by {swing.swing_rpm:.0f} rpm ({swing.swing_percent:.1f} %{between}) peak to"
         f" peak, {swing.rate_hz:.2f} times"
@@ -122,7 +122,7 @@ def _about(study: SettlingStudy) -> str:
     """When it settled, with its interval where that is wide."""
     settle_s, (low_s, high_s) = study.settle_s or 0.0, study.between_s or (0.0, 0.0)
     told = f"{settle_s:.1f} s"
-    return told if high_s - low_s < 0.4 * settle_s else f"about {told} ({low_s:.1f} to {high_s:.1f} s)"
+    return f"about {told} ({low_s:.1f} to {high_s:.1f} s)" if is_wide(settle_s, low_s, high_s) else told
 
 
 def _level(misfire_percent: float | None, swing_rpm: float | None, uneven_percent: float | None) -> str:

@@ -243,6 +243,9 @@ class SettlingStudy:
     last_uneven_percent: float | None = None
 
 
+UNKNOWN = SettlingStudy("unknown", None, None, None, None, None, None)
+
+
 def study_settling(
     series: Series,
     firings: Firings,
@@ -258,7 +261,7 @@ def study_settling(
     engine at work stands farther out of the noise than one without.
     """
     if series.seconds < limits.value("settling_least_s"):
-        return SettlingStudy("unknown", None, None, None, None, None, None)
+        return UNKNOWN
     counted = np.full(len(firings.t_s), np.nan) if probability is None else probability
     rough = roughness(series, firings, counted, limits)
     if probability is not None or not one_load or noise_changes(firings, series, limits):
@@ -267,7 +270,7 @@ def study_settling(
     lost = counted[told] > 0.5
     change = fit_change(rough, burst_effect(lost) if comes_in_bursts(lost, limits) else 1.0)
     if change is None:
-        return SettlingStudy("unknown", None, None, None, None, None, None)
+        return UNKNOWN
     course = _course(change, series.mean_rpm, limits)
     none_lost = probability is not None and not lost.any() and _followed(firings, told, limits)
     heard = none_lost or _misses_clear(firings, counted, limits) or _even_throughout(change, limits)

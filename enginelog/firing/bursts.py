@@ -13,10 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-FALLEN = (
-    0.7  # of the fall that is seen after a row, by which it was slower in the mean: a half, and the firing after has
-)
-# pushed the crank already; made-up bursts, seeds 5000-5060: of 53 rows of six and more 15 % are counted wrongly so
+from enginelog.dsp.masks import rows_of_true
+
+# Of the fall that is seen after a row, by which it was slower in the mean: a half, and the firing after has pushed the
+# crank already; made-up bursts, seeds 5000-5060: of 53 rows of six and more 15 % are counted wrongly so.
+FALLEN = 0.7
 SHORT = 2  # lost in a row up to which their number is taken as it is
 BEFORE = 3  # firings before a row that give the rate with which it begins
 USUAL = 0.7  # share of the short rows' slowing that stays under it: the push of the firing after hides some of it
@@ -56,8 +57,7 @@ def surplus(t_s: np.ndarray, miss_probability: np.ndarray) -> np.ndarray:
 def rows(t_s: np.ndarray, miss_probability: np.ndarray) -> Iterator[Row]:
     """Lost ones in a row with BEFORE firings before them and one after."""
     lost, fired = miss_probability > 0.5, miss_probability < 0.5
-    edges = np.flatnonzero(np.diff(np.r_[False, lost, False].astype(int)))
-    for first, past in zip(edges[::2], edges[1::2], strict=True):
+    for first, past in zip(*rows_of_true(lost), strict=True):
         if first >= BEFORE and past < len(t_s) and fired[past] and fired[first - BEFORE : first].all():
             step_s = float(np.diff(t_s[first - BEFORE : first]).mean())
             room_s, rate_hz = float(t_s[past] - t_s[first - 1]), 1 / max(step_s, 1e-4)

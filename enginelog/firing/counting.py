@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from enginelog.dsp.masks import rows_of_true
 from enginelog.firing.cues import BINS, NAMES, Cues
 from enginelog.firing.weighing import CANDIDATES, CONTEXT, SHARED, Slot, clipped_logit, signs
 from enginelog.limits import LimitSet
@@ -19,9 +20,9 @@ FAR = 8.0  # stands for the logit of lost ones where there are none
 EVENLY = 4  # tolerances by which the two halves of a recording may differ, about
 
 
-def tolerance(percent: float) -> float:
-    """Points by which a share may be off and still be right."""
-    return max(POINTS, PART * percent)
+def tolerance(percent: float, points: float = POINTS) -> float:
+    """Points by which a share may be off and still be right: `points`, or PART of it."""
+    return max(points, PART * percent)
 
 
 def evidence(told: np.ndarray, cues: Cues, slots: list[Slot], logit: np.ndarray) -> np.ndarray:
@@ -127,8 +128,8 @@ def _strengths(lost: np.ndarray, slots: list[Slot], n: int) -> np.ndarray:
 
 def _in_a_row(lost: np.ndarray) -> np.ndarray:
     """Lengths of the rows of lost ones; [0] where there are none."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], lost.astype(int), [0]])))
-    return edges[1::2] - edges[::2] if len(edges) else np.zeros(1)
+    first, past = rows_of_true(lost)
+    return past - first if len(first) else np.zeros(1)
 
 
 def _apart(x: np.ndarray, lost: np.ndarray) -> float:

@@ -49,6 +49,7 @@ from enginelog.model.run import (
     Track,
     UnreadableError,
     UsageError,
+    is_wide,
 )
 
 __all__ = [
@@ -70,6 +71,7 @@ __all__ = [
     "Firings",
     "Handback",
     "Hunting",
+    "is_wide",
     "JOB_STATES",
     "Job",
     "JobRecord",

@@ -235,6 +235,11 @@ class FiringSummary:
     windows: tuple[FiringWindow, ...] = ()
 
 
+def is_wide(value: float, low: float, high: float) -> bool:
+    """Whether an interval is so wide, two fifths of the value and more, that the value alone would mislead."""
+    return high - low >= 0.4 * value
+
+
 @dataclass(frozen=True)
 class Hunting:
     """swing_low_percent, swing_high_percent: 95 % interval of swing_percent."""

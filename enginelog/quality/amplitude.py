@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from enginelog.dsp.masks import rows_of_true
+
 HISTOGRAM_BINS = 200  # of |sample| relative to the peak; the last bin is the peak itself
 LEVEL_HOP_S = 0.005
 _EVERY = 5  # one sample in five is enough for a histogram and keeps its cost at 2 ms a minute
@@ -38,8 +40,7 @@ def dropouts(levels: np.ndarray, silent_db: float, loud_db: float, longest_s: fl
     A hole is a row of frames below `silent_db`, at most `longest_s` long, with a frame above `loud_db` on either side.
     """
     silent = levels < silent_db
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], silent, [False]]).astype(np.int8)))
-    starts, ends = edges[::2], edges[1::2]
+    starts, ends = rows_of_true(silent)
     inside = (starts > 0) & (ends < len(levels)) & ((ends - starts) * LEVEL_HOP_S <= longest_s)
     starts, ends = starts[inside], ends[inside]
     near = 4  # frames: those at the edge itself may be half silent, and codecs round it off

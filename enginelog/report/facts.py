@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from enginelog import limits
-from enginelog.model import Finding, FiringSummary, Run
+from enginelog.model import Finding, FiringSummary, Run, is_wide
 from enginelog.plots import cylinder_letter
 from enginelog.report.words import (
     CANNOT_TELL,
@@ -171,8 +171,8 @@ def settling(run: Run) -> Fact:
 
 
 def between(value: float | None, low: float | None, high: float | None, unit: str) -> str:
-    """The interval in brackets where it is wide (over two fifths of the value): the value alone would mislead."""
-    if value is None or low is None or high is None or high - low < 0.4 * value:
+    """The interval in brackets, where it is wide."""
+    if value is None or low is None or high is None or not is_wide(value, low, high):
         return ""
     return f" ({low:.1f} to {high:.1f} {unit})"
 

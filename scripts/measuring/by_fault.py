@@ -10,6 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+import numpy as np
+
 from enginelog import firing, limits, speed, synthesis
 from enginelog.model import Clip, Engine, Track
 from measuring.lost_firings import Counted, counted, table
@@ -101,12 +103,32 @@ def made(case: Case) -> tuple[Clip, synthesis.Truth, Engine, Track]:
     return out
 
 
+def track_of(truth: synthesis.Truth, seed: int) -> Track:
+    """A speed track as the speed stage gives it: 20 frames a second, small errors, an occasional gap."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(0.025, truth.seconds, 0.05)
+    rpm = np.mean([truth.speed_at(t + d) for d in np.linspace(-0.1, 0.1, 9)], axis=0)
+    knots = np.arange(0, len(t) + 20, 10)
+    rpm *= (
+        1
+        + 0.002 * rng.standard_normal(len(t))
+        + 0.001 * np.interp(np.arange(len(t)), knots, rng.standard_normal(len(knots)))
+    )
+    running = np.zeros(len(t), bool)
+    for span in truth.spans:
+        if span.kind == "run":
+            running |= (t > span.start_s) & (t < span.end_s)
+    rpm[~running] = np.nan
+    if rng.random() < 0.4 and len(t) > 60:
+        start = rng.integers(10, len(t) - 25)
+        rpm[start : start + rng.integers(2, 15)] = np.nan
+    return Track(t, rpm, np.where(np.isfinite(rpm), 0.95, 0.0), 0.002 * rpm)
+
+
 def read(case: Case) -> Counted:
     """Make one recording and count what is reported of it."""
     clip, truth, engine, track = made(case)
     if case.true_speed:
-        from accuracy_firing import track_of
-
         track = track_of(truth, case.seed)
     found = firing.locate(clip, track, engine, limits.load("firing"))
     one = counted(case.row, found, truth, labels(truth, found.t_s, engine), engine)

@@ -13,10 +13,10 @@ from math import log
 import numpy as np
 
 from enginelog import synthesis
+from enginelog.findings.loads import droop_percent
 from enginelog.model import Run
-from measuring.made import analysed, as_told
+from measuring.made import Case, analysed, as_told
 
-MOVES = ("saw", "trimmer")  # driven by the finger on the throttle: what looks like a load may be one
 KINDS = tuple(synthesis.KINDS)
 BEHAVIOURS = (
     *("steady", "drifting", "misfire", "hunting", "load_step", "settling", "never_settles", "worsening", "throttle"),
@@ -24,16 +24,6 @@ BEHAVIOURS = (
 # A rough start that fades is within a tenth of its first roughness at the time drawn, and within a twentieth (three
 # time constants, what settling is defined by) this much later.
 FADE_TO_A_TWENTIETH = log(20) / log(10)
-
-
-@dataclass(frozen=True)
-class Heard:
-    """One recording to be made and listened to."""
-
-    seed: int
-    kind: str
-    hardness: str
-    behaviour: str
 
 
 @dataclass(frozen=True)
@@ -53,16 +43,16 @@ class Outcome:
         return self.wrong and self.sure
 
 
-def cases(count: int, first_seed: int, hardness: str, behaviours: tuple[str, ...] = BEHAVIOURS) -> list[Heard]:
+def cases(count: int, first_seed: int, hardness: str, behaviours: tuple[str, ...] = BEHAVIOURS) -> list[Case]:
     """`count` recordings of each behaviour, the kinds in turn; seeds count up and no two recordings share one."""
     return [
-        Heard(first_seed + k * count + i, KINDS[i % len(KINDS)], hardness, behaviour)
+        Case(first_seed + k * count + i, KINDS[i % len(KINDS)], hardness, behaviour)
         for k, behaviour in enumerate(behaviours)
         for i in range(count)
     ]
 
 
-def scenario_of(case: Heard) -> synthesis.Scenario:
+def scenario_of(case: Case) -> synthesis.Scenario:
     """The recording described completely; a drifting engine runs steadily but for a slow change of 3 to 8 %."""
     name = "steady" if case.behaviour == "drifting" else case.behaviour
     scenario = synthesis.random_scenario(case.seed, case.kind, case.hardness, name)
@@ -74,14 +64,14 @@ def scenario_of(case: Heard) -> synthesis.Scenario:
     return replace(scenario, speeds=replace(scenario.speeds, drift_percent=slow), seconds=longer)
 
 
-def outcomes(case: Heard) -> list[Outcome]:
+def outcomes(case: Case) -> list[Outcome]:
     """Make one recording, analyse it with the rated speed told, and score every claim that concerns it."""
     scenario = scenario_of(case)
     clip, truth = synthesis.make(scenario)
     return scored(case, truth, analysed(clip, as_told(scenario.engine, True)))
 
 
-def scored(case: Heard, truth: synthesis.Truth, run: Run) -> list[Outcome]:
+def scored(case: Case, truth: synthesis.Truth, run: Run) -> list[Outcome]:
     """Every claim that concerns a recording of this behaviour."""
     return [outcome for score in SCORES[case.behaviour] for outcome in score(case.behaviour, truth, run)]
 
@@ -179,7 +169,7 @@ def load_told(behaviour: str, truth: synthesis.Truth, run: Run) -> list[Outcome]
 def _droop(near, true: synthesis.LoadTruth) -> list[Outcome]:
     if near.droop_percent is None:
         return [Outcome("droop within 0.5 points", None)]
-    off = abs(near.droop_percent - 100 * true.droop_percent / (100 - true.droop_percent))
+    off = abs(near.droop_percent - droop_percent(100, 100 - true.droop_percent))
     within = near.droop_within_points or 0.0
     return [
         Outcome("droop within 0.5 points", off <= 0.5, off > within),

@@ -14,7 +14,7 @@ from enginelog import firing, limits, speed, synthesis
 from enginelog.firing import counting, cues, grid
 from enginelog.model import Clip, Engine, Track
 from measuring import by_fault
-from measuring.made import as_told
+from measuring.made import as_told, moved_as
 from measuring.matching import labels
 
 FOLDS = 3
@@ -22,7 +22,6 @@ BEHAVIOURS = (
     *("steady", "misfire_random", "misfire_burst", "steady", "misfire_puffing", "own", "start", "hunting", "also_own"),
     *("settling", "steady", "own", "never_settles", "load_step", "misfire_random", "moved", "misfire_puffing"),
 )
-PUFFING = {"misfires": {"puff": (0.25, 0.45)}, "colour": {"strength_spread": 0.15}}
 NONE_SHARE = 0.006  # up to which a slot counts as losing none
 FAULT_SEED, HEALTHY_SEED = 5000, 6026
 Chunks = list[tuple[cues.Cues, np.ndarray]]
@@ -40,8 +39,8 @@ def scenario_of(number: int) -> tuple[synthesis.Scenario, bool]:
         single = "misfire_random" if behaviour == "own" else "misfire_burst"
         behaviour = "misfire_every_second" if second else ("misfire_cylinder" if several else single)
     if behaviour == "moved":
-        behaviour = "revving" if kind in ("saw", "trimmer", "two_stroke_twin", "four") else "throttle"
-    fixed = PUFFING if behaviour == "misfire_random" and rng.random() < 0.4 else {}
+        behaviour = moved_as(kind)
+    fixed = by_fault.PUFF if behaviour == "misfire_random" and rng.random() < 0.4 else {}
     seconds = float(rng.uniform(8, 13))
     made = synthesis.random_scenario(number, kind, hardness, behaviour, seconds=seconds, **fixed)
     return made, bool(rng.random() < 0.6)

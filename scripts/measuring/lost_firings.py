@@ -12,6 +12,7 @@ import numpy as np
 
 from enginelog import limits
 from enginelog.findings import firing_verdicts, misfire
+from enginelog.firing.counting import tolerance
 from enginelog.model import Engine, Firings
 from enginelog.synthesis import Truth
 
@@ -55,7 +56,7 @@ class Counted:
     @property
     def right(self) -> bool:
         """Within `points` or 7 % of the value."""
-        return bool(abs(self.off) <= max(self.points, 0.07 * self.true_percent))
+        return bool(abs(self.off) <= tolerance(self.true_percent, self.points))
 
     @property
     def wrong(self) -> bool:

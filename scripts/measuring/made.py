@@ -68,11 +68,16 @@ def cases(runs: int, first_seed: int, hardness: str) -> list[Case]:
     return [Case(first_seed + i, kinds[i % len(kinds)], hardness, BEHAVIOURS[i % len(BEHAVIOURS)]) for i in range(runs)]
 
 
+def moved_as(kind: str) -> str:
+    """How the throttle of a kind is moved: blips, or from idle to full and back."""
+    return "revving" if kind in ("saw", "trimmer", "two_stroke_twin", "four") else "throttle"
+
+
 def scenario_of(case: Case) -> synthesis.Scenario:
     """The recording described completely."""
     name = case.behaviour
     if name == MOVED:
-        name = "revving" if case.kind in ("saw", "trimmer", "two_stroke_twin", "four") else "throttle"
+        name = moved_as(case.kind)
     return synthesis.random_scenario(case.seed, case.kind, case.hardness, name)
 
 

@@ -45,21 +45,25 @@ def rows(case: made.Case) -> list[tuple[np.ndarray, bool, made.Case]]:
 
 def fit(figures: np.ndarray, right: np.ndarray) -> dict[str, np.ndarray]:
     """Ridge logistic regression of `right` (n,) on `figures` (n, k), a wrong one counting WRONG_COUNTS times."""
-    from scipy.optimize import minimize
-
     mean, spread = figures.mean(axis=0), figures.std(axis=0) + 1e-9
     x = np.column_stack([np.ones(len(figures)), np.clip((figures - mean) / spread, -WIDEST, WIDEST)])
     share = np.where(right, 1.0, WRONG_COUNTS)
-    share /= share.sum()
+    weight = ridge_logistic(x, right.astype(float), share / share.sum(), RIDGE)
+    return {"mean": mean, "spread": spread, "weight": weight}
+
+
+def ridge_logistic(x: np.ndarray, y: np.ndarray, share: np.ndarray, ridge: float) -> np.ndarray:
+    """Weights (k,) of a ridge logistic regression of y (n,), 0..1, on x (n, k), whose first column is one and is not
+    held back; share (n,): how much each row counts."""
+    from scipy.optimize import minimize
 
     def loss(weight: np.ndarray) -> tuple[float, np.ndarray]:
         score = x @ weight
-        slope = x.T @ (share * (probability(score) - right))
-        slope[1:] += 2 * RIDGE * weight[1:]
-        return float(share @ (np.logaddexp(0, score) - right * score) + RIDGE * (weight[1:] ** 2).sum()), slope
+        slope = x.T @ (share * (probability(score) - y))
+        slope[1:] += 2 * ridge * weight[1:]
+        return float(share @ (np.logaddexp(0, score) - y * score) + ridge * (weight[1:] ** 2).sum()), slope
 
-    weight = minimize(loss, np.zeros(x.shape[1]), jac=True, method="L-BFGS-B", options={"maxiter": 500}).x
-    return {"mean": mean, "spread": spread, "weight": weight}
+    return minimize(loss, np.zeros(x.shape[1]), jac=True, method="L-BFGS-B", options={"maxiter": 500}).x
 
 
 def kept_back(figures: np.ndarray, right: np.ndarray, seeds: np.ndarray) -> np.ndarray:
