@@ -13,12 +13,14 @@ from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, datetime
 from typing import Any, BinaryIO, TypeVar
 
+import numpy as np
+
 from enginelog import __version__, findings, firing, limits, media, quality, speed, timeline
 from enginelog.model import Clip, Engine, Firings, Run, Track
 
 BLOCK_S = 30.0
 OVERLAP_S = 4.0
-PARTS = 32  # blocks whose findings are kept apart
+PARTS = 32  # blocks whose tracks and firings are kept apart
 
 
 Timed = TypeVar("Timed", timeline.Activity, Track, Firings)
@@ -26,14 +28,18 @@ Timed = TypeVar("Timed", timeline.Activity, Track, Firings)
 
 @dataclass
 class _Heard:
-    """What the listening stages found, block by block; the first `chunks` parts are those of PARTS blocks each."""
+    """What the listening stages found, block by block.
 
-    starts_s: list = field(default_factory=list)
+    latest: of the last block, which the next one cuts short. tracks, firings: the first `chunks` parts are those of
+    PARTS blocks each, since many small arrays take far more room than they hold.
+    """
+
+    watch: timeline.Watch
     quality: list = field(default_factory=list)
-    activity: list = field(default_factory=list)
-    tracks: list = field(default_factory=list)
-    firings: list = field(default_factory=list)
-    spectra: list = field(default_factory=list)
+    latest: tuple[timeline.Activity, Track, Firings] | None = None
+    tracks: list[Track] = field(default_factory=list)
+    firings: list[Firings] = field(default_factory=list)
+    spectrum: speed.OrderPower | None = None
     chunks: int = 0
 
 
@@ -50,7 +56,7 @@ def analyse(
     Raises UnreadableError where the source cannot be read as a recording.
     """
     sets = {topic: limits.load(topic) for topic in ("quality", "speed", "timeline", "firing", "findings")}
-    heard = _Heard()
+    heard = _Heard(timeline.Watch(engine, sets["timeline"]))
     with media.open_recording(source, name=name) as recording:
         for clip in recording.blocks(seconds=BLOCK_S, overlap_s=OVERLAP_S):
             _listen(clip, engine, sets, heard)
@@ -77,39 +83,51 @@ def listener(engine: Engine) -> Callable[[Clip, bool], tuple[Track, Firings | No
 
 def _listen(clip: Clip, engine: Engine, sets: dict, heard: _Heard) -> None:
     """Run the listening stages over one block, which speaks from the middle of its overlap with the one before."""
-    start_s = clip.start_s + OVERLAP_S / 2 if heard.starts_s else 0.0
+    start_s = clip.start_s + OVERLAP_S / 2 if heard.latest else 0.0
     heard.quality.append(quality.measure(clip, sets["quality"]))
     activity = timeline.listen(clip, sets["timeline"])
     track = speed.track(clip, engine, sets["speed"])
     firings = firing.locate(clip, track, engine, sets["firing"])
-    heard.spectra.append(speed.order_power(clip, track, engine))
+    heard.spectrum = speed.added(heard.spectrum, speed.order_power(clip, track, engine))
     _keep(heard, start_s, activity, track, firings)
 
 
 def _keep(heard: _Heard, start_s: float, activity: timeline.Activity, track: Track, firings: Firings) -> None:
-    """Add what a block found from `start_s` on, and take what comes later off the one before.
+    """Keep what a block found from `start_s` on; of the one before, what it found until then is put away."""
+    _put_away(heard, start_s)
+    own = (start_s, math.inf)
+    heard.latest = _between(activity, *own), _between(track, *own), _between(firings, *own)
 
-    Only what is a block's own is kept, and many small parts are put together: hours of them are most of the memory
-    that an analysis takes.
-    """
-    for kept in (heard.activity, heard.tracks, heard.firings):
-        kept[-1:] = [_between(part, -math.inf, start_s) for part in kept[-1:]]
-    if len(heard.starts_s) - heard.chunks >= PARTS:
-        _put_together(heard, heard.chunks)
+
+def _put_away(heard: _Heard, until_s: float) -> None:
+    """What the latest block found before `until_s`, in as little memory as does: this is what grows by the hour."""
+    if heard.latest is None:
+        return
+    activity, track, firings = heard.latest
+    heard.latest, own = None, (-math.inf, until_s)
+    track = _between(track, *own)
+    heard.watch.add(_between(activity, *own), track)
+    small = track.confidence.astype(np.float32), track.rpm_std.astype(np.float32)
+    heard.tracks.append(replace(track, confidence=small[0], rpm_std=small[1]))
+    heard.firings.append(_between(firings, *own))
+    if len(heard.tracks) - heard.chunks >= PARTS:
+        heard.tracks.append(_end_to_end(_taken(heard.tracks, heard.chunks)))
+        heard.firings.append(firing.join(_taken(heard.firings, heard.chunks)))
         heard.chunks += 1
-    heard.starts_s.append(start_s)
-    heard.activity.append(_between(activity, start_s, math.inf))
-    heard.tracks.append(_between(track, start_s, math.inf))
-    heard.firings.append(_between(firings, start_s, math.inf))
 
 
-def _put_together(heard: _Heard, first: int) -> None:
-    """One part in place of all from number `first` on; what has been put together is let go at once."""
-    starts_s = heard.starts_s[first:]
-    heard.tracks[first:] = [speed.join(heard.tracks[first:], starts_s)]
-    heard.activity[first:] = [timeline.join(heard.activity[first:], starts_s)]
-    heard.firings[first:] = [firing.join(heard.firings[first:])]
-    heard.starts_s[first:] = starts_s[:1]
+def _taken(parts: list, first: int = 0) -> list:
+    """The parts from number `first` on, which are taken out of the list."""
+    taken = parts[first:]
+    del parts[first:]
+    return taken
+
+
+def _end_to_end(parts: list[Track]) -> Track:
+    """One track from parts that follow each other, which are let go column by column."""
+    columns: dict[str, list] = {each.name: [getattr(part, each.name) for part in parts] for each in fields(Track)}
+    parts.clear()
+    return Track(**{name: np.concatenate(columns.pop(name)) for name in tuple(columns)})
 
 
 def _between(part: Timed, start_s: float, end_s: float) -> Timed:
@@ -123,16 +141,17 @@ def _between(part: Timed, start_s: float, end_s: float) -> Timed:
 def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard) -> Run:
     """Put the blocks together and judge the recording as a whole."""
     clip_quality = quality.judge(heard.quality, info.seconds, sets["quality"], extra=problems)
-    _put_together(heard, 0)
-    track, activity, firings = heard.tracks[0], heard.activity.pop(), heard.firings[0]
-    story = timeline.build(activity, track, engine, sets["timeline"])
+    _put_away(heard, math.inf)
+    track = _end_to_end(_taken(heard.tracks))
+    story = timeline.tell(heard.watch.finish(), track, engine, sets["timeline"])
     if not story.engine_heard and story.pulls == 0:
         clip_quality = quality.nothing_read(clip_quality, sets["quality"])
     running = story.spans if story.engine_heard else ()
     run_speed = speed.summarise(track, running, sets["speed"], clip_quality.trust, engine)
     # No speed is surer than that there was an engine.
     run_speed = replace(run_speed, confidence=min(run_speed.confidence, story.confidence))
-    del activity
+    track = replace(track, rhythm=None)  # nothing after this asks for it, and it is the most of the track
+    firings = firing.join(heard.firings.pop(0) for _ in range(len(heard.firings)))
     measures = findings.judge(engine, clip_quality, story, run_speed, track, firings, sets["findings"])
     return Run(
         program_version=__version__,
@@ -144,7 +163,7 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard) -> Run:
         track=track,
         firings=firings,
         measures=measures,
-        spectrum=speed.join_spectra(heard.spectra) if story.engine_heard else None,
+        spectrum=speed.spectrum_of(heard.spectrum) if story.engine_heard and heard.spectrum else None,
         limits_used={
             f"{topic}.{limit.name}": limit.value
             for topic, chosen in sets.items()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import fields, replace
 
 import numpy as np
@@ -10,28 +10,46 @@ import numpy as np
 from enginelog.model import Firings
 
 CLOSE = 0.3  # of an interval within which two blocks mean the same event
+RECENT = 20_000  # events of what came before that a block is held against
 
 
 def empty() -> Firings:
     """No firings at all: what a block gives in which nothing could be followed."""
-    none = np.empty(0)
-    return Firings(none, none.astype(int), *(none.copy() for _ in range(6)))
+    return small(Firings(*(np.empty(0) for _ in fields(Firings))))
 
 
-def join(parts: Sequence[Firings]) -> Firings:
+def small(firings: Firings) -> Firings:
+    """The same in as few bytes as its precision needs: times and turns double, the rest single, slots as integers."""
+    kinds = {"t_s": np.float64, "revolutions": np.float64, "slot": np.int16}
+    names = [each.name for each in fields(Firings)]
+    return Firings(**{name: getattr(firings, name).astype(kinds.get(name, np.float32), copy=False) for name in names})
+
+
+def join(parts: Iterable[Firings]) -> Firings:
     """One `Firings` out of blocks in order of time, which may overlap.
 
     An overlap is cut in its middle. The slots of a block are turned so that they agree with the events it shares with
     the block before, else with the levels of its slots, else with the count of intervals in between. `revolutions`
-    goes on from block to block by time and speed.
+    goes on from block to block by time and speed. Of what came before, RECENT events at least are looked at.
     """
-    parts = [part for part in parts if len(part.t_s)]
-    if not parts:
+    done: list[Firings] = []
+    whole = None
+    for part in parts:
+        if len(part.t_s):
+            whole = small(part) if whole is None else _append(whole, small(part))
+            if len(whole.t_s) > 2 * RECENT:
+                done.append(_chosen(whole, np.arange(len(whole.t_s)) < len(whole.t_s) - RECENT))
+                whole = _chosen(whole, np.arange(len(whole.t_s)) >= len(whole.t_s) - RECENT)
+    if whole is None:
         return empty()
-    whole = parts[0]
-    for part in parts[1:]:
-        whole = _append(whole, part)
-    return whole
+    return _end_to_end([*done, whole]) if done else whole
+
+
+def _end_to_end(parts: list[Firings]) -> Firings:
+    """Parts one after the other, let go column by column."""
+    columns = {each.name: [getattr(part, each.name) for part in parts] for each in fields(Firings)}
+    parts.clear()
+    return Firings(**{name: np.concatenate(columns.pop(name)) for name in tuple(columns)})
 
 
 def _append(whole: Firings, part: Firings) -> Firings:
@@ -39,9 +57,9 @@ def _append(whole: Firings, part: Firings) -> Firings:
     interval_s = _interval(whole, slice(-9, None))
     part = _agreed(whole, part, slots, interval_s)
     cut = 0.5 * (whole.t_s[-1] + part.t_s[0])
-    before = _chosen(whole, whole.t_s < max(cut, part.t_s[0]) if part.t_s[0] <= whole.t_s[-1] else whole.t_s > -np.inf)
+    before = _chosen(whole, whole.t_s < max(cut, part.t_s[0])) if part.t_s[0] <= whole.t_s[-1] else whole
     after = _chosen(part, part.t_s > (before.t_s[-1] if len(before.t_s) else -np.inf) + 0.5 * interval_s)
-    return Firings(*(np.concatenate([getattr(before, f.name), getattr(after, f.name)]) for f in fields(Firings)))
+    return _end_to_end([before, after])
 
 
 def _chosen(part: Firings, keep: np.ndarray) -> Firings:

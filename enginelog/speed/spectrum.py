@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,11 +52,17 @@ def _mean_power(frames: np.ndarray) -> OrderPower:
     return OrderPower((power / power.sum(axis=1, keepdims=True).clip(1e-30)).mean(axis=0), len(frames))
 
 
-def join_spectra(parts: Sequence[OrderPower]) -> Spectrum | None:
+def added(total: OrderPower | None, part: OrderPower) -> OrderPower:
+    """Mean power over all frames of `total` (None: no block yet) and of one more block."""
+    if total is None or not total.frames:
+        return part
+    frames = total.frames + part.frames
+    return OrderPower((total.power * total.frames + part.power * part.frames) / frames, frames)
+
+
+def spectrum_of(total: OrderPower) -> Spectrum | None:
     """The spectrum of the whole recording in dB below its strongest line; None where no frame could be read."""
-    total = sum(part.frames for part in parts)
-    if total == 0:
+    if total.frames == 0:
         return None
-    power = np.sum([part.power * part.frames for part in parts], axis=0) / total
-    level = 10 * np.log10(np.maximum(power / power.max(), 1e-8))
-    return Spectrum(np.arange(len(power)) / REVS, level)
+    level = 10 * np.log10(np.maximum(total.power / total.power.max(), 1e-8))
+    return Spectrum(np.arange(len(total.power)) / REVS, level)

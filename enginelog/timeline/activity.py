@@ -37,6 +37,20 @@ class Activity:
     def hop_s(self) -> float:
         return 1.0 / FRAME_RATE_HZ
 
+    @property
+    def start_s(self) -> float:
+        """Middle of the first frame; 0 where there is none."""
+        return float(self.t_s[0]) if len(self.t_s) else 0.0
+
+    @property
+    def rows(self) -> int:
+        return len(self.t_s)
+
+    @property
+    def bands_every(self) -> int:
+        """Of how many rows `bands_db` holds one."""
+        return 1
+
 
 def listen(clip: Clip, limits: LimitSet) -> Activity:
     """Levels of one block of sound. Any length; a block shorter than one frame gives empty arrays."""

@@ -11,12 +11,13 @@ from enginelog.model import Engine, Span, Timeline, Track
 from enginelog.timeline.activity import Activity
 from enginelog.timeline.claims import claimed
 from enginelog.timeline.heard import by_rhythm, confidence_of, grown, reason_for
-from enginelog.timeline.nets import shipped
 from enginelog.timeline.pops import bangs
 from enginelog.timeline.pulls import sudden
 from enginelog.timeline.rundown import stopped
-from enginelog.timeline.states import KINDS, PULL, QUIET, RUN, RUNDOWN, course, stretches, views
+from enginelog.timeline.states import KINDS, PULL, QUIET, RUN, RUNDOWN, course, stretches
 from enginelog.timeline.strokes import with_pull_speeds
+from enginelog.timeline.traces import Levels, time_of
+from enginelog.timeline.watching import Watch, Watched
 
 
 def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) -> Timeline:
@@ -26,32 +27,40 @@ def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) ->
     is not audible is not counted. `seconds_to_run` goes from the first pull of the row that led to the first
     sustained run; `rundown_s` is the last run-down whose end is heard. ValueError where the track kept no rhythm.
     """
-    if len(track.t_s) < 2 or len(activity.t_s) == 0:
+    watch = Watch(engine, limits)
+    watch.add(activity, track)
+    return tell(watch.finish(), track, engine, limits)
+
+
+def tell(watched: Watched | None, track: Track, engine: Engine, limits: LimitSet) -> Timeline:
+    """The timeline of a recording that was watched part by part, `track` of all parts together: see `build`.
+
+    None: the recording was too short.
+    """
+    if watched is None:
         return Timeline(False, 1.0, (), reason="the recording is too short to hear an engine in")
-    if track.rhythm is None:
-        raise ValueError("the track has no rhythm: expected Track.rhythm as kept by the speed stage")
-    seen = views(activity, track, engine, shipped(), limits)
+    seen, levels = watched.seen, watched.traces
     hop_s = float(track.t_s[1] - track.t_s[0])
     marks = tidy(stretches(course(seen, limits)), track, limits)
     marks = tidy(by_rhythm(marks, seen, limits), track, limits)
     marks = tidy(grown(marks, seen, track.confidence, limits), track, limits)
     marks = not_pulled_while_running(marks, limits.value("between_pulls_s") / hop_s)
-    marks = merged(sudden(marks, activity, track, PULL, RUN, QUIET, limits))
+    marks = merged(sudden(marks, levels, track, PULL, RUN, QUIET, limits))
     confidence, marks = confidence_of(without_lone_pull(marks, seen.pull, limits), seen, limits)
     again = by_rhythm(marks, seen, limits)
     if again is not marks:  # what seemed a run was none, and the rhythm knows another
         confidence, marks = confidence_of(tidy(again, track, limits), seen, limits)
-    spans = to_spans(marks, track, activity, limits.value("start_late_s"))
-    spans, rundown_s = stopped(spans, activity, track, engine, limits)
-    spans = with_pull_speeds(spans, activity, engine, limits)
+    spans = to_spans(marks, track, levels, limits.value("start_late_s"))
+    spans, rundown_s = stopped(spans, levels, track, engine, limits)
+    spans = with_pull_speeds(spans, levels, engine, limits)
     heard = any(span.kind == "run" for span in spans)
     pulls = sum(span.kind == "pull" for span in spans)
-    reason = None if heard else reason_for(activity, pulls, limits)
+    reason = None if heard else reason_for(levels, pulls, limits)
     found = Timeline(heard, confidence, spans, pulls, seconds_to_run(spans), rundown_s, reason=reason)
-    found = claimed(found, seen, activity, track, limits)
+    found = claimed(found, seen, levels, track, limits)
     if not heard and pulls and found.pulls_least == 0:  # not one of them is sure
-        found = replace(found, reason=reason_for(activity, 0, limits))
-    return replace(found, pops=bangs(activity, spans, limits)) if heard or pulls else found
+        found = replace(found, reason=reason_for(levels, 0, limits))
+    return replace(found, pops=bangs(levels, spans, limits)) if heard or pulls else found
 
 
 def without_lone_pull(marks, pull_logits: np.ndarray, limits: LimitSet) -> list[tuple[int, int, int]]:
@@ -169,15 +178,15 @@ def orphans_quiet(marks) -> list[tuple[int, int, int]]:
     return merged(out)
 
 
-def to_spans(marks, track: Track, activity: Activity, late_s: float) -> tuple[Span, ...]:
+def to_spans(marks, track: Track, levels: Levels, late_s: float) -> tuple[Span, ...]:
     """Spans in seconds with their speeds, from 0 (or where the track begins) to the end of the sound.
 
     A run that a pull leads to begins `late_s` before it shows: some of the first firings fail.
     """
     hop_s = float(track.t_s[1] - track.t_s[0])
     edges = [float(track.t_s[first] - hop_s / 2) for _, first, _ in marks]
-    edges[0] = float(activity.t_s[0] - activity.hop_s / 2)
-    edges.append(float(activity.t_s[-1] + activity.hop_s / 2))
+    edges[0] = levels.start_s - levels.hop_s / 2
+    edges.append(time_of(levels, levels.rows) - levels.hop_s / 2)
     for i in range(1, len(marks)):
         if (marks[i - 1][0], marks[i][0]) == (PULL, RUN):
             edges[i] = max(edges[i] - late_s, edges[i - 1] + hop_s)

@@ -13,9 +13,9 @@ import numpy as np
 
 from enginelog.limits import LimitSet
 from enginelog.model import Span, Timeline, Track
-from enginelog.timeline.activity import Activity
 from enginelog.timeline.chances import Chances, chances
 from enginelog.timeline.states import PULL, RUN, Views
+from enginelog.timeline.traces import Levels, rows_between
 
 BEFORE_S, AFTER_S = 0.4, 0.3  # about a pull: beginnings of a pull that are this one's own
 EDGE_S = 0.3  # within which a start or a cut is to be right
@@ -33,10 +33,10 @@ class Count:
     hidden: int
 
 
-def claimed(found: Timeline, seen: Views, activity: Activity, track: Track, limits: LimitSet) -> Timeline:
+def claimed(found: Timeline, seen: Views, levels: Levels, track: Track, limits: LimitSet) -> Timeline:
     """`found` with the range of its pulls, its start and its cut, where these are sure, and reasons where not."""
     every = chances(seen, limits)
-    doubt = _doubt(found, seen, activity, track.t_s, limits)
+    doubt = _doubt(found, seen, levels, track.t_s, limits)
     found = replace(found, **_pulls(found, doubt, counted(found.spans, every, track.t_s, limits), limits))
     found = replace(found, **_start(found, every, track.t_s, limits), **_cut(found, seen, every, track.t_s, limits))
     if found.cut_s is None or found.rundown_s is None:
@@ -90,7 +90,7 @@ def _pulls(found: Timeline, doubt: str | None, count: Count, limits: LimitSet) -
     return {"pulls_low": count.sure, "pulls_high": high, "pulls_reason": reason}
 
 
-def _doubt(found: Timeline, seen: Views, activity: Activity, t_s: np.ndarray, limits: LimitSet) -> str | None:
+def _doubt(found: Timeline, seen: Views, levels: Levels, t_s: np.ndarray, limits: LimitSet) -> str | None:
     """Why further pulls may lie hidden however little is seen of them, None where nothing says so."""
     if not found.engine_heard and not found.pulls:
         return "neither an engine nor a pull of the starter stands out"
@@ -104,7 +104,7 @@ def _doubt(found: Timeline, seen: Views, activity: Activity, t_s: np.ndarray, li
         return "what is heard after the engine stopped may be pulls of the starter or not"
     if found.pulls and found.engine_heard and found.confidence < limits.value("claim_engine"):
         return "the engine is too faint to tell how often its starter was pulled"
-    if found.pulls and rise_db(found.spans, activity) < limits.value("pulls_rise_db"):
+    if found.pulls and rise_db(found.spans, levels) < limits.value("pulls_rise_db"):
         return "the noise is nearly as loud as the engine, so that pulls of the starter may lie under it"
     return None
 
@@ -115,23 +115,23 @@ def _runs_at_once(run: Span, engine: np.ndarray, t_s: np.ndarray, limits: LimitS
     return len(begin) == 0 or float(begin.mean()) >= limits.value("runs_at_once") * max(float(np.median(whole)), 0.5)
 
 
-def rise_db(spans: tuple[Span, ...], activity: Activity) -> float:
+def rise_db(spans: tuple[Span, ...], levels: Levels) -> float:
     """By how much the run is louder than the quiet, mean of the bands in which it is; infinite where one is missing."""
-    runs, quiet = (_inside(spans, kind, activity.t_s) for kind in ("run", "quiet"))
-    if runs.sum() < 50 or quiet.sum() < 30:
+    every = levels.bands_every
+    runs, quiet = (levels.bands_db[_inside(spans, kind, levels), 1:].astype(np.float32) for kind in ("run", "quiet"))
+    if len(runs) * every < 50 or len(quiet) * every < 30:
         return math.inf
-    bands = activity.bands_db.astype(np.float32)[:, 1:]
-    rise = np.median(bands[runs], axis=0) - np.percentile(bands[quiet], QUIET_PERCENTILE, axis=0)
+    rise = np.median(runs, axis=0, overwrite_input=True) - np.percentile(quiet, QUIET_PERCENTILE, axis=0)
     return float(np.maximum(rise, 0.0).mean())
 
 
-def _inside(spans: tuple[Span, ...], kind: str, t_s: np.ndarray) -> np.ndarray:
-    """Frames well within the spans of one kind, shape (n,)."""
-    out = np.zeros(len(t_s), bool)
+def _inside(spans: tuple[Span, ...], kind: str, levels: Levels) -> np.ndarray:
+    """Of the levels in bands, those well within the spans of one kind, mask (m,)."""
+    out = np.zeros(levels.rows, bool)
     for span in spans:
         if span.kind == kind:
-            out |= (t_s >= span.start_s + 0.2) & (t_s < span.end_s - 0.2)
-    return out
+            out[rows_between(levels, span.start_s + 0.2, span.end_s - 0.2)] = True
+    return out[:: levels.bands_every]
 
 
 def unpulled(spans: tuple[Span, ...]) -> bool:

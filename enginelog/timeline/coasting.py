@@ -14,7 +14,7 @@ import numpy as np
 
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
-from enginelog.timeline.activity import Activity
+from enginelog.timeline.traces import Levels
 
 FINE_RATE_HZ = 500.0
 SHAPES = (0.3, 0.5, 0.65, 0.785)
@@ -34,7 +34,7 @@ class Coast:
     clearness: float
 
 
-def coast(activity: Activity, cut_s: float, firing_hz: float, longest_s: float, limits: LimitSet) -> Coast | None:
+def coast(levels: Levels, cut_s: float, firing_hz: float, longest_s: float, limits: LimitSet) -> Coast | None:
     """The coast of an engine that fired `firing_hz` times a second until about `cut_s`; None where too little follows.
 
     The cut itself is looked for a little before and after, the time to standstill up to `longest_s`. The speed below an
@@ -44,7 +44,7 @@ def coast(activity: Activity, cut_s: float, firing_hz: float, longest_s: float, 
         return None
     shortest = limits.value("coast_shortest_s")
     longest = max(longest_s, 1.1 * shortest)
-    beat = beats(activity, cut_s - LEAD_S, LEAD_S + longest)
+    beat = beats(levels, cut_s - LEAD_S, LEAD_S + longest)
     if len(beat) < int(LEAD_S * FINE_RATE_HZ) + 2 * WINDOW:
         return None
     coarse = np.geomspace(shortest, longest, int(np.log(longest / shortest) / 0.08) + 2)
@@ -64,10 +64,10 @@ def _best(beat: np.ndarray, firing_hz: float, trials: list) -> tuple[float, floa
     return trials[int(np.argmax(scores))]
 
 
-def beats(activity: Activity, start_s: float, longest_s: float) -> np.ndarray:
+def beats(levels: Levels, start_s: float, longest_s: float) -> np.ndarray:
     """The two fine envelopes from `start_s` on, without their slow part and with their loudest peaks tamed: (n, 2)."""
-    first = max(int((start_s - activity.t_s[0]) * 100), 0)
-    fine = activity.fine_db[first : first + int(longest_s * 100) + 1].astype(np.float64).reshape(-1, 2)
+    first = max(int((start_s - levels.start_s) * 100), 0)
+    fine = levels.fine_db[first : first + int(longest_s * 100) + 1].astype(np.float64).reshape(-1, 2)
     if len(fine) < WINDOW:
         return fine[:0]
     fast = np.clip(fine - moving_mean(fine, WINDOW), -12, 12)

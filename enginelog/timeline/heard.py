@@ -7,9 +7,8 @@ import numpy as np
 from enginelog.dsp.logistic import probability
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
-from enginelog.timeline.activity import Activity
-from enginelog.timeline.cues import block_levels
 from enginelog.timeline.states import PULL, QUIET, RUN, RUNDOWN, Views, stretches
+from enginelog.timeline.traces import Traces
 
 
 def confidence_of(marks, seen: Views, limits: LimitSet) -> tuple[float, list[tuple[int, int, int]]]:
@@ -127,12 +126,12 @@ def of_the_mains(firing_hz: np.ndarray, limits: LimitSet) -> bool:
     return any(1 <= part <= 6 and abs(middle * part / hum_hz - 1) < near for hum_hz, part in parts)
 
 
-def reason_for(activity: Activity, pulls: int, limits: LimitSet) -> str:
+def reason_for(levels: Traces, pulls: int, limits: LimitSet) -> str:
     """In plain words why no engine was heard: only what the levels can tell."""
     if pulls:
         times = "one pull of the starter was" if pulls == 1 else f"{pulls} pulls of the starter were"
         return f"{times} heard, but no engine running by itself"
-    level, within, shape, flat, _, middle, _ = block_levels(activity).astype(float).T
+    level, within, shape, flat, _, middle, _ = levels.blocks.astype(float).T
     if np.percentile(level, 95) < limits.value("faint_db"):
         return "next to nothing was heard: the recording is silent or far too faint"
     if np.std(level) > limits.value("moving_db") and np.mean(shape) > limits.value("moving_shape_db"):

@@ -16,8 +16,6 @@ from enginelog.timeline.scene import scene
 
 KINDS = ("quiet", "pull", "run", "rundown")
 QUIET, PULL, RUN, RUNDOWN = range(4)
-PIECE = 6000  # frames looked at together (five minutes), with MARGIN more on both sides
-MARGIN = 400
 
 
 @dataclass(frozen=True)
@@ -32,31 +30,17 @@ class Views:
     hop_s: float = 0.05
 
 
-def views(activity: Activity, track: Track, engine: Engine, nets: dict[str, Net], limits: LimitSet) -> Views:
-    """Judge every frame of the track, piece by piece so that long recordings stay small."""
-    count = len(track.t_s)
-    parts = [
-        _piece_views(activity, track, engine, nets, limits, first, min(first + PIECE, count))
-        for first in range(0, count, PIECE)
-    ]
-    hop_s = float(track.t_s[1] - track.t_s[0]) if count > 1 else 0.05
-    pitch = np.asarray(track.rhythm, float)[:, RHYTHM.index("pitch")]
-    running, pull, log_states = (np.concatenate(column) for column in zip(*parts, strict=True))
-    return Views(running, pull, log_states, np.exp(pitch) * engine.cylinders, hop_s)
-
-
-def _piece_views(
-    activity, track, engine, nets, limits, first: int, last: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    low, high = max(first - MARGIN, 0), min(last + MARGIN, len(track.t_s))
-    near = Track(*(getattr(track, name)[low:high] for name in ("t_s", "rpm", "confidence", "rpm_std", "rhythm")))
-    heard = (activity.t_s >= near.t_s[0] - 0.2) & (activity.t_s <= near.t_s[-1] + 0.2)
-    local = Activity(*(getattr(activity, name)[heard] for name in Activity.__dataclass_fields__))
-    running = nets["engine"].logits(cues(local, near, engine, limits))[:, 0]
-    pull = nets["pull"].logits(burst_features(local, near.t_s, running > 1.0))[:, 0]
-    states = nets["state"].logits(state_features(local, near, running, pull))
-    keep = slice(first - low, last - low)
-    return running[keep], pull[keep], log_softmax(states)[keep]
+def judged(
+    activity: Activity, track: Track, engine: Engine, nets: dict[str, Net], limits: LimitSet, which: slice
+) -> Views:
+    """The frames `which` of a piece of the track, judged from all of it and the levels about it."""
+    running = nets["engine"].logits(cues(activity, track, engine, limits))[:, 0]
+    pull = nets["pull"].logits(burst_features(activity, track.t_s, running > 1.0))[:, 0]
+    states = log_softmax(nets["state"].logits(state_features(activity, track, running, pull)))
+    firing_hz = np.exp(np.asarray(track.rhythm, float)[:, RHYTHM.index("pitch")]) * engine.cylinders
+    hop_s = float(track.t_s[1] - track.t_s[0]) if len(track.t_s) > 1 else 0.05
+    kept = [column[which].astype(np.float32) for column in (running, pull, states, firing_hz)]
+    return Views(kept[0], kept[1], kept[2], kept[3], hop_s)
 
 
 def state_features(activity: Activity, track: Track, running: np.ndarray, pull: np.ndarray) -> np.ndarray:
@@ -71,7 +55,7 @@ def gains(seen: Views, limits: LimitSet) -> np.ndarray:
 
     The rhythm has a second say on running, so that a run is not lost whose level tells nothing, and the burst on pulls.
     """
-    gain = limits.value("state_gain") * seen.log_states
+    gain = limits.value("state_gain") * np.asarray(seen.log_states, float)
     gain[:, RUN] += limits.value("rhythm_gain") * np.clip(seen.engine, -6, 6)
     gain[:, PULL] += limits.value("burst_gain") * np.clip(seen.pull, -6, 6)
     return gain

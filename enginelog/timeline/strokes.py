@@ -14,7 +14,7 @@ import numpy as np
 from enginelog.dsp.smoothing import mean_within
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Span
-from enginelog.timeline.activity import Activity
+from enginelog.timeline.traces import Levels
 
 STEP_S = 0.002
 BENDS = (-0.3, -0.15, 0.0, 0.15, 0.3)  # of time over a pull: how much faster its beginning may be than its middle
@@ -36,14 +36,14 @@ class Strokes:
     height: float
 
 
-def with_pull_speeds(spans: tuple[Span, ...], activity: Activity, engine: Engine, limits: LimitSet) -> tuple[Span, ...]:
+def with_pull_speeds(spans: tuple[Span, ...], levels: Levels, engine: Engine, limits: LimitSet) -> tuple[Span, ...]:
     """`spans`, its pulls with the speed and, of a single, the compression strokes heard, where these can be told.
 
     With several cylinders some strokes always drown, so that their number would mean nothing and is left out.
     """
     out = []
     for span in spans:
-        found = heard_strokes(activity, span, engine, limits) if span.kind == "pull" else None
+        found = heard_strokes(levels, span, engine, limits) if span.kind == "pull" else None
         if found is not None:
             count = found.count if engine.cylinders == 1 else None
             span = replace(span, rpm=found.rpm, compressions=count)
@@ -51,25 +51,25 @@ def with_pull_speeds(spans: tuple[Span, ...], activity: Activity, engine: Engine
     return tuple(out)
 
 
-def heard_strokes(activity: Activity, span: Span, engine: Engine, limits: LimitSet) -> Strokes | None:
+def heard_strokes(levels: Levels, span: Span, engine: Engine, limits: LimitSet) -> Strokes | None:
     """The strokes of one pull; None where they are not clear of the noise, or not even."""
     if span.end_s - span.start_s > limits.value("longest_pull_s"):
         return None
-    found = _strokes(_curve(activity, span), engine, limits)
+    found = _strokes(_curve(levels, span), engine, limits)
     if found is None or found.likeness < limits.value("stroke_likeness"):
         return None
     uneven = found.uneven > limits.value("stroke_uneven")
     return None if uneven or found.height < limits.value("stroke_height") else found
 
 
-def _curve(activity: Activity, span: Span) -> np.ndarray:
+def _curve(levels: Levels, span: Span) -> np.ndarray:
     """How far the envelopes stand above their own slow course, in the spread of the half second before; (n,), each
     2 ms of the pull."""
-    per_s = 1 / (STEP_S * activity.fine_db.shape[1])
-    zero_s = float(activity.t_s[0]) - 0.5 / per_s if len(activity.t_s) else 0.0
+    per_s = 1 / (STEP_S * levels.fine_db.shape[1])
+    zero_s = levels.start_s - 0.5 / per_s if levels.rows else 0.0
     first = max(int((span.start_s - 0.5 - zero_s) * per_s), 0)
     last = max(int((span.end_s - zero_s) * per_s), first)
-    fine = activity.fine_db[first:last].reshape(-1, 2).astype(float)
+    fine = levels.fine_db[first:last].reshape(-1, 2).astype(float)
     t_s = zero_s + first / per_s + (np.arange(len(fine)) + 0.5) * STEP_S
     before, out = t_s < span.start_s - 0.05, np.zeros(len(fine))
     for column in fine.T:
