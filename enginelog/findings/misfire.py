@@ -119,6 +119,8 @@ def in_spans(firings: Firings, spans: list[Span]) -> np.ndarray:
 
 def take(firings: Firings, mask: np.ndarray) -> Firings:
     """The firings where `mask` is true."""
+    if mask.all():
+        return firings
     return Firings(**{name: getattr(firings, name)[mask] for name in Firings.__dataclass_fields__})
 
 

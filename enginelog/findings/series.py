@@ -97,10 +97,10 @@ def running_median(x: np.ndarray, half: int) -> np.ndarray:
     padded = np.pad(x, half, constant_values=np.nan)
     frames = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
     pieces = range(0, len(frames), AT_ONCE)
-    return np.concatenate([_nanmedian_rows(frames[first : first + AT_ONCE]) for first in pieces])
+    return np.concatenate([nanmedian_rows(frames[first : first + AT_ONCE]) for first in pieces])
 
 
-def _nanmedian_rows(frames: np.ndarray) -> np.ndarray:
+def nanmedian_rows(frames: np.ndarray) -> np.ndarray:
     """Row-wise nanmedian without warnings: sorts NaN to the end and takes the middle of what is known."""
     ordered = np.sort(frames, axis=1)
     count = np.sum(np.isfinite(ordered), axis=1)

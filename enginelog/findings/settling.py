@@ -70,14 +70,19 @@ def _levels(g: np.ndarray, values: np.ndarray, weight, low: float, high: float) 
     """First and last level for each shape, by reweighted least squares with weights `weight(mean)`; clipped to
     range.
     """
-    mean = np.full(g.shape, np.average(values, weights=np.ones(len(values))))
+    mean = np.full(g.shape, values.mean())
+    rest = 1 - g
     for _ in range(8):
         w = weight(np.clip(mean, low, high))
-        a = np.stack([g, 1 - g])
-        gram = np.einsum("ikw,jkw,kw->kij", a, a, w) + 1e-9 * np.eye(2)
-        right = np.einsum("ikw,kw,w->ki", a, w, values)
-        levels = np.clip(np.linalg.solve(gram, right[:, :, None])[:, :, 0], low, high)
-        mean = levels[:, :1] * g + levels[:, 1:] * (1 - g)
+        first, last = w * g, w * rest
+        # The normal equations of two unknowns, solved by Cramer's rule.
+        both = np.einsum("kw,kw->k", first, rest)
+        own, other = (np.einsum("kw,kw->k", *pair) + 1e-9 for pair in ((first, g), (last, rest)))
+        right, left = first @ values, last @ values
+        size = own * other - both**2
+        levels = np.stack([right * other - left * both, own * left - both * right], axis=1) / size[:, None]
+        levels = np.clip(levels, low, high)
+        mean = levels[:, :1] * g + levels[:, 1:] * rest
     return levels, mean
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from enginelog.findings.series import Series
+from enginelog.findings.series import AT_ONCE, Series, nanmedian_rows
 from enginelog.limits import LimitSet
 from enginelog.limits.trade import formulas
 
@@ -29,8 +29,14 @@ def sustained_top_rpm(series: Series) -> float | None:
     if len(series.rpm) < width:
         return None
     frames = np.lib.stride_tricks.sliding_window_view(series.rpm, width)
-    enough = np.isfinite(frames).mean(axis=1) >= 0.5
-    return float(np.max(np.nanmedian(frames[enough], axis=1))) if enough.any() else None
+    tops = [_top_median(frames[first : first + AT_ONCE]) for first in range(0, len(frames), AT_ONCE)]
+    return max((top for top in tops if top is not None), default=None)
+
+
+def _top_median(frames: np.ndarray) -> float | None:
+    """The largest median of the rows of `frames` of which half is known; None where there is none."""
+    enough = frames[np.isfinite(frames).mean(axis=1) >= 0.5]
+    return float(np.max(nanmedian_rows(enough))) if len(enough) else None
 
 
 def weak_cylinder(both_rpm: float, grounded_rpm: dict[int, float], limits: LimitSet) -> int | None:

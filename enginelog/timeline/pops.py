@@ -9,6 +9,7 @@ from enginelog.model import Pop, Span
 from enginelog.timeline.traces import Levels, row_at, rows_between, time_of
 
 LOCAL = 101  # frames of 10 ms about a bang that it is compared with
+PIECE = 50_000  # frames worked out at a time
 
 
 def bangs(levels: Levels, spans: tuple[Span, ...], limits: LimitSet) -> tuple[Pop, ...]:
@@ -53,10 +54,7 @@ def knocked_before(levels: Levels, spans: tuple[Span, ...], found: list[Pop], li
 
 
 def _running_bangs(levels: Levels, rows: slice, end_s: float, ends: bool, limits: LimitSet) -> list[Pop]:
-    from scipy.ndimage import percentile_filter
-
-    peak = levels.peak_db[rows].astype(np.float32)
-    over = peak - percentile_filter(peak, 95, size=LOCAL, mode="nearest")
+    over = over_usual(levels.peak_db[rows])
     settled_s = time_of(levels, rows.start) + limits.value("run_up_pops_s")
     found = []
     for i in highest(over, limits.value("pop_db")):
@@ -64,6 +62,20 @@ def _running_bangs(levels: Levels, rows: slice, end_s: float, ends: bool, limits
         if at_s > settled_s:
             found.append(Pop(at_s, float(over[i]), "slowing" if ends and at_s > end_s - 0.5 else "running"))
     return found
+
+
+def over_usual(peak_db: np.ndarray) -> np.ndarray:
+    """By how much each level (n,) exceeds the 95th percentile of those within half a second, float32; a piece at a
+    time, so that hours need little memory."""
+    from scipy.ndimage import percentile_filter
+
+    out = np.empty(len(peak_db), np.float32)
+    for first in range(0, len(peak_db), PIECE):
+        low, past = max(first - LOCAL, 0), min(first + PIECE, len(peak_db))
+        near = peak_db[low : past + LOCAL].astype(np.float32)
+        usual = percentile_filter(near, 95, size=LOCAL, mode="nearest")
+        out[first:past] = (near - usual)[first - low : past - low]
+    return out
 
 
 def _after_bangs(levels: Levels, rows: slice, usual: float, limits: LimitSet) -> list[Pop]:
@@ -76,6 +88,6 @@ def _after_bangs(levels: Levels, rows: slice, usual: float, limits: LimitSet) ->
 
 def highest(over: np.ndarray, least: float) -> np.ndarray:
     """Indices of the values of at least `least` that are the highest within 0.08 s."""
-    from scipy.ndimage import maximum_filter1d
-
-    return np.flatnonzero((over >= least) & (over == maximum_filter1d(over, 17)))
+    high = np.flatnonzero(over >= least)
+    near = (over[max(i - 8, 0) : i + 9].max() for i in high)
+    return high[[over[i] == most for i, most in zip(high, near, strict=True)]] if len(high) else high

@@ -70,7 +70,9 @@ class Watch:
             self._thin(len(self._filed))
         every = THINNED if len(self._filed) > 1 else 1
         traces = together(self._filed, self._start_s or 0.0, every)
-        whole = {name: np.concatenate([getattr(one, name) for one in self._views]) for name in _COLUMNS}
+        views = {name: [getattr(one, name) for one in self._views] for name in _COLUMNS}
+        self._views, self._waiting = [], []
+        whole = {name: np.concatenate(views.pop(name)) for name in _COLUMNS}
         return Watched(Views(**whole, hop_s=self._hop_s), traces)
 
     def _coming(self) -> int:
