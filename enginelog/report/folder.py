@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import os
 import tempfile
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from enginelog import plots
 from enginelog.model import Run
 from enginelog.report.page import AudioExcerpt, to_html
-from enginelog.report.record import to_json
-from enginelog.report.tables import firing_csv, speed_csv
+from enginelog.report.record import json_pieces
+from enginelog.report.tables import firing_csv_pieces, speed_csv_pieces
 
 
 @dataclass(frozen=True)
@@ -29,22 +30,22 @@ class Written:
 def write_folder(run: Run, folder: str | os.PathLike[str], audio_excerpt: AudioExcerpt | None = None) -> Written:
     """Write report.html, run.json, speed.csv, firing.csv and speed.png into `folder`, which is made where missing.
 
-    The names are fixed: nothing of the recording's name becomes part of a path. Everything is rendered first, then
-    written to temporary files in the same folder, then renamed; after an error no temporary file is left and files from
-    before are whole. OSError where the folder cannot be written.
+    The names are fixed: nothing of the recording's name becomes part of a path. Everything is written to temporary
+    files in the same folder, piece by piece, which are renamed once all are whole; after an error no temporary file is
+    left and files from before are whole. OSError where the folder cannot be written.
     """
     folder = Path(folder)
-    texts = {
-        "report.html": to_html(run, audio_excerpt),
-        "run.json": to_json(run),
-        "speed.csv": speed_csv(run),
-        "firing.csv": firing_csv(run),
+    texts: dict[str, Iterable[str]] = {
+        "report.html": [to_html(run, audio_excerpt)],
+        "run.json": json_pieces(run),
+        "speed.csv": speed_csv_pieces(run),
+        "firing.csv": firing_csv_pieces(run),
     }
-    contents = {name: text.encode("utf-8", "replace") for name, text in texts.items()}
-    contents["speed.png"] = main_picture(run)
+    contents = {name: (piece.encode("utf-8", "replace") for piece in pieces) for name, pieces in texts.items()}
+    picture = {"speed.png": [main_picture(run)]}
     folder.mkdir(parents=True, exist_ok=True)
-    write_all(folder, contents)
-    return Written(folder, *(folder / name for name in contents))
+    write_all(folder, contents | picture)
+    return Written(folder, *(folder / name for name in (*contents, *picture)))
 
 
 def main_picture(run: Run) -> bytes:
@@ -55,12 +56,14 @@ def main_picture(run: Run) -> bytes:
     return plots.to_png(figure)
 
 
-def write_all(folder: Path, contents: dict[str, bytes]) -> None:
-    """Write every file of `contents` into `folder`: all to temporary files first, which are then renamed."""
+def write_all(folder: Path, contents: Mapping[str, bytes | Iterable[bytes]]) -> None:
+    """Write every file of `contents`, whole or in pieces, into `folder`: all to temporary files first, which are then
+    renamed."""
     waiting: list[tuple[str, Path]] = []
     try:
         for name, data in contents.items():
-            waiting.append((_write_temporary(folder, name, data), folder / name))
+            pieces = [data] if isinstance(data, bytes) else data
+            waiting.append((_write_temporary(folder, name, pieces), folder / name))
         while waiting:
             os.replace(*waiting[0])
             waiting.pop(0)
@@ -69,12 +72,12 @@ def write_all(folder: Path, contents: dict[str, bytes]) -> None:
             Path(temporary).unlink(missing_ok=True)
 
 
-def _write_temporary(folder: Path, name: str, data: bytes) -> str:
-    """Write `data` to a new file beside the one it is to become; it is gone again where that fails."""
+def _write_temporary(folder: Path, name: str, pieces: Iterable[bytes]) -> str:
+    """Write `pieces` to a new file beside the one it is to become; it is gone again where that fails."""
     handle, temporary = tempfile.mkstemp(prefix=".", suffix=f".{name}.part", dir=folder)
     try:
         with os.fdopen(handle, "wb") as file:
-            file.write(data)
+            file.writelines(pieces)
             file.flush()
             os.fsync(file.fileno())
         os.chmod(temporary, 0o666 & ~_umask())

@@ -5,12 +5,23 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
 from enginelog.model import Run
 
+AT_ONCE = 20_000  # rows made at a time: as text, hours of them are most of the memory used
+FIRING_DIGITS = {
+    "t_s": 5,
+    "slot": 0,
+    "strength": 4,
+    "slot_level": 4,
+    "miss_probability": 4,
+    "timing": 4,
+    "snr_db": 1,
+    "revolutions": 3,
+}
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 
@@ -29,36 +40,41 @@ def cell(value: object) -> str:
 
 def speed_csv(run: Run) -> str:
     """t_s, rpm, confidence, rpm_std and the timeline's kind at that moment; one line a frame, empty where unknown."""
-    track = run.track
-    confidence = np.where(np.isfinite(track.rpm), track.confidence, 0.0)
-    return _table(
-        ("t_s", "rpm", "confidence", "rpm_std", "kind"),
-        (
-            _column(track.t_s, 4),
-            _column(track.rpm, 1),
-            _column(confidence, 3),
-            _column(track.rpm_std, 2),
-            _kinds(run),
-        ),
-    )
+    return "".join(speed_csv_pieces(run))
+
+
+def speed_csv_pieces(run: Run) -> Iterator[str]:
+    """`speed_csv`, a piece at a time."""
+    track, kinds = run.track, _kinds(run)
+    yield _table([("t_s", "rpm", "confidence", "rpm_std", "kind")])
+    for some in _pieces(len(track.t_s)):
+        rpm = track.rpm[some]
+        columns = (
+            _column(track.t_s[some], 4),
+            _column(rpm, 1),
+            _column(np.where(np.isfinite(rpm), track.confidence[some], 0.0), 3),
+            _column(track.rpm_std[some], 2),
+            [cell(run.timeline.spans[number].kind) if number >= 0 else "" for number in kinds[some]],
+        )
+        yield _table(zip(*columns, strict=True))
 
 
 def firing_csv(run: Run) -> str:
     """One line a firing opportunity, the fields of `model.Firings`; `slot` counts from 0, empty where unknown."""
-    f = run.firings
-    return _table(
-        ("t_s", "slot", "strength", "slot_level", "miss_probability", "timing", "snr_db", "revolutions"),
-        (
-            _column(f.t_s, 5),
-            _column(f.slot, 0),
-            _column(f.strength, 4),
-            _column(f.slot_level, 4),
-            _column(f.miss_probability, 4),
-            _column(f.timing, 4),
-            _column(f.snr_db, 1),
-            _column(f.revolutions, 3),
-        ),
-    )
+    return "".join(firing_csv_pieces(run))
+
+
+def firing_csv_pieces(run: Run) -> Iterator[str]:
+    """`firing_csv`, a piece at a time."""
+    yield _table([tuple(FIRING_DIGITS)])
+    for some in _pieces(len(run.firings.t_s)):
+        columns = (_column(getattr(run.firings, name)[some], digits) for name, digits in FIRING_DIGITS.items())
+        yield _table(zip(*columns, strict=True))
+
+
+def _pieces(count: int) -> Iterator[slice]:
+    """The rows of a table, so many at a time."""
+    return (slice(first, first + AT_ONCE) for first in range(0, count, AT_ONCE))
 
 
 def _column(values: np.ndarray, digits: int) -> list[str]:
@@ -66,16 +82,16 @@ def _column(values: np.ndarray, digits: int) -> list[str]:
     return [f"{value:.{digits}f}" if math.isfinite(value) else "" for value in np.asarray(values, float).tolist()]
 
 
-def _kinds(run: Run) -> list[str]:
-    kinds = np.full(len(run.track.t_s), "", dtype=object)
-    for span in run.timeline.spans:
-        kinds[(run.track.t_s >= span.start_s) & (run.track.t_s < span.end_s)] = cell(span.kind)
-    return kinds.tolist()
+def _kinds(run: Run) -> np.ndarray:
+    """Of each frame of the track, which span of the timeline it lies in; -1 for none."""
+    which = np.full(len(run.track.t_s), -1, np.int32)
+    for number, span in enumerate(run.timeline.spans):
+        first, past = np.searchsorted(run.track.t_s, [span.start_s, span.end_s])
+        which[first:past] = number
+    return which
 
 
-def _table(header: Sequence[str], columns: Iterable[Sequence[object]]) -> str:
+def _table(rows: Iterable[Sequence[object]]) -> str:
     out = io.StringIO()
-    writer = csv.writer(out)  # ends lines with CR LF, as RFC 4180 asks
-    writer.writerow(header)
-    writer.writerows(zip(*columns, strict=True))
+    csv.writer(out).writerows(rows)  # ends lines with CR LF, as RFC 4180 asks
     return out.getvalue()

@@ -29,11 +29,11 @@ class Chances:
 def chances(seen: Views, limits: LimitSet) -> Chances:
     """Probabilities over all courses of events, each weighed by its evidence and the cost of its changes."""
     gain, change = gains(seen, limits), np.exp(-change_costs(limits))
-    likely = np.exp(gain - gain.max(axis=1, keepdims=True)).astype(np.float32)
-    del gain
+    gain -= gain.max(axis=1, keepdims=True)
+    likely = np.exp(gain, out=gain)
     forward = steps(likely[0] * np.exp(-first_costs(limits)), likely[1:], change)
     backward = steps(likely[-1], likely[-2::-1], change.T)[::-1]  # each with what its own frame says
-    del likely
+    del likely, gain
     out = Chances(*(np.zeros(forward.shape, np.float32) for _ in range(3)))
     for first in range(0, len(forward), PIECE):
         _weighed(out, slice(first, min(first + PIECE, len(forward))), forward, backward, change)

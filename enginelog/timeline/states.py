@@ -14,6 +14,7 @@ from enginelog.timeline.cues import cues
 from enginelog.timeline.nets import Net, log_softmax
 from enginelog.timeline.scene import scene
 
+PIECE = 20_000  # frames at a time, where plain numbers take far more room than arrays
 KINDS = ("quiet", "pull", "run", "rundown")
 QUIET, PULL, RUN, RUNDOWN = range(4)
 
@@ -55,7 +56,7 @@ def gains(seen: Views, limits: LimitSet) -> np.ndarray:
 
     The rhythm has a second say on running, so that a run is not lost whose level tells nothing, and the burst on pulls.
     """
-    gain = limits.value("state_gain") * np.asarray(seen.log_states, float)
+    gain = limits.value("state_gain") * seen.log_states
     gain[:, RUN] += limits.value("rhythm_gain") * np.clip(seen.engine, -6, 6)
     gain[:, PULL] += limits.value("burst_gain") * np.clip(seen.pull, -6, 6)
     return gain
@@ -64,17 +65,46 @@ def gains(seen: Views, limits: LimitSet) -> np.ndarray:
 def course(seen: Views, limits: LimitSet) -> np.ndarray:
     """Most likely state of each frame (Viterbi), shape (n,), given what each change of state costs."""
     gain, cost = gains(seen, limits), change_costs(limits)
-    back = np.zeros(gain.shape, np.int8)
-    best = gain[0] - first_costs(limits)
-    for frame in range(1, len(gain)):
-        ways = best[:, None] - cost
-        back[frame] = ways.argmax(axis=0)
-        best = ways.max(axis=0) + gain[frame]
-    path = np.empty(len(gain), np.int8)
-    path[-1] = best.argmax()
-    for frame in range(len(gain) - 1, 0, -1):
-        path[frame - 1] = back[frame, path[frame]]
-    return path
+    back, last = _ways(gain[0] - first_costs(limits), gain[1:], cost)
+    path = [int(last.argmax())]
+    for past in range(len(back), 0, -PIECE):
+        for origin in reversed(back[max(past - PIECE, 0) : past].tolist()):
+            path.append(origin[path[-1]])
+    return np.array(path[::-1], np.int8)
+
+
+def _ways(first: np.ndarray, gain: np.ndarray, cost: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Of each frame after the first and each state, the likeliest state before, (n, 4) int8; and what the likeliest way
+    to each state gains at the end.
+
+    In rows of about sqrt(n) frames: the best ways through a whole row are a matrix, and once the rows' beginnings
+    follow from these, the frames of all rows are worked out side by side.
+    """
+    count = len(gain)
+    if not count:
+        return np.zeros((0, 4), np.int8), first
+    size = int(np.sqrt(count))
+    number = -(-count // size)
+    padded = np.zeros((number * size, 4), gain.dtype)
+    padded[:count] = gain
+    rows = padded.reshape(number, size, 4)
+    whole = np.broadcast_to(np.where(np.eye(4) > 0, 0.0, -np.inf), (number, 4, 4))
+    for step in range(size):
+        whole = (whole[:, :, :, None] - cost).max(axis=2) + rows[:, step, None, :]
+    now = np.empty((number, 4))
+    best = np.asarray(first, float)
+    for row in range(number):
+        now[row] = best
+        best = (best[:, None] + whole[row]).max(axis=0)
+    back = np.empty((number, size, 4), np.int8)
+    left = count - (number - 1) * size  # frames of the last row
+    for step in range(size):
+        ways = now[:, :, None] - cost
+        back[:, step] = ways.argmax(axis=1)
+        now = ways.max(axis=1) + rows[:, step]
+        if step == left - 1:
+            best = now[-1]
+    return back.reshape(-1, 4)[:count], best
 
 
 def first_costs(limits: LimitSet) -> np.ndarray:
