@@ -57,10 +57,14 @@ def _one_band(spectrum: np.ndarray, low: float, high: float, out_size: int) -> t
     first = max(int(np.ceil(low - skirt)), 1)
     last = min(int(np.floor(high + skirt)), len(spectrum) - 1)
     centre = (first + last) // 2
-    bins = np.arange(first, last + 1)
-    rise = np.clip((bins - low + skirt) / (2 * skirt), 0, 1)
-    fall = np.clip((high + skirt - bins) / (2 * skirt), 0, 1)
-    weight = np.sin(0.5 * np.pi * rise) * np.sin(0.5 * np.pi * fall)
+    band = spectrum[first : last + 1].copy()
+    width = min(int(2 * skirt) + 1, len(band))  # bins of a skirt; the weight of those between is one
+    for some in (slice(0, width), slice(max(len(band) - width, width), None)):
+        bins = np.arange(first, last + 1)[some]
+        rise = np.clip((bins - low + skirt) / (2 * skirt), 0, 1)
+        fall = np.clip((high + skirt - bins) / (2 * skirt), 0, 1)
+        band[some] *= (np.sin(0.5 * np.pi * rise) * np.sin(0.5 * np.pi * fall)).astype(np.float32)
     out = np.zeros(out_size, np.complex64)
-    out[(bins - centre) % out_size] = spectrum[first : last + 1] * weight
+    out[: last + 1 - centre] = band[centre - first :]
+    out[out_size - (centre - first) :] = band[: centre - first]
     return out, centre

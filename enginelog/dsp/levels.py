@@ -62,13 +62,16 @@ def fine_envelopes(samples: np.ndarray, rate_hz: float) -> np.ndarray:
 
 def _some_levels(samples, first: int, last: int, hop: int, length: int, edges_hz, rate_hz: float) -> tuple:
     """Frames `first` to `last` as (bands_db, flatness, peak_db), float16."""
+    from scipy.fft import rfft
+
     begin, end = first * hop - hop // 2, last * hop + hop - hop // 2
     piece = np.asarray(samples[max(begin, 0) : end], np.float32)
     piece = np.pad(piece, (max(-begin, 0), max(end - len(samples), 0)))
     frames = np.lib.stride_tricks.sliding_window_view(piece, length)[::hop]
     window = np.hanning(length + 1)[:-1].astype(np.float32)
     size = 1 << int(np.ceil(np.log2(length)))
-    power = np.abs(np.fft.rfft(frames * window, size, axis=1)) ** 2
+    spectra = rfft(frames * window, size, axis=1)
+    power = spectra.real**2 + spectra.imag**2
     power *= np.float32(4.0 / (window.sum() ** 2 * 1.5 * size / length))
     hz = rate_hz / size
     at = [int(round(edge / hz)) for edge in edges_hz]

@@ -9,6 +9,8 @@ import numpy as np
 
 SETTLING_CYCLES = 4.0  # of the lowest edge, after which a filter of order 2 has forgotten what was before (1e-7)
 
+FRAME_OVER_LOST, LEAST_FRAME = 6, 4096  # samples of a frame over those that an end of it loses; and at least
+
 
 def resample(samples: np.ndarray, rate_hz: float, new_rate_hz: float) -> np.ndarray:
     """Resample float32 samples, shape (n,), to `new_rate_hz` (linear phase, aligned in time)."""
@@ -27,10 +29,12 @@ def band(samples: np.ndarray, rate_hz: float, low_hz: float, high_hz: float, ord
 def bands(
     samples: np.ndarray, rate_hz: float, edges_hz: Sequence[tuple[float, float]], order: int = 2
 ) -> list[np.ndarray]:
-    """`band` of the same samples for each pair of edges, all from one transform.
+    """`band` of the same samples for each pair of edges, all from the same transforms.
 
     Equals filtering forward and backward with the digital filter of `order` (bilinear transform). The ends are turned
-    over (odd reflection) so far that what a transform joins there has died away. Stretches under 64 samples give zeros.
+    over (odd reflection) so far that what a transform joins there has died away. Long stretches are transformed in
+    frames that overlap as far (overlap-save), of which a processor does several at once, without leaving its cache.
+    Stretches under 64 samples give zeros.
     """
     from scipy.fft import irfft, next_fast_len, rfft
 
@@ -39,10 +43,16 @@ def bands(
         return [np.zeros_like(samples) for _ in edges_hz]
     sides = min(count - 1, int(SETTLING_CYCLES * rate_hz / min(low for low, _ in edges_hz)))
     padded = np.pad(np.asarray(samples, np.float32), sides, mode="reflect", reflect_type="odd")
-    size = next_fast_len(len(padded), real=True)
-    spectrum = rfft(padded, size)
+    lost = 2 * sides  # of a frame, at either end: the double of what reaches the ends' neighbours
+    size = 1 << int(np.ceil(np.log2(max(FRAME_OVER_LOST * lost, LEAST_FRAME))))
+    hop = size - 2 * lost
+    if len(padded) < 2 * size:
+        size, hop, lost = next_fast_len(len(padded), real=True), count, sides
+    frames = -(-count // hop)
+    padded = np.pad(padded, (lost - sides, max((frames - 1) * hop + size - len(padded) - lost + sides, 0)))
+    spectra = rfft(np.lib.stride_tricks.sliding_window_view(padded, size)[: frames * hop : hop], axis=1)
     gains = _power_gains(size, rate_hz, tuple(edges_hz), order)
-    return [irfft(spectrum * gain, size)[sides : sides + count] for gain in gains]
+    return [irfft(spectra * gain, size, axis=1)[:, lost : lost + hop].reshape(-1)[:count] for gain in gains]
 
 
 @lru_cache(maxsize=3)

@@ -6,6 +6,7 @@ sound at the cycle and finding the likeliest path of turns that lays all folds o
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -156,27 +157,41 @@ def _best_path(likeness: np.ndarray, gain: float) -> np.ndarray:
     steps = np.arange(-MOST_STEP, MOST_STEP + 1)
     usual = np.exp(-0.5 * (steps / STEP_POINTS) ** 2)
     chance = np.log((1 - SLIP) * usual / usual.sum() + SLIP / len(steps))
-    origin = (np.arange(FOLD_POINTS)[None, :] - steps[:, None]) % FOLD_POINTS
-    every, score = np.arange(FOLD_POINTS), gain * likeness[0]
-    back = np.empty(likeness.shape, int)
-    for row in range(1, len(likeness)):
-        reached = score[origin] + chance[:, None]
-        back[row] = reached.argmax(0)
-        score = reached[back[row], every] + gain * likeness[row]
-    drift = np.empty(len(likeness))
-    state = total = int(score.argmax())
-    for row in range(len(likeness) - 1, -1, -1):
-        drift[row] = total + _between(likeness[row], state)
-        step = int(steps[back[row, state]]) if row else 0
-        total, state = total - step, (state - step) % FOLD_POINTS
-    return drift / FOLD_POINTS
+    scores = _scores(gain * likeness, chance)
+    states = np.empty(len(likeness), int)
+    total = np.empty(len(likeness), int)  # the same, unwrapped
+    states[-1] = total[-1] = scores[-1].argmax()
+    for row in range(len(likeness) - 1, 0, -1):
+        step = int(steps[(scores[row - 1, (states[row] - steps) % FOLD_POINTS] + chance).argmax()])
+        total[row - 1], states[row - 1] = total[row] - step, (states[row] - step) % FOLD_POINTS
+    return (total + _between(likeness, states)) / FOLD_POINTS
 
 
-def _between(curve: np.ndarray, top: int) -> float:
-    """Place of the maximum next to index `top` of a cyclic curve, -0.5..0.5 points from it, by a parabola."""
-    left, middle, right = curve[top - 1], curve[top], curve[(top + 1) % len(curve)]
+def _scores(gain: np.ndarray, chance: np.ndarray) -> np.ndarray:
+    """What the likeliest drift that ends at each point gains up to each row, shape of `gain` (rows, FOLD_POINTS)."""
+    scores = np.empty(gain.shape)
+    scores[0] = gain[0]
+    around = np.empty(FOLD_POINTS + 2 * MOST_STEP)  # a row of scores, and beyond its ends what comes round
+    origins = np.lib.stride_tricks.sliding_window_view(around, FOLD_POINTS)[::-1]
+    reached, chances = np.empty(origins.shape), chance[:, None]
+    for row in range(1, len(gain)):
+        before = scores[row - 1]
+        around[MOST_STEP:-MOST_STEP] = before
+        around[:MOST_STEP], around[-MOST_STEP:] = before[-MOST_STEP:], before[:MOST_STEP]
+        np.add(origins, chances, out=reached)
+        np.maximum.reduce(reached, axis=0, out=scores[row])
+        scores[row] += gain[row]
+    return scores
+
+
+def _between(curves: np.ndarray, tops: np.ndarray) -> np.ndarray:
+    """Place of the maximum next to index `tops` of cyclic curves (rows, points), -0.5..0.5 points from it, by
+    parabolas."""
+    row, count = np.arange(len(curves)), curves.shape[1]
+    left, middle, right = (curves[row, (tops + side) % count] for side in (-1, 0, 1))
     bend = 2 * middle - left - right
-    return float(np.clip(0.5 * (right - left) / bend, -0.5, 0.5)) if bend > 1e-9 else 0.0
+    flat = bend <= 1e-9
+    return np.where(flat, 0.0, np.clip(0.5 * (right - left) / np.where(flat, 1.0, bend), -0.5, 0.5))
 
 
 def _guess(folds: np.ndarray, memory: int = 12, widest_step: float = 0.06) -> np.ndarray:
@@ -195,7 +210,7 @@ def _guess(folds: np.ndarray, memory: int = 12, widest_step: float = 0.06) -> np
     return drift
 
 
-def _rotation(shift: np.ndarray, harmonics: int) -> np.ndarray:
+def _rotation(shift: np.ndarray | float, harmonics: int) -> np.ndarray:
     return np.exp(2j * np.pi * np.multiply.outer(shift, np.arange(harmonics)))
 
 
@@ -206,15 +221,15 @@ def _run(
     steps = np.linspace(-widest_step, widest_step, 49)
     step_rotation = _rotation(steps, spectra.shape[1])
     energy = (np.abs(spectra) ** 2).sum(1)
-    now = 0.0
+    now, rotation = 0.0, np.ones(spectra.shape[1], complex)
     for row in order:
-        turned = spectra[row] * _rotation(now, spectra.shape[1])
-        score = np.real(step_rotation @ (turned * np.conj(average)))
-        best = int(np.argmax(score))
-        agreement = score[best] / (np.sqrt(energy[row] * (np.abs(average) ** 2).sum()) + 1e-20)
-        now += steps[best] * float(np.clip(agreement, 0.0, 1.0))
+        score = np.real(step_rotation @ (spectra[row] * rotation * np.conj(average)))
+        best = int(score.argmax())
+        own = math.sqrt(energy[row] * np.vdot(average, average).real) + 1e-20
+        now += float(steps[best]) * min(max(float(score[best]) / own, 0.0), 1.0)
         drift[row] = now
-        average = average + (spectra[row] * _rotation(now, spectra.shape[1]) - average) / memory
+        rotation = _rotation(now, spectra.shape[1])
+        average = average + (spectra[row] * rotation - average) / memory
 
 
 def _turn(folds: np.ndarray, drift: np.ndarray) -> np.ndarray:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from enginelog.dsp.ranks import quantiles
 from enginelog.firing import local
 
 BEFORE = 0.25  # of the window lies before the event
@@ -43,7 +44,7 @@ def windows(amplitude: np.ndarray, rate_hz: float, t_s: np.ndarray, width_s: np.
 
 def learn(cut: np.ndarray, slot: np.ndarray, slots: int) -> Shapes:
     """Templates from windows `cut` (bands, events, POINTS)."""
-    spread = np.subtract(*np.percentile(cut, [75, 25], axis=1)) / 1.35
+    spread = np.subtract(*quantiles(cut, (0.75, 0.25), axis=1)) / 1.35
     trust = 1.0 / np.sqrt(spread**2 + 0.02 * np.mean(spread**2, axis=1, keepdims=True) + 1e-12)
     shared = _centred(cut.mean(axis=1), trust)
     means = [_centred(cut[:, slot == j].mean(axis=1), trust) for j in range(slots)]

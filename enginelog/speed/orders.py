@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from enginelog.dsp.ranks import median
+
 MIN_CYCLES = 8
 MIN_FRAME_S = 0.12
 LAG = 2  # frames are compared with the next but one: hops of a quarter frame, so half a frame apart
@@ -27,6 +29,7 @@ class Warp:
     time_s: np.ndarray
     cycles: np.ndarray
     _moments: dict[int, np.ndarray] = field(default_factory=dict, repr=False, compare=False)
+    _places: dict[tuple, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict, repr=False, compare=False)
 
     def time_at(self, cycles: np.ndarray) -> np.ndarray:
         return np.interp(cycles, self.cycles, self.time_s)
@@ -37,6 +40,15 @@ class Warp:
             self._moments[per_cycle] = self.time_at(np.arange(0.0, self.total, 1.0 / per_cycle))
         return self._moments[per_cycle]
 
+    def places(self, per_cycle: int, rate_hz: float, count: int) -> tuple[np.ndarray, np.ndarray]:
+        """The same moments as places between `count` samples: index of the one before, part of the way to the next."""
+        key = (per_cycle, rate_hz, count)
+        if key not in self._places:
+            place = np.clip(self.moments(per_cycle) * rate_hz, 0.0, count - 1.0)
+            before = np.minimum(place.astype(np.intp), max(count - 2, 0))
+            self._places[key] = before, (place - before).astype(np.float32)
+        return self._places[key]
+
     @property
     def total(self) -> float:
         return float(self.cycles[-1])
@@ -44,7 +56,8 @@ class Warp:
 
 @dataclass(frozen=True)
 class OrderFrames:
-    """Line spectra of one feature. lines: complex (frames, lines); between: power half-way to the next lines."""
+    """Line spectra of one feature, in single precision. lines: complex (frames, lines); between: power half-way to the
+    next lines."""
 
     lines: np.ndarray
     between: np.ndarray
@@ -87,17 +100,29 @@ def order_frames(
     from scipy.fft import rfft
 
     per_cycle = 1 << int(np.ceil(np.log2(2.2 * (top_line + 1))))
-    samples = np.interp(warp.moments(per_cycle) * rate_hz, np.arange(len(signal)), signal).astype(np.float32)
+    samples = _read(signal, *warp.places(per_cycle, rate_hz, len(signal)))
     length, hop = cycles * per_cycle, max(1, int(round(hop_cycles * per_cycle)))
     if len(samples) < length:
-        return OrderFrames(np.zeros((0, top_line), complex), np.zeros((0, top_line)))
+        return OrderFrames(np.zeros((0, top_line), np.complex64), np.zeros((0, top_line), np.float32))
     frames = np.lib.stride_tricks.sliding_window_view(samples, length)[::hop]
     window = np.hanning(length + 1)[:-1].astype(np.float32)
     spectra = rfft((frames - frames.mean(axis=1, keepdims=True)) * window, axis=1)
     at = np.arange(1, top_line + 1) * cycles
     half = cycles // 2
-    lines, before, after = (spectra[:, at + aside].astype(complex) for aside in (0, -half, half))
-    return OrderFrames(lines, 0.5 * (np.abs(before) ** 2 + np.abs(after) ** 2))
+    lines, before, after = (spectra[:, at + aside] for aside in (0, -half, half))
+    return OrderFrames(lines, 0.5 * (_power(before) + _power(after)))
+
+
+def _power(spectra: np.ndarray) -> np.ndarray:
+    return spectra.real**2 + spectra.imag**2
+
+
+def _read(signal: np.ndarray, before: np.ndarray, part: np.ndarray) -> np.ndarray:
+    """The signal, float32, on straight lines between its samples; at least one of them."""
+    signal = np.asarray(signal, np.float32)
+    if len(signal) < 2:
+        return np.full(len(before), signal[0], np.float32)
+    return signal[before] + part * np.diff(signal)[before]
 
 
 def phase_gain(frames: list[OrderFrames], widest: float, smooth: int, usual: float) -> Gain:
@@ -111,12 +136,13 @@ def phase_gain(frames: list[OrderFrames], widest: float, smooth: int, usual: flo
     total = np.zeros((2, count, max(vote.shape[1] for vote in votes)), complex)
     power = np.full(count, 1e-30)
     for vote in votes:
-        power += np.abs(vote[:count]).sum(axis=1)
+        power += np.abs(vote[:count]).sum(axis=1, dtype=float)
         for half in (0, 1):
             total[half, :, half : vote.shape[1] : 2] += vote[:count, half::2]
-    gain, height = _peak(total.sum(axis=0), widest, usual)
-    odd, _ = _peak(total[0], widest, usual)
-    even, _ = _peak(total[1], widest, usual)
+    halves = _agreement(total[0]), _agreement(total[1])
+    gain, height = _peak(halves[0] + halves[1], widest, usual)
+    odd, _ = _peak(halves[0], widest, usual)
+    even, _ = _peak(halves[1], widest, usual)
     return Gain(gain, height / power, odd - even)
 
 
@@ -124,12 +150,12 @@ def _votes(frame: OrderFrames, smooth: int) -> np.ndarray:
     """Line-by-line products of frames LAG hops apart, weighted by signal over noise and smoothed in time."""
     from scipy.ndimage import uniform_filter1d
 
-    noise = np.maximum(np.median(frame.between, axis=0), 1e-30)
+    noise = np.maximum(median(frame.between, axis=0), 1e-30)
     shared = SHARED_NOISE * 0.5 * (frame.between[LAG:] + frame.between[:-LAG])
     products = (frame.lines[LAG:] * np.conj(frame.lines[:-LAG]) - shared) / noise
     # No single loud frame (a bang, a knock) may outvote its neighbours.
     loud = np.abs(products)
-    cap = 6.0 * np.median(loud, axis=0, keepdims=True) + 1e-30
+    cap = 6.0 * median(loud, axis=0) + 1e-30
     products *= np.minimum(1.0, cap / np.maximum(loud, 1e-30))
     if smooth > 1 and len(products) > 1:
         products = uniform_filter1d(products.real, smooth, axis=0, mode="nearest") + 1j * uniform_filter1d(
@@ -138,24 +164,32 @@ def _votes(frame: OrderFrames, smooth: int) -> np.ndarray:
     return products
 
 
-def _peak(votes: np.ndarray, widest: float, usual: float, size: int = 512) -> tuple[np.ndarray, np.ndarray]:
-    """Shift (in cycles, up to `widest` both ways) at which the votes of lines 1..n agree best, and the height there.
+SHIFTS = 512  # phases tried in a whole cycle
 
-    A shift is taken at the expense of what is `usual`, as by a normal prior: weak votes move nothing.
-    """
+
+def _agreement(votes: np.ndarray) -> np.ndarray:
+    """How well the votes of lines 1..n agree with each of SHIFTS shifts, from 0 on round a cycle: (frames, SHIFTS)."""
     from scipy.fft import hfft
 
     # The real part of a transform of lines 1..n is half that of these and their conjugates at -1..-n.
-    padded = np.zeros((len(votes), size // 2 + 1), np.complex64)
-    lines = min(votes.shape[1], size // 2 - 1)
-    padded[:, 1 : lines + 1] = votes[:, :lines]
-    curve = 0.5 * hfft(padded, size, axis=1)
-    shifts = (np.arange(size) / size + 0.5) % 1.0 - 0.5
-    curve = curve - DOUBT * 0.5 * (shifts / usual) ** 2
-    best = np.where(np.abs(shifts) <= max(widest, 2.0 / size), curve, -np.inf).argmax(axis=1)
-    row = np.arange(len(votes))
-    left, middle, right = curve[row, best - 1], curve[row, best], curve[row, (best + 1) % size]
+    padded = np.zeros((len(votes), SHIFTS // 2 + 1), np.complex64)
+    lines = min(votes.shape[1], SHIFTS // 2 - 1)
+    padded[:, 1 : lines + 1] = 0.5 * votes[:, :lines]
+    return hfft(padded, SHIFTS, axis=1)
+
+
+def _peak(curve: np.ndarray, widest: float, usual: float) -> tuple[np.ndarray, np.ndarray]:
+    """Shift (in cycles, up to `widest` both ways) at which an agreement `curve` (frames, SHIFTS) is best, and how high
+    it is there.
+
+    A shift is taken at the expense of what is `usual`, as by a normal prior: weak votes move nothing.
+    """
+    reach = min(int(max(widest * SHIFTS, 2.0)), SHIFTS // 2 - 2)
+    steps = np.arange(-reach - 1, reach + 2)  # one more on both sides, for the parabola
+    near = curve[:, steps] - DOUBT * 0.5 * (steps / (SHIFTS * usual)) ** 2
+    best = near[:, 1:-1].argmax(axis=1) + 1
+    row = np.arange(len(near))
+    left, middle, right = near[row, best - 1], near[row, best], near[row, best + 1]
     bend = left - 2 * middle + right
     offset = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1.0), 0.0)
-    shift = (best + np.clip(offset, -0.5, 0.5)) / size
-    return (shift + 0.5) % 1.0 - 0.5, middle
+    return (steps[best] + np.clip(offset, -0.5, 0.5)) / SHIFTS, middle
