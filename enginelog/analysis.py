@@ -16,6 +16,7 @@ from typing import Any, BinaryIO, TypeVar
 import numpy as np
 
 from enginelog import __version__, findings, firing, limits, media, quality, speed, timeline
+from enginelog.dsp.memory import give_back
 from enginelog.model import Clip, Engine, Firings, Run, Track
 
 BLOCK_S = 30.0
@@ -30,14 +31,15 @@ Timed = TypeVar("Timed", timeline.Activity, Track, Firings)
 class _Heard:
     """What the listening stages found, block by block.
 
-    latest: of the last block, which the next one cuts short. tracks, firings: the first `chunks` parts are those of
-    PARTS blocks each, since many small arrays take far more room than they hold.
+    latest: of the last block, which the next one cuts short. tracks (without their rhythm), rhythms, firings: the first
+    `chunks` parts are those of PARTS blocks each, since many small arrays take far more room than they hold.
     """
 
     watch: timeline.Watch
     quality: list = field(default_factory=list)
     latest: tuple[timeline.Activity, Track, Firings] | None = None
     tracks: list[Track] = field(default_factory=list)
+    rhythms: list = field(default_factory=list)
     firings: list[Firings] = field(default_factory=list)
     spectrum: speed.OrderPower | None = None
     chunks: int = 0
@@ -108,10 +110,12 @@ def _put_away(heard: _Heard, until_s: float) -> None:
     track = _between(track, *own)
     heard.watch.add(_between(activity, *own), track)
     small = track.confidence.astype(np.float32), track.rpm_std.astype(np.float32)
-    heard.tracks.append(replace(track, confidence=small[0], rpm_std=small[1]))
+    heard.tracks.append(replace(track, confidence=small[0], rpm_std=small[1], rhythm=None))
+    heard.rhythms.append(track.rhythm)
     heard.firings.append(_between(firings, *own))
     if len(heard.tracks) - heard.chunks >= PARTS:
         heard.tracks.append(_end_to_end(_taken(heard.tracks, heard.chunks)))
+        heard.rhythms.append(np.concatenate(_taken(heard.rhythms, heard.chunks)))
         heard.firings.append(firing.join(_taken(heard.firings, heard.chunks)))
         heard.chunks += 1
 
@@ -124,8 +128,9 @@ def _taken(parts: list, first: int = 0) -> list:
 
 
 def _end_to_end(parts: list[Track]) -> Track:
-    """One track from parts that follow each other, which are let go column by column."""
-    columns: dict[str, list] = {each.name: [getattr(part, each.name) for part in parts] for each in fields(Track)}
+    """One track from parts without rhythm that follow each other, which are let go column by column."""
+    names = [each.name for each in fields(Track) if each.name != "rhythm"]
+    columns: dict[str, list] = {name: [getattr(part, name) for part in parts] for name in names}
     parts.clear()
     return Track(**{name: np.concatenate(columns.pop(name)) for name in tuple(columns)})
 
@@ -142,15 +147,17 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard) -> Run:
     """Put the blocks together and judge the recording as a whole."""
     clip_quality = quality.judge(heard.quality, info.seconds, sets["quality"], extra=problems)
     _put_away(heard, math.inf)
+    give_back()
     track = _end_to_end(_taken(heard.tracks))
     story = timeline.tell(heard.watch.finish(), track, engine, sets["timeline"])
     if not story.engine_heard and story.pulls == 0:
         clip_quality = quality.nothing_read(clip_quality, sets["quality"])
     running = story.spans if story.engine_heard else ()
-    run_speed = speed.summarise(track, running, sets["speed"], clip_quality.trust, engine)
+    told = replace(track, rhythm=np.concatenate(_taken(heard.rhythms)))
+    run_speed = speed.summarise(told, running, sets["speed"], clip_quality.trust, engine)
+    del told  # nothing after this asks for the rhythm, and it is the most of the track
     # No speed is surer than that there was an engine.
     run_speed = replace(run_speed, confidence=min(run_speed.confidence, story.confidence))
-    track = replace(track, rhythm=None)  # nothing after this asks for it, and it is the most of the track
     firings = firing.join(heard.firings.pop(0) for _ in range(len(heard.firings)))
     measures = findings.judge(engine, clip_quality, story, run_speed, track, firings, sets["findings"])
     return Run(

@@ -14,7 +14,17 @@ def moving_mean(values: np.ndarray, width: int) -> np.ndarray:
 
 def mean_within(values: np.ndarray, width: int) -> np.ndarray:
     """Centred mean over `width` entries (at least 1), over fewer at the ends; shape (n,) in and out, float64."""
-    total = np.concatenate([[0.0], np.cumsum(values, dtype=float)])
-    first = np.arange(len(values)) - width // 2
-    low, high = np.clip(first, 0, len(values)), np.clip(first + width, 0, len(values))
-    return (total[high] - total[low]) / np.maximum(high - low, 1)
+    count, before = len(values), width // 2
+    total = np.zeros(count + 1)
+    np.cumsum(values, out=total[1:], dtype=float)
+    if count <= width:
+        first = np.arange(count) - before
+        low, high = np.clip(first, 0, count), np.clip(first + width, 0, count)
+        return (total[high] - total[low]) / np.maximum(high - low, 1)
+    out, inner = np.empty(count), count - width + 1  # windows that lie within
+    out[before : before + inner] = (total[width:] - total[:-width]) / width
+    high = np.arange(width - before, width)
+    out[:before] = total[high] / high
+    low = np.arange(inner, count - before)
+    out[before + inner :] = (total[-1] - total[low]) / (count - low)
+    return out

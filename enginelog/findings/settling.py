@@ -70,19 +70,19 @@ def _levels(g: np.ndarray, values: np.ndarray, weight, low: float, high: float) 
     """First and last level for each shape, by reweighted least squares with weights `weight(mean)`; clipped to
     range.
     """
-    mean = np.full(g.shape, values.mean())
-    rest = 1 - g
+    mean, sides = np.full(g.shape, values.mean()), np.stack([np.ones(len(values)), values], axis=1)
     for _ in range(8):
-        w = weight(np.clip(mean, low, high))
-        first, last = w * g, w * rest
-        # The normal equations of two unknowns, solved by Cramer's rule.
-        both = np.einsum("kw,kw->k", first, rest)
-        own, other = (np.einsum("kw,kw->k", *pair) + 1e-9 for pair in ((first, g), (last, rest)))
-        right, left = first @ values, last @ values
+        w = weight(np.clip(mean, low, high, out=mean))
+        (whole, all_of), (part, right) = (w @ sides).T, (np.multiply(w, g, out=w) @ sides).T
+        # The normal equations of two unknowns, g and 1 - g, solved by Cramer's rule.
+        own = np.einsum("kw,kw->k", w, g)
+        both, left = part - own, all_of - right
+        own, other = own + 1e-9, whole - part - both + 1e-9
         size = own * other - both**2
         levels = np.stack([right * other - left * both, own * left - both * right], axis=1) / size[:, None]
         levels = np.clip(levels, low, high)
-        mean = levels[:, :1] * g + levels[:, 1:] * rest
+        mean = (levels[:, :1] - levels[:, 1:]) * g
+        mean += levels[:, 1:]
     return levels, mean
 
 

@@ -51,7 +51,7 @@ FEATURES = (
 )
 # Features read from the same spectra.
 SHARING = (FEATURES[:2], FEATURES[2:3], FEATURES[3:4], FEATURES[4:5])
-HELD = 1 << 20  # samples of frames whose spectra are held at a time
+HELD = 1 << 19  # samples of frames whose spectra are held at a time
 ENVELOPE_BANDS = {"env_low": (150.0, 600.0), "env_mid": (600.0, 2000.0), "env_high": (2000.0, 7000.0)}
 
 
@@ -217,8 +217,7 @@ def _whitened(frames: _Frames, part: slice) -> np.ndarray:
     sound = frames.view[frames.starts[part]]
     sound -= sound.mean(axis=1, keepdims=True)
     sound *= frames.window
-    spectrum = rfft(sound, frames.size, axis=1, overwrite_x=True)
-    level = np.sqrt(spectrum.real**2 + spectrum.imag**2)
+    level = np.abs(rfft(sound, frames.size, axis=1, overwrite_x=True))
     local = uniform_filter1d(level, frames.smooth, axis=1, mode="nearest")
     local += 1e-3 * level.mean(axis=1, keepdims=True) + 1e-9
     level /= local

@@ -105,12 +105,24 @@ def order_frames(
     if len(samples) < length:
         return OrderFrames(np.zeros((0, top_line), np.complex64), np.zeros((0, top_line), np.float32))
     frames = np.lib.stride_tricks.sliding_window_view(samples, length)[::hop]
-    window = np.hanning(length + 1)[:-1].astype(np.float32)
-    spectra = rfft((frames - frames.mean(axis=1, keepdims=True)) * window, axis=1)
-    at = np.arange(1, top_line + 1) * cycles
-    half = cycles // 2
-    lines, before, after = (spectra[:, at + aside] for aside in (0, -half, half))
-    return OrderFrames(lines, 0.5 * (_power(before) + _power(after)))
+    spectra = rfft(_folded(frames, cycles // 2), axis=1)
+    lines = spectra[:, 2 : 2 * top_line + 1 : 2]
+    between = _power(spectra[:, 1 : 2 * top_line + 2 : 2])
+    return OrderFrames(lines, 0.5 * (between[:, :-1] + between[:, 1:]))
+
+
+def _folded(frames: np.ndarray, parts: int) -> np.ndarray:
+    """Hann frames less their mean, cut into `parts` that are laid on one another: (frames, length // parts).
+
+    The transform of that is each `parts`-th bin of the whole frame's: here the lines and the places half-way between.
+    """
+    window = np.hanning(frames.shape[1] + 1)[:-1].astype(np.float32).reshape(parts, -1)
+    size = window.shape[1]
+    total = frames[:, :size] * window[0]
+    for part in range(1, parts):
+        total += frames[:, part * size : (part + 1) * size] * window[part]
+    total -= frames.mean(axis=1, keepdims=True) * window.sum(axis=0)
+    return total
 
 
 def _power(spectra: np.ndarray) -> np.ndarray:
@@ -186,7 +198,7 @@ def _peak(curve: np.ndarray, widest: float, usual: float) -> tuple[np.ndarray, n
     """
     reach = min(int(max(widest * SHIFTS, 2.0)), SHIFTS // 2 - 2)
     steps = np.arange(-reach - 1, reach + 2)  # one more on both sides, for the parabola
-    near = curve[:, steps] - DOUBT * 0.5 * (steps / (SHIFTS * usual)) ** 2
+    near = curve[:, steps] - (DOUBT * 0.5 * (steps / (SHIFTS * usual)) ** 2).astype(np.float32)
     best = near[:, 1:-1].argmax(axis=1) + 1
     row = np.arange(len(near))
     left, middle, right = near[row, best - 1], near[row, best], near[row, best + 1]

@@ -35,7 +35,7 @@ def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) ->
 def tell(watched: Watched | None, track: Track, engine: Engine, limits: LimitSet) -> Timeline:
     """The timeline of a recording that was watched part by part, `track` of all parts together: see `build`.
 
-    None: the recording was too short.
+    None: the recording was too short. The track's rhythm is no longer asked for.
     """
     if watched is None:
         return Timeline(False, 1.0, (), reason="the recording is too short to hear an engine in")
@@ -51,7 +51,7 @@ def tell(watched: Watched | None, track: Track, engine: Engine, limits: LimitSet
     if again is not marks:  # what seemed a run was none, and the rhythm knows another
         confidence, marks = confidence_of(tidy(again, track, limits), seen, limits)
     spans = to_spans(marks, track, levels, limits.value("start_late_s"))
-    spans, rundown_s = stopped(spans, levels, track, engine, limits)
+    spans, rundown_s = stopped(spans, levels, track, seen, limits)
     spans = with_pull_speeds(spans, levels, engine, limits)
     heard = any(span.kind == "run" for span in spans)
     pulls = sum(span.kind == "pull" for span in spans)
