@@ -139,11 +139,12 @@ def _log_ratio(y: np.ndarray, lost: np.ndarray) -> np.ndarray:
 @dataclass(frozen=True)
 class Folded:
     """Events made ready for many cuts. x: (events, parts) less their mean; learn: for each fold the events learned
-    from; gram: for each fold x.T @ x over those."""
+    from; gram, total: for each fold x.T @ x over those, and their sum."""
 
     x: np.ndarray
     learn: tuple[np.ndarray, ...]
     gram: tuple[np.ndarray, ...]
+    total: tuple[np.ndarray, ...]
 
 
 def folded(x: np.ndarray, folds: int = 3) -> Folded:
@@ -151,7 +152,8 @@ def folded(x: np.ndarray, folds: int = 3) -> Folded:
     x = np.asarray(x, float) - x.mean(0)
     part = np.arange(len(x)) // 3 % folds
     learn = tuple(part != fold for fold in range(folds))
-    return Folded(x, learn, tuple(x[chosen].T @ x[chosen] for chosen in learn))
+    grams = tuple(mine.T @ mine for mine in (x[chosen] for chosen in learn))
+    return Folded(x, learn, grams, tuple(chosen @ x for chosen in learn))
 
 
 def linear_cut(ready: Folded, lost: np.ndarray, keep: float = 0.35) -> np.ndarray | None:
@@ -162,19 +164,31 @@ def linear_cut(ready: Folded, lost: np.ndarray, keep: float = 0.35) -> np.ndarra
     less that of their means.
     """
     out = np.empty(len(ready.x))
-    for learn, gram in zip(ready.learn, ready.gram, strict=True):
-        weight, seen = lost[learn], ready.x[learn]
-        many, rest = weight.sum(), (1 - weight).sum()
+    for learn, gram, total in zip(ready.learn, ready.gram, ready.total, strict=True):
+        weight, count = np.where(learn, lost, 0.0), int(learn.sum())
+        many = weight.sum()
+        rest = count - many
         if many < 2.5 or rest < 10:
             return None
-        low, high = weight @ seen / many, (1 - weight) @ seen / rest
-        covariance = (gram - many * np.outer(low, low) - rest * np.outer(high, high)) / len(seen)
+        below = weight @ ready.x
+        low, high = below / many, (total - below) / rest
+        covariance = gram - np.stack([many * low, rest * high], axis=1) @ np.stack([low, high])
+        covariance /= count
         diagonal = np.diag(covariance).copy()
         covariance *= 1 - keep
-        covariance[np.diag_indices(len(covariance))] = diagonal + 1e-6 * diagonal.mean() + 1e-12
-        direction = np.linalg.solve(covariance, high - low)
-        out[~learn] = (ready.x[~learn] - low) @ direction / ((high - low) @ direction + 1e-12)
+        covariance.ravel()[:: len(covariance) + 1] = diagonal + 1e-6 * diagonal.mean() + 1e-12
+        direction = _solved(covariance, high - low)
+        cut = (ready.x @ direction - low @ direction) / ((high - low) @ direction + 1e-12)
+        out[~learn] = cut[~learn]
     return out
+
+
+def _solved(covariance: np.ndarray, right: np.ndarray) -> np.ndarray:
+    """The solution of covariance @ x = right, by Cholesky's way where the matrix allows it, which it ought to."""
+    from scipy.linalg.lapack import dposv
+
+    _, found, wrong = dposv(covariance, right)
+    return np.linalg.solve(covariance, right) if wrong else found
 
 
 def pulse_left(parts: np.ndarray, lost: np.ndarray) -> tuple[float, float]:

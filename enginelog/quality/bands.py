@@ -29,6 +29,8 @@ def spectra(samples: np.ndarray, rate_hz: float, frame_s: float = _FRAME_S, a_se
     24 in all, as far as the samples reach without overlapping by more than half.
     Shape (0, bins) where the samples are shorter than a frame.
     """
+    from scipy.fft import rfft
+
     length = 2 ** round(np.log2(frame_s * rate_hz))
     room = len(samples) - length
     if room < 0:
@@ -38,7 +40,7 @@ def spectra(samples: np.ndarray, rate_hz: float, frame_s: float = _FRAME_S, a_se
     starts = np.linspace(0, room, count).astype(int)
     window = np.hanning(length).astype(np.float32)
     frames = samples[starts[:, None] + np.arange(length)] * window
-    spectrum = np.fft.rfft(frames)
+    spectrum = rfft(frames)
     scale = np.float32(2.0 / np.sum(np.square(window)) / length)
     return (np.square(spectrum.real) + np.square(spectrum.imag)) * scale
 

@@ -32,6 +32,8 @@ def _averaged(samples: np.ndarray, rate_hz: float, new_rate_hz: float) -> tuple[
 
 def _repeats(signal: tuple[np.ndarray, float], timing_s: tuple[float, float, float]) -> np.ndarray:
     """The best normalised autocorrelation of each frame. timing_s: frame, shortest and longest interval."""
+    from scipy.fft import irfft, rfft
+
     values, rate = signal
     length, first, last = (int(seconds * rate) for seconds in timing_s)
     if len(values) < length:
@@ -39,6 +41,7 @@ def _repeats(signal: tuple[np.ndarray, float], timing_s: tuple[float, float, flo
     frames = np.lib.stride_tricks.sliding_window_view(values, length)[:: int(_EACH_S * rate)]
     frames = frames - frames.mean(axis=1, keepdims=True)
     size = 2 ** int(np.ceil(np.log2(length + last)))
-    lagged = np.fft.irfft(np.square(np.abs(np.fft.rfft(frames, size))), size)[:, : last + 1]
+    spectra = rfft(frames, size)
+    lagged = irfft(np.square(spectra.real) + np.square(spectra.imag), size)[:, : last + 1]
     unbiased = lagged / (1 - np.arange(last + 1) / length)
     return (unbiased[:, first:].max(axis=1) / np.maximum(unbiased[:, 0], 1e-20)).astype(np.float32)

@@ -44,9 +44,7 @@ class Warp:
         """The same moments as places between `count` samples: index of the one before, part of the way to the next."""
         key = (per_cycle, rate_hz, count)
         if key not in self._places:
-            place = np.clip(self.moments(per_cycle) * rate_hz, 0.0, count - 1.0)
-            before = np.minimum(place.astype(np.intp), max(count - 2, 0))
-            self._places[key] = before, (place - before).astype(np.float32)
+            self._places[key] = _between(self.moments(per_cycle) * rate_hz, count)
         return self._places[key]
 
     @property
@@ -127,6 +125,18 @@ def _folded(frames: np.ndarray, parts: int) -> np.ndarray:
 
 def _power(spectra: np.ndarray) -> np.ndarray:
     return spectra.real**2 + spectra.imag**2
+
+
+def read_at(signal: np.ndarray, places: np.ndarray) -> np.ndarray:
+    """The signal at `places` counted in samples, on straight lines between these and held at the ends; float32."""
+    return _read(signal, *_between(places, len(signal)))
+
+
+def _between(places: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Places between `count` samples as the index of the one before, and part of the way to the next."""
+    place = np.clip(places, 0.0, count - 1.0)
+    before = np.minimum(place.astype(np.intp), max(count - 2, 0))
+    return before, (place - before).astype(np.float32)
 
 
 def _read(signal: np.ndarray, before: np.ndarray, part: np.ndarray) -> np.ndarray:

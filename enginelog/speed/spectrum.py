@@ -8,7 +8,7 @@ import numpy as np
 
 from enginelog.dsp.signals import band, resample
 from enginelog.model import Clip, Engine, Spectrum, Track
-from enginelog.speed.orders import warp_of
+from enginelog.speed.orders import read_at, warp_of
 
 REVS = 16
 TOP_ORDER = 48
@@ -36,7 +36,7 @@ def order_power(clip: Clip, track: Track, engine: Engine) -> OrderPower:
     warp = warp_of(times, rate_hz, times[0], min(times[-1], clip.seconds))
     places = np.arange(0.0, warp.total, 1.0 / PER_REV)
     moments = warp.time_at(places)
-    samples = np.interp(moments * RATE_HZ, np.arange(len(signal)), signal)
+    samples = read_at(signal, moments * RATE_HZ)
     length = REVS * PER_REV
     if len(samples) < length:
         return empty
@@ -47,8 +47,11 @@ def order_power(clip: Clip, track: Track, engine: Engine) -> OrderPower:
 
 
 def _mean_power(frames: np.ndarray) -> OrderPower:
-    spectra = np.fft.rfft(frames * np.hanning(frames.shape[1] + 1)[:-1], axis=1)[:, : REVS * TOP_ORDER + 1]
-    power = np.abs(spectra) ** 2
+    from scipy.fft import rfft
+
+    window = np.hanning(frames.shape[1] + 1)[:-1].astype(np.float32)
+    spectra = rfft(frames * window, axis=1)[:, : REVS * TOP_ORDER + 1]
+    power = (spectra.real**2 + spectra.imag**2).astype(float)
     return OrderPower((power / power.sum(axis=1, keepdims=True).clip(1e-30)).mean(axis=0), len(frames))
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from enginelog.dsp.ranks import quantiles
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.model import RHYTHM, Track
 from enginelog.timeline.activity import Activity
@@ -67,7 +68,7 @@ def template(bands: np.ndarray, chosen: np.ndarray, hop_s: float, percentile: fl
         if len(mine) < 10:
             mine = bands[chosen] if chosen.sum() >= 10 else bands[near]
         centres.append(first + size / 2)
-        rows.append(np.percentile(mine, percentile, axis=0))
+        rows.append(quantiles(mine, (percentile / 100,), axis=0)[0])
     at = np.arange(len(bands))
     return np.stack([np.interp(at, centres, column) for column in np.array(rows).T], axis=1)
 
