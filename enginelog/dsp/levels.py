@@ -52,12 +52,17 @@ def fine_envelopes(samples: np.ndarray, rate_hz: float) -> np.ndarray:
     quarter = int(rate_hz / 4000)
     if count == 0:
         return np.zeros((0, FINE_PER_FRAME, 2), np.float16)
-    slow = kept.reshape(-1, quarter).mean(axis=1)
+    slow = _means(kept, quarter)
     middle = np.abs(slow[4:] - slow[:-4])
     middle = np.pad(middle, (4, 0), mode="edge")
     high = np.abs(np.diff(kept, prepend=kept[:1]))
-    both = np.stack([middle.reshape(count, -1).mean(axis=1), high.reshape(count, -1).mean(axis=1)], axis=1)
+    both = np.stack([_means(middle, len(middle) // count), _means(high, len(high) // count)], axis=1)
     return (20 * np.log10(both + np.float32(1e-6))).astype(np.float16).reshape(-1, FINE_PER_FRAME, 2)
+
+
+def _means(values: np.ndarray, each: int) -> np.ndarray:
+    """Means of `each` neighbours, float32; as a product, which a processor does far faster than many short sums."""
+    return values.reshape(-1, each) @ np.full(each, 1.0 / each, np.float32)
 
 
 def _some_levels(samples, first: int, last: int, hop: int, length: int, edges_hz, rate_hz: float) -> tuple:

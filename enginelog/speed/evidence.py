@@ -49,8 +49,12 @@ FEATURES = (
     Feature("env_mid", 1000.0, 6.0, 0.5, 480.0, 150.0),
     Feature("env_high", 1000.0, 6.0, 0.5, 480.0, 150.0),
 )
-# Features read from the same spectra.
-SHARING = (FEATURES[:2], FEATURES[2:3], FEATURES[3:4], FEATURES[4:5])
+ENVELOPE = FEATURES[2]  # stands for all of them: they are read alike
+# Signals whose spectra are taken together, and the features read from each of them.
+TOGETHER: tuple[tuple[tuple[str, ...], tuple[Feature, ...]], ...] = (
+    (("low",), FEATURES[:2]),
+    (tuple(feature.name for feature in FEATURES[2:]), (ENVELOPE,)),
+)
 HELD = 1 << 19  # samples of frames whose spectra are held at a time
 ENVELOPE_BANDS = {"env_low": (150.0, 600.0), "env_mid": (600.0, 2000.0), "env_high": (2000.0, 7000.0)}
 
@@ -209,12 +213,14 @@ def _frames(signal: np.ndarray, rate_hz: float, times: np.ndarray, window_s: flo
     return _Frames(view, starts, window, size, max(3, int(smooth_hz / bin_hz)), bin_hz)
 
 
-def _whitened(frames: _Frames, part: slice) -> np.ndarray:
-    """Amplitude spectra of some of the frames, each divided by its own local mean."""
+def _whitened(of_signals: list[_Frames], part: slice) -> np.ndarray:
+    """Amplitude spectra of some of the frames of each signal, one signal after the other, each divided by its own local
+    mean."""
     from scipy.fft import rfft
     from scipy.ndimage import uniform_filter1d
 
-    sound = frames.view[frames.starts[part]]
+    frames = of_signals[0]
+    sound = np.concatenate([each.view[each.starts[part]] for each in of_signals])
     sound -= sound.mean(axis=1, keepdims=True)
     sound *= frames.window
     level = np.abs(rfft(sound, frames.size, axis=1, overwrite_x=True))
@@ -237,34 +243,36 @@ def evidence(
         if len(chosen) == 0:
             continue
         columns = slice(chosen[0], chosen[-1] + 1)
-        for group in SHARING:
-            found = _window_scores(signals[group[0].name], group, layouts, grid[columns], times, window_s)
-            for feature, values in zip(group, found, strict=True):
-                np.maximum(result[feature.name][:, columns], values, out=result[feature.name][:, columns])
+        for names, features in TOGETHER:
+            found = _window_scores([signals[name] for name in names], features, layouts, grid[columns], times, window_s)
+            of = names if len(names) > 1 else [feature.name for feature in features]
+            for name, values in zip(of, found, strict=True):
+                np.maximum(result[name][:, columns], values, out=result[name][:, columns])
     return result
 
 
-def _window_scores(signal, group, layouts, grid, times, window_s: float) -> list[np.ndarray]:
-    """Contrasts in one window length, for the features that share a signal.
+def _window_scores(signals: list[np.ndarray], features, layouts, grid, times, window_s: float) -> list[np.ndarray]:
+    """Contrasts in one window length, of each signal and each feature read from it.
 
     Windows are taken a fifth of their length apart (but no closer than the frames) and interpolated.
     """
     hop = times[1] - times[0] if len(times) > 1 else 1.0
     every = max(1, int(window_s / 5 / hop + 0.5))
     some = times[::every]
-    scores = np.empty((len(group), len(some), len(grid)), np.float32)
-    frames = _frames(signal, group[0].rate_hz, some, window_s, group[0].smooth_hz)
-    bins = min(frames.size // 2 + 1, int(group[0].top_hz / frames.bin_hz) + 2)
-    of = (tuple(grid), bins, frames.bin_hz)
-    kernels = [[_kernel(layout, feature, *of) for layout in layouts] for feature in group]
-    at_once = max(1, min(128, HELD // frames.size))
+    first_one = features[0]
+    frames = [_frames(signal, first_one.rate_hz, some, window_s, first_one.smooth_hz) for signal in signals]
+    size, bin_hz = frames[0].size, frames[0].bin_hz
+    bins = min(size // 2 + 1, int(first_one.top_hz / bin_hz) + 2)
+    kernels = [[_kernel(layout, feature, tuple(grid), bins, bin_hz) for layout in layouts] for feature in features]
+    scores = np.empty((len(signals), len(features), len(some), len(grid)), np.float32)
+    at_once = max(1, min(128, HELD // size // len(signals)))
     for first in range(0, len(some), at_once):
         part = slice(first, first + at_once)
-        level = _whitened(frames, part)
-        turned = np.ascontiguousarray(level[:, :bins].T)
+        turned = np.ascontiguousarray(_whitened(frames, part)[:, :bins].T)
         for number, of_feature in enumerate(kernels):
-            scores[number, part] = np.maximum.reduce([kernel @ turned for kernel in of_feature]).T
-    return [_spread(values, times, some, every * hop) for values in scores]
+            values = np.maximum.reduce([kernel @ turned for kernel in of_feature]).T
+            scores[:, number, part] = values.reshape(len(signals), -1, len(grid))
+    return [_spread(values, times, some, every * hop) for of_signal in scores for values in of_signal]
 
 
 def _spread(values: np.ndarray, times: np.ndarray, some: np.ndarray, step_s: float) -> np.ndarray:
