@@ -9,6 +9,7 @@ import numpy as np
 
 SETTLING_CYCLES = 4.0  # of the lowest edge, after which a filter of order 2 has forgotten what was before (1e-7)
 
+IN_CACHE = 1 << 16  # samples transformed at a time
 FRAME_OVER_LOST, LEAST_FRAME = 6, 4096  # samples of a frame over those that an end of it loses; and at least
 
 
@@ -50,9 +51,16 @@ def bands(
         size, hop, lost = next_fast_len(len(padded), real=True), count, sides
     frames = -(-count // hop)
     padded = np.pad(padded, (lost - sides, max((frames - 1) * hop + size - len(padded) - lost + sides, 0)))
-    spectra = rfft(np.lib.stride_tricks.sliding_window_view(padded, size)[: frames * hop : hop], axis=1)
+    view = np.lib.stride_tricks.sliding_window_view(padded, size)[: frames * hop : hop]
     gains = _power_gains(size, rate_hz, tuple(edges_hz), order)
-    return [irfft(spectra * gain, size, axis=1)[:, lost : lost + hop].reshape(-1)[:count] for gain in gains]
+    found = np.empty((len(gains), frames, hop), np.float32)
+    at_once = max(IN_CACHE // size, 4)
+    for first in range(0, frames, at_once):
+        some = slice(first, first + at_once)
+        spectra = rfft(view[some], axis=1)
+        for out, gain in zip(found, gains, strict=True):
+            out[some] = irfft(spectra * gain, size, axis=1, overwrite_x=True)[:, lost : lost + hop]
+    return [out.reshape(-1)[:count] for out in found]
 
 
 @lru_cache(maxsize=3)
