@@ -86,7 +86,7 @@ def project_moved(cut: np.ndarray, slot: np.ndarray, shapes: Shapes, band_weight
     for j, weights in enumerate(shapes.weights):
         mine = slot == j
         for band in np.flatnonzero(band_weight > 1e-3):
-            shifted = np.zeros((cut.shape[2], moves))
+            shifted = np.zeros((cut.shape[2], moves), cut.dtype)
             for m in range(moves):
                 shifted[m : m + POINTS, m] = weights[band] * band_weight[band]
             out[mine] += cut[band, mine] @ shifted
