@@ -147,7 +147,8 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard) -> Run:
     """Put the blocks together and judge the recording as a whole."""
     clip_quality = quality.judge(heard.quality, info.seconds, sets["quality"], extra=problems)
     _put_away(heard, math.inf)
-    give_back()
+    long = heard.chunks > 0
+    give_back(long)
     track = _end_to_end(_taken(heard.tracks))
     story = timeline.tell(heard.watch.finish(), track, engine, sets["timeline"])
     if not story.engine_heard and story.pulls == 0:
@@ -156,6 +157,7 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard) -> Run:
     told = replace(track, rhythm=np.concatenate(_taken(heard.rhythms)))
     run_speed = speed.summarise(told, running, sets["speed"], clip_quality.trust, engine)
     del told  # nothing after this asks for the rhythm, and it is the most of the track
+    give_back(long)
     # No speed is surer than that there was an engine.
     run_speed = replace(run_speed, confidence=min(run_speed.confidence, story.confidence))
     firings = firing.join(heard.firings.pop(0) for _ in range(len(heard.firings)))
