@@ -42,12 +42,13 @@ def split(samples: np.ndarray, rate_hz: float, edges_hz: np.ndarray, out_rate_hz
     bins_hz = rate_hz / size
     top = edges[-1] + 0.05 * (edges[-1] - edges[-2])
     spectrum = low_bins(np.asarray(samples, np.float32), size, int(top / bins_hz) + 2)
+    spectrum *= np.float32(2 / size)
     m = int(np.floor(n * out_size / size))
     signals = np.empty((len(edges) - 1, m), np.complex64)
     centres = np.empty(len(edges) - 1)
     for b, (low, high) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
         band, centre_bin = _one_band(spectrum, low / bins_hz, high / bins_hz, out_size)
-        signals[b] = fft.ifft(band)[:m] * np.float32(2 * out_size / size)
+        signals[b] = fft.ifft(band, norm="forward", overwrite_x=True)[:m]  # "forward": the division is done already
         centres[b] = centre_bin * bins_hz
     return Bands(signals, rate_hz * out_size / size, centres)
 

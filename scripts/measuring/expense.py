@@ -80,23 +80,25 @@ def alternating(works: dict[str, Callable[[], object]], repeats: int) -> dict[st
 def watched() -> Iterator[dict[str, float]]:
     """Processor seconds spent behind the front door of each stage, by room, while the block runs."""
     times = {_room(stage): 0.0 for stage in STAGES}
-    kept = [(stage, name, value) for stage in STAGES for name, value in vars(stage).items() if _is_door(name, value)]
+    kept = [(stage, *door) for stage in STAGES for door in _doors(stage)]
     try:
-        for stage, name, value in kept:
-            setattr(stage, name, _timed(value, times, _room(stage)))
+        for stage, owner, name, value in kept:
+            setattr(owner, name, _timed(value, times, _room(stage)))
         yield times
     finally:
-        for stage, name, value in kept:
-            setattr(stage, name, value)
+        for _, owner, name, value in kept:
+            setattr(owner, name, value)
 
 
 def _room(stage: ModuleType) -> str:
     return stage.__name__.rsplit(".", 1)[-1]
 
 
-def _is_door(name: str, value: object) -> bool:
-    """Whether this attribute of a stage is a function others call."""
-    return isinstance(value, FunctionType) and not name.startswith("_")
+def _doors(stage: ModuleType) -> list[tuple[object, str, FunctionType]]:
+    """What others call of a stage: its functions, and those of its classes. (where it stands, name, function)"""
+    owners = [stage, *(one for one in vars(stage).values() if isinstance(one, type))]
+    found = [(owner, name, value) for owner in owners for name, value in vars(owner).items()]
+    return [door for door in found if isinstance(door[2], FunctionType) and not door[1].startswith("_")]
 
 
 def _timed(work: Callable, times: dict[str, float], room: str) -> Callable:
