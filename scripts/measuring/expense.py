@@ -95,8 +95,9 @@ def _room(stage: ModuleType) -> str:
 
 
 def _doors(stage: ModuleType) -> list[tuple[object, str, FunctionType]]:
-    """What others call of a stage: its functions, and those of its classes. (where it stands, name, function)"""
-    owners = [stage, *(one for one in vars(stage).values() if isinstance(one, type))]
+    """What others call of a stage: its functions, and those of its own classes. (where it stands, name, function)"""
+    classes = [one for one in vars(stage).values() if isinstance(one, type)]
+    owners = [stage, *(one for one in classes if one.__module__.startswith(stage.__name__))]
     found = [(owner, name, value) for owner in owners for name, value in vars(owner).items()]
     return [door for door in found if isinstance(door[2], FunctionType) and not door[1].startswith("_")]
 
