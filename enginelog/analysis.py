@@ -17,7 +17,7 @@ import numpy as np
 
 from enginelog import __version__, findings, firing, limits, media, quality, speed, timeline
 from enginelog.dsp.memory import give_back
-from enginelog.model import Clip, Engine, Firings, Run, Track
+from enginelog.model import RHYTHM, Clip, Engine, Firings, Run, Track
 
 BLOCK_S = 30.0
 OVERLAP_S = 4.0
@@ -115,9 +115,22 @@ def _put_away(heard: _Heard, until_s: float) -> None:
     heard.firings.append(_between(firings, *own))
     if len(heard.tracks) - heard.chunks >= PARTS:
         heard.tracks.append(_end_to_end(_taken(heard.tracks, heard.chunks)))
-        heard.rhythms.append(np.concatenate(_taken(heard.rhythms, heard.chunks)))
+        heard.rhythms.append(_packed(np.concatenate(_taken(heard.rhythms, heard.chunks))))
         heard.firings.append(firing.join(_taken(heard.firings, heard.chunks)))
         heard.chunks += 1
+
+
+def _packed(rhythm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """A rhythm (n, len(RHYTHM)) in half the room: what a run's speed asks of it needs no more, but for the pitch."""
+    return rhythm.astype(np.float16), rhythm[:, RHYTHM.index("pitch")].copy()
+
+
+def _unpacked(parts: list) -> np.ndarray:
+    """Rhythms that follow each other, packed or not, as one."""
+    parts = [part if isinstance(part, tuple) else (part, part[:, RHYTHM.index("pitch")]) for part in parts]
+    whole = np.concatenate([rhythm for rhythm, _ in parts], dtype=np.float32)
+    whole[:, RHYTHM.index("pitch")] = np.concatenate([pitch for _, pitch in parts])
+    return whole
 
 
 def _taken(parts: list, first: int = 0) -> list:
@@ -145,7 +158,7 @@ def _between(part: Timed, start_s: float, end_s: float) -> Timed:
 
 def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard) -> Run:
     """Put the blocks together and judge the recording as a whole."""
-    clip_quality = quality.judge(heard.quality, info.seconds, sets["quality"], extra=problems)
+    clip_quality = quality.judge(_taken(heard.quality), info.seconds, sets["quality"], extra=problems)
     _put_away(heard, math.inf)
     long = heard.chunks > 0
     give_back(long)
@@ -154,7 +167,7 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard) -> Run:
     if not story.engine_heard and story.pulls == 0:
         clip_quality = quality.nothing_read(clip_quality, sets["quality"])
     running = story.spans if story.engine_heard else ()
-    told = replace(track, rhythm=np.concatenate(_taken(heard.rhythms)))
+    told = replace(track, rhythm=_unpacked(_taken(heard.rhythms)))
     run_speed = speed.summarise(told, running, sets["speed"], clip_quality.trust, engine)
     del told  # nothing after this asks for the rhythm, and it is the most of the track
     give_back(long)

@@ -7,10 +7,11 @@ import pytest
 
 from enginelog import analysis, firing, limits, timeline
 from enginelog.firing import joining
-from enginelog.model import Engine, Firings, Track
+from enginelog.model import RHYTHM, Engine, Firings, Track
 from enginelog.timeline import Activity
 
 BLOCKS = 7
+PITCH = RHYTHM.index("pitch")
 
 
 def times(first_s: float, hop_s: float) -> np.ndarray:
@@ -20,7 +21,8 @@ def times(first_s: float, hop_s: float) -> np.ndarray:
 def found(first_s: float) -> tuple[Activity, Track, Firings]:
     """What the stages found in thirty seconds of 3000 rpm, every column of it made from the time."""
     t_s, fine_s, fired_s = times(first_s, 0.05), times(first_s, 0.01), times(first_s, 0.04)
-    rhythm = np.stack([t_s, t_s, *np.ones((9, 600))], axis=1).astype(np.float32)
+    rhythm = np.ones((600, len(RHYTHM)), np.float32)
+    rhythm[:, PITCH] = t_s / 60
     track = Track(t_s, 10 * t_s, np.ones(600), np.ones(600), rhythm)
     activity = Activity(fine_s, np.stack([fine_s] * 10, axis=1), fine_s, fine_s, np.zeros((3000, 5, 2)))
     columns = {name: np.ones(750) for name in Firings.__dataclass_fields__}
@@ -55,7 +57,8 @@ def test_every_moment_is_kept_once_however_many_parts_are_kept_apart(parts, monk
     firings = firing.join(analysis._taken(heard.firings))
     levels = heard.watch.finish().traces
     assert np.allclose(track.t_s, 0.05 * (np.arange(20 * seconds) + 0.5)) and np.allclose(track.rpm, 10 * track.t_s)
-    assert np.allclose(np.concatenate(heard.rhythms)[:, 1], track.t_s) and not heard.tracks and not heard.firings
+    assert np.allclose(analysis._unpacked(heard.rhythms)[:, PITCH], track.t_s / 60)
+    assert not heard.tracks and not heard.firings
     assert levels.rows == 100 * seconds and levels.start_s == pytest.approx(0.005)
     assert np.allclose(levels.bands_db[:, 3], 0.01 * (np.arange(100 * seconds) + 0.5))
     assert np.allclose(firings.t_s, 0.04 * (np.arange(25 * seconds) + 0.5))

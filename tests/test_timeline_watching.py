@@ -60,8 +60,11 @@ def test_a_recording_of_one_piece_is_kept_whole():
     assert kept.bands_every == 1
 
 
-def test_of_many_pieces_the_fine_levels_are_kept_where_something_changes(short_pieces):
+@pytest.mark.parametrize("pieces", [3, 6, 8])  # the cut lies where one ends and the next begins
+def test_of_many_pieces_the_fine_levels_are_kept_where_something_changes(pieces, monkeypatch):
     activity, track, cut_s = heard()
+    monkeypatch.setattr(watching, "PIECE", 2 * round(cut_s * 10 / pieces))
+    monkeypatch.setattr(watching, "MARGIN", 200)
     kept = in_parts(activity, track, 26.0).finish().traces
     near = slice(int(100 * (cut_s - 4)), int(100 * (cut_s + 16)))
     assert np.array_equal(kept.fine_db[near], activity.fine_db[near])

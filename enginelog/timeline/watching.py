@@ -70,10 +70,8 @@ class Watch:
             self._thin(len(self._filed))
         every = THINNED if len(self._filed) > 1 else 1
         traces = together(self._filed, self._start_s or 0.0, every)
-        views = {name: [getattr(one, name) for one in self._views] for name in _COLUMNS}
-        self._views, self._waiting = [], []
-        whole = {name: np.concatenate(views.pop(name)) for name in _COLUMNS}
-        return Watched(Views(**whole, hop_s=self._hop_s), traces)
+        self._waiting = []
+        return Watched(_end_to_end(self._views), traces)
 
     def _coming(self) -> int:
         """Frames of the recording that have come in."""
@@ -124,10 +122,9 @@ class Watch:
     def _thin(self, until: int) -> None:
         """Let the fine levels go of the pieces up to before number `until` wherever nothing changes near them."""
         for number in range(self._thinned, until):
-            near = self._views[max(number - 1, 0) : number + 2]
+            near = _end_to_end(self._views[max(number - 1, 0) : number + 2])
             before = len(self._views[number - 1].engine) if number else 0
-            doubt = np.concatenate([doubtful(one, self._limits) for one in near])
-            spans_s = (self._hop_s * (np.array(each) - before) for each in rows_of_true(doubt))
+            spans_s = (self._hop_s * (each - before) for each in rows_of_true(doubtful(near, self._limits)))
             first_s, past_s = next(spans_s) - BEFORE_S, next(spans_s) + AFTER_S
             rows = [slice(int(100 * a), int(100 * b)) for a, b in zip(first_s, past_s, strict=True)]
             self._filed[number] = thinned(self._filed[number], rows)
@@ -155,7 +152,12 @@ def _concatenated(parts: Sequence):
     return type(parts[0])(*(np.concatenate([getattr(one, each.name) for one in parts]) for each in fields(parts[0])))
 
 
-_COLUMNS = ("engine", "pull", "log_states", "firing_hz")
+def _end_to_end(parts: list[Views]) -> Views:
+    """Views one after the other; the list is emptied, and the parts are let go column by column."""
+    hop_s, names = parts[0].hop_s, ("engine", "pull", "log_states", "firing_hz")
+    columns = {name: [getattr(part, name) for part in parts] for name in names}
+    parts.clear()
+    return Views(**{name: np.concatenate(columns.pop(name)) for name in names}, hop_s=hop_s)
 
 
 def doubtful(seen: Views, limits: LimitSet) -> np.ndarray:
