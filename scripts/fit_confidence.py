@@ -18,6 +18,7 @@ from pathlib import Path
 
 import numpy as np
 from measuring import run_fit
+from measuring.bench_sounds import bench_sound
 
 from enginelog import limits, media, synthesis
 from enginelog.model import Clip, Engine
@@ -69,25 +70,11 @@ def other_rows(job: tuple[int, str]) -> tuple[np.ndarray, np.ndarray, int, str]:
 
 def bench_rows(seed: int) -> tuple[np.ndarray, np.ndarray, int, str]:
     """Tones and pulses of known rate in noise, as clear as no engine is, and right all the same; or noise alone."""
-    rng = np.random.default_rng(seed)
-    rate_hz, seconds, firing_hz = 16000.0, 6.0, float(np.exp(rng.uniform(np.log(8.0), np.log(70.0))))
-    t = np.arange(int(rate_hz * seconds)) / rate_hz
-    phase = firing_hz * t + rng.uniform() + rng.choice([0.0, 0.02]) * np.sin(2 * np.pi * rng.uniform(0.3, 2.0) * t)
-    if seed % 2:
-        lines = np.arange(rng.integers(1, 8), rng.integers(10, 40))
-        sound = np.sum([np.cos(2 * np.pi * (k * phase + rng.uniform())) for k in lines], axis=0)
-    else:
-        sound = np.exp(-(phase % 1.0) / rng.uniform(0.03, 0.2)) * rng.standard_normal(len(t))
-    noise = 10 ** (-rng.uniform(0, 30) / 20) * np.std(sound)
-    clip = Clip((0.1 * (sound + noise * rng.standard_normal(len(t))) / np.std(sound)).astype(np.float32), rate_hz)
-    if seed % 4 == 3:
-        power = rng.uniform(0.0, 1.0)  # white to pink
-        spectrum = np.fft.rfft(rng.standard_normal(len(t)))
-        hiss = np.fft.irfft(spectrum / np.maximum(np.arange(len(spectrum)), 30) ** (power / 2), len(t))
-        clip = Clip((0.1 * hiss / np.std(hiss)).astype(np.float32), rate_hz)
-    found = pursue(clip, Engine(strokes=2 if seed % 8 == 7 else 4), limits.load("speed"))
-    right = np.abs(found.cycle_hz[::2] / firing_hz - 1.0) < WITHIN
-    return found.shown[::2], right & (seed % 4 != 3), seed, "bench"
+    fast = seed % 8 >= 4
+    clip, firing_hz = bench_sound(seed, *((40.0, 240.0) if fast else (8.0, 70.0)))
+    found = pursue(clip, Engine(strokes=2 if fast else 4), limits.load("speed"))
+    right = np.abs(found.cycle_hz[::2] / (firing_hz or np.inf) - 1.0) < WITHIN
+    return found.shown[::2], right, seed, "bench"
 
 
 def real_rows(folder: Path) -> list[tuple[np.ndarray, np.ndarray, int, str]]:
@@ -156,7 +143,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--engines", type=int, default=90, help="seeds of engines, each ordinary and hard")
     parser.add_argument("--others", type=int, default=5, help="seeds of each sound without an engine")
-    parser.add_argument("--bench", type=int, default=48, help="seeds of tones and pulses in noise, and of noise")
+    parser.add_argument("--bench", type=int, default=160, help="seeds of tones and pulses in noise, and of noise")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--real", type=Path, help="folder of the real recordings: those of the tuning fold are used")
     parser.add_argument("--write", action="store_true", help="fit on all seeds and replace the stored coefficients")

@@ -7,7 +7,7 @@ import pytest
 
 from enginelog import limits, speed, synthesis
 from enginelog.model import RHYTHM, Clip, Engine, Span, Track
-from enginelog.speed.tracking import usual_range
+from enginelog.speed.kinds import usual_range
 
 LIMITS = limits.load("speed")
 HOP_S = 0.05
@@ -122,10 +122,10 @@ def test_only_a_told_speed_tells_an_unlike_twin_from_one_at_half_the_speed():
     if found.rpm is not None:
         assert found.or_rpm == pytest.approx(2 * found.rpm)
     told = speed.track(clip, Engine(**even, rated_rpm=3600.0), LIMITS)
-    path = np.exp(told.rhythm[:, -1]) * 120.0
+    path = np.exp(told.rhythm[:, RHYTHM.index("pitch")]) * 120.0
     assert np.median(path) == pytest.approx(3300, rel=0.01)
     halved = speed.track(clip, Engine(**even, rated_rpm=1650.0), LIMITS)
-    assert np.median(np.exp(halved.rhythm[:, -1]) * 120.0) == pytest.approx(1650, rel=0.01)
+    assert np.median(np.exp(halved.rhythm[:, RHYTHM.index("pitch")]) * 120.0) == pytest.approx(1650, rel=0.01)
 
 
 @pytest.mark.parametrize(

@@ -157,6 +157,8 @@ RHYTHM = (
     "noise",  # natural logarithm of the relative deviation between two halves of the lines
     "restless",  # mean change of the path in per cent a frame
     "pitch",  # natural logarithm of the cycle rate in hertz
+    "octave_odds",  # lead in log-odds over the best octave or fifth of the path, over 2 s
+    "other_odds",  # lead in log-odds over the best other speed, over 0.45 s
 )
 
 

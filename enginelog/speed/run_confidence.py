@@ -17,7 +17,7 @@ import numpy as np
 from enginelog.dsp.logistic import logit_of, probability
 from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Engine, Track
-from enginelog.speed.tracking import is_saw, usual_range
+from enginelog.speed.kinds import is_saw, usual_range
 
 FIGURES = (
     *("confidence_known", "known", "confidence", "half_width", "spread", "octave"),

@@ -10,26 +10,14 @@ from enginelog.dsp.signals import resample
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.model import Clip, Engine
-from enginelog.speed.evidence import (
-    EVERY_SECOND,
-    FEATURES,
-    GRID_STEP,
-    Layout,
-    cycle_grid,
-    evidence,
-    feature_signals,
-    frame_times,
-    layout_of,
-    unequal,
-)
+from enginelog.speed.emission import RIVALS, WEIGHTS, log_odds
+from enginelog.speed.evidence import FEATURES, GRID_STEP, cycle_grid, evidence, feature_signals, frame_times
+from enginelog.speed.kinds import is_saw, layouts, range_cost
 from enginelog.speed.path import best_path
 from enginelog.speed.refine import Refined, refine
 from enginelog.speed.steady import steady_rate
 
-# Weight of each feature's contrast in the sum that the path follows.
-WEIGHTS = {"low": 1.0, "wide": 0.13, "env_low": 0.35, "env_mid": 0.27, "env_high": 0.3}
 STEADY_RATE_HZ = 4000.0
-RIVALS = (0.5, 2.0, 1 / 3, 3.0, 2 / 3, 1.5, 0.25, 4.0)
 
 
 @dataclass(frozen=True)
@@ -49,13 +37,15 @@ class Pursuit:
 def pursue(clip: Clip, engine: Engine, limits: LimitSet) -> Pursuit:
     """Track the cycle rate through one block. Works on any sound; whether it was an engine is judged from `shown`."""
     times = frame_times(clip.seconds, limits.value("frame_hop_s"))
-    grid = _grid(engine, limits)
+    grid = grid_of(engine, limits)
     signals = feature_signals(clip)
     scores = evidence(signals, layouts(engine), grid, times)
-    total = sum(WEIGHTS[name] * scores[name] for name in WEIGHTS) - _range_cost(engine, grid, limits)
+    contrast = np.sum([weight * scores[name] for name, weight in WEIGHTS.items()], axis=0)
+    odds, cost = log_odds(scores, engine, grid, limits), range_cost(engine, grid, limits)
+    gain = limits.value("odds_gain") * odds + limits.value("evidence_gain") * contrast
     light = "_saw" if is_saw(engine) else ""
     path = best_path(
-        limits.value("evidence_gain") * total,
+        gain - limits.value("range_gain") * cost,
         limits.value("slope_cost" + light),
         int(limits.value("reach_states" + light)),
         limits.value("jump_cost"),
@@ -63,7 +53,7 @@ def pursue(clip: Clip, engine: Engine, limits: LimitSet) -> Pursuit:
     rates = {feature.name: feature.rate_hz for feature in FEATURES if feature.name != "wide"}
     fine = refine({name: signals[name] for name in rates}, rates, times, grid[path], engine.cylinders)
     fine = _steadied(clip, fine, limits)
-    shown = _shown(scores, total, path, grid, fine)
+    shown = _shown(scores, (contrast - cost, odds), path, fine)
     return Pursuit(times + clip.start_s, fine.cycle_hz, fine.std_hz, shown)
 
 
@@ -82,79 +72,38 @@ def _steadied(clip: Clip, fine: Refined, limits: LimitSet) -> Refined:
     return Refined(found.cycle_hz * same, found.std_hz * same, fine.coherence)
 
 
-def _grid(engine: Engine, limits: LimitSet) -> np.ndarray:
+def grid_of(engine: Engine, limits: LimitSet) -> np.ndarray:
+    """Trial cycle rates of this engine, in hertz."""
     top = limits.value("highest_rpm_two_stroke" if engine.strokes == 2 else "highest_rpm_four_stroke")
     per_rpm = 1.0 / (60.0 * engine.revs_per_cycle)
     return cycle_grid(limits.value("lowest_rpm") * per_rpm, top * per_rpm)
 
 
-def layouts(engine: Engine) -> tuple[Layout, ...]:
-    """The sounds this engine can make: its own layout, every second firing weaker, or the cylinders unlike."""
-    own = layout_of(engine)
-    if is_saw(engine):
-        return (own, EVERY_SECOND)
-    return (own, unequal(engine.cylinders)) if engine.cylinders > 1 and engine.even_firing else (own,)
-
-
-def is_saw(engine: Engine) -> bool:
-    """Single-cylinder two-strokes: saws, trimmers and their like."""
-    return engine.strokes == 2 and engine.cylinders == 1
-
-
-def _usual_low(engine: Engine) -> str:
-    if is_saw(engine):
-        return "usual_low_rpm_two_stroke"
-    if engine.strokes == 2:
-        return "usual_low_rpm_two_stroke_several"
-    small = engine.strokes == 4 and engine.cylinders <= 2
-    return "usual_low_rpm_small_four_stroke" if small else "usual_low_rpm_several_cylinders"
-
-
-def usual_range(engine: Engine, limits: LimitSet) -> tuple[float, float]:
-    """Slowest and fastest speed, rpm, that engines of this kind usually run at; by the rated speed where it is told."""
-    kind = "two_stroke" if engine.strokes == 2 else "several_cylinders" if engine.cylinders > 2 else "four_stroke"
-    low, top = limits.value(_usual_low(engine)), limits.value(f"usual_top_rpm_{kind}")
-    if engine.rated_rpm:
-        top = 1.25 * engine.rated_rpm
-        low = max(low, min(limits.value("idle_per_rated") * engine.rated_rpm, engine.idle_rpm or np.inf))
-    return low, top
-
-
-def _range_cost(engine: Engine, grid: np.ndarray, limits: LimitSet) -> np.ndarray:
-    """A gentle lean towards the speeds that engines of this kind run at, more so to the rated speed where it is told.
-
-    No speed in the grid is ruled out. A twin whose cylinders sound unlike repeats itself as one at half the speed does:
-    only the speed that it is governed to tells them apart. Saws and trimmers are not governed.
-    """
-    rpm = grid * 60.0 * engine.revs_per_cycle
-    low, top = usual_range(engine, limits)
-    above = np.clip(np.log(rpm / top) / 0.3, 0.0, 2.0)
-    below = np.clip(np.log(low / rpm) / 0.3, 0.0, 2.0)
-    cost = limits.value("range_cost") * (above + below)
-    if engine.rated_rpm and not is_saw(engine):
-        cost -= limits.value("told_gain") * (np.abs(np.log(rpm / engine.rated_rpm)) < limits.value("told_within"))
-    return cost.astype(np.float32)
-
-
-def _shown(scores, total, path, grid, fine: Refined) -> np.ndarray:
+def _shown(scores, sums, path, fine: Refined) -> np.ndarray:
+    """The columns of model.RHYTHM. sums: plain sum of the contrasts, and log-odds, each (frames, states)."""
     row = np.arange(len(path))
     columns = [_smooth(scores[name][row, path], 5) for name in WEIGHTS]
-    own = total[row, path]
-    rivals = [_at(total, path + np.log(ratio) / GRID_STEP) for ratio in RIVALS]
-    octave = np.min([_smooth(own - rival, 41) for rival in rivals], axis=0)
-    near = np.abs(np.arange(total.shape[1])[None] - path[:, None]) < 6
-    other = _smooth(own - np.where(near, -9.0, total).max(axis=1), 9)
+    (octave, other), leads = (_leads(values, path) for values in sums)
     noise = np.log(np.maximum(fine.std_hz / fine.cycle_hz, 1e-5))
     restless = _smooth(np.abs(np.diff(path, prepend=path[0])), 9)
-    columns += [octave, other, fine.coherence, np.nan_to_num(noise, nan=-2.0), restless, np.log(fine.cycle_hz)]
+    columns += [octave, other, fine.coherence, np.nan_to_num(noise, nan=-2.0), restless, np.log(fine.cycle_hz), *leads]
     return np.stack(columns, axis=1)
 
 
+def _leads(values: np.ndarray, path: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """By how much the path leads over the best of its rivals for 2 s, and over the best other speed for 0.45 s."""
+    own = values[np.arange(len(path)), path]
+    rivals = [_at(values, path + np.log(ratio) / GRID_STEP) for ratio in RIVALS]
+    octave = np.min([_smooth(own - rival, 41) for rival in rivals], axis=0)
+    near = np.abs(np.arange(values.shape[1])[None] - path[:, None]) < 6
+    return octave, _smooth(own - np.where(near, values.min(), values).max(axis=1), 9)
+
+
 def _at(total: np.ndarray, place: np.ndarray) -> np.ndarray:
-    """Best score within two states of a place on the grid; a place off the grid scores nothing."""
+    """Best score within two states of a place on the grid; a place off the grid scores least of all."""
     centre = np.round(place).astype(int)
     row = np.arange(len(total))
-    best = np.full(len(total), -1.0)
+    best = np.full(len(total), min(-1.0, float(total.min())))
     for step in (-2, -1, 0, 1, 2):
         column = centre + step
         inside = (column >= 0) & (column < total.shape[1])

@@ -9,7 +9,9 @@ import numpy as np
 from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Clip, Engine, Track
 from enginelog.speed.confidence import confidence_of
-from enginelog.speed.tracking import WEIGHTS, is_saw, pursue, usual_range
+from enginelog.speed.emission import WEIGHTS
+from enginelog.speed.kinds import is_saw, usual_range
+from enginelog.speed.tracking import pursue
 
 
 def track(clip: Clip, engine: Engine, limits: LimitSet) -> Track:
