@@ -16,6 +16,8 @@ from enginelog.model import Clip, Engine, Firings, Track
 
 __all__ = ["join", "locate"]
 
+LEAST_EVENTS = 4  # of a stretch
+LOST, CLEAR = 0.5, 0.5  # probability of a miss; strength over the norm (what else the cylinder does stays below)
 ROUNDS = 2  # of refining the moments
 CHUNK = 400  # cycles that share one set of templates, about
 CONFIDENCE_S = 1.5  # to either side: a burst of lost firings takes the speed's confidence away, yet the grid bridges it
@@ -52,7 +54,7 @@ def lay(clip: Clip, track: Track, engine: Engine, limits: LimitSet) -> tuple[fro
     sound = front.amplitudes(clip.samples, clip.rate_hz, fastest, limits)
     activity = front.activity(sound.amplitude, sound.rate_hz)
     grids = [grid.follow(activity, sound.rate_hz, run, engine, track) for run in runs]
-    return sound, [laid for laid in grids if len(laid.t_s) >= 4]
+    return sound, [laid for laid in grids if len(laid.t_s) >= LEAST_EVENTS]
 
 
 def chunks(laid: grid.Grid, slots: int) -> list[grid.Grid]:
@@ -65,20 +67,25 @@ def _stretch(sound: front.Sound, laid: grid.Grid, engine: Engine, limits: LimitS
     """All events of one stretch of known speed, chunk by chunk."""
     slots, places = engine.cylinders, grid.places(engine)
     step = np.diff(np.append(places, 1.0))
-    seen = [_judged(sound, piece, engine, step.min(), limits) for piece in chunks(laid, slots)]
-    one = _Seen(*(np.concatenate([getattr(s, f.name) for s in seen]) for f in fields(_Seen)))
+    laid = _whole(laid, sound, step.min())
+    one = _all_judged(sound, laid, engine, step.min(), limits)
+    firing = np.flatnonzero((one.likely < LOST) & (one.strength > CLEAR))
+    if (
+        len(firing) >= LEAST_EVENTS
+        and len(firing) < len(one.likely)
+        and (firing[0], firing[-1]) != (0, len(one.likely) - 1)
+    ):
+        # What is weak before the first clear firing or after the last cannot be told from an ignition off.
+        laid = grid.part(laid, np.arange(firing[0], firing[-1] + 1))
+        one = _all_judged(sound, laid, engine, step.min(), limits)
     if engine.even_firing:
         laid, one = _without_surplus(laid, one)
     interval_s = laid.cycle_s / slots
     timing, timing_std = moments.unevenness(one.t_s, one.std_s, step[laid.slot], laid.slot, interval_s)
     timing[~(timing_std < limits.value("most_moment_noise"))] = np.nan
-    window_s = laid.cycle_s * step.min()
-    end_s = sound.amplitude.shape[1] / sound.rate_hz
-    too_late = end_s - (1 - shapes.BEFORE) * window_s
-    cut_off = (one.t_s < shapes.BEFORE * window_s) | (one.t_s > too_late)
     around = max(1, round(CONFIDENCE_S * slots / float(np.median(laid.cycle_s))))
     confidence = local.running_rank(laid.confidence, around, 0.5)
-    unsure = cut_off | (confidence < limits.value("least_track_confidence"))
+    unsure = confidence < limits.value("least_track_confidence")
     unsure |= _half_speed(one.miss_probability, engine)
     return Firings(
         t_s=one.t_s,
@@ -90,6 +97,20 @@ def _stretch(sound: front.Sound, laid: grid.Grid, engine: Engine, limits: LimitS
         snr_db=-20 * np.log10(one.noise),
         revolutions=(laid.cycle + places[laid.slot]) * engine.revs_per_cycle,
     )
+
+
+def _all_judged(sound: front.Sound, laid: grid.Grid, engine: Engine, shortest: float, limits: LimitSet) -> _Seen:
+    """One stretch, chunk by chunk."""
+    seen = [_judged(sound, piece, engine, shortest, limits) for piece in chunks(laid, engine.cylinders)]
+    return _Seen(*(np.concatenate([getattr(s, f.name) for s in seen]) for f in fields(_Seen)))
+
+
+def _whole(laid: grid.Grid, sound: front.Sound, shortest: float) -> grid.Grid:
+    """The opportunities whose window lies within the sound: one cut off at its ends looks like a lost one."""
+    window_s = laid.cycle_s * shortest
+    end_s = sound.amplitude.shape[1] / sound.rate_hz
+    inside = (laid.t_s >= shapes.BEFORE * window_s) & (laid.t_s <= end_s - (1 - shapes.BEFORE) * window_s)
+    return grid.part(laid, np.flatnonzero(inside)) if inside.sum() >= LEAST_EVENTS else laid
 
 
 def _without_surplus(laid: grid.Grid, one: _Seen) -> tuple[grid.Grid, _Seen]:

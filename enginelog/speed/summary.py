@@ -10,6 +10,8 @@ than as many places up or down the order of the speeds (the definition of a quan
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from enginelog.dsp.smoothing import moving_mean
@@ -34,6 +36,7 @@ def summarise(
     still count where they lie near their sure neighbours: leaving them out would leave out the dips. Without known
     frames, or where they are too few and too unsure, every number is None.
     """
+    track = _with_unsure(track, spans, engine, limits)
     path = _path(track)
     inside = _running(track.t_s, path, spans, limits)
     known = inside & np.isfinite(track.rpm)
@@ -53,6 +56,19 @@ def summarise(
     confidence = min(confidence * min(1.0, limits.value("one_speed_within") / max(half_width, 1e-9)), chance) * trust
     twice = 2 * middle if _in_doubt(track, inside, engine, limits) else None
     return Speed(middle, low, high, None, float(np.clip(confidence, 0.0, 1.0)), twice)
+
+
+def _with_unsure(track: Track, spans: tuple[Span, ...], engine: Engine | None, limits: LimitSet) -> Track:
+    """The track with the speed of less sure frames, too, where hardly any frame of the runs was sure enough to report:
+    many that agree may tell what none tells alone. The confidence of the whole stays as low as theirs."""
+    running = np.zeros(len(track.t_s), bool)
+    for span in spans:
+        running |= (span.kind == "run") & (track.t_s >= span.start_s) & (track.t_s <= span.end_s)
+    enough = np.isfinite(track.rpm[running]).sum() >= limits.value("least_known_frames")
+    if engine is None or track.rhythm is None or enough:
+        return track
+    path = np.exp(track.rhythm[:, RHYTHM.index("pitch")].astype(float)) * 60.0 * engine.revs_per_cycle
+    return replace(track, rpm=np.where(track.confidence >= limits.value("least_confidence_together"), path, np.nan))
 
 
 def _interval(
