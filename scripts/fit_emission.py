@@ -17,6 +17,7 @@ from pathlib import Path
 
 import numpy as np
 from measuring import made, real
+from measuring.adam import Adam
 from measuring.bench_sounds import bench_sound
 from measuring.pool import each
 
@@ -69,7 +70,7 @@ def frames_of(case: made.Case) -> list[tuple[np.ndarray, np.ndarray]]:
             part = {name: values[rows] for name, values in scores.items()}
             told = emission.told_inputs(as_told(scenario.engine, rated, case.seed, rng), grid, chosen)
             x = emission.inputs(part, told)
-            places = rivals(plain(part), np.round(state[rows]).astype(int), rng)
+            places = rivals(emission.plain_sum(part), np.round(state[rows]).astype(int), rng)
             found.append((x[np.arange(len(rows))[:, None], places].astype(np.float16), weight[rows]))
     return found
 
@@ -80,11 +81,6 @@ def as_told(engine: Engine, rated: bool, seed: int, rng: np.random.Generator) ->
     if not rated or seed % MISTOLD or not told.rated_rpm:
         return told
     return replace(told, rated_rpm=told.rated_rpm * float(np.exp(rng.uniform(-MOST_ASIDE, MOST_ASIDE))))
-
-
-def plain(scores: dict[str, np.ndarray]) -> np.ndarray:
-    """The plain sum of the contrasts."""
-    return sum(weight * scores[name] for name, weight in emission.WEIGHTS.items())
 
 
 def rivals(total: np.ndarray, state: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -129,19 +125,14 @@ def fit(x: np.ndarray, weight: np.ndarray, seed: int = 0) -> emission.Net:
     values = [rng.standard_normal((size, HIDDEN)) / np.sqrt(size), np.zeros(HIDDEN)]
     values += [rng.standard_normal(HIDDEN) / np.sqrt(HIDDEN), 0.1 * rng.standard_normal(size)]
     values = [value.astype(np.float32) for value in values]
-    first, second = [0 * value for value in values], [0 * value for value in values]
+    net = Adam(values)
     chances = np.cumsum(weight / weight.sum())
     for step in range(STEPS):
         rows = np.searchsorted(chances, rng.random(BATCH)).clip(0, len(x) - 1)
         z = np.clip((x[rows].astype(np.float32) - mean) / spread, -emission.REACH, emission.REACH)
         z += SHAKEN * rng.standard_normal(z.shape, np.float32)
-        rate = RATE * min(1.0, 1.5 * (STEPS - step) / STEPS)
-        for i, slope in enumerate(gradient(values, z)):
-            first[i] = 0.9 * first[i] + 0.1 * slope
-            second[i] = 0.999 * second[i] + 0.001 * slope**2
-            size_of_step = np.sqrt(second[i] / (1 - 0.999 ** (step + 1))) + 1e-8
-            values[i] = values[i] - rate * first[i] / (1 - 0.9 ** (step + 1)) / size_of_step
-    return emission.Net(mean, spread, *values)
+        net.move(gradient(net.values, z), RATE * min(1.0, 1.5 * (STEPS - step) / STEPS))
+    return emission.Net(mean, spread, *net.values)
 
 
 def gradient(values: list[np.ndarray], z: np.ndarray) -> list[np.ndarray]:
@@ -193,7 +184,7 @@ def labelled(clip: Clip, engine: Engine, label_s: np.ndarray, firing_hz: np.ndar
     state = np.round(np.log(firing_hz / engine.cylinders / grid[0]) / evidence.GRID_STEP).astype(int)
     part = {name: values[rows] for name, values in scores.items()}
     x = emission.inputs(part, emission.told_inputs(engine, grid, chosen))
-    places = rivals(plain(part), state, np.random.default_rng(len(rows)))
+    places = rivals(emission.plain_sum(part), state, np.random.default_rng(len(rows)))
     return x[np.arange(len(rows))[:, None], places].astype(np.float16), np.ones(len(rows))
 
 

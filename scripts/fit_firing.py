@@ -19,6 +19,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
+from measuring.adam import Adam
 from measuring.firing_examples import FOLDS, NONE_SHARE, WITHOUT, Example, faulty, mixed
 
 from enginelog import limits
@@ -57,18 +58,14 @@ def fit(x: np.ndarray, wanted: np.ndarray, weight: np.ndarray, how: Net, seed: i
     values: list[np.ndarray] = []
     for rows, columns in zip(sizes[:-1], sizes[1:], strict=True):
         values += [(rng.standard_normal((rows, columns)) / np.sqrt(rows)).astype(np.float32), np.zeros(columns, "f4")]
-    first, second = [0 * v for v in values], [0 * v for v in values]
+    net = Adam(values)
     total = np.cumsum(weight / weight.sum())
     for step in range(how.steps):
         drawn = np.searchsorted(total, rng.random(how.batch)).clip(0, len(x) - 1)
         shaken = scaled[drawn] + how.noise * rng.standard_normal((how.batch, x.shape[1]), dtype=np.float32)
         rate = 0.008 * min(1.0, 1.5 * (how.steps - step) / how.steps)
-        for i, slope in enumerate(slopes(values, shaken, wanted[drawn].astype(np.float32), how.decay)):
-            first[i] = 0.9 * first[i] + 0.1 * slope
-            second[i] = 0.999 * second[i] + 0.001 * slope**2
-            size = np.sqrt(second[i] / (1 - 0.999 ** (step + 1))) + 1e-8
-            values[i] = (values[i] - rate * first[i] / (1 - 0.9 ** (step + 1)) / size).astype(np.float32)
-    return nets.Net(mean.astype(np.float32), spread.astype(np.float32), tuple(values))
+        net.move(slopes(net.values, shaken, wanted[drawn].astype(np.float32), how.decay), rate)
+    return nets.Net(mean.astype(np.float32), spread.astype(np.float32), tuple(net.values))
 
 
 def slopes(values: list[np.ndarray], x: np.ndarray, wanted: np.ndarray, decay: float) -> list[np.ndarray]:

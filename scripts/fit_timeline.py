@@ -16,6 +16,7 @@ import zlib
 from pathlib import Path
 
 import numpy as np
+from measuring.adam import Adam
 from timeline_examples import (
     FOLDS,
     Example,
@@ -117,17 +118,11 @@ def fit(
         rng.standard_normal((hidden, width)) / np.sqrt(hidden), np.zeros(width),
     ]  # fmt: skip
     values = [v.astype(np.float32) for v in values]
-    first, second = [0 * v for v in values], [0 * v for v in values]
+    net = Adam(values)
     for step, rows in enumerate(drawn):
         shaken = scaled[rows] + noise * rng.standard_normal((len(rows), size), np.float32)
-        slopes = gradient(values, shaken, wanted[rows])
-        rate = 0.01 * min(1.0, 2 * (steps - step) / steps)
-        for i, slope in enumerate(slopes):
-            first[i] = 0.9 * first[i] + 0.1 * slope
-            second[i] = 0.999 * second[i] + 0.001 * slope**2
-            size_of_step = np.sqrt(second[i] / (1 - 0.999 ** (step + 1))) + 1e-8
-            values[i] = values[i] - rate * first[i] / (1 - 0.9 ** (step + 1)) / size_of_step
-    return Net(mean, spread, *values)
+        net.move(gradient(net.values, shaken, wanted[rows]), 0.01 * min(1.0, 2 * (steps - step) / steps))
+    return Net(mean, spread, *net.values)
 
 
 def balanced(wanted: np.ndarray, weight: np.ndarray, power: float) -> np.ndarray:

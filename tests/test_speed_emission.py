@@ -73,5 +73,5 @@ def test_in_noise_the_true_speed_wins_more_often_than_by_the_plain_sum(kind, see
     grid, times = grid_of(engine, LIMITS), frame_times(clip.seconds, 0.05)
     scores = evidence(feature_signals(clip), layouts(engine), grid, times)
     true_hz = np.interp(times, truth.t_s, truth.rpm) / 60.0 / engine.revs_per_cycle
-    plain = sum(weight * scores[name] for name, weight in emission.WEIGHTS.items())
+    plain = emission.plain_sum(scores)
     assert wins(emission.log_odds(scores, engine, grid, LIMITS), grid, true_hz) >= wins(plain, grid, true_hz)

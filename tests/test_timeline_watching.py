@@ -33,7 +33,7 @@ def in_parts(activity: Activity, track: Track, part_s: float) -> watching.Watch:
     for first_s in np.arange(0.0, activity.rows / 100, part_s):
         rows = (activity.t_s >= first_s) & (activity.t_s < first_s + part_s)
         frames = (track.t_s >= first_s) & (track.t_s < first_s + part_s)
-        watch.add(watching.part_of(activity, rows), watching._frames_of(track, frames))
+        watch.add(watching.part_of(activity, rows), watching.part_of(track, frames))
     return watch
 
 

@@ -8,6 +8,7 @@ logit: McFadden 1974) on made-up recordings of tuning seeds; `scripts/fit_emissi
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from importlib.resources import files
@@ -82,6 +83,11 @@ def log_odds(scores: dict[str, np.ndarray], engine: Engine, grid: np.ndarray, li
     return result
 
 
+def plain_sum(contrasts: Mapping[str, np.ndarray]) -> np.ndarray:
+    """The weighted sum of the five contrasts, by feature and of any shape: how well a speed explains the sound."""
+    return np.sum([weight * contrasts[name] for name, weight in WEIGHTS.items()], axis=0)
+
+
 def inputs(scores: dict[str, np.ndarray], told: np.ndarray) -> np.ndarray:
     """What the network reads of each trial speed, shape (frames, len(grid), inputs), float32.
 
@@ -96,10 +102,8 @@ def inputs(scores: dict[str, np.ndarray], told: np.ndarray) -> np.ndarray:
     x = np.empty((*total.shape, own.shape[2] * (1 + len(STEPS)) + 3 + told.shape[1]), np.float32)
     x[..., : own.shape[2]] = own
     at = own.shape[2]
-    x[..., at : at + own.shape[2] * len(STEPS)] = OFF_GRID
     for step in STEPS:
-        to, source = (slice(None, -step), slice(step, None)) if step > 0 else (slice(-step, None), slice(None, step))
-        x[:, to, at : at + own.shape[2]] = about[:, source]
+        moved(about, step, x[..., at : at + own.shape[2]])
         at += own.shape[2]
     x[..., at] = total - best
     x[..., at + 1] = best
@@ -117,17 +121,13 @@ def best_near(values: np.ndarray) -> np.ndarray:
     return result
 
 
-def moved(values: np.ndarray, step: int) -> np.ndarray:
-    """`values` (frames, states, ...) at `step` states above each; OFF_GRID where there is none."""
-    result = np.full(values.shape, OFF_GRID, np.float32)
-    count = values.shape[1]
-    if abs(step) >= count:
-        return result
-    if step >= 0:
-        result[:, : count - step] = values[:, step:]
-    else:
-        result[:, -step:] = values[:, :step]
-    return result
+def moved(values: np.ndarray, step: int, out: np.ndarray | None = None) -> np.ndarray:
+    """`values` (frames, states, ...) at `step` states above each, not 0; OFF_GRID where there is none. Into `out`."""
+    out = np.empty(values.shape, np.float32) if out is None else out
+    out[:] = OFF_GRID
+    to, source = (slice(None, -step), slice(step, None)) if step > 0 else (slice(-step, None), slice(None, step))
+    out[:, to] = values[:, source]
+    return out
 
 
 def told_inputs(engine: Engine, grid: np.ndarray, limits: LimitSet) -> np.ndarray:

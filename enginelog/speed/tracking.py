@@ -10,7 +10,7 @@ from enginelog.dsp.signals import resample
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.model import Clip, Engine
-from enginelog.speed.emission import RIVALS, WEIGHTS, log_odds
+from enginelog.speed.emission import RIVALS, WEIGHTS, log_odds, plain_sum
 from enginelog.speed.evidence import FEATURES, GRID_STEP, cycle_grid, evidence, feature_signals, frame_times
 from enginelog.speed.kinds import is_saw, layouts, range_cost
 from enginelog.speed.path import best_path
@@ -40,7 +40,7 @@ def pursue(clip: Clip, engine: Engine, limits: LimitSet) -> Pursuit:
     grid = grid_of(engine, limits)
     signals = feature_signals(clip)
     scores = evidence(signals, layouts(engine), grid, times)
-    contrast = np.sum([weight * scores[name] for name, weight in WEIGHTS.items()], axis=0)
+    contrast = plain_sum(scores)
     odds, cost = log_odds(scores, engine, grid, limits), range_cost(engine, grid, limits)
     gain = limits.value("odds_gain") * odds + limits.value("evidence_gain") * contrast
     light = "_saw" if is_saw(engine) else ""

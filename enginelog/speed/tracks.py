@@ -1,15 +1,13 @@
-"""The track of a block, and of the blocks of a recording put together."""
+"""The track of a block: the path, how sure each frame is of it, and which may be of half the speed."""
 
 from __future__ import annotations
-
-from collections.abc import Sequence
 
 import numpy as np
 
 from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Clip, Engine, Track
 from enginelog.speed.confidence import confidence_of
-from enginelog.speed.emission import WEIGHTS
+from enginelog.speed.emission import plain_sum
 from enginelog.speed.kinds import is_saw, usual_range
 from enginelog.speed.tracking import pursue
 
@@ -42,18 +40,7 @@ def may_be_half(rhythm: np.ndarray, engine: Engine, limits: LimitSet) -> np.ndar
     if engine.cylinders == 1 and not is_saw(engine):
         return np.zeros(len(rhythm), bool)
     shown = {name: rhythm[:, number] for number, name in enumerate(RHYTHM)}
-    contrast = sum(WEIGHTS[name] * shown[name] for name in WEIGHTS)
+    contrast = plain_sum(shown)
     close = shown["octave_margin"] < limits.value("half_speed_doubt" if is_saw(engine) else "octave_doubt") * contrast
     twice_rpm = 2 * 60.0 * engine.revs_per_cycle * np.exp(shown["pitch"])
     return close & (twice_rpm < usual_range(engine, limits)[1])
-
-
-def join(tracks: Sequence[Track], starts_s: Sequence[float]) -> Track:
-    """One track from those of overlapping blocks; block i speaks from starts_s[i] until the next one starts."""
-    ends = list(starts_s[1:]) + [np.inf]
-    masks = [(t.t_s >= low) & (t.t_s < high) for t, low, high in zip(tracks, starts_s, ends, strict=True)]
-
-    def together(name: str) -> np.ndarray:
-        return np.concatenate([getattr(t, name)[mask] for t, mask in zip(tracks, masks, strict=True)])
-
-    return Track(*(together(name) for name in ("t_s", "rpm", "confidence", "rpm_std", "rhythm")))

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from typing import TypeVar
 
 import numpy as np
 
 from enginelog.dsp.levels import FRAME_RATE_HZ
+from enginelog.model import Track
 from enginelog.timeline.activity import Activity
 from enginelog.timeline.cues import BLOCK, block_levels
 
@@ -39,6 +41,7 @@ class Traces:
 
 
 Levels = Activity | Traces
+Columns = TypeVar("Columns", Activity, Track)
 
 
 def rows_between(levels: Levels, start_s: float, end_s: float) -> slice:
@@ -110,6 +113,6 @@ def _fine_shape(parts: list[Filed]) -> tuple[int, ...]:
     return next((values.shape[1:] for part in parts for values in part.fine_db), (5, 2))
 
 
-def part_of(activity: Activity, rows: slice) -> Activity:
-    """Some rows of it."""
-    return Activity(*(getattr(activity, name)[rows] for name in Activity.__dataclass_fields__))
+def part_of(columns: Columns, rows: slice) -> Columns:
+    """Some rows of levels, or of a track that kept its rhythm."""
+    return type(columns)(*(getattr(columns, each.name)[rows] for each in fields(columns)))

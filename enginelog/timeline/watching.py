@@ -83,7 +83,7 @@ class Watch:
         if self._start_s is None:
             self._start_s, self._hop_s = activity.start_s, float(track.t_s[1] - track.t_s[0])
         low, high = max(self._judged - MARGIN, 0), past + MARGIN
-        near = _frames_of(track, slice(low - self._frames, high - self._frames))
+        near = part_of(track, slice(low - self._frames, high - self._frames))
         heard = (activity.t_s >= near.t_s[0] - 0.2) & (activity.t_s <= near.t_s[-1] + 0.2)
         local = part_of(activity, _span(heard))
         seen = judged(local, near, self._engine, shipped(), self._limits, slice(self._judged - low, past - low))
@@ -115,7 +115,7 @@ class Watch:
         first_s = float(track.t_s[frames]) - 0.5
         rows = int(np.searchsorted(activity.t_s, first_s))
         rows = max(min(rows, self._kept - self._rows - HOLD) // THINNED * THINNED, 0)
-        kept = part_of(activity, slice(rows, None)), _frames_of(track, slice(frames, None))
+        kept = part_of(activity, slice(rows, None)), part_of(track, slice(frames, None))
         self._waiting = [(_copied(kept[0]), _copied(kept[1]))]
         self._frames, self._rows = self._frames + frames, self._rows + rows
 
@@ -135,11 +135,6 @@ def _span(mask: np.ndarray) -> slice:
     """The entries of a mask in order of time from its first true one to its last."""
     true = np.flatnonzero(mask)
     return slice(int(true[0]), int(true[-1]) + 1) if len(true) else slice(0, 0)
-
-
-def _frames_of(track: Track, frames: slice) -> Track:
-    """Some frames of a track with rhythm."""
-    return Track(*(getattr(track, each.name)[frames] for each in fields(Track)))
 
 
 def _copied(part):
