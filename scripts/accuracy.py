@@ -2,8 +2,8 @@
 
 Tables: ordinary (speed on made-up recordings of ordinary quality), hard (the same on hard ones), bound (stationary
 signals against the Cramer-Rao bound), coverage (of the 95 % interval of the speed), real (recordings of real engines),
-others (sounds that are no engine). With --all also the scripts accuracy_*.py beside this one. Seeds start where none
-was used for tuning; the same arguments give the same figures.
+others (sounds that are no engine), plain (engines and sounds of a second, plain maker). With --all also the scripts
+accuracy_*.py beside this one. Seeds start where none was used for tuning; the same arguments give the same figures.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from pathlib import Path
 import measuring  # noqa: F401 (one thread each, before numpy is loaded)
 from measuring.starting import ensure_environment
 
-ROWS = ("ordinary", "hard", "bound", "coverage", "real", "others")
+ROWS = ("ordinary", "hard", "bound", "coverage", "real", "others", "plain")
 FIRST_SEED = 20_000
 RUNS, QUICK_RUNS = 260, 26  # twice, and a fifth of, thirteen kinds times ten behaviours
 MOST_NAMED = 12  # recordings far off that are listed by seed
@@ -132,6 +132,20 @@ class Tables:
             f"### Made-up sounds that are no engine\n\nSeeds {self.told.first_seed} to "
             f"{self.told.first_seed + seeds - 1} of each kind, told one engine and then the other.\n\n"
             + others.others_table(seeds, self.told.first_seed, self.told.jobs)
+        )
+
+    def plain(self) -> str:
+        """Engines and other sounds of the second maker."""
+        from measuring import plain
+
+        runs = max(2, self.told.runs // 2)
+        return (
+            "### Engines and other sounds by a second maker\n\n"
+            "Damped pulses at the firing moments, and noise (`measuring/plain_engines.py`); nothing is taken from the "
+            f"synthesis. Seeds {self.told.first_seed} to {self.told.first_seed + runs - 1}.\n\n"
+            + plain.engines_table(runs, self.told.first_seed, self.told.jobs)
+            + "\n\n"
+            + plain.others_table(max(1, runs // 10), self.told.first_seed, self.told.jobs)
         )
 
 

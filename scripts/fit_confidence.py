@@ -19,6 +19,8 @@ from pathlib import Path
 import numpy as np
 from measuring import run_fit
 from measuring.bench_sounds import bench_sound
+from measuring.plain_engines import FITTED_FORMS, plain_engine
+from measuring.plain_others import KEPT_BACK, OTHERS, plain_other
 
 from enginelog import limits, media, synthesis
 from enginelog.model import Clip, Engine
@@ -77,6 +79,23 @@ def bench_rows(seed: int) -> tuple[np.ndarray, np.ndarray, int, str]:
     return found.shown[::2], right, seed, "bench"
 
 
+def plain_rows(seed: int) -> tuple[np.ndarray, np.ndarray, int, str]:
+    """Rows of the run of a plain engine by the second maker, every second one hard."""
+    plain = plain_engine(seed, hard=seed % 2 == 1, forms=FITTED_FORMS)
+    found = pursue(plain.clip, plain.engine, limits.load("speed"))
+    rpm, true_rpm = found.cycle_hz * 60.0 * plain.engine.revs_per_cycle, plain.rpm_at(found.t_s)
+    right = np.abs(rpm - true_rpm) < WITHIN * true_rpm
+    return found.shown[::2], right[::2], seed, "plain"
+
+
+def plain_other_rows(job: tuple[int, str]) -> tuple[np.ndarray, np.ndarray, int, str]:
+    """Rows of a plain sound without an engine, taken for a two-stroke and for a four-stroke."""
+    seed, kind = job
+    clip = plain_other(seed, kind)
+    parts = [_rows(clip, Engine(strokes=strokes), None) for strokes in (2, 4)]
+    return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts]), seed, "other"
+
+
 def real_rows(folder: Path) -> list[tuple[np.ndarray, np.ndarray, int, str]]:
     """Labelled frames of the real recordings of the tuning fold, and all frames of its sounds without an engine."""
     parts = []
@@ -121,7 +140,7 @@ def fit(parts: list) -> dict[str, np.ndarray]:
 def show(model: dict[str, np.ndarray], parts: list) -> None:
     """Print, for the parts kept back: share reported, share right of these, and the calibration by tenths."""
     everything = []
-    for label in ("ordinary", "hard", "other", "bench"):
+    for label in ("ordinary", "hard", "other", "bench", "plain"):
         chosen = [(p[0], p[1]) for p in parts if p[3] == label]
         if not chosen:
             continue
@@ -144,6 +163,7 @@ def main() -> None:
     parser.add_argument("--engines", type=int, default=90, help="seeds of engines, each ordinary and hard")
     parser.add_argument("--others", type=int, default=5, help="seeds of each sound without an engine")
     parser.add_argument("--bench", type=int, default=160, help="seeds of tones and pulses in noise, and of noise")
+    parser.add_argument("--plain", type=int, default=120, help="seeds of plain engines by the second maker")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--real", type=Path, help="folder of the real recordings: those of the tuning fold are used")
     parser.add_argument("--write", action="store_true", help="fit on all seeds and replace the stored coefficients")
@@ -156,6 +176,9 @@ def main() -> None:
     with Pool(told.jobs) as pool:
         parts = pool.map(engine_rows, engines, chunksize=1) + pool.map(other_rows, others, chunksize=1)
         parts += pool.map(bench_rows, range(told.bench), chunksize=1)
+        parts += pool.map(plain_rows, range(told.plain), chunksize=1)
+        plain_others = [(seed, kind) for kind in OTHERS if kind not in KEPT_BACK for seed in range(told.others)]
+        parts += pool.map(plain_other_rows, plain_others, chunksize=1)
     kept = [part for part in parts if part[2] % 3 == 0]
     used = [part for part in parts if part[2] % 3 != 0]
     real = real_rows(told.real) if told.real else []

@@ -3,10 +3,10 @@
     python scripts/fit_emission.py --cache FOLDER [--real] [--jobs 2] [--write]
 
 Made-up recordings of tuning seeds (below 10 000), hard and ordinary, without and with the rated speed told (at times
-a wrong one), tones and pulses of known rate, and the real recordings of the tuning fold. Shown is how often the true
-speed wins among the trial speeds of a frame, on seeds kept back; `--write` then fits on all of them. Frames are kept in
-the cache folder (empty it when `speed/evidence.py` has changed). Figures to quote come from scripts/accuracy.py, on
-other seeds.
+a wrong one), plain engines by a second maker, tones and pulses of known rate, and the real recordings of the tuning
+fold. Shown is how often the true speed wins among the trial speeds of a frame, on seeds kept back; `--write` then fits
+on all of them. Frames are kept in the cache folder (empty it when `speed/evidence.py` has changed). Figures to quote
+come from scripts/accuracy.py, on other seeds.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import numpy as np
 from measuring import made, real
 from measuring.adam import Adam
 from measuring.bench_sounds import bench_sound
+from measuring.plain_engines import FITTED_FORMS, plain_engine
 from measuring.pool import each
 
 from enginelog import limits, media, synthesis
@@ -39,14 +40,16 @@ APART = 4  # states within which a speed is the true one
 HIDDEN, STEPS, BATCH, RATE = 20, 12000, 192, 0.004
 SHAKEN = 0.1  # standard deviations of noise added to the inputs
 DECAY = 1e-3
-REAL_COUNTS = 12.0  # as many times as a made-up one
+REAL_COUNTS = 16.0  # as many times as a made-up one
 BENCHES = 320
+PLAINS = 400  # every second one hard
 BENCH = (
     *(Engine(), Engine(strokes=2), Engine(cylinders=2, firing_angles_deg=(0.0, 360.0))),
     *(Engine(cylinders=4, firing_angles_deg=(0.0, 180.0, 360.0, 540.0)), Engine()),
 )
 SLOWEST_RPM = 260.0
 MISTOLD, MOST_ASIDE = 4, 0.6  # of one recording in so many the rated speed told is wrong, by up to this logarithm
+AWAY_S = 0.3  # from a start or stop, where plain engines have no run-up
 OUTSIDE = 0.5  # weight of a frame of a start or run-down, against one of a run
 
 
@@ -175,6 +178,16 @@ def bench_frames(seed: int) -> tuple[np.ndarray, np.ndarray] | None:
     return None if firing_hz is None else labelled(clip, engine, label_s, np.full(len(label_s), firing_hz))
 
 
+def plain_frames(seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """The same of a plain engine, its rated speed not told."""
+    plain = plain_engine(seed, hard=seed % 2 == 1, forms=FITTED_FORMS)
+    label_s = evidence.frame_times(plain.clip.seconds, EVERY * limits.load("speed").value("frame_hop_s"))
+    label_s = label_s[(label_s > plain.start_s + AWAY_S) & (label_s < plain.stop_s - AWAY_S)]
+    rpm = plain.rpm_at(label_s)
+    label_s, rpm = label_s[rpm > SLOWEST_RPM], rpm[rpm > SLOWEST_RPM]
+    return labelled(plain.clip, plain.engine, label_s, rpm * plain.engine.firing_hz_per_rpm)
+
+
 def labelled(clip: Clip, engine: Engine, label_s: np.ndarray, firing_hz: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Inputs and weights of the frames nearest to the labelled moments."""
     chosen = limits.load("speed")
@@ -182,6 +195,7 @@ def labelled(clip: Clip, engine: Engine, label_s: np.ndarray, firing_hz: np.ndar
     scores = evidence.evidence(evidence.feature_signals(clip), layouts(engine), grid, times)
     rows = np.abs(times[:, None] - label_s).argmin(axis=0)
     state = np.round(np.log(firing_hz / engine.cylinders / grid[0]) / evidence.GRID_STEP).astype(int)
+    rows, state = rows[(state >= 0) & (state < len(grid))], state[(state >= 0) & (state < len(grid))]
     part = {name: values[rows] for name, values in scores.items()}
     x = emission.inputs(part, emission.told_inputs(engine, grid, chosen))
     places = rivals(emission.plain_sum(part), state, np.random.default_rng(len(rows)))
@@ -209,14 +223,16 @@ def main() -> None:
     chosen = [sound for sound in (real.sounds() if told.real else []) if sound.fold == "A" and sound.label_t_s]
     actual = [real_frames(sound) for sound in chosen if sound.kind == "engine"]
     bench = [part for part in map(bench_frames, range(BENCHES)) if part is not None]
+    plain = each(plain_frames, range(PLAINS), told.jobs, "plain engines")
     used = [part for number, parts in enumerate(found) for part in parts if number % 5]
-    net = fit(*together(used + bench, actual))
+    net = fit(*together(used + bench + plain[PLAINS // 5 :], actual))
     kept = [(cases[number].hardness, parts) for number, parts in enumerate(found) if number % 5 == 0]
     for hardness in ("hard", "ordinary"):
         for rated in (0, 1):
             show(net, f"{hardness}, rated {rated}", [p[rated] for of, p in kept if of == hardness and len(p) > rated])
+    show(net, "plain engines", plain[: PLAINS // 5])
     if told.write:
-        save(fit(*together([part for parts in found for part in parts] + bench, actual)))
+        save(fit(*together([part for parts in found for part in parts] + bench + plain, actual)))
 
 
 def show(net: emission.Net, name: str, parts: list) -> None:

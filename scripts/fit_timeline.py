@@ -2,10 +2,10 @@
 
     python scripts/fit_timeline.py --cache FOLDER [--rounds 20] [--real FOLDER] [--out FILE]
 
-Made-up recordings of seeds below 10 000 and, where the folder of real recordings is given, the half of them named in
-timeline_examples.FOLD_A. Levels and tracks are kept in the cache folder (empty it when the speed stage has changed).
-The engine and pull classifiers are fitted on two thirds at a time, so that the third that the course of events is
-learned from is unseen.
+Made-up recordings of seeds below 10 000 by both makers and, where the folder of real recordings is given, the half of
+them named in timeline_examples.FOLD_A. Levels and tracks are kept in the cache folder (empty it when the speed stage
+has changed). The engine and pull classifiers are fitted on two thirds at a time, so that the third that the course of
+events is learned from is unseen.
 """
 
 from __future__ import annotations
@@ -24,8 +24,11 @@ from timeline_examples import (
     made_up,
     more_others,
     own_negatives,
+    plain_engines,
+    plain_others,
     pulls_alone,
     real_examples,
+    real_variants,
     starts,
     whole_runs,
 )
@@ -35,9 +38,6 @@ from enginelog.timeline.bursts import burst_features
 from enginelog.timeline.cues import cues
 from enginelog.timeline.nets import Net
 from enginelog.timeline.states import KINDS, state_features
-
-REAL_WEIGHT = 12  # a real recording counts as often as this many made-up ones
-
 
 # ---------------------------------------------------------------- what is to be learned
 
@@ -168,11 +168,11 @@ def fit_all(examples: list[Example], more: list[Example], steps: int) -> dict[st
     """
     tracked = [e for e in examples if e.track is not None]
     every = [*tracked, *more]
-    engine_tasks = [(e.fold, engine_task(e)) for e in every for _ in range(REAL_WEIGHT if e.real else 1)]
+    engine_tasks = [(e.fold, engine_task(e)) for e in every for _ in range(e.counts)]
     bursts = [e for e in [*examples, *(e for e in more if e.truth is None)] if not e.real_engine]
-    pull_tasks = [(e.fold, pull_task(e)) for e in bursts for _ in range(REAL_WEIGHT if e.real else 1)]
+    pull_tasks = [(e.fold, pull_task(e)) for e in bursts for _ in range(e.counts)]
     engines = [
-        fit([t for f, t in engine_tasks if f != fold], 2, 28, 0.3, 2 * steps, fold, 1.0) for fold in range(FOLDS)
+        fit([t for f, t in engine_tasks if f != fold], 2, 28, 0.3, 4 * steps, fold, 1.0) for fold in range(FOLDS)
     ]
     pulls = [fit([t for f, t in pull_tasks if f != fold], 2, 12, 0.4, steps, 10 + fold, 0.5) for fold in range(FOLDS)]
     states = []
@@ -236,7 +236,11 @@ def main(arguments: list[str]) -> int:
     more = [*more_others(16 * told.rounds, 4000, told.cache), *own_negatives(told.rounds, 4000, told.cache)]
     for base, hardness in ((8500, "hard"), (8000, "ordinary")):
         more += whole_runs(13 * told.rounds // 2, base, hardness, told.cache)
-    examples += real_examples(told.real, True, told.cache) if told.real else []
+    examples += plain_others(14 * told.rounds, 0, told.cache)
+    more += [*plain_engines(24 * told.rounds, 0, told.cache), *plain_others(14 * told.rounds, 1000, told.cache)]
+    if told.real:
+        examples += real_examples(told.real, True, told.cache)
+        more += real_variants(told.real, told.cache)
     print(f"{len(examples)} examples, {len(more)} more for the engine classifier", flush=True)
     save(fit_all(examples, more, told.steps), told.out)
     return 0

@@ -11,9 +11,12 @@ from pathlib import Path
 
 import numpy as np
 from measuring.made import as_told, cases, scenario_of
+from measuring.plain_engines import FITTED_FORMS, plain_engine
+from measuring.plain_others import KEPT_BACK, OTHERS, plain_other
 
 from enginelog import limits, media, speed, synthesis, timeline
-from enginelog.model import Clip, Engine, Track
+from enginelog.dsp.signals import resample
+from enginelog.model import Clip, Engine, Span, Track
 from enginelog.timeline.activity import Activity
 
 FOLDS = 3
@@ -32,6 +35,15 @@ ONLY_PULLS = (("pulls_only", "ordinary"), ("start", "ordinary"), ("pulls_only", 
 
 
 @dataclass(frozen=True)
+class PlainTruth:
+    """What there is to tell of a plain engine: nobody pulls a starter."""
+
+    spans: tuple[Span, ...]
+    seconds: float
+    pulls: tuple = ()
+
+
+@dataclass(frozen=True)
 class Example:
     """One recording as the timeline sees it. truth None: no engine. track None: only for the pull classifier."""
 
@@ -39,12 +51,17 @@ class Example:
     engine: Engine
     activity: Activity
     track: Track | None
-    truth: synthesis.Truth | None
+    truth: synthesis.Truth | PlainTruth | None
     real_engine: bool = False
 
     @property
     def real(self) -> bool:
         return self.name.startswith("real_")
+
+    @property
+    def counts(self) -> int:
+        """As many times as a made-up recording."""
+        return 1 if not self.real else 8 if self.name.split("@")[1] in VARIANTS else 24
 
     @property
     def fold(self) -> int:
@@ -150,6 +167,42 @@ def real_examples(folder: Path, fold_a: bool, cache: Path) -> Iterator[Example]:
         yield from kept(cache, name, make)
 
 
+def real_variants(folder: Path, cache: Path) -> Iterator[Example]:
+    """The recordings of the tuning fold once more: played slower, faster, and in noise."""
+    for number, row in enumerate(csv.DictReader((folder / "index.csv").open(encoding="utf-8"))):
+        if not row["file"].startswith(FOLD_A):
+            continue
+        is_engine, saw = row["kind"] == "engine", row["file"].startswith("chainsaw")
+        engine = TWO if saw else CAR if row["file"].startswith("car_motor") else FOUR
+        for how, change in VARIANTS.items():
+            name = f"real_{row['kind']}_{row['file'].split('.')[0]}@{how}"
+
+            def make(name=name, file=row["file"], engine=engine, is_engine=is_engine, change=change, number=number):
+                clip = change(media.read(folder / file)[0], number)
+                return [example(name, clip, engine, None, True, is_engine)]
+
+            yield from kept(cache, name, make)
+
+
+def played(clip: Clip, factor: float) -> Clip:
+    """The clip played faster by a factor, at its own sampling rate."""
+    return Clip(resample(clip.samples, clip.rate_hz * factor, clip.rate_hz).astype(np.float32), clip.rate_hz)
+
+
+def in_noise(clip: Clip, seed: int) -> Clip:
+    """The clip in noise 8 dB below it, falling by 3 dB an octave."""
+    hiss = noise(np.random.default_rng([seed, 3]), len(clip.samples), -0.5)
+    whole = clip.samples + hiss * clip.samples.std() * 10 ** (-8 / 20)
+    return Clip((whole * 0.5 / np.abs(whole).max()).astype(np.float32), clip.rate_hz)
+
+
+VARIANTS = {
+    "slow": lambda clip, seed: played(clip, 0.8),
+    "fast": lambda clip, seed: played(clip, 1.15),
+    "noise": in_noise,
+}
+
+
 def rotor(seed: int) -> Clip:
     """Blades at an even 10 to 28 a second: dull thumps below some hundred hertz over a rush that hardly beats."""
     rng, rate = np.random.default_rng([seed, 1]), 16000
@@ -218,6 +271,31 @@ def own_negatives(count: int, base: int, cache: Path) -> Iterator[Example]:
                 return [example(f"{name}@{engine.strokes}", clip, engine, None, True) for engine in (FOUR, TWO)]
 
             yield from kept(cache, name, make)
+
+
+def plain_engines(count: int, base: int, cache: Path) -> Iterator[Example]:
+    """Engines by the second maker, every second one hard: what one maker's engines share does not make an engine."""
+    for seed in range(base, base + count):
+        name = f"plain_{seed}"
+
+        def make(name=name, seed=seed) -> list[Example]:
+            plain = plain_engine(seed, hard=seed % 2 == 1, forms=FITTED_FORMS)
+            return [example(name, plain.clip, plain.engine, PlainTruth(plain.spans, plain.clip.seconds), True)]
+
+        yield from kept(cache, name, make)
+
+
+def plain_others(count: int, base: int, cache: Path) -> Iterator[Example]:
+    """Sounds without an engine by the second maker, each taken for a four-stroke and a two-stroke."""
+    kinds = [kind for kind in OTHERS if kind not in KEPT_BACK]
+    for seed in range(base, base + count):
+        name, kind = f"plain_other_{seed}", kinds[seed % len(kinds)]
+
+        def make(name=name, seed=seed, kind=kind) -> list[Example]:
+            clip = plain_other(seed, kind)
+            return [example(f"{name}@{engine.strokes}", clip, engine, None, True) for engine in (FOUR, TWO)]
+
+        yield from kept(cache, name, make)
 
 
 def kept(cache: Path, name: str, make) -> list[Example]:

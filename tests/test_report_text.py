@@ -7,7 +7,7 @@ import make_runs
 import pytest
 
 from enginelog import report
-from enginelog.model import Engine, Finding, FiringSummary, Quality
+from enginelog.model import Engine, Finding, FiringSummary, Quality, Settling
 from enginelog.report import words
 from enginelog.report.facts import facts
 
@@ -66,6 +66,16 @@ def test_hunting_settling_and_misfires_in_words():
     assert "2.3 %: 15 of 644 firings; 95 % interval 1.2 to 3.5 %; in bursts" in text
     assert "ran by itself 3.6 s after the first" in text
     assert "stood still 1.8 s after ignition off" in text
+
+
+def test_a_run_that_stays_rough_is_not_said_to_have_no_rough_start():
+    run = make_runs.settling_start()
+    rough = tuple(
+        replace(f, text="Rough throughout; it did not settle while recorded.") if f.code == "settling" else f
+        for f in run.measures.findings
+    )
+    text = flat(replace(run, measures=replace(run.measures, settling=Settling(False), findings=rough)))
+    assert "does not clear; rough to the end of what was recorded" in text and "no change from rough" not in text
 
 
 def test_speed_stands_with_its_interval():

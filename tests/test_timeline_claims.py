@@ -143,12 +143,21 @@ def test_old_records_are_sure():
 # ---------------------------------------------------------------- mains, short runs, lifts
 
 
-@pytest.mark.parametrize(("rate_hz", "mains"), [(100.0, 1), (33.334, 1), (24.0, 1), (29.985, 1), (25.3, 0), (13.3, 0)])
-def test_hum_beats_at_parts_of_twice_the_mains(rate_hz, mains):
+@pytest.mark.parametrize(("rate_hz", "part"), [(100.0, 1), (33.334, 3), (24.0, 5), (29.985, 4), (25.3, 0), (13.3, 0)])
+def test_hum_beats_at_parts_of_twice_the_mains(rate_hz, part):
     """50 and 60 Hz mains; what hums does so at twice that, since the force goes with the square of the current."""
     steady = rate_hz * (1 + 1e-4 * np.random.default_rng(2).standard_normal(60))
-    assert heard.of_the_mains(steady, LIMITS) == bool(mains)
-    assert not heard.of_the_mains(rate_hz * np.linspace(0.95, 1.05, 60), LIMITS)
+    assert heard.mains_part(steady, LIMITS) == part
+    assert heard.mains_part(rate_hz * np.linspace(0.95, 1.05, 60), LIMITS) == 0
+
+
+@pytest.mark.parametrize(("rate_hz", "beat", "hums"), [(25.0, 3.0, 0), (25.0, 0.3, 1), (50.0, 1.8, 1), (100.0, 3.0, 1)])
+def test_an_engine_at_a_part_of_the_mains_rate_beats_in_its_hiss(rate_hz, beat, hums):
+    """A generator at 3000 rpm fires 25 times a second; its hiss beats so, that of a transformer at 100 Hz alone."""
+    seen = states.Views(
+        *(np.zeros(60), np.zeros(60), np.zeros((60, 4))), firing_hz=np.full(60, rate_hz), beat=np.full(60, beat)
+    )
+    assert heard.hums(seen, 0, 60, LIMITS) == bool(hums)
 
 
 def test_a_short_run_after_a_pull_must_be_surer():

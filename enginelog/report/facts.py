@@ -163,6 +163,9 @@ def settling(run: Run) -> Fact:
     if found.found is None:
         return Fact("settling", "Rough start", CANNOT_TELL)
     if not found.found:
+        watched = any(f.code == "settling" and f.verdict == "watch" for f in run.measures.findings)
+        if watched:  # rough from first to last, or more and more so
+            return Fact("settling", "Rough start", "does not clear", "rough to the end of what was recorded")
         return Fact("settling", "Rough start", "none heard", "no change from rough to smooth")
     value = "settles" if found.settle_s is None else f"smooth after {seconds(found.settle_s)}"
     value += between(found.settle_s, found.settle_low_s, found.settle_high_s, "s")

@@ -178,7 +178,7 @@ def _votes(frame: OrderFrames, smooth: int) -> np.ndarray:
     # No single loud frame (a bang, a knock) may outvote its neighbours.
     loud = np.abs(products)
     cap = 6.0 * median(loud, axis=0) + 1e-30
-    products *= np.minimum(1.0, cap / np.maximum(loud, 1e-20))  # single precision: no overflow
+    products *= cap / np.maximum(loud, cap)
     if smooth > 1 and len(products) > 1:
         products = uniform_filter1d(products.real, smooth, axis=0, mode="nearest") + 1j * uniform_filter1d(
             products.imag, smooth, axis=0, mode="nearest"

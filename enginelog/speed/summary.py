@@ -61,10 +61,7 @@ def summarise(
 def _with_unsure(track: Track, spans: tuple[Span, ...], engine: Engine | None, limits: LimitSet) -> Track:
     """The track with the speed of less sure frames, too, where hardly any frame of the runs was sure enough to report:
     many that agree may tell what none tells alone. The confidence of the whole stays as low as theirs."""
-    running = np.zeros(len(track.t_s), bool)
-    for span in spans:
-        running |= (span.kind == "run") & (track.t_s >= span.start_s) & (track.t_s <= span.end_s)
-    enough = np.isfinite(track.rpm[running]).sum() >= limits.value("least_known_frames")
+    enough = np.isfinite(track.rpm[_within(track.t_s, spans, "run")]).sum() >= limits.value("least_known_frames")
     if engine is None or track.rhythm is None or enough:
         return track
     path = np.exp(track.rhythm[:, RHYTHM.index("pitch")].astype(float)) * 60.0 * engine.revs_per_cycle
@@ -113,11 +110,7 @@ def _doubtful_share(track: Track, spans: tuple[Span, ...], inside: np.ndarray, u
 
 def _heard_outside(track: Track, path: np.ndarray, spans: tuple[Span, ...]) -> np.ndarray:
     """Speeds told where nothing was heard to run: a quiet part of a run may have been missed."""
-    quiet = np.zeros(len(track.t_s), bool)
-    for span in spans:
-        if span.kind == "quiet":
-            quiet |= (track.t_s >= span.start_s) & (track.t_s <= span.end_s)
-    return path[quiet & np.isfinite(track.rpm)]
+    return path[_within(track.t_s, spans, "quiet") & np.isfinite(track.rpm)]
 
 
 def _between(read: np.ndarray, doubtful: float, missed: np.ndarray) -> tuple[float, float]:
@@ -133,11 +126,20 @@ def _between(read: np.ndarray, doubtful: float, missed: np.ndarray) -> tuple[flo
 
 def _running(t_s: np.ndarray, path: np.ndarray, spans: tuple[Span, ...], limits: LimitSet) -> np.ndarray:
     """Mask of the frames that count: running, run-up left out."""
-    inside = np.zeros(len(t_s), bool)
+    inside = _within(t_s, spans, "run")
     for span in spans:
         if span.kind == "run":
-            frames = (t_s >= span.start_s) & (t_s <= span.end_s)
-            inside |= frames & (t_s >= _run_up_end(t_s[frames], path[frames], span, limits))
+            frames = _within(t_s, (span,), "run")
+            inside &= ~(frames & (t_s < _run_up_end(t_s[frames], path[frames], span, limits)))
+    return inside
+
+
+def _within(t_s: np.ndarray, spans: tuple[Span, ...], kind: str) -> np.ndarray:
+    """Mask of the frames that lie in a span of this kind, ends included."""
+    inside = np.zeros(len(t_s), bool)
+    for span in spans:
+        if span.kind == kind:
+            inside |= (t_s >= span.start_s) & (t_s <= span.end_s)
     return inside
 
 

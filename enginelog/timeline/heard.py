@@ -105,7 +105,7 @@ def quietened(marks, runs: set) -> list[tuple[int, int, int]]:
 def run_score(seen: Views, first: int, last: int, limits: LimitSet) -> float:
     """Logit that a run is an engine's: the mean of its frames, less for a short stretch and for mains hum."""
     score = limits.value("heard_scale") * mean_less_short(seen.engine[first:last], limits)
-    if seen.firing_hz is not None and of_the_mains(seen.firing_hz[first:last], limits):
+    if hums(seen, first, last, limits):
         score -= limits.value("mains_doubt")
     return float(np.clip(score, -limits.value("sure_score"), limits.value("sure_score")))
 
@@ -116,14 +116,34 @@ def mean_less_short(logits: np.ndarray, limits: LimitSet) -> float:
     return float(np.mean(np.clip(logits, -8, 8)) - short)
 
 
-def of_the_mains(firing_hz: np.ndarray, limits: LimitSet) -> bool:
-    """Whether a steady rate is 1/1 to 1/6 of the 100 or 120 Hz at which everything on the mains hums."""
+def hums(seen: Views, first: int, last: int, limits: LimitSet) -> bool:
+    """Whether what beats may be mains hum: at a part of its rate, and without a beat of the hiss that is an engine's.
+
+    Hum has lines at multiples of its rate, of which any part seems the beat; its hiss, if any, beats at the rate alone.
+    """
+    if seen.firing_hz is None or seen.beat is None:
+        return False
+    part = mains_part(seen.firing_hz[first:last], limits)
+    if part <= 1:
+        return part == 1
+    asked = limits.value("mains_beat_half" if part == 2 else "mains_beat")
+    return bool(np.mean(seen.beat[first:last]) < asked)
+
+
+def mains_part(firing_hz: np.ndarray, limits: LimitSet) -> int:
+    """1 to 6 where a steady rate is 1/1 to 1/6 of the 100 or 120 Hz at which everything on the mains hums; else 0."""
     low, middle, high = np.nanpercentile(firing_hz, [25, 50, 75]) if np.isfinite(firing_hz).any() else (0.0, 0.0, 0.0)
     if middle <= 0 or high / low - 1 > limits.value("mains_steady"):
-        return False
-    parts = [(hum_hz, round(hum_hz / middle)) for hum_hz in (100.0, 120.0)]
+        return 0
     near = limits.value("mains_within")
-    return any(1 <= part <= 6 and abs(middle * part / hum_hz - 1) < near for hum_hz, part in parts)
+    parts = [round(hum_hz / middle) for hum_hz in (100.0, 120.0) if _near_part(middle / hum_hz, near)]
+    return min((part for part in parts if part <= 6), default=0)
+
+
+def _near_part(ratio: float, near: float) -> bool:
+    """Whether a ratio is 1/1, 1/2, 1/3 ... within a share `near`."""
+    part = round(1 / ratio)
+    return part >= 1 and abs(ratio * part - 1) < near
 
 
 def reason_for(levels: Traces, pulls: int, limits: LimitSet) -> str:

@@ -22,12 +22,14 @@ QUIET, PULL, RUN, RUNDOWN = range(4)
 @dataclass(frozen=True)
 class Views:
     """What is said of each frame: logits that an engine runs and that a starter is pulled; the logarithms of the
-    probabilities of KINDS, shape (n, 4); firings a second along the tracked path (None: not asked)."""
+    probabilities of KINDS, shape (n, 4); firings a second along the tracked path, and how strongly the hiss beats with
+    them (contrast `env_high`; None: not asked)."""
 
     engine: np.ndarray
     pull: np.ndarray
     log_states: np.ndarray
     firing_hz: np.ndarray | None = None
+    beat: np.ndarray | None = None
     hop_s: float = 0.05
 
 
@@ -38,10 +40,12 @@ def judged(
     running = nets["engine"].logits(cues(activity, track, engine, limits))[:, 0]
     pull = nets["pull"].logits(burst_features(activity, track.t_s, running > 1.0))[:, 0]
     states = log_softmax(nets["state"].logits(state_features(activity, track, running, pull)))
-    firing_hz = np.exp(np.asarray(track.rhythm, float)[:, RHYTHM.index("pitch")]) * engine.cylinders
+    rhythm = np.asarray(track.rhythm, float)
+    firing_hz = np.exp(rhythm[:, RHYTHM.index("pitch")]) * engine.cylinders
+    beat = rhythm[:, RHYTHM.index("env_high")]
     hop_s = float(track.t_s[1] - track.t_s[0]) if len(track.t_s) > 1 else 0.05
-    kept = [column[which].astype(np.float32) for column in (running, pull, states, firing_hz)]
-    return Views(kept[0], kept[1], kept[2], kept[3], hop_s)
+    kept = [column[which].astype(np.float32) for column in (running, pull, states, firing_hz, beat)]
+    return Views(kept[0], kept[1], kept[2], kept[3], kept[4], hop_s)
 
 
 def state_features(activity: Activity, track: Track, running: np.ndarray, pull: np.ndarray) -> np.ndarray:

@@ -149,7 +149,7 @@ def _concatenated(parts: Sequence):
 
 def _end_to_end(parts: list[Views]) -> Views:
     """Views one after the other; the list is emptied, and the parts are let go column by column."""
-    hop_s, names = parts[0].hop_s, ("engine", "pull", "log_states", "firing_hz")
+    hop_s, names = parts[0].hop_s, ("engine", "pull", "log_states", "firing_hz", "beat")
     columns = {name: [getattr(part, name) for part in parts] for name in names}
     parts.clear()
     return Views(**{name: np.concatenate(columns.pop(name)) for name in names}, hop_s=hop_s)

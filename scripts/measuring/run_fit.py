@@ -13,29 +13,45 @@ import numpy as np
 
 from enginelog import synthesis
 from enginelog.dsp.logistic import probability
+from enginelog.model import Clip, Engine
 from enginelog.speed import summary
 from enginelog.speed.run_confidence import WIDEST
 from measuring import made
+from measuring.plain_engines import FITTED_FORMS, plain_engine
 from measuring.pool import each
 
 TARGET = Path(__file__).resolve().parents[2] / "enginelog" / "speed" / "run_confidence.json"
 SEEDS = (("hard", 1000, 260), ("hard", 8500, 130), ("ordinary", 1500, 260), ("ordinary", 8000, 130))  # first, count
+PLAIN, PLAINS = "plain", 200  # engines by the second maker, every second one hard
 WITHIN = 0.01
 WRONG_COUNTS = 4.0  # as many times as a right one
 RIDGE = 1e-3
 PARTS = 7
 
 
-def rows(case: made.Case) -> list[tuple[np.ndarray, bool, made.Case]]:
+Row = tuple[np.ndarray, bool, made.Case]
+
+
+def rows(case: made.Case) -> list[Row]:
     """Figures of one recording's run, told without and with its rated speed, and whether its speed was right."""
+    if case.kind == PLAIN:
+        plain = plain_engine(case.seed, hard=case.hardness == "hard", forms=FITTED_FORMS)
+        return judged(plain.clip, [plain.engine], plain.rpm, case)
     scenario = made.scenario_of(case)
     clip, truth = synthesis.make(scenario)
-    true_rpm, found, kept = made.true_speed(truth), [], summary.run_confidence
+    told = [made.as_told(scenario.engine, rated) for rated in (False, True)[: 2 if scenario.engine.rated_rpm else 1]]
+    return judged(clip, told, made.true_speed(truth), case)
+
+
+def judged(clip: Clip, told: list[Engine], true_rpm: float, case: made.Case) -> list[Row]:
+    """The same of a clip, once for each engine told; none where no speed is told, or there is none."""
+    found: list[Row] = []
+    kept = summary.run_confidence
     try:
-        for rated in (False, True) if scenario.engine.rated_rpm else (False,):
+        for engine in told:
             seen: list[np.ndarray] = []
             summary.run_confidence = lambda figures, seen=seen: seen.append(figures) or 1.0  # nothing is held back
-            rpm = made.analysed(clip, made.as_told(scenario.engine, rated)).measures.speed.rpm
+            rpm = made.analysed(clip, engine).measures.speed.rpm
             if rpm is not None and np.isfinite(true_rpm):
                 found.append((seen[-1], bool(abs(rpm / true_rpm - 1) <= WITHIN), case))
     finally:
@@ -79,9 +95,9 @@ def kept_back(figures: np.ndarray, right: np.ndarray, seeds: np.ndarray) -> np.n
 
 def show(chance: np.ndarray, right: np.ndarray, cases: list[made.Case]) -> None:
     """Print how many are right and sure, and wrong and sure, and how often each tenth is right."""
-    moved = np.array([case.behaviour == made.MOVED for case in cases])
+    moved, plain = (np.array([case.behaviour == behaviour for case in cases]) for behaviour in (made.MOVED, PLAIN))
     for hardness in ("ordinary", "hard"):
-        for name, chosen in (("throttle not moved", ~moved), ("moved", moved)):
+        for name, chosen in (("throttle not moved", ~moved & ~plain), ("moved", moved), ("plain engines", plain)):
             of = chosen & np.array([case.hardness == hardness for case in cases])
             sure = chance[of] >= 0.5
             share = 100 * np.mean(sure & right[of]), 100 * np.mean(sure & ~right[of])
@@ -96,6 +112,7 @@ def show(chance: np.ndarray, right: np.ndarray, cases: list[made.Case]) -> None:
 def fit_all(jobs: int, write: bool) -> None:
     """Gather the rows, fit, show, and write if asked."""
     cases = [case for hardness, first, count in SEEDS for case in made.cases(count, first, hardness)]
+    cases += [made.Case(seed, PLAIN, ("ordinary", "hard")[seed % 2], PLAIN) for seed in range(PLAINS)]
     found = [row for group in each(rows, cases, jobs, "recordings") for row in group]
     figures, right = np.array([row[0] for row in found]), np.array([row[1] for row in found])
     cases = [row[2] for row in found]

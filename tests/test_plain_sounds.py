@@ -1,0 +1,72 @@
+"""Engines and other sounds by a second maker, which has nothing in common with the synthesis the program learned from.
+
+Their truth is exact: the moment of every firing follows from the speed. Seeds lie above all that any fit has seen.
+"""
+
+from __future__ import annotations
+
+import ast
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+SCRIPTS = Path(__file__).resolve().parents[1] / "scripts"
+sys.path.insert(0, str(SCRIPTS))
+
+from measuring import plain_engines, plain_others  # noqa: E402
+from measuring.made import analysed  # noqa: E402
+
+from enginelog.model import Engine  # noqa: E402
+
+FIRST = 21_000
+
+
+@pytest.mark.parametrize("module", [plain_engines, plain_others])
+def test_the_second_maker_uses_nothing_of_the_first(module):
+    tree = ast.parse(Path(module.__file__).read_text(encoding="utf-8"))
+    named = {node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)}
+    assert named <= {
+        "__future__",
+        "collections.abc",
+        "dataclasses",
+        "scipy",
+        "enginelog.model",
+        "measuring.plain_engines",
+    }
+
+
+@pytest.mark.parametrize("seed", range(FIRST, FIRST + 6))
+def test_firings_follow_from_the_speed(seed):
+    """A four-stroke fires once in two turns and cylinder, a two-stroke once a turn (common practice, no source)."""
+    made = plain_engines.plain_engine(seed)
+    inside = (made.t_s >= made.start_s) & (made.t_s < made.end_s)
+    turns = float(np.sum(made.rpm_over_t[inside])) * 0.01 / 60.0
+    assert len(made.firing_t_s) == pytest.approx(turns / made.engine.revs_per_cycle * made.engine.cylinders, abs=3)
+    assert made.spans[0].start_s == 0.0 and made.spans[-1].end_s == pytest.approx(made.clip.seconds)
+    assert all(one.end_s == other.start_s for one, other in zip(made.spans, made.spans[1:], strict=False))
+    assert np.isfinite(made.clip.samples).all() and np.abs(made.clip.samples).max() <= 1.0
+
+
+def test_the_same_seed_gives_the_same_sound():
+    one, other = (plain_engines.plain_engine(FIRST).clip.samples for _ in range(2))
+    assert np.array_equal(one, other)
+    assert not np.array_equal(plain_engines.plain_engine(FIRST + 1).clip.samples[:1000], one[:1000])
+
+
+def test_engines_of_the_second_maker_are_heard_and_their_speed_is_right():
+    right = 0
+    for seed in range(FIRST, FIRST + 16):
+        made = plain_engines.plain_engine(seed)
+        speed = analysed(made.clip, made.engine).measures.speed
+        near = speed.rpm is not None and abs(speed.rpm / made.rpm - 1.0) < 0.003
+        right += near
+        assert near or speed.confidence < 0.5, (seed, made.rpm, speed)
+    assert right >= 12
+
+
+@pytest.mark.parametrize("kind", list(plain_others.OTHERS))
+def test_other_sounds_of_the_second_maker_are_no_engine(kind):
+    heard = [analysed(plain_others.plain_other(FIRST + i, kind), Engine()) for i in range(2)]
+    assert not any(run.timeline.engine_heard and run.timeline.confidence >= 0.5 for run in heard)
