@@ -7,8 +7,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from enginelog.findings import hunting, loads, misfire, patterns, settling, speed_limits, steadiness
+from enginelog.findings import loads, misfire, patterns, settling, speed_limits, steadiness
 from enginelog.findings.series import Series
+from enginelog.findings.surges import count_surges
 from enginelog.limits import load
 from enginelog.model import Engine
 
@@ -55,7 +56,7 @@ def test_surges_and_logarithmic_decrement(ratio):
     t = np.arange(0, 60, 0.002)
     decay = decrement * hz
     wave = start * np.exp(-decay * t) * np.cos(2 * np.pi * hz * t)
-    surges = hunting.count_surges(wave, floor)
+    surges = count_surges(wave, floor)
     assert surges.decrement == pytest.approx(decrement, rel=0.03)
     assert surges.damping_ratio == pytest.approx(ratio, rel=0.03)
     peaks = 8.0 * np.exp(-decrement * (np.arange(100) + 0.5))  # maxima of the other sign, half a period late
@@ -67,9 +68,9 @@ def test_surges_after_the_throttle_leave_the_way_there_out_of_the_damping():
     t = np.arange(0, 20, 0.002)
     ringing = 6.0 * np.exp(-0.8 * 1.0 * t) * np.sin(2 * np.pi * 1.0 * t)
     rise = -np.linspace(45.0, 0.01, 400)
-    surges = hunting.count_surges(np.concatenate([rise, ringing]), 0.3, knock=False)
+    surges = count_surges(np.concatenate([rise, ringing]), 0.3, knock=False)
     assert surges.decrement == pytest.approx(0.8, rel=0.03)
-    assert hunting.count_surges(np.concatenate([rise, ringing]), 0.3).decrement > 1.0
+    assert count_surges(np.concatenate([rise, ringing]), 0.3).decrement > 1.0
 
 
 def test_few_and_many_surges_are_the_manuals_numbers():

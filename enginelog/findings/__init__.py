@@ -91,9 +91,9 @@ def _findings(evidence: Evidence, speed: Speed, quality: Quality, limits: LimitS
 
 def _hunting(evidence: Evidence) -> Hunting:
     study = evidence.hunting
-    if not study.found:
+    swing = study.hunts
+    if swing is None:
         return Hunting(study.found)
-    swing = study.swing
     return Hunting(True, swing.rate_hz, swing.swing_rpm, swing.swing_percent, *swing.between_percent)
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from enginelog.findings.gather import Evidence
 from enginelog.findings.words import IGNITION, SOUND_ALONE, cited, graded, unknown
 from enginelog.limits import LimitSet
-from enginelog.model import Finding
+from enginelog.model import Finding, FiringSummary
 
 PATTERNS = {
     "random": "They come singly, without order.",
@@ -13,6 +15,24 @@ PATTERNS = {
     "cylinder": "More than 90 % of them belong to one cylinder.",
     "every_second": "Every second firing is lost or weak; an unloaded two-stroke may do so in good health.",
 }
+
+
+class _Count(NamedTuple):
+    """Firings lost; their share and its 95 % interval, per cent."""
+
+    misfires: int
+    percent: float
+    low: float
+    high: float
+
+
+def _count(summary: FiringSummary) -> _Count | None:
+    """The count; None where it is withheld (an interval may still be known)."""
+    number, percent = summary.misfires, summary.misfire_percent
+    low, high = summary.misfire_low, summary.misfire_high
+    if number is None or percent is None or low is None or high is None:
+        return None
+    return _Count(number, percent, low, high)
 
 
 def all_findings(evidence: Evidence, limits: LimitSet) -> list[Finding]:
@@ -26,21 +46,21 @@ def all_findings(evidence: Evidence, limits: LimitSet) -> list[Finding]:
 def judge_misfire(evidence: Evidence, limits: LimitSet) -> Finding:
     """Share of firings lost; a fault only where the interval's lower end stands above the limit for watching."""
     study, summary = evidence.misfire, evidence.misfire.summary
-    if summary.misfires is None:
+    count = _count(summary)
+    if count is None:
         return _without_count(evidence, limits)
     watch, fault = limits["misfire_watch_percent"], limits["misfire_fault_percent"]
-    percent = summary.misfire_percent
-    verdict = graded(percent, watch.value, fault.value)
-    if verdict == "fault" and summary.misfire_low < watch.value:
+    verdict = graded(count.percent, watch.value, fault.value)
+    if verdict == "fault" and count.low < watch.value:
         verdict = "watch"
-    if verdict == "watch" and (summary.misfires < 2 or summary.misfire_low < 0.1):
-        verdict = "ok" if percent < watch.value else "unknown"
+    if verdict == "watch" and (count.misfires < 2 or count.low < 0.1):
+        verdict = "ok" if count.percent < watch.value else "unknown"
     if verdict == "fault" and summary.pattern == "every_second" and evidence.engine.strokes == 2:
         verdict = "watch"
-    text = _misfire_text(evidence, verdict, limits)
+    text = _misfire_text(evidence, count, verdict)
     advice = IGNITION if verdict in ("watch", "fault") else ()
     return Finding(
-        "misfire", verdict, text, percent, "%", watch.value, cited(watch), study.first_s, study.last_s, advice
+        "misfire", verdict, text, count.percent, "%", watch.value, cited(watch), study.first_s, study.last_s, advice
     )
 
 
@@ -63,20 +83,20 @@ def _without_count(evidence: Evidence, limits: LimitSet) -> Finding:
     )  # fmt: skip
 
 
-def _misfire_text(evidence: Evidence, verdict: str, limits: LimitSet) -> str:
+def _misfire_text(evidence: Evidence, count: _Count, verdict: str) -> str:
     study, summary = evidence.misfire, evidence.misfire.summary
-    if summary.misfires == 0:
+    if count.misfires == 0:
         text = (
             f"None of {summary.events} firings was lost; a recording of this length cannot rule out"
-            f" less than {summary.misfire_high:.2g} %."
+            f" less than {count.high:.2g} %."
         )
         if study.alternation is not None:
             text += f" Strong and weak firings take turns (weak {100 * study.alternation:.0f} % of strong)."
         return text
     text = (
-        f"{summary.misfires} of {summary.events} firings lost: {summary.misfire_percent:.2g} %"
-        f" (95 % interval {summary.misfire_low:.2g} to {summary.misfire_high:.2g} %)."
-        f" {PATTERNS.get(summary.pattern, '')}"
+        f"{count.misfires} of {summary.events} firings lost: {count.percent:.2g} %"
+        f" (95 % interval {count.low:.2g} to {count.high:.2g} %)."
+        f" {PATTERNS.get(summary.pattern or '', '')}"
     )
     for window in summary.windows:
         text += (
@@ -100,25 +120,24 @@ def judge_timing(evidence: Evidence, limits: LimitSet) -> Finding:
 
 def judge_balance(evidence: Evidence, limits: LimitSet) -> Finding:
     """Cylinders against each other: level and lost firings."""
-    cylinders = evidence.misfire.summary.cylinders
-    levels = [one.relative_strength for one in cylinders]
-    if evidence.misfire.summary.misfires is None or any(level is None for level in levels):
+    summary = evidence.misfire.summary
+    told = [
+        (one.relative_strength, one.misfire_percent)
+        for one in summary.cylinders
+        if one.relative_strength is not None and one.misfire_percent is not None
+    ]
+    if summary.misfires is None or len(told) < len(summary.cylinders):
         return unknown("cylinder_balance", "the cylinders could not be told apart in this recording")
-    weakest = min(cylinders, key=lambda one: (-round(one.misfire_percent, 1), one.relative_strength))
-    level = min(levels)
+    level = min(strength for strength, _ in told)
+    _, weakest_percent = min(told, key=lambda one: (-round(one[1], 1), one[0]))
     limit = limits["weak_cylinder_level"]
-    listing = ", ".join(
-        f"{100 * one.relative_strength:.0f} % strong with {one.misfire_percent:.2g} % lost" for one in cylinders
-    )
+    listing = ", ".join(f"{100 * strength:.0f} % strong with {percent:.2g} % lost" for strength, percent in told)
     text = f"In order of firing: {listing}. Which cylinder is which cannot be heard."
-    owns = evidence.misfire.summary.pattern == "cylinder" and weakest.misfire_percent > limits.value(
-        "misfire_fault_percent"
-    )
-    verdict = (
-        "fault"
-        if owns
-        else ("watch" if level < limit.value or evidence.misfire.summary.pattern == "cylinder" else "ok")
-    )
+    by_one = summary.pattern == "cylinder"
+    if by_one and weakest_percent > limits.value("misfire_fault_percent"):
+        verdict = "fault"
+    else:
+        verdict = "watch" if by_one or level < limit.value else "ok"
     if verdict == "watch":
         text += " A cylinder farther from the microphone also sounds weaker."
     advice = (

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from enginelog.findings import hunting, loads, misfire, settling, startstop, steadiness, steps
+from enginelog.findings import hunting, loads, misfire, settling, startstop, steadiness, steps, surges
 from enginelog.findings.series import (
     RUNNING_FROM_THE_START_S,
     Series,
@@ -97,11 +97,10 @@ def _fine(calm: list[Series], firings: Firings, engine: Engine, limits: LimitSet
 def _surges(found: list[steps.Step], load: loads.LoadStudy, limits: LimitSet) -> Surges | None:
     """Surges after the first load step, or else after the first movement of the throttle."""
     floor = limits.value("surge_floor_percent")
-    for disturbances, knock in (((*load.taken, *load.released), True), (load.moves, False)):
-        at = [one.at_s for one in disturbances]
+    for at, knock in ((load.loads_at_s, True), ([move.at_s for move in load.moves], False)):
         first = next((step for step in found if step.at_s in at), None)
         if first is not None:
-            return hunting.count_surges(100 * (first.curve_rpm / first.after_rpm - 1), floor, knock)
+            return surges.count_surges(100 * (first.curve_rpm / first.after_rpm - 1), floor, knock)
     return None
 
 
@@ -124,19 +123,23 @@ def _band(calm: list[Series], engine: Engine, swings: hunting.HuntingStudy) -> f
     smooths down.
     """
     longest = max(calm, key=lambda part: part.seconds, default=None)
-    band = None if longest is None else steadiness.band_percent(longest, engine.rated_rpm)
-    if band is None or not swings.found:
+    if longest is None:
+        return None
+    band, swing = steadiness.band_percent(longest, engine.rated_rpm), swings.hunts
+    if band is None or swing is None:
         return band
-    return max(band, 100 * swings.swing.swing_rpm / (engine.rated_rpm or longest.mean_rpm))
+    return max(band, 100 * swing.swing_rpm / (engine.rated_rpm or longest.mean_rpm))
 
 
 def _top(track: Track, timeline: Timeline, limits: LimitSet) -> float | None:
     from enginelog.findings.speed_limits import sustained_top_rpm
 
-    tops = []
+    tops: list[float] = []
     for span in run_spans(timeline):
         series = clean_series(track, span, limits)
-        if len(series.t_s):
-            tops.append(sustained_top_rpm(series.between(run_up_end(series, limits), span.end_s)))
-    tops = [top for top in tops if top is not None]
-    return max(tops) if tops else None
+        if not len(series.t_s):
+            continue
+        top = sustained_top_rpm(series.between(run_up_end(series, limits), span.end_s))
+        if top is not None:
+            tops.append(top)
+    return max(tops, default=None)

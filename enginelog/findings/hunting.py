@@ -17,8 +17,8 @@ import numpy as np
 
 from enginelog.findings.series import Series
 from enginelog.limits import LimitSet
-from enginelog.model import Surges
 
+FOUND = "a regular, sustained swing"
 SWING_DOUBT, UNEXPLAINED_DOUBT = 0.15, 1.5  # of swing_percent: tuned on made-up recordings, seeds 3000-5999
 
 
@@ -200,7 +200,9 @@ def _measured(rate, first, rest, step_s, t_s, inside, harmonic, k: int, length: 
     return _Fit(rate, strength, share, f_value, (k, free), t_s, inside, harmonic, gain)
 
 
-def _refine(prepared, fit: _Fit, length: float, low_hz: float, high_hz: float) -> _Fit:
+def _refine(
+    prepared: tuple[np.ndarray, np.ndarray, float], fit: _Fit, length: float, low_hz: float, high_hz: float
+) -> _Fit:
     """Climb to the rate that explains most, from steps of an eighth of a resolution cell down to a hundredth."""
     step = 0.12 / length
     while step > 0.02 / length:
@@ -280,6 +282,11 @@ class HuntingStudy:
     swing: Swing | None
     reason: str
 
+    @property
+    def hunts(self) -> Swing | None:
+        """The swing by which the engine hunts; None where it does not, or that cannot be told."""
+        return self.swing if self.found else None
+
 
 def track_rate_limit(window_s: float, gain: float) -> float:
     """Highest rate, Hz, that averaging over `window_s` passes with at least `gain`."""
@@ -338,7 +345,7 @@ def _judge_swing(swing: Swing | None, needed_share: float, limits: LimitSet) -> 
     if swing.time_share < limits.value("hunting_time_share"):
         return HuntingStudy(False, swing, "the swing is not sustained")
     if swing.share >= needed_share:
-        return HuntingStudy(True, swing, "a regular, sustained swing")
+        return HuntingStudy(True, swing, FOUND)
     if swing.share >= needed_share - limits.value("hunting_share") + limits.value("hunting_doubt_share"):
         return HuntingStudy(
             None, swing, "the speed swings, but not regularly enough in this length to tell from wobble"
@@ -349,11 +356,11 @@ def _judge_swing(swing: Swing | None, needed_share: float, limits: LimitSet) -> 
 def _most_telling(slow: list[HuntingStudy], fast: list[HuntingStudy]) -> HuntingStudy:
     """A found swing before a doubtful one before none; of several found the largest. None needs the track's word."""
     answers = slow + fast
-    found = [answer for answer in answers if answer.found]
+    found = _found_swings(answers)
     if found:
-        most = max(found, key=lambda answer: answer.swing.swing_percent)
-        same = [one for one in fast if one.found and abs(one.swing.rate_hz / most.swing.rate_hz - 1) < 0.1]
-        return max(same, key=lambda answer: answer.swing.swing_percent) if same else most
+        most = max(found, key=lambda swing: swing.swing_percent)
+        same = [swing for swing in _found_swings(fast) if abs(swing.rate_hz / most.rate_hz - 1) < 0.1]
+        return HuntingStudy(True, max(same or [most], key=lambda swing: swing.swing_percent), FOUND)
     doubtful = [answer for answer in answers if answer.found is None and answer.swing is not None]
     if doubtful:
         return doubtful[0]
@@ -365,32 +372,5 @@ def _most_telling(slow: list[HuntingStudy], fast: list[HuntingStudy]) -> Hunting
     return slow[0] if slow else HuntingStudy(None, None, "no steady running long enough")
 
 
-# ---------------------------------------------------------------- surges after a disturbance
-
-
-def count_surges(percent: np.ndarray, floor_percent: float, knock: bool = True) -> Surges:
-    """Surges of a speed deviation (per cent of the new level, from the knock on), evenly spaced, freed of noise.
-
-    A surge is one swing past the level away from the first deviation (after a load: a positive half-swing past the
-    floor). The decrement is the slope of the logarithm of successive half-swing heights, both signs, times two.
-    knock: the first deviation is itself a half-swing (a load's dip); False where it is the way from the earlier speed
-    to the new one (the throttle was moved), which says nothing of the damping.
-    """
-    heights = _half_swings(np.asarray(percent, float))
-    tall = heights[np.abs(heights) > floor_percent]
-    count = int(np.sum(np.sign(tall[1:]) == -np.sign(tall[0]))) if len(tall) else 0
-    ringing = tall if knock else tall[1:]
-    if len(ringing) < 2:
-        return Surges(count, None, None)
-    logs = np.log(np.abs(ringing))
-    decrement = -2.0 * float(np.polyfit(np.arange(len(logs)), logs, 1)[0])
-    ratio = decrement / np.hypot(2 * np.pi, decrement)
-    return Surges(count, decrement, float(ratio))
-
-
-def _half_swings(percent: np.ndarray) -> np.ndarray:
-    """Signed extreme of each stretch of one sign."""
-    sign = np.sign(percent)
-    edges = np.flatnonzero(np.diff(sign) != 0) + 1
-    parts = np.split(percent, edges)
-    return np.array([part[np.argmax(np.abs(part))] for part in parts if len(part) and np.any(part != 0)])
+def _found_swings(answers: list[HuntingStudy]) -> list[Swing]:
+    return [answer.hunts for answer in answers if answer.hunts is not None]

@@ -18,6 +18,11 @@ class LoadStudy:
     released: tuple[LoadRelease, ...]
     moves: tuple[ThrottleMove, ...]
 
+    @property
+    def loads_at_s(self) -> list[float]:
+        """Moments of the loads taken, then of those released."""
+        return [step.at_s for step in self.taken] + [release.at_s for release in self.released]
+
 
 def droop_percent(no_load_rpm: float, full_load_rpm: float) -> float:
     """Droop on the full-load basis: 100 * (n_noload - n_full) / n_full (1854 to 1800 rpm: 3.0 %)."""
@@ -101,8 +106,7 @@ def load_taken(step: Step, series: Series, limits: LimitSet) -> LoadStep:
     dip = 100 * (step.before_rpm - lowest) / step.before_rpm
     recovery = _recovery(step, limits)
     within = None if step.levels_std_percent is None else 1.96 * step.levels_std_percent
-    clear = within is not None and within <= limits.value("droop_doubt_points") and _level_seen(step, series, limits)
-    if not clear:
+    if within is None or not (within <= limits.value("droop_doubt_points") and _level_seen(step, series, limits)):
         return LoadStep(step.at_s, dip, None, None)
     droop = droop_percent(step.before_rpm, step.after_rpm)
     if droop <= limits.value("droop_held_percent"):

@@ -205,11 +205,9 @@ def _plain_study(engine: Engine, firings: Firings, reason: str, limits: LimitSet
     lost = np.nan_to_num(firings.miss_probability) > 0.95
     many = at_least(lost)
     least = 100 * many / len(lost) if many else None
-    at = firings.t_s[lost]
-    ends = (float(at[0]), float(at[-1])) if len(at) else (None, None)
     summary = _withheld(engine, firings, (least, None), limits)
     own = bool(patterns.attributed_cylinders(firings.slot, lost, engine.cylinders, limits))
-    return MisfireStudy(summary, reason, *ends, plainly_lost=many, of_one_cylinder=own)
+    return MisfireStudy(summary, reason, *_ends(firings, lost), plainly_lost=many, of_one_cylinder=own)
 
 
 def at_least(lost: np.ndarray) -> int:
@@ -219,7 +217,15 @@ def at_least(lost: np.ndarray) -> int:
     return int(sum(row if row <= ROW else max(ROW, int(IN_ROW * row)) for row in past - first))
 
 
-def _counted(engine: Engine, firings: Firings, probability: np.ndarray, turns, limits: LimitSet) -> MisfireStudy:
+def _ends(firings: Firings, lost: np.ndarray) -> tuple[float | None, float | None]:
+    """When the first firing was lost and the last; None where none was."""
+    at = firings.t_s[lost]
+    return (float(at[0]), float(at[-1])) if len(at) else (None, None)
+
+
+def _counted(
+    engine: Engine, firings: Firings, probability: np.ndarray, turns: patterns.Alternation, limits: LimitSet
+) -> MisfireStudy:
     share, low, high = share_interval(probability, limits)
     lost = probability > 0.5
     summary = FiringSummary(
@@ -234,12 +240,12 @@ def _counted(engine: Engine, firings: Firings, probability: np.ndarray, turns, l
         cylinders=_cylinders(engine, firings, lost),
         windows=tuple(w for size in WINDOWS if (w := worst_window(firings, probability, size, limits)) is not None),
     )
-    at = firings.t_s[lost]
-    ends = (float(at[0]), float(at[-1])) if len(at) else (None, None)
-    return MisfireStudy(summary, None, *ends, alternation=turns.ratio)
+    return MisfireStudy(summary, None, *_ends(firings, lost), alternation=turns.ratio)
 
 
-def _pattern(engine: Engine, firings: Firings, probability: np.ndarray, turns, limits: LimitSet) -> str | None:
+def _pattern(
+    engine: Engine, firings: Firings, probability: np.ndarray, turns: patterns.Alternation, limits: LimitSet
+) -> str | None:
     """The pattern's name; None where too many of the losses are doubtful for their order to mean anything."""
     doubtful = sum(confusion(probability)) > limits.value("pattern_doubt") * max(probability.sum(), 1e-9)
     if doubtful and not turns.lost and 100 * probability.mean() > limits.value("misfire_sum_percent"):
@@ -247,7 +253,9 @@ def _pattern(engine: Engine, firings: Firings, probability: np.ndarray, turns, l
     return patterns.name_pattern(engine, firings, probability, turns, limits)
 
 
-def _withheld(engine: Engine, firings: Firings, interval, limits: LimitSet) -> FiringSummary:
+def _withheld(
+    engine: Engine, firings: Firings, interval: tuple[float | None, float | None], limits: LimitSet
+) -> FiringSummary:
     spreads = timing_spread(firings, limits), strength_spread(firings, limits)
     cylinders = tuple(CylinderFiring(k, None, None) for k in range(engine.cylinders))
     return FiringSummary(len(firings.t_s), None, None, *interval, None, *spreads, cylinders)

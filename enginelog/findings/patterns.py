@@ -65,9 +65,9 @@ def _alternation(firings: Firings, width: int, limits: LimitSet) -> Alternation:
     ratios: list[float] = []
     for slot in np.unique(firings.slot):
         own = np.flatnonzero(firings.slot == slot)
-        marked, ratio = _alternating(firings.strength[own], width, limits)
+        marked, own_ratios = _alternating(firings.strength[own], width, limits)
         weak[own[marked]] = True
-        ratios.extend(ratio)
+        ratios.extend(own_ratios)
     if 2 * weak.sum() < limits.value("alternation_share") * len(weak):
         return Alternation(None, np.zeros(len(weak), bool), False)
     ratio = float(np.median(ratios))

@@ -32,11 +32,11 @@ def all_findings(evidence: Evidence, limits: LimitSet) -> list[Finding]:
 def judge_hunting(evidence: Evidence, limits: LimitSet) -> Finding:
     """A sustained swing of speed beyond the dead band."""
     study, band = evidence.hunting, limits["hunting_dead_band_percent"]
-    if study.found is None:
+    swing = study.swing
+    if study.found is None or swing is None:
         return unknown(
             "hunting", study.reason, ("record half a minute at steady throttle, without touching the machine",)
         )
-    swing = study.swing
     if not study.found:
         text = (
             f"No hunting: {study.reason} (dead band {band.value:g} %, peak to peak). A small wobble is"
@@ -208,11 +208,11 @@ def judge_load(evidence: Evidence, limits: LimitSet) -> Finding:
         )
         verdicts += [graded(step.dip_percent, dip.value), graded(step.recovery_s or 0.0, recovery.value)]
         parts.append(said)
-    for step in loads.released:
-        parts.append(f"at {step.at_s:.1f} s load was released, overshoot {step.overshoot_percent:.1f} %")
+    for drop in loads.released:
+        parts.append(f"at {drop.at_s:.1f} s load was released, overshoot {drop.overshoot_percent:.1f} %")
     text = "Load steps: " + "; ".join(parts) + "." + _surge_text(evidence, limits)
     verdict = worst(*verdicts)
-    at = [step.at_s for step in (*loads.taken, *loads.released)]
+    at = loads.loads_at_s
     value = max((step.droop_percent for step in loads.taken if step.droop_percent is not None), default=None)
     return Finding(
         "load",

@@ -134,7 +134,7 @@ def fit_change(rough: Roughness, bursts: float = 1.0) -> Change | None:
     parts = (
         _losses_fit(rough, g),
         _variances_fit(rough.swing, rough.swing_dof, g),
-        None if rough.uneven is None else _variances_fit(rough.uneven, rough.uneven_dof, g),
+        None if rough.uneven is None or rough.uneven_dof is None else _variances_fit(rough.uneven, rough.uneven_dof, g),
     )
     if all(part is None for part in parts):
         return None

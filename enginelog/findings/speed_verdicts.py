@@ -33,42 +33,40 @@ def _if_sure(finding: Finding, speed: Speed) -> Finding:
 
 def judge_speed(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
     """Speed against the told rated or idle speed, whichever it is nearer to."""
-    engine = evidence.engine
-    if speed.rpm is None:
+    rpm, rated_rpm, idle_rpm = speed.rpm, evidence.engine.rated_rpm, evidence.engine.idle_rpm
+    if rpm is None:
         return unknown("speed", "the speed could not be read from the sound")
-    if engine.rated_rpm is None and engine.idle_rpm is None:
-        text = f"Speed {speed.rpm:.0f} rpm. No rated or idle speed was told, so it cannot be judged."
-        return Finding(
-            "speed", "unknown", text, speed.rpm, "rpm", next=("compare with the machine's data plate or manual",)
-        )
-    idles = engine.idle_rpm is not None and (
-        engine.rated_rpm is None or abs(speed.rpm / engine.idle_rpm - 1) < abs(speed.rpm / engine.rated_rpm - 1)
-    )
-    idle = _against_idle(speed, engine.idle_rpm, limits) if idles else None
-    top = _against_rated(evidence, speed, limits) if engine.rated_rpm is not None else None
-    if idle is None or (top is not None and top.verdict in ("watch", "fault")):
+    if rated_rpm is None:
+        return _against_nothing(rpm) if idle_rpm is None else _against_idle(rpm, idle_rpm, limits)
+    top = _against_rated(rpm, rated_rpm, evidence.top_rpm, limits)
+    nearer_rated = idle_rpm is None or abs(rpm / idle_rpm - 1) >= abs(rpm / rated_rpm - 1)
+    # Too fast is told in any case: it is the one that hurts.
+    if idle_rpm is None or nearer_rated or top.verdict != "ok":
         return top
-    return idle
+    return _against_idle(rpm, idle_rpm, limits)
 
 
-def _against_idle(speed: Speed, idle_rpm: float, limits: LimitSet) -> Finding:
-    off = 100 * (speed.rpm / idle_rpm - 1)
+def _against_nothing(rpm: float) -> Finding:
+    text = f"Speed {rpm:.0f} rpm. No rated or idle speed was told, so it cannot be judged."
+    return Finding("speed", "unknown", text, rpm, "rpm", next=("compare with the machine's data plate or manual",))
+
+
+def _against_idle(rpm: float, idle_rpm: float, limits: LimitSet) -> Finding:
+    off = 100 * (rpm / idle_rpm - 1)
     limit = limits["idle_watch_percent"]
-    text = (
-        f"Idles at {speed.rpm:.0f} rpm, {abs(off):.1f} % {'above' if off > 0 else 'below'} the told {idle_rpm:.0f} rpm."
-    )
+    text = f"Idles at {rpm:.0f} rpm, {abs(off):.1f} % {'above' if off > 0 else 'below'} the told {idle_rpm:.0f} rpm."
     verdict = graded(abs(off), limit.value)
     advice = ("idle adjustment, by the machine's manual",) if verdict != "ok" else ()
-    return Finding("speed", verdict, text, speed.rpm, "rpm", idle_rpm, cited(limit), next=advice)
+    return Finding("speed", verdict, text, rpm, "rpm", idle_rpm, cited(limit), next=advice)
 
 
-def _against_rated(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
-    rated = evidence.engine.rated_rpm
-    top = max(evidence.top_rpm or speed.rpm, speed.rpm)
+def _against_rated(rpm: float, rated: float, held_rpm: float | None, limits: LimitSet) -> Finding:
+    """held_rpm: highest speed held for a second; None where none was."""
+    top = max(held_rpm or rpm, rpm)
     over = 100 * (top / rated - 1)
     watch, fault = limits["overspeed_watch_percent"], limits["overspeed_fault_percent"]
     verdict = graded(over, watch.value, fault.value)
-    text = f"Speed {speed.rpm:.0f} rpm, highest held for a second {top:.0f} rpm; told rated speed {rated:.0f} rpm."
+    text = f"Speed {rpm:.0f} rpm, highest held for a second {top:.0f} rpm; told rated speed {rated:.0f} rpm."
     if verdict == "ok":
         return Finding("speed", verdict, text, top, "rpm", rated * (1 + watch.value / 100), cited(watch))
     text += f" That is {over:.1f} % too fast. Stop using it until the top speed has been set by the manual."

@@ -67,13 +67,14 @@ def count_words(timeline: Timeline) -> str:
 
 def pulls_heard(timeline: Timeline) -> str:
     """How fast the starter was pulled, and the compression strokes heard in each pull; empty without a pull."""
-    told = [(number, span) for number, span in enumerate(_pulls(timeline), 1) if span.rpm is not None]
+    told = [
+        (number, span.rpm, span.compressions) for number, span in enumerate(_pulls(timeline), 1) if span.rpm is not None
+    ]
     if not told:
         return "how fast could not be heard" if _pulls(timeline) else ""
     parts = []
-    for number, span in told:
-        said = f"pull {number} at about {round(span.rpm, -1):.0f} rpm"
-        strokes = span.compressions
+    for number, rpm, strokes in told:
+        said = f"pull {number} at about {round(rpm, -1):.0f} rpm"
         parts.append(said + (f" with {times(strokes, 'compression stroke')} heard" if strokes is not None else ""))
     return ", ".join(parts)
 

@@ -40,6 +40,8 @@ def locate(clip: Clip, track: Track, engine: Engine, limits: LimitSet) -> Firing
     """Locate every firing opportunity in `clip` (up to some minutes) where `track` tells the speed."""
     track = replace(track, t_s=track.t_s - clip.start_s)
     sound, grids = lay(clip, track, engine, limits)
+    if sound is None:
+        return join([])
     parts = [_stretch(sound, laid, engine, limits) for laid in grids]
     return join([replace(part, t_s=part.t_s + clip.start_s) for part in parts])
 

@@ -201,7 +201,8 @@ def pulse_left(parts: np.ndarray, lost: np.ndarray) -> tuple[float, float]:
     size = (high * high).sum(1)
     left = (low * high).sum(1) / (size + 1e-9)
     heard = size >= 0.1 * size.max()
-    return tuple(float(np.clip(v, -1, 2)) for v in (np.percentile(left[heard], 33), left @ size / (size.sum() + 1e-9)))
+    least, over_all = np.percentile(left[heard], 33), left @ size / (size.sum() + 1e-9)
+    return float(np.clip(least, -1, 2)), float(np.clip(over_all, -1, 2))
 
 
 def _described(cues: Cues, own: np.ndarray, told: np.ndarray, strength: np.ndarray, lost: np.ndarray, kind: int):

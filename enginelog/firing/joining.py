@@ -78,11 +78,11 @@ def _agreed(whole: Firings, part: Firings, slots: int, interval_s: float) -> Fir
     index = np.where(np.abs(part.t_s[after - 1] - whole.t_s) < np.abs(part.t_s[after] - whole.t_s), after - 1, after)
     shared = np.abs(part.t_s[index] - whole.t_s) < CLOSE * interval_s
     if shared.any():
-        turn = np.bincount((whole.slot[shared] - part.slot[index[shared]]) % slots, minlength=slots).argmax()
-        offset = np.median(whole.revolutions[shared] - part.revolutions[index[shared]])
+        turn = int(np.bincount((whole.slot[shared] - part.slot[index[shared]]) % slots, minlength=slots).argmax())
+        offset = float(np.median(whole.revolutions[shared] - part.revolutions[index[shared]]))
     else:
         turn, offset = _across_gap(whole, part, slots, interval_s)
-    return replace(part, slot=(part.slot + int(turn)) % slots, revolutions=part.revolutions + offset)
+    return replace(part, slot=(part.slot + turn) % slots, revolutions=part.revolutions + offset)
 
 
 def _across_gap(whole: Firings, part: Firings, slots: int, interval_s: float) -> tuple[int, float]:

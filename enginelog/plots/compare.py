@@ -162,9 +162,8 @@ def before_after_strength(before: Run | None, after: Run | None, narrow: bool = 
     for name, found in values.items():
         share = 100 * np.histogram(np.minimum(found, edges[-1] - 1e-6), edges)[0] / len(found)
         highest = max(highest, float(share.max()))
-        fill = {"color": colour("band"), "alpha": 0.6, "linewidth": 0} if name == "after" else None
-        if fill:
-            ax.stairs(share, edges, fill=True, **fill)
+        if name == "after":
+            ax.stairs(share, edges, fill=True, color=colour("band"), alpha=0.6, linewidth=0)
         ax.stairs(share, edges, color=colour(TONES[name]), linewidth=1.5, linestyle=DASHES[name], label=name,
                   zorder=3 if name == "before" else 2)  # fmt: skip
     ax.set_xlim(0, edges[-1])

@@ -47,14 +47,20 @@ def _inline(text: str, name: str, alt: str) -> str:
     body = text[text.index("<svg") :]
     body = re.sub(r"<metadata>.*?</metadata>", "", body, flags=re.S)
     body = re.sub(r"<!--.*?-->", "", body, flags=re.S)
-    view = re.search(r'viewBox="([^"]+)"', body)
     inside = body[body.index(">") + 1 : body.rindex("</svg>")]
     inside = _own_ids(inside.replace("xlink:href", "href"), name)
     inside = _themed(_without_fonts(inside))
     inside = re.sub(r"(-?\d+\.\d\d)\d+", r"\1", inside)
     inside = re.sub(r"\s*\n\s*", "\n", inside)
     label = escape(alt, quote=True)
-    return f'<svg class="plot" viewBox="{view.group(1)}" role="img" aria-label="{label}">{inside}</svg>'
+    return f'<svg class="plot" viewBox="{_view(body)}" role="img" aria-label="{label}">{inside}</svg>'
+
+
+def _view(body: str) -> str:
+    found = re.search(r'viewBox="([^"]+)"', body)
+    if found is None:
+        raise ValueError("picture without a viewBox")
+    return found.group(1)
 
 
 def _own_ids(body: str, name: str) -> str:

@@ -152,8 +152,8 @@ def _events(ax: Axes, run: Run, high: float) -> None:
         right = at_s + width * 1.2 < ax.get_xlim()[1]
         start = at_s + 0.15 * width if right else at_s - 1.15 * width
         if start > taken:
-            place = {"transform": ax.get_xaxis_transform(), "ha": "left" if right else "right"}
-            words(ax, at_s, 0.93, f"{INDENT[0]}{text}{INDENT[0]}", color=colour("marker"), **place)
+            words(ax, at_s, 0.93, f"{INDENT[0]}{text}{INDENT[0]}", color=colour("marker"),
+                  transform=ax.get_xaxis_transform(), ha="left" if right else "right")  # fmt: skip
             taken = start + width
 
 

@@ -40,7 +40,9 @@ def colour(name: str) -> str:
     return COLOURS[name]
 
 
-def stacked(heights_in: tuple[float, ...], narrow: bool, left_in: float = 0.62, gap_in: float = 0.1) -> tuple:
+def stacked(
+    heights_in: tuple[float, ...], narrow: bool, left_in: float = 0.62, gap_in: float = 0.1
+) -> tuple[Figure, list[Axes]]:
     """A figure with axes stacked from top to bottom, each `heights_in` high, sharing the axis of x: (figure, axes)."""
     from matplotlib.figure import Figure
 
@@ -81,10 +83,20 @@ def name_axes(ax: Axes, x: str | None, y: str | None) -> None:
         ax.set_ylabel(y, fontsize=TEXT_PT, color=colour("ink"), labelpad=4)
 
 
-def words(ax: Axes, x: float, y: float, text: str, **how) -> None:
-    """A word inside a picture, in the small common size."""
-    how = {"fontsize": TEXT_PT - 0.8, "color": colour("ink"), "ha": "left", "va": "center", "clip_on": False} | how
-    ax.text(x, y, text, **how)
+def words(
+    ax: Axes,
+    x: float,
+    y: float,
+    text: str,
+    *,
+    fontsize: float = TEXT_PT - 0.8,
+    color: str | None = None,
+    ha: str = "left",
+    va: str = "center",
+    **how,
+) -> None:
+    """A word inside a picture, in the small common size and the colour of ink; `how`: what else a text takes."""
+    ax.text(x, y, text, fontsize=fontsize, color=color or colour("ink"), ha=ha, va=va, clip_on=False, **how)
 
 
 def time_axis(ax: Axes, start_s: float, end_s: float, narrow: bool) -> None:
@@ -110,7 +122,8 @@ def clock(t_s: float, span_s: float) -> str:
 
 def text_width(ax: Axes, text: str) -> float:
     """About how wide a small word is, in units of x (for keeping words apart; half an em a letter)."""
-    width_pt = ax.get_position().width * ax.figure.get_figwidth() * 72
+    whole = ax.figure.figure  # the figure itself, also where the axes stand in a part of one
+    width_pt = ax.get_position().width * whole.get_figwidth() * 72
     low, high = ax.get_xlim()
     return (high - low) * 0.58 * TEXT_PT * len(text) / width_pt
 

@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from datetime import datetime, tzinfo
 
     from matplotlib.axes import Axes
+    from matplotlib.dates import RRuleLocator
     from matplotlib.figure import Figure
-    from matplotlib.ticker import Locator
 
 MARKS = {"before": "o", "during": "^", "after": "s"}
 DAY_S = 86400.0
@@ -60,10 +60,17 @@ def machine_trend(runs: Sequence[StoredRun], narrow: bool = False) -> Figure | N
         _draw(ax, row, known)
     failed = [run for run in known if run.analysis and not run.analysis.figures.heard and run.analysis.figures.pulls]
     for run in failed:
-        axes[0].plot([run.at.local], [0.06], "x", color=colour("lost"), markersize=6, markeredgewidth=1.4,
+        axes[0].plot([_days(run)], [0.06], "x", color=colour("lost"), markersize=6, markeredgewidth=1.4,
                      transform=axes[0].get_xaxis_transform(), clip_on=False)  # fmt: skip
     _key(top, {run.stage for run in known}, bool(failed))
     return figure
+
+
+def _days(run: StoredRun) -> float:
+    """Where a recording stands on the axis of time: the days of matplotlib's dates."""
+    from matplotlib.dates import date2num
+
+    return float(date2num(run.at.local))
 
 
 def _value(row: _Row, run: StoredRun) -> float | None:
@@ -72,21 +79,23 @@ def _value(row: _Row, run: StoredRun) -> float | None:
 
 def _draw(ax: Axes, row: _Row, runs: list[StoredRun]) -> None:
     shown = [(run, value) for run in runs if (value := _value(row, run)) is not None]
-    ax.plot([run.at.local for run, _ in shown], [value for _, value in shown], color=colour("grid"), linewidth=1.2)
+    ax.plot([_days(run) for run, _ in shown], [value for _, value in shown], color=colour("grid"), linewidth=1.2)
     for run, value in shown:
         figures = run.analysis.figures if run.analysis else RunFigures()
         low, high = row.ends(figures)
         if low is not None and high is not None:
-            ax.plot([run.at.local] * 2, [low, high], color=colour("muted"), linewidth=1.0)
-        ax.plot([run.at.local], [value], MARKS[run.stage], markersize=6, clip_on=False, zorder=4, **_face(run.stage))
+            ax.plot([_days(run)] * 2, [low, high], color=colour("muted"), linewidth=1.0)
+        edge, inside = _tones(run.stage)
+        ax.plot([_days(run)], [value], MARKS[run.stage], markersize=6, clip_on=False, zorder=4, markeredgecolor=edge,
+                markerfacecolor=inside)  # fmt: skip
     _limits(ax, row, shown)
     name_axes(ax, None, row.name)
 
 
-def _face(stage: str) -> dict[str, str]:
-    """How a mark is filled: open before the work, filled after."""
+def _tones(stage: str) -> tuple[str, str]:
+    """Colours of a mark's edge and inside: open before the work, filled after."""
     tone = colour("second" if stage == "before" else "line")
-    return {"markeredgecolor": tone, "markerfacecolor": tone if stage == "after" else "white"}
+    return tone, tone if stage == "after" else "white"
 
 
 def _limits(ax: Axes, row: _Row, shown: list[tuple[StoredRun, float]]) -> None:
@@ -109,7 +118,7 @@ def _dates(ax: Axes, at: list[datetime], narrow: bool) -> None:
     span_days = 1.12 * max(known_days, LEAST_DAYS)
     room = timedelta(days=0.5 * (span_days - known_days))
     start, end = at[0] - room, at[-1] + room
-    ax.set_xlim(start, end)
+    ax.set_xlim(float(date2num(start)), float(date2num(end)))
     locator, pattern = _calendar(span_days, 4 if narrow else 8, at[-1].tzinfo)
     last = date2num(end) - span_days * (0.14 if narrow else 0.06)  # beyond, a date would run out of the picture
     ax.xaxis.set_major_locator(
@@ -118,7 +127,7 @@ def _dates(ax: Axes, at: list[datetime], narrow: bool) -> None:
     ax.xaxis.set_major_formatter(DateFormatter(pattern, tz=at[-1].tzinfo))
 
 
-def _calendar(span_days: float, most: int, zone: tzinfo | None) -> tuple[Locator, str]:
+def _calendar(span_days: float, most: int, zone: tzinfo | None) -> tuple[RRuleLocator, str]:
     """About `most` ticks at the most, and how they are written: never in a coarser step than they are apart."""
     from matplotlib import dates
 
@@ -144,7 +153,9 @@ def _key(ax: Axes, stages: set[str], failed: bool) -> None:
     """What the marks mean, on axes of their own that are not drawn."""
     for stage, mark in MARKS.items():
         if stage in stages:
-            ax.plot([], [], mark, linestyle="none", markersize=6, label=stage, **_face(stage))
+            edge, inside = _tones(stage)
+            ax.plot([], [], mark, linestyle="none", markersize=6, label=stage, markeredgecolor=edge,
+                    markerfacecolor=inside)  # fmt: skip
     if failed:
         ax.plot([], [], "x", linestyle="none", color=colour("lost"), label="did not start")
     ax.legend(loc="center left", ncols=4, frameon=False, fontsize=TEXT_PT, borderpad=0, borderaxespad=0,

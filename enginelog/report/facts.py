@@ -102,13 +102,13 @@ def misfires(run: Run) -> Fact:
         high = firing.misfire_high
         behind = "" if high is None else f"up to {percent(high)} cannot be ruled out ({SURE_95})"
         return Fact("misfire", "Misfires", f"none heard in {firings}", behind)
-    behind = []
+    parts = []
     if firing.misfire_low is not None and firing.misfire_high is not None:
-        behind.append(f"{SURE_95} interval {interval(firing.misfire_low, firing.misfire_high)}")
-    if PATTERNS.get(firing.pattern or "", ""):
-        behind.append(PATTERNS[firing.pattern])
+        parts.append(f"{SURE_95} interval {interval(firing.misfire_low, firing.misfire_high)}")
+    pattern = PATTERNS.get(firing.pattern or "", "")
+    parts += [pattern] if pattern else []
     value = f"{percent(firing.misfire_percent)}: {firing.misfires} of {firings}"
-    return Fact("misfire", "Misfires", value, "; ".join(behind))
+    return Fact("misfire", "Misfires", value, "; ".join(parts))
 
 
 def _too_unsure(firing: FiringSummary) -> str:

@@ -41,11 +41,13 @@ def write_folder(run: Run, folder: str | os.PathLike[str], audio_excerpt: AudioE
         "speed.csv": speed_csv_pieces(run),
         "firing.csv": firing_csv_pieces(run),
     }
-    contents = {name: (piece.encode("utf-8", "replace") for piece in pieces) for name, pieces in texts.items()}
-    picture = {"speed.png": [main_picture(run)]}
+    contents: dict[str, Iterable[bytes]] = {
+        name: (piece.encode("utf-8", "replace") for piece in pieces) for name, pieces in texts.items()
+    }
+    contents["speed.png"] = [main_picture(run)]
     folder.mkdir(parents=True, exist_ok=True)
-    write_all(folder, contents | picture)
-    return Written(folder, *(folder / name for name in (*contents, *picture)))
+    write_all(folder, contents)
+    return Written(folder, *(folder / name for name in contents))
 
 
 def main_picture(run: Run) -> bytes:

@@ -118,22 +118,23 @@ def _tiles(found: list[Fact]) -> list[Fact]:
 def _cards(run: Run, explained: Explained) -> list[Card]:
     """All findings, the worst first; the small picture stands with the first bad finding of its group, and a word is
     explained with the first bad finding that has it."""
-    drawn = set() if run.timeline.engine_heard and run.quality.usable else None
+    drawn: set[str] | None = set() if run.timeline.engine_heard and run.quality.usable else None
     return [_card(run, finding, drawn, explained) for finding in words.ranked(run.measures.findings)]
 
 
 def _card(run: Run, finding: Finding, drawn: set[str] | None, explained: Explained) -> Card:
     group = words.group(finding.code)
-    seen = drawn is not None and finding.verdict in ("fault", "watch") and group not in drawn
-    if seen:
+    picture = None
+    if drawn is not None and finding.verdict in ("fault", "watch") and group not in drawn:
         drawn.add(group)
+        picture = pictures.evidence(run, group)
     return Card(
         finding,
         words.title(finding.code),
         _where(run, finding),
         _amount(finding.value, finding.unit),
         _amount(finding.limit, finding.unit),
-        pictures.evidence(run, group) if seen else None,
+        picture,
         *_in_plain_words(finding, explained),
     )
 

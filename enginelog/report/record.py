@@ -265,7 +265,9 @@ def _loads(run: Run) -> list[dict]:
 
 def _surges(surges: Surges | None) -> dict | None:
     """Swings after the first load step; None where no load step was heard."""
-    return surges and {"count": int(surges.count), "damping_ratio": number(surges.damping_ratio, 3)}
+    if surges is None:
+        return None
+    return {"count": int(surges.count), "damping_ratio": number(surges.damping_ratio, 3)}
 
 
 def _throttle(move: ThrottleMove) -> dict:

@@ -93,7 +93,8 @@ def _fact_lines(run: Run) -> list[Line]:
 def _finding_lines(run: Run) -> list[Line]:
     """Findings to act on, and what could not be told where no fact above says so already."""
     said = {fact.group for fact in facts(run) if not fact.known} if run.quality.usable else set()
-    lines, unknown = [], {}
+    lines: list[Line] = []
+    unknown: dict[str, list[str]] = {}
     for finding in ranked(run.measures.findings):
         if finding.verdict in ("fault", "watch"):
             said_so = f"{VERDICTS[finding.verdict]}: {title(finding.code)}. {sentence(finding.text)}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from math import inf
@@ -154,13 +155,15 @@ def afterfire(rng, s: Scenario) -> Scenario:
 
 def stall(rng, s: Scenario) -> Scenario:
     """It catches, dies by itself after a second or three, and is started again."""
-    first = replace(draw_pulls(rng, s, 1)[0], runs_s=float(rng.uniform(1.5, 3.5)))
-    again = first.at_s + first.seconds + first.runs_s + 1.3 * s.body.rundown_s + float(rng.uniform(1.0, 2.0))
-    return at_least(replace(s, pulls=(first, replace(first, at_s=round(again, 3), runs_s=inf))), 6.0)
+    first = draw_pulls(rng, s, 1)[0]
+    runs_s = float(rng.uniform(1.5, 3.5))
+    again = first.at_s + first.seconds + runs_s + 1.3 * s.body.rundown_s + float(rng.uniform(1.0, 2.0))
+    pulls = (replace(first, runs_s=runs_s), replace(first, at_s=round(again, 3), runs_s=inf))
+    return at_least(replace(s, pulls=pulls), 6.0)
 
 
 # In the order in which they must be put in: those that lengthen the beginning first, the cut after all that runs.
-BEHAVE = {
+BEHAVE: dict[str, Callable[[np.random.Generator, Scenario], Scenario]] = {
     "steady": steady,
     "pulls_only": pulls_only,
     "start": start,

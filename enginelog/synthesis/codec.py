@@ -26,6 +26,8 @@ def encode(
     sink = io.BytesIO()
     with av.open(sink, "w", format=container or form) as box:
         stream = box.add_stream(name, rate=rate)
+        if not isinstance(stream, av.AudioStream):
+            raise ValueError(f"{name} is no codec of sound")
         stream.codec_context.layout = "mono"
         stream.codec_context.bit_rate = bit_rate or rate_bits
         stream.codec_context.options = {"aac_coder": "fast"} if name == "aac" else {}
@@ -51,12 +53,14 @@ def decode(data: bytes) -> tuple[np.ndarray, int]:
     """(samples, rate) of the first sound stream; frames before time zero (encoder priming) are dropped."""
     import av
 
-    pieces, rate = [], 0
-    with av.open(io.BytesIO(data)) as box:
+    pieces: list[np.ndarray] = []
+    rate = 0
+    with av.open(io.BytesIO(data), "r") as box:
         for frame in box.decode(audio=0):
             rate = frame.sample_rate
             block = frame.to_ndarray().reshape(-1)
-            early = 0 if frame.pts is None else max(0, -round(float(frame.pts * frame.time_base) * rate))
+            at_s = 0.0 if frame.pts is None or frame.time_base is None else float(frame.pts * frame.time_base)
+            early = max(0, -round(at_s * rate))
             pieces.append(block[early:] if early else block)
     x = np.concatenate(pieces) if pieces else np.zeros(0)
     return (x / 32768.0 if x.dtype == np.int16 else x).astype(np.float32), rate

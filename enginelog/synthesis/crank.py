@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -47,6 +48,19 @@ class Motion:
     runs: tuple[tuple[float, float, str], ...]
 
 
+class _Opened(NamedTuple):
+    """One opening of an exhaust valve, a row of the event arrays of `Motion`."""
+
+    t_s: float
+    slot: int
+    strength: float
+    missed: bool
+    partial: bool
+    running: bool
+    throttle: float
+    rps: float
+
+
 def blowdown_turns(scenario: Scenario) -> float:
     """From firing dead centre to the opening exhaust: 130 degrees (four-stroke), 100 (two-stroke port)."""
     return (130.0 if scenario.engine.strokes == 4 else 100.0) / 360.0
@@ -78,10 +92,10 @@ class _Crank:
         self.next_open = self._first(self.turn)
         self.burning = not scenario.pulls
         self.sure = 99 if self.burning else 0
-        self.run_from, self.run_until = (0.0, math.inf) if self.burning else (None, None)
+        self.run_from, self.run_until = 0.0, math.inf  # of the run while it burns
         self.runs: list[tuple[float, float, str]] = []
         self.fired: dict[int, tuple[float, bool, bool, bool, float]] = {}
-        self.opened: list[tuple[float, int, float, bool, bool, bool, float, float]] = []
+        self.opened: list[_Opened] = []
         self.pull: Pull | None = None
         self.compressions = 0
 
@@ -213,7 +227,8 @@ class _Crank:
     def open(self, t: float) -> None:
         index, self.next_open = self.next_open, self.next_open + 1
         strength, missed, partial, running, throttle = self.fired.pop(index, (0.0, True, False, False, 0.3))
-        self.opened.append((t, index % len(self.events), strength, missed, partial, running, throttle, self.rps))
+        slot = index % len(self.events)
+        self.opened.append(_Opened(t, slot, strength, missed, partial, running, throttle, self.rps))
 
     def switches(self, t: float) -> None:
         """Pulls begin, ignition goes off, an engine left without fuel or too slow dies."""
@@ -227,7 +242,7 @@ class _Crank:
             self.end_run(t, "cut" if cut else "stall")
 
     def end_run(self, t: float, how: str) -> None:
-        self.runs.append((float(self.run_from), t, how))
+        self.runs.append((self.run_from, t, how))
         self.burning = False
 
 
@@ -243,7 +258,16 @@ def turn_over(scenario: Scenario, programme: Programme, chances: Chances) -> Mot
         speeds.append(crank.rps)
     if crank.burning:
         crank.end_run(scenario.seconds, "end")
-    columns = list(zip(*crank.opened, strict=True)) if crank.opened else [()] * 8
-    kinds = (float, int, float, bool, bool, bool, float, float)
-    events = [np.array(c, dtype=k) for c, k in zip(columns, kinds, strict=True)]
-    return Motion(np.array(times), np.array(turns), np.array(speeds), *events, tuple(crank.runs))
+    opened = crank.opened
+    return Motion(
+        np.array(times), np.array(turns), np.array(speeds),
+        event_t_s=np.array([one.t_s for one in opened], float),
+        slot=np.array([one.slot for one in opened], int),
+        strength=np.array([one.strength for one in opened], float),
+        missed=np.array([one.missed for one in opened], bool),
+        partial=np.array([one.partial for one in opened], bool),
+        running=np.array([one.running for one in opened], bool),
+        throttle=np.array([one.throttle for one in opened], float),
+        event_rps=np.array([one.rps for one in opened], float),
+        runs=tuple(crank.runs),
+    )  # fmt: skip

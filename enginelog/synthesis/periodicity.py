@@ -78,7 +78,7 @@ def of_made(scenario: Scenario, step_s: float = 0.25) -> Periodicity:
 
     clip, truth = make(scenario)
     engine = scenario.engine
-    if truth.run_start_s is None:
+    if truth.run_up_end_s is None or truth.run_end_s is None:
         return Periodicity(np.zeros(0), np.zeros(0), np.zeros(0))
     t = np.arange(max(truth.run_up_end_s, 0.1), truth.run_end_s - 0.1, step_s)
     firing_hz = truth.speed_at(t) * engine.firing_hz_per_rpm

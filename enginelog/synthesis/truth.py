@@ -227,10 +227,10 @@ def tell(scenario: Scenario, motion: Motion, wanted_rpm: np.ndarray, wanted_t: n
     return with_run(base, scenario, motion, wanted_rpm, wanted_t) if motion.runs else base
 
 
-def firing_columns(motion: Motion) -> tuple[np.ndarray, ...]:
+def firing_columns(motion: Motion) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Time, slot, strength, missed, partial of the events while running."""
     keep = motion.running
-    return tuple(x[keep] for x in (motion.event_t_s, motion.slot, motion.strength, motion.missed, motion.partial))
+    return motion.event_t_s[keep], motion.slot[keep], motion.strength[keep], motion.missed[keep], motion.partial[keep]
 
 
 def with_run(base: Truth, scenario: Scenario, motion: Motion, wanted_rpm: np.ndarray, wanted_t: np.ndarray) -> Truth:
