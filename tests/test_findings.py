@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import sim_tracks as sim
 
-from enginelog.findings import CODES, hunting, judge, run_verdicts, settling
+from enginelog.findings import CODES, hunting, judge, patterns, run_verdicts, settling
 from enginelog.findings.hunting import strongest_swing
 from enginelog.findings.series import Series
 from enginelog.limits import STATUSES, load
@@ -587,3 +587,11 @@ def test_hunting_late_in_a_long_run_is_found():
     found = hunting.study_hunting([series], [], LIMITS)
     assert found.found
     assert found.swing.rate_hz == pytest.approx(0.8, rel=0.01) and found.swing.start_s >= 1190
+
+
+@pytest.mark.filterwarnings("error")
+def test_weak_turns_without_a_lost_firing_are_no_pattern():
+    case = healthy()
+    firings = case.firings
+    turns = patterns.Alternation(0.1, np.arange(len(firings.t_s)) % 2 == 1, lost=True)
+    assert patterns.name_pattern(case.engine, firings, np.zeros(len(firings.t_s)), turns, LIMITS) == "none"

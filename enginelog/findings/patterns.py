@@ -95,7 +95,8 @@ def name_pattern(
 ) -> str:
     """One of none, random, burst, cylinder, every_second."""
     lost = probability > 0.5
-    if (turns.lost and (turns.weak[lost].mean() > 0.6 or _alternates(lost))) or takes_turns(firings.slot, lost):
+    by_turns = turns.lost and lost.any() and (turns.weak[lost].mean() > 0.6 or _alternates(lost))
+    if by_turns or takes_turns(firings.slot, lost):
         return "every_second"
     if not np.any(probability > limits.value("misfire_sure")):
         return "none"
