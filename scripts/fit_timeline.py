@@ -237,7 +237,7 @@ def main(arguments: list[str]) -> int:
     for base, hardness in ((8500, "hard"), (8000, "ordinary")):
         more += whole_runs(13 * told.rounds // 2, base, hardness, told.cache)
     examples += plain_others(14 * told.rounds, 0, told.cache)
-    more += [*plain_engines(24 * told.rounds, 0, told.cache), *plain_others(14 * told.rounds, 1000, told.cache)]
+    more += [*plain_engines(24 * told.rounds, 0, told.cache), *plain_others(28 * told.rounds, 1000, told.cache)]
     if told.real:
         examples += real_examples(told.real, True, told.cache)
         more += real_variants(told.real, told.cache)

@@ -166,6 +166,24 @@ def test_a_short_run_after_a_pull_must_be_surer():
     assert (first, second) == (LIMITS.value("short_run_heard"), LIMITS.value("heard_from"))
 
 
+def test_a_short_run_in_a_long_recording_must_be_surer():
+    alone, whole = [(0, 0, 100), (2, 100, 140), (0, 140, 200)], [(0, 0, 8), (2, 8, 56)]
+    assert heard.asked_of(alone, alone[1], 0.05, LIMITS) == LIMITS.value("short_run_alone")
+    assert heard.asked_of(whole, whole[1], 0.05, LIMITS) == LIMITS.value("heard_from")
+
+
+def test_lulls_are_short_between_firings_and_long_between_ticks():
+    """Twenty firings a second leave 0.05 s between them, two ticks half a second."""
+    lengths = []
+    for each in (5, 50):
+        level = np.full((600, 10), -60.0)
+        level[::each] = -20.0
+        rows = np.arange(600)
+        activity = Activity(0.005 + 0.01 * rows, level.astype(np.float32), np.zeros(600), np.zeros((600, 4, 2)), 0.0, 0.01)
+        lengths.append(float(np.exp(np.median(cues.gaps(activity)[100:500]))))
+    assert lengths[0] == pytest.approx(0.05, abs=0.011) and lengths[1] == pytest.approx(0.5, abs=0.011)
+
+
 def test_half_a_decibel_of_steady_noise_is_many_deviations():
     """Level of noise over T in bandwidth B: mean of B T exponential powers, deviation 10 / ln 10 / sqrt(B T) dB."""
     rng = np.random.default_rng(3)

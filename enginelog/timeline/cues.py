@@ -19,7 +19,7 @@ BLOCK = 10  # frames of 10 ms in a block of 0.1 s
 NAMES = (
     *("low", "wide", "env_low", "env_mid", "env_high", "octave_margin", "other_margin", "coherence", "noise"),
     *("restless", "too_slow", "too_fast", "total_2s", "total_least", "wander"),
-    *("flatness", "flatness_moves", "slow_db", "fast_db", "dip_db", "rise_db", "shape_db", "middle_db", "high_db"),
+    *("flatness", "flatness_moves", "slow_db", "fast_db", "dip_db", "rise_db", "shape_db", "middle_db", "high_db", "gap"),
 )
 
 
@@ -54,16 +54,17 @@ def rhythm_cues(track: Track, engine: Engine, limits: LimitSet) -> np.ndarray:
 
 
 def level_cues(activity: Activity, t_s: np.ndarray) -> np.ndarray:
-    """The last 9 columns of NAMES, over one second about each of `t_s`."""
+    """The last 10 columns of NAMES, over one second about each of `t_s`."""
     blocks = block_levels(activity)
     if len(blocks) == 0:
-        return np.zeros((len(t_s), 9))
+        return np.zeros((len(t_s), 10))
     level, slope, shape, flat, flat_moves, middle, high = blocks.T
     columns = [
         *(moving_mean(flat, 11), moving_spread(flat, 11) + moving_mean(flat_moves, 11)),
         *(moving_spread(level, 11), moving_mean(slope, 11)),
         *(moving_mean(level, 11) - moving_least(level, 11), moving_most(level, 11) - moving_mean(level, 11)),
         *(moving_mean(shape, 11), moving_mean(middle, 11), moving_mean(high, 11)),
+        gaps(activity)[BLOCK // 2 :: BLOCK][: len(blocks)],
     ]
     centres = activity.t_s[0] + 0.1 * (np.arange(len(blocks)) + 0.5)
     return np.stack([np.interp(t_s, centres, column) for column in columns], axis=1)
@@ -83,6 +84,19 @@ def block_levels(activity: Activity) -> np.ndarray:
         [level.mean(axis=1), level.std(axis=1), change, flat.mean(axis=1), flat.std(axis=1), fine[:, 0], fine[:, 1]],
         axis=1,
     )
+
+
+def gaps(activity: Activity) -> np.ndarray:
+    """Logarithm of the longest lull within half a second of each 10 ms, shape (rows,), seconds and 10 ms more.
+
+    A lull is below the middle between the least and the greatest level of that second. Between the firings of an engine
+    it is short, however short the firings; between the ticks of a clock it is not.
+    """
+    level = 10 * np.log10(np.sum(10 ** (activity.bands_db[:, 2:].astype(np.float32) / 10), axis=-1) + 1e-12)
+    low = level < (moving_least(level, 101) + moving_most(level, 101)) / 2
+    place = np.arange(len(level))
+    since = place - np.maximum.accumulate(np.where(low, -1, place))  # rows since the last one that was loud
+    return np.log(0.01 * moving_most(since.astype(np.float32), 101) + 0.01)
 
 
 def moving_spread(values: np.ndarray, width: int) -> np.ndarray:

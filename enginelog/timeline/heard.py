@@ -28,12 +28,15 @@ def confidence_of(marks, seen: Views, limits: LimitSet) -> tuple[float, list[tup
 
 
 def asked_of(marks, run: tuple[int, int, int], hop_s: float, limits: LimitSet) -> float:
-    """Probability of an engine from which a run counts: more where it is short and a pull leads to it, since a crank
-    that a starter has turned goes on turning."""
+    """Probability of an engine from which a run counts: more where it is short and most of the recording is none, and
+    yet more where a pull leads to it, since a crank that a starter has turned goes on turning."""
     short = (run[2] - run[1]) * hop_s < limits.value("short_run_s")
     near = limits.value("short_run_near_s") / hop_s
     pulled = any(state == PULL and 0 <= run[1] - last <= near for state, _, last in marks)
-    return limits.value("short_run_heard" if short and pulled else "heard_from")
+    if short and pulled:
+        return limits.value("short_run_heard")
+    lone = short and run[2] - run[1] < marks[-1][2] / 2
+    return limits.value("short_run_alone" if lone else "heard_from")
 
 
 def by_rhythm(marks, seen: Views, limits: LimitSet) -> list[tuple[int, int, int]]:
