@@ -9,7 +9,8 @@ import pytest
 
 from enginelog import limits, timeline
 from enginelog.model import Clip, Span, Timeline, Track
-from enginelog.timeline import claims, heard, lifts, pops, states
+from enginelog.timeline import claims, cues, heard, lifts, pops, states
+from enginelog.timeline.activity import Activity
 from enginelog.timeline.chances import chances
 from enginelog.timeline.nets import log_softmax
 
@@ -179,7 +180,9 @@ def test_lulls_are_short_between_firings_and_long_between_ticks():
         level = np.full((600, 10), -60.0)
         level[::each] = -20.0
         rows = np.arange(600)
-        activity = Activity(0.005 + 0.01 * rows, level.astype(np.float32), np.zeros(600), np.zeros((600, 4, 2)), 0.0, 0.01)
+        activity = Activity(
+            0.005 + 0.01 * rows, level.astype(np.float16), np.zeros(600), np.zeros(600), np.zeros((600, 5, 2))
+        )
         lengths.append(float(np.exp(np.median(cues.gaps(activity)[100:500]))))
     assert lengths[0] == pytest.approx(0.05, abs=0.011) and lengths[1] == pytest.approx(0.5, abs=0.011)
 

@@ -19,7 +19,8 @@ BLOCK = 10  # frames of 10 ms in a block of 0.1 s
 NAMES = (
     *("low", "wide", "env_low", "env_mid", "env_high", "octave_margin", "other_margin", "coherence", "noise"),
     *("restless", "too_slow", "too_fast", "total_2s", "total_least", "wander"),
-    *("flatness", "flatness_moves", "slow_db", "fast_db", "dip_db", "rise_db", "shape_db", "middle_db", "high_db", "gap"),
+    *("flatness", "flatness_moves", "slow_db", "fast_db", "dip_db", "rise_db", "shape_db", "middle_db", "high_db"),
+    "gap",
 )
 
 
