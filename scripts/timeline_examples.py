@@ -110,6 +110,12 @@ def starts(rounds: int, base: int, cache: Path) -> Iterator[Example]:
             yield from engine_example(seed, "pulls_only" if only else "start,cut", hardness, True, cache)
 
 
+def pulls_in_noise(count: int, base: int, cache: Path) -> Iterator[Example]:
+    """Pulls and no run in wind, talk and noise: a recording as long as a run's, in which none is to be heard."""
+    for seed in range(base, base + count):
+        yield from engine_example(seed, "pulls_only", "hard", True, cache)
+
+
 def buried_starts(count: int, base: int, cache: Path) -> Iterator[Example]:
     """Starts whose pulls lie near or under the noise: a starter is some 20 dB less loud than the run it leads to."""
     kinds = (("start,cut", "ordinary"), ("start,cut", "hard"), ("start,cut", "ordinary"), ("stall,cut", "hard"))
