@@ -27,7 +27,7 @@ from timeline_examples import (
     plain_engines,
     plain_others,
     pulls_alone,
-    pulls_in_noise,
+    pulls_and_no_run,
     real_examples,
     real_variants,
     starts,
@@ -238,7 +238,8 @@ def main(arguments: list[str]) -> int:
     for base, hardness in ((8500, "hard"), (8000, "ordinary")):
         more += whole_runs(13 * told.rounds // 2, base, hardness, told.cache)
     examples += plain_others(14 * told.rounds, 0, told.cache)
-    more += pulls_in_noise(9 * told.rounds, 9200, told.cache)
+    for base, hardness in ((9200, "hard"), (9400, "ordinary")):
+        more += pulls_and_no_run(9 * told.rounds, base, hardness, told.cache)
     more += [*plain_engines(24 * told.rounds, 0, told.cache), *plain_others(28 * told.rounds, 1000, told.cache)]
     if told.real:
         examples += real_examples(told.real, True, told.cache)

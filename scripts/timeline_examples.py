@@ -110,10 +110,10 @@ def starts(rounds: int, base: int, cache: Path) -> Iterator[Example]:
             yield from engine_example(seed, "pulls_only" if only else "start,cut", hardness, True, cache)
 
 
-def pulls_in_noise(count: int, base: int, cache: Path) -> Iterator[Example]:
-    """Pulls and no run in wind, talk and noise: a recording as long as a run's, in which none is to be heard."""
+def pulls_and_no_run(count: int, base: int, hardness: str, cache: Path) -> Iterator[Example]:
+    """Pulls and no run, in a recording as long as a run's, in which none is to be heard."""
     for seed in range(base, base + count):
-        yield from engine_example(seed, "pulls_only", "hard", True, cache)
+        yield from engine_example(seed, "pulls_only", hardness, True, cache)
 
 
 def buried_starts(count: int, base: int, cache: Path) -> Iterator[Example]:
