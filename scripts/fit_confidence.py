@@ -19,8 +19,8 @@ from pathlib import Path
 import numpy as np
 from measuring import run_fit
 from measuring.bench_sounds import bench_sound
-from measuring.plain_engines import FITTED_FORMS, plain_engine
-from measuring.plain_others import KEPT_BACK, OTHERS, plain_other
+from measuring.plain_engines import fitted_engine
+from measuring.plain_others import FITTED_KINDS, plain_other
 
 from enginelog import limits, media, synthesis
 from enginelog.model import Clip, Engine
@@ -63,9 +63,13 @@ def engine_rows(job: tuple[int, str]) -> tuple[np.ndarray, np.ndarray, int, str]
 
 
 def other_rows(job: tuple[int, str]) -> tuple[np.ndarray, np.ndarray, int, str]:
-    """Rows of one sound without an engine, taken for a two-stroke and for a four-stroke."""
+    """Rows of one sound without an engine."""
     seed, kind = job
-    clip = synthesis.make_other(seed, kind)
+    return no_engine_rows(synthesis.make_other(seed, kind), seed)
+
+
+def no_engine_rows(clip: Clip, seed: int) -> tuple[np.ndarray, np.ndarray, int, str]:
+    """Rows of a clip without an engine, taken for a two-stroke and for a four-stroke."""
     parts = [_rows(clip, Engine(strokes=strokes), None) for strokes in (2, 4)]
     return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts]), seed, "other"
 
@@ -81,7 +85,7 @@ def bench_rows(seed: int) -> tuple[np.ndarray, np.ndarray, int, str]:
 
 def plain_rows(seed: int) -> tuple[np.ndarray, np.ndarray, int, str]:
     """Rows of the run of a plain engine by the second maker, every second one hard."""
-    plain = plain_engine(seed, hard=seed % 2 == 1, forms=FITTED_FORMS)
+    plain = fitted_engine(seed)
     found = pursue(plain.clip, plain.engine, limits.load("speed"))
     rpm, true_rpm = found.cycle_hz * 60.0 * plain.engine.revs_per_cycle, plain.rpm_at(found.t_s)
     right = np.abs(rpm - true_rpm) < WITHIN * true_rpm
@@ -89,11 +93,9 @@ def plain_rows(seed: int) -> tuple[np.ndarray, np.ndarray, int, str]:
 
 
 def plain_other_rows(job: tuple[int, str]) -> tuple[np.ndarray, np.ndarray, int, str]:
-    """Rows of a plain sound without an engine, taken for a two-stroke and for a four-stroke."""
+    """Rows of a plain sound without an engine."""
     seed, kind = job
-    clip = plain_other(seed, kind)
-    parts = [_rows(clip, Engine(strokes=strokes), None) for strokes in (2, 4)]
-    return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts]), seed, "other"
+    return no_engine_rows(plain_other(seed, kind), seed)
 
 
 def real_rows(folder: Path) -> list[tuple[np.ndarray, np.ndarray, int, str]]:
@@ -177,7 +179,7 @@ def main() -> None:
         parts = pool.map(engine_rows, engines, chunksize=1) + pool.map(other_rows, others, chunksize=1)
         parts += pool.map(bench_rows, range(told.bench), chunksize=1)
         parts += pool.map(plain_rows, range(told.plain), chunksize=1)
-        plain_others = [(seed, kind) for kind in OTHERS if kind not in KEPT_BACK for seed in range(told.others)]
+        plain_others = [(seed, kind) for kind in FITTED_KINDS for seed in range(told.others)]
         parts += pool.map(plain_other_rows, plain_others, chunksize=1)
     kept = [part for part in parts if part[2] % 3 == 0]
     used = [part for part in parts if part[2] % 3 != 0]

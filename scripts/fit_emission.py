@@ -19,7 +19,7 @@ import numpy as np
 from measuring import made, real
 from measuring.adam import Adam
 from measuring.bench_sounds import bench_sound
-from measuring.plain_engines import FITTED_FORMS, plain_engine
+from measuring.plain_engines import fitted_engine
 from measuring.pool import each
 
 from enginelog import limits, media, synthesis
@@ -180,7 +180,7 @@ def bench_frames(seed: int) -> tuple[np.ndarray, np.ndarray] | None:
 
 def plain_frames(seed: int) -> tuple[np.ndarray, np.ndarray]:
     """The same of a plain engine, its rated speed not told."""
-    plain = plain_engine(seed, hard=seed % 2 == 1, forms=FITTED_FORMS)
+    plain = fitted_engine(seed)
     label_s = evidence.frame_times(plain.clip.seconds, EVERY * limits.load("speed").value("frame_hop_s"))
     label_s = label_s[(label_s > plain.start_s + AWAY_S) & (label_s < plain.stop_s - AWAY_S)]
     rpm = plain.rpm_at(label_s)

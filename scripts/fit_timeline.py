@@ -187,11 +187,6 @@ def fit_all(examples: list[Example], more: list[Example], steps: int) -> dict[st
     return {"engine": together(engines), "pull": together(pulls), "state": state}
 
 
-def without(tasks: list, fold: int) -> list[tuple[np.ndarray, np.ndarray]]:
-    """The tasks of the other folds."""
-    return [task for of, task in tasks if of != fold]
-
-
 def eventful(example: Example) -> bool:
     """Whether a recording teaches the course of events: of the runs without a start or an end, only some do."""
     kinds = {span.kind for span in example.truth.spans} if example.truth else set()

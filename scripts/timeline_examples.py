@@ -11,8 +11,8 @@ from pathlib import Path
 
 import numpy as np
 from measuring.made import as_told, cases, scenario_of
-from measuring.plain_engines import FITTED_FORMS, plain_engine
-from measuring.plain_others import KEPT_BACK, OTHERS, plain_other
+from measuring.plain_engines import fitted_engine
+from measuring.plain_others import FITTED_KINDS, plain_other
 
 from enginelog import limits, media, speed, synthesis, timeline
 from enginelog.dsp.signals import resample
@@ -151,18 +151,22 @@ def other_examples(seed: int, kind: str, hardness: str, cache: Path) -> Iterator
     name = f"other_{seed}_{kind}_{hardness}"
 
     def make() -> list[Example]:
-        clip = synthesis.make_other(seed, kind, 6.0, hardness)
-        return [example(f"{name}@{engine.strokes}", clip, engine, None, True) for engine in (FOUR, TWO)]
+        return taken_for_both(name, synthesis.make_other(seed, kind, 6.0, hardness))
 
     yield from kept(cache, name, make)
 
 
+def listed(folder: Path, fold_a: bool) -> Iterator[tuple[int, dict[str, str], bool, bool]]:
+    """Number, row of the index, whether it is an engine and whether a saw, of the real recordings of one half."""
+    with (folder / "index.csv").open(encoding="utf-8") as lines:
+        for number, row in enumerate(csv.DictReader(lines)):
+            if row["file"].startswith(FOLD_A) == fold_a:
+                yield number, row, row["kind"] == "engine", row["file"].startswith("chainsaw")
+
+
 def real_examples(folder: Path, fold_a: bool, cache: Path) -> Iterator[Example]:
     """Real recordings of one half: saws as two-strokes, other engines as single and four, the rest as anything."""
-    for row in csv.DictReader((folder / "index.csv").open(encoding="utf-8")):
-        if row["file"].startswith(FOLD_A) != fold_a:
-            continue
-        is_engine, saw = row["kind"] == "engine", row["file"].startswith("chainsaw")
+    for _, row, is_engine, saw in listed(folder, fold_a):
         engines = ((TWO,) if saw else (FOUR, CAR)) if is_engine else (FOUR, TWO, CAR)
         name = f"real_{row['kind']}_{row['file'].split('.')[0]}"
 
@@ -175,10 +179,7 @@ def real_examples(folder: Path, fold_a: bool, cache: Path) -> Iterator[Example]:
 
 def real_variants(folder: Path, cache: Path) -> Iterator[Example]:
     """The recordings of the tuning fold once more: played slower, faster, and in noise."""
-    for number, row in enumerate(csv.DictReader((folder / "index.csv").open(encoding="utf-8"))):
-        if not row["file"].startswith(FOLD_A):
-            continue
-        is_engine, saw = row["kind"] == "engine", row["file"].startswith("chainsaw")
+    for number, row, is_engine, saw in listed(folder, fold_a=True):
         engine = TWO if saw else CAR if row["file"].startswith("car_motor") else FOUR
         for how, change in VARIANTS.items():
             name = f"real_{row['kind']}_{row['file'].split('.')[0]}@{how}"
@@ -192,7 +193,7 @@ def real_variants(folder: Path, cache: Path) -> Iterator[Example]:
 
 def played(clip: Clip, factor: float) -> Clip:
     """The clip played faster by a factor, at its own sampling rate."""
-    return Clip(resample(clip.samples, clip.rate_hz * factor, clip.rate_hz).astype(np.float32), clip.rate_hz)
+    return Clip(resample(clip.samples, clip.rate_hz * factor, clip.rate_hz), clip.rate_hz)
 
 
 def in_noise(clip: Clip, seed: int) -> Clip:
@@ -273,8 +274,7 @@ def own_negatives(count: int, base: int, cache: Path) -> Iterator[Example]:
             name = f"own_{seed}_{make_sound.__name__}"
 
             def make(name=name, seed=seed, make_sound=make_sound) -> list[Example]:
-                clip = make_sound(seed)
-                return [example(f"{name}@{engine.strokes}", clip, engine, None, True) for engine in (FOUR, TWO)]
+                return taken_for_both(name, make_sound(seed))
 
             yield from kept(cache, name, make)
 
@@ -285,7 +285,7 @@ def plain_engines(count: int, base: int, cache: Path) -> Iterator[Example]:
         name = f"plain_{seed}"
 
         def make(name=name, seed=seed) -> list[Example]:
-            plain = plain_engine(seed, hard=seed % 2 == 1, forms=FITTED_FORMS)
+            plain = fitted_engine(seed)
             return [example(name, plain.clip, plain.engine, PlainTruth(plain.spans, plain.clip.seconds), True)]
 
         yield from kept(cache, name, make)
@@ -293,15 +293,18 @@ def plain_engines(count: int, base: int, cache: Path) -> Iterator[Example]:
 
 def plain_others(count: int, base: int, cache: Path) -> Iterator[Example]:
     """Sounds without an engine by the second maker, each taken for a four-stroke and a two-stroke."""
-    kinds = [kind for kind in OTHERS if kind not in KEPT_BACK]
     for seed in range(base, base + count):
-        name, kind = f"plain_other_{seed}", kinds[seed % len(kinds)]
+        name, kind = f"plain_other_{seed}", FITTED_KINDS[seed % len(FITTED_KINDS)]
 
         def make(name=name, seed=seed, kind=kind) -> list[Example]:
-            clip = plain_other(seed, kind)
-            return [example(f"{name}@{engine.strokes}", clip, engine, None, True) for engine in (FOUR, TWO)]
+            return taken_for_both(name, plain_other(seed, kind))
 
         yield from kept(cache, name, make)
+
+
+def taken_for_both(name: str, clip: Clip) -> list[Example]:
+    """A clip without an engine, taken for a four-stroke and for a two-stroke."""
+    return [example(f"{name}@{engine.strokes}", clip, engine, None, True) for engine in (FOUR, TWO)]
 
 
 def kept(cache: Path, name: str, make) -> list[Example]:

@@ -126,11 +126,10 @@ def _between(read: np.ndarray, doubtful: float, missed: np.ndarray) -> tuple[flo
 
 def _running(t_s: np.ndarray, path: np.ndarray, spans: tuple[Span, ...], limits: LimitSet) -> np.ndarray:
     """Mask of the frames that count: running, run-up left out."""
-    inside = _within(t_s, spans, "run")
+    inside = np.zeros(len(t_s), bool)
     for span in spans:
-        if span.kind == "run":
-            frames = _within(t_s, (span,), "run")
-            inside &= ~(frames & (t_s < _run_up_end(t_s[frames], path[frames], span, limits)))
+        frames = _within(t_s, (span,), "run")
+        inside |= frames & (t_s >= _run_up_end(t_s[frames], path[frames], span, limits))
     return inside
 
 

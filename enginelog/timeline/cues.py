@@ -75,7 +75,7 @@ def block_levels(activity: Activity) -> np.ndarray:
     """Per 0.1 s: level, its spread, change of the spectrum, flatness, its spread, spreads of the fine envelopes."""
     count = len(activity.t_s) // BLOCK
     bands = activity.bands_db[: count * BLOCK].astype(np.float32).reshape(count, BLOCK, -1)
-    level = 10 * np.log10(np.sum(10 ** (bands[..., 2:] / 10), axis=-1) + 1e-12)
+    level = level_of(bands)
     mean_bands = bands.mean(axis=1)
     form = mean_bands - mean_bands.mean(axis=1, keepdims=True)
     change = np.abs(np.diff(form, axis=0, prepend=form[:1])).mean(axis=1)
@@ -87,13 +87,18 @@ def block_levels(activity: Activity) -> np.ndarray:
     )
 
 
+def level_of(bands_db: np.ndarray) -> np.ndarray:
+    """Level in dB of bands (..., 10) together, shape (...), without the lowest two."""
+    return 10 * np.log10(np.sum(10 ** (bands_db[..., 2:] / 10), axis=-1) + 1e-12)
+
+
 def gaps(activity: Activity) -> np.ndarray:
     """Logarithm of the longest lull within half a second of each 10 ms, shape (rows,), seconds and 10 ms more.
 
     A lull is below the middle between the least and the greatest level of that second. Between the firings of an engine
     it is short, however short the firings; between the ticks of a clock it is not.
     """
-    level = 10 * np.log10(np.sum(10 ** (activity.bands_db[:, 2:].astype(np.float32) / 10), axis=-1) + 1e-12)
+    level = level_of(activity.bands_db.astype(np.float32))
     low = level < (moving_least(level, 101) + moving_most(level, 101)) / 2
     place = np.arange(len(level))
     since = place - np.maximum.accumulate(np.where(low, -1, place))  # rows since the last one that was loud

@@ -120,6 +120,11 @@ def plain_engine(seed: int, hard: bool = False, forms: tuple[str, ...] = FORMS) 
     )
 
 
+def fitted_engine(seed: int) -> PlainEngine:
+    """One for a fit: every second one hard, no form of pulse that is kept for measuring."""
+    return plain_engine(seed, hard=seed % 2 == 1, forms=FITTED_FORMS)
+
+
 @dataclass(frozen=True)
 class Course:
     """Moments 10 ms apart and the speed wanted at each, rpm; how often and how far it hunts (peak to peak), or None."""

@@ -99,3 +99,4 @@ OTHERS: dict[str, Callable] = {
     "noise": _noise, "tone": _tone, "hum": _hum, "notes": _notes, "ticks": _ticks,
     "clicks": _clicks, "gusts": _gusts, "syllables": _syllables, "sweep": _sweep,
 }  # fmt: skip
+FITTED_KINDS = tuple(kind for kind in OTHERS if kind not in KEPT_BACK)

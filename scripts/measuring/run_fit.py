@@ -17,7 +17,7 @@ from enginelog.model import Clip, Engine
 from enginelog.speed import summary
 from enginelog.speed.run_confidence import WIDEST
 from measuring import made
-from measuring.plain_engines import FITTED_FORMS, plain_engine
+from measuring.plain_engines import fitted_engine
 from measuring.pool import each
 
 TARGET = Path(__file__).resolve().parents[2] / "enginelog" / "speed" / "run_confidence.json"
@@ -35,7 +35,7 @@ Row = tuple[np.ndarray, bool, made.Case]
 def rows(case: made.Case) -> list[Row]:
     """Figures of one recording's run, told without and with its rated speed, and whether its speed was right."""
     if case.kind == PLAIN:
-        plain = plain_engine(case.seed, hard=case.hardness == "hard", forms=FITTED_FORMS)
+        plain = fitted_engine(case.seed)
         return judged(plain.clip, [plain.engine], plain.rpm, case)
     scenario = made.scenario_of(case)
     clip, truth = synthesis.make(scenario)
