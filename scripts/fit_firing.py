@@ -1,13 +1,14 @@
 """Fits the classifiers that tell lost firings (enginelog/firing/nets.npz).
 
-    python scripts/fit_firing.py --cache FOLDER [--first 0] [--end 797] [--faults 52] [--out FILE] [--without bands]
+    python scripts/fit_firing.py --cache FOLDER [--first 0] [--end 797] [--faults 52] [--plain 240] [--out FILE]
+                                 [--without bands]
 
 Made-up recordings of seeds below 10 000 through the real speed stage: a mixture of all behaviours, numbers `--first` to
-`--end`, and the rows of `accuracy_firing.py --by-fault`, `--faults` of each row, half as many of hard ones and as many
-healthy ones more (`measuring/firing_examples.py`). What is seen of each is kept in the cache folder (empty it when the
-speed stage or the cues have changed). Fitted in three parts, each on two thirds of the recordings, so that each
-classifier learns from what those before it say of recordings they have not seen. The mean of the three goes into the
-package. Prints how well each third is told by the others.
+`--end`, the rows of `accuracy_firing.py --by-fault`, `--faults` of each row, half as many of hard ones and as many
+healthy ones more, and `--plain` engines of the second maker (`measuring/firing_examples.py`). What is seen of each is
+kept in the cache folder (empty it when the speed stage or the cues have changed). Fitted in three parts, each on two
+thirds of the recordings, so that each classifier learns from what those before it say of recordings they have not seen.
+The mean of the three goes into the package. Prints how well each third is told by the others.
 With --without a cue is taken away before fitting (an ablation), and nothing is stored.
 """
 
@@ -20,7 +21,7 @@ from pathlib import Path
 
 import numpy as np
 from measuring.adam import Adam
-from measuring.firing_examples import FOLDS, NONE_SHARE, WITHOUT, Example, faulty, mixed
+from measuring.firing_examples import FOLDS, NONE_SHARE, WITHOUT, Example, faulty, mixed, plain
 
 from enginelog import limits
 from enginelog.dsp.logistic import probability
@@ -294,11 +295,12 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--end", type=int, default=797)
     parser.add_argument("--faults", type=int, default=52, help="recordings of each row by fault")
+    parser.add_argument("--plain", type=int, default=240, help="engines of the second maker")
     parser.add_argument("--out", type=Path, default=Path(nets.__file__).parent / "nets.npz")
     parser.add_argument("--without", choices=WITHOUT, help="a cue to take away; nothing is stored")
     told = parser.parse_args(arguments)
     told.cache.mkdir(parents=True, exist_ok=True)
-    found = [*mixed(told.first, told.end, told.cache), *faulty(told.faults, told.cache)]
+    found = [*mixed(told.first, told.end, told.cache), *faulty(told.faults, told.cache), *plain(told.plain, told.cache)]
     found = [one for one in found if one.chunks]
     print(f"{len(found)} recordings")
     if told.without:

@@ -17,6 +17,7 @@ sys.path.insert(0, str(SCRIPTS))
 
 from measuring import plain_engines, plain_others  # noqa: E402
 from measuring.made import analysed  # noqa: E402
+from measuring.matching import labels  # noqa: E402
 
 from enginelog.model import Engine  # noqa: E402
 
@@ -70,3 +71,25 @@ def test_engines_of_the_second_maker_are_heard_and_their_speed_is_right():
 def test_other_sounds_of_the_second_maker_are_no_engine(kind):
     heard = [analysed(plain_others.plain_other(FIRST + i, kind), Engine()) for i in range(2)]
     assert not any(run.timeline.engine_heard and run.timeline.confidence >= 0.5 for run in heard)
+
+
+@pytest.mark.parametrize("seed", range(FIRST, FIRST + 30))
+def test_engines_that_fail_differ_only_in_their_firings(seed):
+    """The same engine at the same speed, and no firing more or less; what fails follows the pattern that is told."""
+    sound, faulty = (plain_engines.plain_engine(seed, faulty=fails) for fails in (False, True))
+    assert np.array_equal(sound.firing_t_s, faulty.firing_t_s) and np.array_equal(sound.firing_slot, faulty.firing_slot)
+    assert faulty.rpm == sound.rpm and 0.0 <= faulty.left <= 0.4
+    assert (faulty.misfire_pattern is None) == (not faulty.missed.any())
+    if faulty.misfire_pattern == "cylinder":
+        assert len(set(faulty.firing_slot[faulty.missed])) == 1
+    if faulty.misfire_pattern == "every_second":
+        assert faulty.engine.strokes == 2 and np.ptp(faulty.missed[::2]) == np.ptp(faulty.missed[1::2]) == 0
+
+
+def test_both_makers_are_labelled_alike():
+    """What lies at the firing moments is labelled as the maker says, and nothing outside the run."""
+    made = plain_engines.plain_engine(FIRST + 3, faulty=True)
+    wanted = labels(made, made.firing_t_s + 0.002, made.engine)
+    assert np.array_equal(wanted == 1, made.missed)
+    late = np.append(made.firing_t_s, made.firing_t_s[-1] + 3.0)
+    assert labels(made, late, made.engine)[-1] == -1

@@ -75,16 +75,20 @@ class Doorkeeper:
                 message["headers"] = _with_headers(scope, message.get("headers", []))
             await send(message)
 
+        coming = _Coming(receive)
         try:
             self._check_host(scope, headers)
             _check_method(scope, headers)
             self._session(scope, headers)
             limit = self._body_limit(scope, headers)
-            bounded = _bounded(receive, limit, self._settings.bound("body_pause_s"))
+            bounded = _bounded(coming, limit, self._settings.bound("body_pause_s"))
             bounded = await self._check_token(scope, headers, bounded)
             await self._app(scope, bounded, guarded)
         except Refused as refused:
             if not started:
+                if refused.status not in (408, 413) and "expect" not in headers:
+                    bounds = self._settings
+                    await coming.let_go(bounds.bound_bytes("refused_body_kb"), bounds.bound("refused_body_s"))
                 await _refuse(guarded, refused)
 
     def _check_host(self, scope: Scope, headers: dict[str, str]) -> None:
@@ -179,6 +183,28 @@ def _cookie(header: str, name: str) -> str:
     except CookieError:
         return ""
     return found.value if found else ""
+
+
+class _Coming:
+    """What comes in of one request, and whether that was all."""
+
+    def __init__(self, receive: Receive) -> None:
+        self._receive, self._whole = receive, False
+
+    async def __call__(self) -> Message:
+        message = await self._receive()
+        self._whole = message["type"] != "http.request" or not message.get("more_body", False)
+        return message
+
+    async def let_go(self, most: float, wait_s: float) -> None:
+        """Read on and drop what comes, up to `most` bytes and `wait_s` seconds: closing a connection with bytes unread
+        resets it, and the browser may never see why it was refused."""
+        try:
+            async with asyncio.timeout(wait_s):
+                while not self._whole and most > 0:
+                    most -= len((await self()).get("body", b""))
+        except TimeoutError:
+            pass
 
 
 def _bounded(receive: Receive, limit: int, pause_s: float) -> Receive:

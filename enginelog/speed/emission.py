@@ -78,8 +78,9 @@ def log_odds(scores: dict[str, np.ndarray], engine: Engine, grid: np.ndarray, li
     result = np.empty((count, len(grid)), np.float32)
     for first in range(0, count, AT_ONCE):
         part = slice(first, first + AT_ONCE)
-        x = inputs({name: values[part] for name, values in scores.items()}, told)
-        result[part] = net.logit(x.reshape(-1, x.shape[2])).reshape(x.shape[:2])
+        with np.errstate(invalid="ignore"):  # BLAS may load, and never uses, what lies behind an array's end
+            x = inputs({name: values[part] for name, values in scores.items()}, told)
+            result[part] = net.logit(x.reshape(-1, x.shape[2])).reshape(x.shape[:2])
     return result
 
 

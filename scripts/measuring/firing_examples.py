@@ -15,7 +15,9 @@ from enginelog.firing import counting, cues, grid
 from enginelog.model import Clip, Engine, Track
 from measuring import by_fault
 from measuring.made import as_told, moved_as
-from measuring.matching import labels
+from measuring.matching import FiringTruth, labels
+from measuring.plain import PUFFS
+from measuring.plain_engines import fitted_engine
 
 FOLDS = 3
 BEHAVIOURS = (
@@ -23,7 +25,7 @@ BEHAVIOURS = (
     *("settling", "steady", "own", "never_settles", "load_step", "misfire_random", "moved", "misfire_puffing"),
 )
 NONE_SHARE = 0.006  # up to which a slot counts as losing none
-FAULT_SEED, HEALTHY_SEED = 5000, 6026
+FAULT_SEED, HEALTHY_SEED, PLAIN_SEED = 5000, 6026, 7000
 Chunks = list[tuple[cues.Cues, np.ndarray]]
 
 
@@ -52,7 +54,7 @@ def kind_of(kind: str) -> tuple[bool, bool]:
     return engine.cylinders > 1, engine.strokes == 2
 
 
-def seen_of(clip: Clip, track: Track, truth: synthesis.Truth, engine: Engine) -> Chunks:
+def seen_of(clip: Clip, track: Track, truth: FiringTruth, engine: Engine) -> Chunks:
     """The cues of each chunk of a recording, and which events were lost: 1, fired: 0, not known: -1."""
     settings = limits.load("firing")
     sound, grids = firing.lay(clip, track, engine, settings)
@@ -125,6 +127,19 @@ def faulty(count: int, cache: Path) -> Iterator[Example]:
         name = f"{case.hardness}_{case.row.replace('/', '-').replace(' ', '_')}_{case.kind}_{case.seed}"
         chunks = kept(cache / f"{name}.pkl", partial(by_fault.made, case))
         yield Example(name, case.seed % FOLDS, f"{case.hardness}, {case.row}", chunks, by_fault.ROWS[case.row].points)
+
+
+def plain(count: int, cache: Path) -> Iterator[Example]:
+    """Engines of the second maker, failing in all its ways."""
+    for seed in range(PLAIN_SEED, PLAIN_SEED + count):
+
+        def make(seed=seed):
+            made = fitted_engine(seed, faulty=True)
+            return made.clip, made, made.engine, speed.track(made.clip, made.engine, limits.load("speed"))
+
+        chunks = kept(cache / f"plain_{seed}.pkl", make)
+        points = by_fault.NEAR if fitted_engine(seed, faulty=True).left > PUFFS else counting.POINTS
+        yield Example(f"plain_{seed}", seed % FOLDS, f"plain, {'hard' if seed % 2 else 'clear'}", chunks, points)
 
 
 def kind_name(made: synthesis.Scenario) -> str:

@@ -14,7 +14,7 @@ from enginelog import limits
 from enginelog.findings import firing_verdicts, misfire
 from enginelog.firing.counting import tolerance
 from enginelog.model import Engine, Firings
-from enginelog.synthesis import Truth
+from measuring.matching import FiringTruth
 
 EDGES = (0.0, 0.005, 0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.95, 0.98, 0.995, 1.0)  # of stated confidence
 HEADS = (
@@ -70,7 +70,7 @@ class Counted:
         return (self.wrong and self.verdict != "unknown") or self.least > self.lost
 
 
-def counted(name: str, found: Firings, truth: Truth, wanted: np.ndarray, engine: Engine) -> Counted:
+def counted(name: str, found: Firings, truth: FiringTruth, wanted: np.ndarray, engine: Engine) -> Counted:
     """Count the firings `found` over the true running spans. wanted: 1 lost, 0 fired, -1 not known, of each."""
     spans = [span for span in truth.spans if span.kind == "run"]
     settings = limits.load("findings")

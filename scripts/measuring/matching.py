@@ -3,12 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
 from enginelog.firing import grid
-from enginelog.model import Engine
-from enginelog.synthesis import Truth
+from enginelog.model import Engine, Span
+
+
+class FiringTruth(Protocol):
+    """What either maker knows of its firings. firing_t_s, firing_slot, missed: one entry each firing opportunity."""
+
+    @property
+    def firing_t_s(self) -> np.ndarray: ...
+    @property
+    def firing_slot(self) -> np.ndarray: ...
+    @property
+    def missed(self) -> np.ndarray: ...
+    @property
+    def misfire_pattern(self) -> str | None: ...
+    @property
+    def spans(self) -> tuple[Span, ...]: ...
 
 
 @dataclass(frozen=True)
@@ -21,7 +36,7 @@ class Matched:
     lost: np.ndarray
 
 
-def matched(truth: Truth, located_s: np.ndarray, engine: Engine) -> Matched:
+def matched(truth: FiringTruth, located_s: np.ndarray, engine: Engine) -> Matched:
     """Which located event is which true one, within 0.22 of the shortest interval.
 
     One constant delay in crank angle is taken off: combustion is heard before the exhaust opens, and whichever is
@@ -77,7 +92,7 @@ def _nearest(wanted: np.ndarray, among: np.ndarray) -> np.ndarray:
     return np.where(np.abs(among[after - 1] - wanted) < np.abs(among[after] - wanted), after - 1, after)
 
 
-def labels(truth: Truth, located_s: np.ndarray, engine: Engine) -> np.ndarray:
+def labels(truth: FiringTruth, located_s: np.ndarray, engine: Engine) -> np.ndarray:
     """What each located event stands for: 1 lost, 0 fired (or no firing at all), -1 not while running."""
     out = np.full(len(located_s), -1)
     if len(located_s) < 5 or len(truth.firing_t_s) < 5:

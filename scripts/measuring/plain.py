@@ -1,13 +1,20 @@
-"""How the program does on the engines and other sounds of the second maker: speed, and whether an engine is heard."""
+"""How the program does on the engines and other sounds of the second maker: speed, whether an engine is heard, and what
+is said of firings that fail."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from enginelog import firing, limits
+from enginelog.firing.counting import POINTS
+from enginelog.speed import track
+from measuring import lost_firings
+from measuring.by_fault import NEAR
 from measuring.made import analysed
+from measuring.matching import labels
 from measuring.others import TOLD
 from measuring.plain_engines import FITTED_FORMS, plain_engine
 from measuring.plain_others import KEPT_BACK, OTHERS, plain_other
@@ -119,6 +126,49 @@ def engines_table(runs: int, first_seed: int, jobs: int) -> str:
         "several cylinders": [one for one in found if one.cylinders > 1],
     }
     return table(HEAD, [row(name, group) for name, group in groups.items()])
+
+
+PUFFS = 0.12  # from which a firing that fails still puffs, and its share is harder to tell
+
+
+@dataclass(frozen=True)
+class Counted:
+    """What was counted of one engine some of whose firings fail, and what it was like."""
+
+    found: lost_firings.Counted
+    hard: bool
+    form: str
+    puffs: bool
+    pattern: str
+
+
+def count(job: tuple[int, bool]) -> Counted:
+    """Make one engine whose firings fail in some way, and count what is reported of it."""
+    seed, hard = job
+    plain = plain_engine(seed, hard, faulty=True)
+    followed = track(plain.clip, plain.engine, limits.load("speed"))
+    located = firing.locate(plain.clip, followed, plain.engine, limits.load("firing"))
+    wanted = labels(plain, located.t_s, plain.engine)
+    found = lost_firings.counted("plain", located, plain, wanted, plain.engine)
+    puffs = plain.left > PUFFS
+    found = replace(found, points=NEAR if puffs else POINTS)
+    return Counted(found, hard, plain.form, puffs, plain.misfire_pattern or "none")
+
+
+def firings_table(runs: int, first_seed: int, jobs: int) -> str:
+    """Lost firings of clear and hard ones, and of both by how they fail."""
+    seeds = range(first_seed, first_seed + runs)
+    every = each(count, [(seed, hard) for hard in (False, True) for seed in seeds], jobs, "plain engines that misfire")
+    groups = {
+        "in little noise": [one for one in every if not one.hard],
+        "in noise up to the engine's own level": [one for one in every if one.hard],
+        "pulses of a form that no fit saw": [one for one in every if one.form not in FITTED_FORMS],
+        "a lost firing still puffs": [one for one in every if one.puffs and one.pattern != "none"],
+    }
+    groups |= {name: [one for one in every if one.pattern == name] for name in sorted({one.pattern for one in every})}
+    return lost_firings.table(
+        [(name, [one.found for one in group]) for name, group in groups.items()], [one.found for one in every]
+    )
 
 
 @dataclass(frozen=True)

@@ -35,11 +35,12 @@ FITTED_FORMS = ("tones", "burst")  # what fits see; the others are kept for meas
 
 @dataclass(frozen=True)
 class PlainEngine:
-    """One such recording. firing_t_s, lost: (n,) moment of each firing of the run, and whether it fails.
+    """One such recording. firing_t_s, firing_slot, missed: (n,) moment of each firing of the run, its cylinder, and
+    whether it fails; misfire_pattern: how they fail, None where none does; left: strength of one that fails.
 
-    rpm: median speed of the run, its run-up left out. t_s, rpm_over_t: (m,) the speed over time, 0 where it stands.
-    start_s, end_s: of the run; stop_s: when the crank stands again, where it runs down. hunting_hz: None where it does
-    not hunt.
+    rpm: median speed of the run, read over a quarter of a second about each moment, its run-up left out. t_s,
+    rpm_over_t: (m,) the speed over time, 0 where it stands. start_s, end_s: of the run; stop_s: when the crank stands
+    again, where it runs down. hunting_hz: None where it does not hunt.
     """
 
     clip: Clip
@@ -51,14 +52,17 @@ class PlainEngine:
     end_s: float
     stop_s: float
     firing_t_s: np.ndarray
-    lost: np.ndarray
+    firing_slot: np.ndarray
+    missed: np.ndarray
+    misfire_pattern: str | None
+    left: float
     form: str
     hunting_hz: float | None
 
     @property
     def lost_percent(self) -> float:
         """Share of the firings that fail, per cent."""
-        return 100.0 * float(np.mean(self.lost))
+        return 100.0 * float(np.mean(self.missed))
 
     def rpm_at(self, at_s: np.ndarray) -> np.ndarray:
         """Speed at moments in seconds."""
@@ -81,10 +85,10 @@ class PlainEngine:
         return tuple(Span(kind, start_s, end_s, None) for kind, start_s, end_s in edges if end_s > start_s)
 
 
-def plain_engine(seed: int, hard: bool = False, forms: tuple[str, ...] = FORMS) -> PlainEngine:
+def plain_engine(seed: int, hard: bool = False, forms: tuple[str, ...] = FORMS, faulty: bool = False) -> PlainEngine:
     """An engine that runs all the time or from and to a moment, its pulses of one of `forms`.
 
-    `hard`: in noise up to its own level.
+    `hard`: in noise up to its own level. `faulty`: firings fail in any of the ways of `failing`, not only one by one.
     """
     rng = np.random.default_rng((seed, 1))
     rate_hz, seconds = int(rng.choice(RATES_HZ)), float(rng.uniform(8, 16))
@@ -98,7 +102,10 @@ def plain_engine(seed: int, hard: bool = False, forms: tuple[str, ...] = FORMS) 
     stop_s = end_s + (float(rng.choice([0.0, rng.uniform(0.6, 2.0)])) if end_s < seconds else 0.0)
     rpm = course.rpm * started_and_stopped(t_s, start_s, up_s, end_s, stop_s)
     fired_s, cylinder = firings(t_s, rpm, engine, start_s, min(stop_s, seconds))
-    strength, lost = strengths(rng, engine, cylinder)
+    strength, (lost, left, pattern) = strengths(rng, engine, cylinder), lost_at_random(rng, cylinder)
+    if faulty:
+        lost, left, pattern = failing(np.random.default_rng((seed, 3)), engine, cylinder)
+    strength = np.where(lost, left, strength)
     strength = np.where(fired_s < end_s, strength, float(rng.uniform(0.05, 0.3)) * strength)
     between_s = np.interp(fired_s, t_s, 60.0 * engine.revs_per_cycle / engine.cylinders / course.rpm)
     shaken_s = fired_s + float(rng.choice([0.0, 0.003, 0.012])) * between_s * rng.standard_normal(len(fired_s))
@@ -114,15 +121,15 @@ def plain_engine(seed: int, hard: bool = False, forms: tuple[str, ...] = FORMS) 
     clip = recorded(rng, samples, rate_hz, rng.uniform(0, 8) if hard else rng.uniform(8, 30))
     inside, running = (t_s >= start_s + up_s) & (t_s <= end_s), fired_s < end_s
     when = (start_s, end_s, min(stop_s, seconds))
-    of_the_run = (fired_s[running], lost[running])
-    return PlainEngine(
-        clip, engine, float(np.median(rpm[inside])), t_s, rpm, *when, *of_the_run, form, course.hunting_hz
-    )
+    pattern = pattern if lost[running].any() else None
+    of_the_run = (fired_s[running], cylinder[running], lost[running], pattern, left)
+    median_rpm = float(np.median(over_a_quarter(rpm[inside])))
+    return PlainEngine(clip, engine, median_rpm, t_s, rpm, *when, *of_the_run, form, course.hunting_hz)
 
 
-def fitted_engine(seed: int) -> PlainEngine:
+def fitted_engine(seed: int, faulty: bool = False) -> PlainEngine:
     """One for a fit: every second one hard, no form of pulse that is kept for measuring."""
-    return plain_engine(seed, hard=seed % 2 == 1, forms=FITTED_FORMS)
+    return plain_engine(seed, hard=seed % 2 == 1, forms=FITTED_FORMS, faulty=faulty)
 
 
 @dataclass(frozen=True)
@@ -156,6 +163,13 @@ def speed_course(rng: np.random.Generator, low: float, high: float, seconds: flo
     return Course(t_s, rpm * (1.0 + change))
 
 
+def over_a_quarter(rpm: np.ndarray) -> np.ndarray:
+    """The speed of a run, 10 ms apart, as read over a quarter of a second about each moment; at the ends over what
+    part of it lies in the run."""
+    span = np.ones(25)
+    return np.convolve(rpm, span, "same") / np.convolve(np.ones(len(rpm)), span, "same")
+
+
 def started_and_stopped(t_s: np.ndarray, start_s: float, up_s: float, end_s: float, stop_s: float) -> np.ndarray:
     """Share of the usual speed at each moment: none before the start, rising for `up_s`, falling from end to stop."""
     up = np.clip(0.35 + 0.65 * (t_s - start_s) / up_s, 0.0, 1.0) if up_s else np.ones(len(t_s))
@@ -177,16 +191,42 @@ def firings(
     return at_s[inside], cylinder[inside]
 
 
-def strengths(rng: np.random.Generator, engine: Engine, cylinder: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Strength of each firing, healthy about 1, and which are lost."""
+def strengths(rng: np.random.Generator, engine: Engine, cylinder: np.ndarray) -> np.ndarray:
+    """Strength of each firing as long as none fails, about 1."""
     spread = float(rng.uniform(0.0, 0.2))
     strength = np.exp(spread * rng.standard_normal(len(cylinder)))
     strength *= np.exp(0.15 * rng.standard_normal(engine.cylinders))[cylinder]
     if engine.strokes == 2 and rng.random() < 0.25:
         strength[:: 2 * engine.cylinders] *= float(rng.uniform(0.4, 0.9))
+    return strength
+
+
+Failing = tuple[np.ndarray, float, str]
+
+
+def lost_at_random(rng: np.random.Generator, cylinder: np.ndarray) -> Failing:
+    """Which firings fail, most often none, else one by one; what is left of one that does; the pattern."""
     share = float(rng.uniform(0.01, 0.15)) if rng.random() < 0.4 else 0.0
     lost = rng.random(len(cylinder)) < share
-    return np.where(lost, float(rng.uniform(0.0, 0.1)), strength), lost
+    return lost, float(rng.uniform(0.0, 0.1)), "random"
+
+
+def failing(rng: np.random.Generator, engine: Engine, cylinder: np.ndarray) -> Failing:
+    """As `lost_at_random`, but up to three in ten, in rows, of one cylinder, or every second one of a two-stroke; what
+    is left of one may be up to four tenths."""
+    own = "cylinder" if engine.cylinders > 1 else "every_second" if engine.strokes == 2 else "random"
+    pattern, count = str(rng.choice(["none", "random", "burst", own], p=[0.3, 0.3, 0.2, 0.2])), len(cylinder)
+    lost = np.zeros(count, bool)
+    if pattern == "random":
+        lost = rng.random(count) < np.exp(rng.uniform(np.log(0.005), np.log(0.3)))
+    elif pattern == "burst":
+        for first in np.flatnonzero(rng.random(count) < rng.uniform(0.005, 0.04)):
+            lost[first : first + int(rng.integers(2, 9))] = True
+    elif pattern == "cylinder":
+        lost = (cylinder == rng.integers(engine.cylinders)) & (rng.random(count) < rng.uniform(0.3, 1.0))
+    elif pattern == "every_second":
+        lost[int(rng.integers(2)) :: 2] = True
+    return lost, float(rng.uniform(0.0, 0.1) if rng.random() < 0.5 else rng.uniform(0.1, 0.4)), pattern
 
 
 def pulse(

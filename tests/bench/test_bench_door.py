@@ -83,6 +83,36 @@ def test_each_change_asks_for_the_token(server, browser, path):
     assert browser.ask("PUT", "/takes/x?offset=0", b"a").status == 403
 
 
+def refused_form(server, browser, length: int) -> bytes:
+    """The head of a form that will be refused, without its body."""
+    lines = (
+        "POST /jobs HTTP/1.1",
+        f"Host: {server.host}",
+        f"Origin: {server.url}",
+        f"Cookie: {browser.cookie}",
+        "Content-Type: text/plain",
+        f"Content-Length: {length}",
+    )
+    return "\r\n".join((*lines, "", "")).encode()
+
+
+def test_who_is_refused_can_read_why_though_the_body_comes_late(server, browser):
+    """Closing with bytes unread resets a connection, and the answer may be lost (RFC 9112, 9.6)."""
+    with socket.create_connection(("127.0.0.1", server.port), 5) as raw:
+        raw.sendall(refused_form(server, browser, 200_000))
+        for _ in range(10):
+            time.sleep(0.02)
+            raw.sendall(b"a" * 20_000)
+        answer = b"".join(iter(lambda: raw.recv(4096), b""))
+    assert answer.startswith(b"HTTP/1.1 403") and b"send it again." in answer
+
+
+def test_who_is_refused_and_sends_nothing_is_not_waited_for(server, browser):
+    with socket.create_connection(("127.0.0.1", server.port), 5) as raw:
+        raw.sendall(refused_form(server, browser, 200_000))
+        assert raw.recv(100).startswith(b"HTTP/1.1 403")
+
+
 def test_a_token_belongs_to_its_session(server, browser):
     other = Browser(server)
     other.get("/")
