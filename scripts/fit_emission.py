@@ -42,7 +42,7 @@ SHAKEN = 0.1  # standard deviations of noise added to the inputs
 DECAY = 1e-3
 REAL_COUNTS = 16.0  # as many times as a made-up one
 BENCHES = 320
-PLAINS = 400  # every second one hard
+PLAINS, FAULTY = 400, 150  # every second one hard; those after the first of them fail in all ways
 BENCH = (
     *(Engine(), Engine(strokes=2), Engine(cylinders=2, firing_angles_deg=(0.0, 360.0))),
     *(Engine(cylinders=4, firing_angles_deg=(0.0, 180.0, 360.0, 540.0)), Engine()),
@@ -180,7 +180,7 @@ def bench_frames(seed: int) -> tuple[np.ndarray, np.ndarray] | None:
 
 def plain_frames(seed: int) -> tuple[np.ndarray, np.ndarray]:
     """The same of a plain engine, its rated speed not told."""
-    plain = fitted_engine(seed)
+    plain = fitted_engine(seed, faulty=seed >= PLAINS)
     label_s = evidence.frame_times(plain.clip.seconds, EVERY * limits.load("speed").value("frame_hop_s"))
     label_s = label_s[(label_s > plain.start_s + AWAY_S) & (label_s < plain.stop_s - AWAY_S)]
     rpm = plain.rpm_at(label_s)
@@ -223,14 +223,16 @@ def main() -> None:
     chosen = [sound for sound in (real.sounds() if told.real else []) if sound.fold == "A" and sound.label_t_s]
     actual = [real_frames(sound) for sound in chosen if sound.kind == "engine"]
     bench = [part for part in map(bench_frames, range(BENCHES)) if part is not None]
-    plain = each(plain_frames, range(PLAINS), told.jobs, "plain engines")
+    plain = each(plain_frames, range(PLAINS + FAULTY), told.jobs, "plain engines")
     used = [part for number, parts in enumerate(found) for part in parts if number % 5]
-    net = fit(*together(used + bench + plain[PLAINS // 5 :], actual))
+    learned = [part for number, part in enumerate(plain) if number % 5]
+    net = fit(*together(used + bench + learned, actual))
     kept = [(cases[number].hardness, parts) for number, parts in enumerate(found) if number % 5 == 0]
     for hardness in ("hard", "ordinary"):
         for rated in (0, 1):
             show(net, f"{hardness}, rated {rated}", [p[rated] for of, p in kept if of == hardness and len(p) > rated])
-    show(net, "plain engines", plain[: PLAINS // 5])
+    show(net, "plain engines", plain[:PLAINS:5])
+    show(net, "plain engines that fail", plain[PLAINS::5])
     if told.write:
         save(fit(*together([part for parts in found for part in parts] + bench + plain, actual)))
 

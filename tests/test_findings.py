@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 import sim_tracks as sim
 
-from enginelog.findings import CODES, hunting, judge, patterns, run_verdicts, settling
+from enginelog.findings import CODES, doubt, hunting, judge, patterns, run_verdicts, settling
 from enginelog.findings.hunting import strongest_swing
 from enginelog.findings.series import Series
 from enginelog.limits import STATUSES, load
-from enginelog.model import Problem, Quality, Span, Speed, Timeline, Track
+from enginelog.model import Finding, Problem, Quality, Span, Speed, Timeline, Track
 
 LIMITS = load("findings")
 ALWAYS = {"speed", "steadiness", "misfire", "hunting", "settling", "start", "stop", "pops", "timing"}
@@ -378,10 +378,21 @@ def test_no_speed_is_called_good_while_twice_as_fast_sounds_the_same():
     engine = replace(case.engine, blade_length_mm=400.0, rated_rpm=case.speed.rpm)
     sure = judged(case, engine=engine)
     doubtful = judged(case, engine=engine, speed=replace(case.speed, or_rpm=2 * case.speed.rpm))
-    for code in ("speed", "blade_speed"):
+    for code in ("speed", "blade_speed", "misfire"):
         assert finding(sure, code).verdict == "ok"
         assert finding(doubtful, code).verdict == "unknown"
         assert f"{2 * case.speed.rpm:.0f} rpm" in finding(doubtful, code).text
+
+
+def test_an_even_engine_in_doubt_is_told_of_the_dead_cylinder():
+    case = healthy()
+    engine = replace(case.engine, cylinders=3, firing_angles_deg=(0.0, 240.0, 480.0))
+    doubtful = replace(case.speed, or_rpm=3 * case.speed.rpm)
+    good = [Finding("misfire", "ok", "None lost."), Finding("steadiness", "ok", "Steady."), Finding("stop", "ok", "-")]
+    after = doubt.none_good_in_doubt(good, engine, doubtful)
+    assert [one.verdict for one in after] == ["unknown", "ok", "ok"]
+    assert "cylinder that is dead" in after[0].text and after[0].next
+    assert doubt.none_good_in_doubt(good, engine, case.speed) == good
 
 
 def test_blade_speed_margin():

@@ -93,3 +93,26 @@ def test_both_makers_are_labelled_alike():
     assert np.array_equal(wanted == 1, made.missed)
     late = np.append(made.firing_t_s, made.firing_t_s[-1] + 3.0)
     assert labels(made, late, made.engine)[-1] == -1
+
+
+def test_a_dead_cylinder_gives_no_sure_wrong_speed():
+    """An even engine with a dead cylinder repeats itself as one that turns slower and fires in all: told apart, or in
+    doubt, and then not said to be without misfires."""
+    drawn = [plain_engines.plain_engine(seed, faulty=True) for seed in range(FIRST, FIRST + 160)]
+    failing = [one for one in drawn if one.misfire_pattern == "cylinder" and one.engine.even_firing]
+    assert len(failing) >= 5
+    for made in failing:
+        measures = analysed(made.clip, made.engine).measures
+        right = measures.speed.rpm is not None and abs(measures.speed.rpm / made.rpm - 1.0) < 0.01
+        assert right or measures.speed.confidence < 0.5, (made.rpm, measures.speed)
+        verdict = next(one.verdict for one in measures.findings if one.code == "misfire")
+        assert verdict != "ok", (made.rpm, made.lost_percent, measures.speed)
+
+
+def test_when_an_engine_falls_silent_is_told_to_a_third_of_a_second_or_not_at_all():
+    drawn = [plain_engines.plain_engine(seed) for seed in range(FIRST, FIRST + 120)]
+    silenced = [one for one in drawn if one.stop_s - one.end_s < 0.01 and one.end_s < one.clip.seconds - 0.5]
+    assert len(silenced) >= 6
+    told = [(analysed(one.clip, one.engine).timeline.cut_s, one.end_s) for one in silenced]
+    off = [abs(cut_s - end_s) for cut_s, end_s in told if cut_s is not None]
+    assert len(off) >= 3 and max(off) <= 0.4 and np.mean(np.array(off) <= 0.3) >= 0.8

@@ -128,6 +128,32 @@ def test_an_engine_that_is_doubtful_has_no_sure_cut():
     assert found.cut_s is None and found.rundown_s is None and found.rundown_reason == found.cut_reason
 
 
+def falling(at_s: float, by_db: float) -> timeline.Activity:
+    """Noise of 17.5 s that grows softer by `by_db` at a moment."""
+    noise = 0.1 * np.random.default_rng(2).standard_normal(int(17.5 * RATE))
+    noise[int(at_s * RATE) :] *= 10 ** (-by_db / 20)
+    return timeline.listen(Clip(noise.astype(np.float32), RATE), LIMITS)
+
+
+@pytest.mark.parametrize(("at_s", "by_db"), [(13.0, 20.0), (12.6, 20.0), (13.45, 16.0), (13.2, 9.0)])
+def test_a_fall_of_the_level_is_found_where_it_is(at_s, by_db):
+    fallen_db, found_s = claims.steepest(falling(at_s, by_db), 13.0)
+    assert found_s == pytest.approx(at_s, abs=0.04) and fallen_db == pytest.approx(by_db, abs=2.5)
+
+
+@pytest.mark.parametrize(
+    ("at_s", "by_db", "told_s"), [(13.4, 20.0, 13.4), (13.4, 10.0, None), (13.15, 10.0, 13.0), (16.0, 20.0, 13.0)]
+)
+def test_a_run_ends_where_its_sound_does(at_s, by_db, told_s):
+    """Its rhythm says 13.0 s. Silence is the end itself; a lesser fall that lies elsewhere leaves it open."""
+    seen, track = scene(*STARTED)
+    found = claims.claimed(as_found(STARTED, 2), seen, falling(at_s, by_db), track, LIMITS)
+    assert found.cut_s == (None if told_s is None else pytest.approx(told_s, abs=0.04))
+    assert (found.cut_reason is None) == (told_s is not None)
+    if told_s == 13.4:  # it stood still 1.5 s after the end of its rhythm
+        assert found.rundown_s == pytest.approx(1.1, abs=0.04)
+
+
 def test_a_run_hardly_louder_than_the_quiet_may_hide_pulls():
     seen, track = scene(*STARTED)
     even = timeline.listen(

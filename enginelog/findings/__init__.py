@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from enginelog.findings import firing_verdicts, run_verdicts, speed_verdicts, words
+from enginelog.findings import doubt, firing_verdicts, run_verdicts, speed_verdicts, words
 from enginelog.findings.gather import Evidence, gather
 from enginelog.limits import LimitSet
 from enginelog.model import (
@@ -86,6 +86,7 @@ def _findings(evidence: Evidence, speed: Speed, quality: Quality, limits: LimitS
         *firing_verdicts.all_findings(evidence, limits),
         *run_verdicts.all_findings(evidence, limits),
     ]
+    found = doubt.none_good_in_doubt(found, evidence.engine, speed)
     return tuple(sorted(found, key=lambda finding: CODES.index(finding.code)))
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from enginelog.findings import speed_limits
 from enginelog.findings.gather import Evidence
 from enginelog.findings.steadiness import class_met, slow_share
@@ -20,15 +18,7 @@ def all_findings(evidence: Evidence, speed: Speed, limits: LimitSet) -> list[Fin
         found.append(judge_blade(evidence, limits))
     if engine.alternator_poles or "generator" in machine:
         found.append(judge_frequency(evidence, speed, limits))
-    return [_if_sure(finding, speed) for finding in found]
-
-
-def _if_sure(finding: Finding, speed: Speed) -> Finding:
-    """Nothing that hangs on the speed is called good while twice that speed sounds nearly the same."""
-    if speed.or_rpm is None or finding.verdict != "ok" or finding.code == "steadiness":
-        return finding
-    text = f"{finding.text} Not sure: {speed.or_rpm:.0f} rpm, firing on every second turn only, sounds nearly the same."
-    return replace(finding, verdict="unknown", text=text, next=("tell its rated speed, or measure with a tachometer",))
+    return found
 
 
 def judge_speed(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:

@@ -166,7 +166,8 @@ RHYTHM = (
 class Speed:
     """One figure for the whole run: the median over running (run-up left out) and its 95 % interval.
 
-    or_rpm: another speed that sounds nearly the same (twice as fast, firing on every second turn); None where none.
+    or_rpm: another speed that sounds nearly the same (two or three times as fast, firing on every second turn or in one
+        cylinder only); None where none.
     """
 
     rpm: float | None

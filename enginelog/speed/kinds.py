@@ -22,6 +22,17 @@ def is_saw(engine: Engine) -> bool:
     return engine.strokes == 2 and engine.cylinders == 1
 
 
+def faster_reading(engine: Engine) -> int:
+    """How many times as fast an engine may turn that repeats itself as this one does at the speed read.
+
+    A two-stroke single that fires on every second turn only, an even twin or four half of whose cylinders sound unlike
+    the others, or fire alone: twice. A triple of which one cylinder sounds unlike the others: three times. One else.
+    """
+    if is_saw(engine):
+        return 2
+    return (3 if engine.cylinders == 3 else 2) if engine.cylinders > 1 and engine.even_firing else 1
+
+
 def _usual_low(engine: Engine) -> str:
     if is_saw(engine):
         return "usual_low_rpm_two_stroke"

@@ -17,8 +17,9 @@ import numpy as np
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Engine, Span, Speed, Track
+from enginelog.speed.kinds import faster_reading
 from enginelog.speed.run_confidence import figures, run_confidence
-from enginelog.speed.tracks import may_be_half
+from enginelog.speed.tracks import may_be_faster
 
 READ_OVER = 5  # frames over which a speed is read: a quarter of a second, so that single firings do not count
 UNKNOWN = Speed(None, None, None, None, 0.0)
@@ -54,8 +55,10 @@ def summarise(
     if confidence < limits.value("least_run_confidence") or chance < limits.value("least_run_chance"):
         return UNKNOWN
     confidence = min(confidence * min(1.0, limits.value("one_speed_within") / max(half_width, 1e-9)), chance) * trust
-    twice = 2 * middle if _in_doubt(track, inside, engine, limits) else None
-    return Speed(middle, low, high, None, float(np.clip(confidence, 0.0, 1.0)), twice)
+    faster = _faster(track, inside, engine, limits)
+    or_rpm = None if faster is None else faster * middle
+    confidence = confidence if faster is None else min(confidence, limits.value("confidence_in_doubt"))
+    return Speed(middle, low, high, None, float(np.clip(confidence, 0.0, 1.0)), or_rpm)
 
 
 def _with_unsure(track: Track, spans: tuple[Span, ...], engine: Engine | None, limits: LimitSet) -> Track:
@@ -86,11 +89,12 @@ def _interval(
     return min(middle - half, least), max(middle + half, most)
 
 
-def _in_doubt(track: Track, inside: np.ndarray, engine: Engine | None, limits: LimitSet) -> bool:
-    """Whether the engine may have turned twice as fast in most of the frames that count (False where none is told)."""
+def _faster(track: Track, inside: np.ndarray, engine: Engine | None, limits: LimitSet) -> int | None:
+    """How many times as fast the engine may have turned in most of the frames that count; None where it did not."""
     if engine is None or track.rhythm is None:
-        return False
-    return bool(np.mean(may_be_half(track.rhythm[inside], engine, limits)) > 0.5)
+        return None
+    in_doubt = np.mean(may_be_faster(track.rhythm[inside], engine, limits)) > 0.5
+    return faster_reading(engine) if in_doubt else None
 
 
 def _doubtful_share(track: Track, spans: tuple[Span, ...], inside: np.ndarray, used: int, limits: LimitSet) -> float:

@@ -15,9 +15,13 @@ from enginelog.limits import LimitSet
 from enginelog.model import Span, Timeline, Track
 from enginelog.timeline.chances import Chances, chances
 from enginelog.timeline.states import PULL, RUN, Views
-from enginelog.timeline.traces import Levels, rows_between
+from enginelog.timeline.traces import Levels, rows_between, time_of
 
 BEFORE_S, AFTER_S = 0.4, 0.3  # about a pull: beginnings of a pull that are this one's own
+FALLS_S, BESIDE_S = (
+    0.7,
+    0.15,
+)  # how far from the end of a run a fall of the level is looked for, and over what it is read
 EDGE_S = 0.3  # within which a start or a cut is to be right
 MOST_HIDDEN = 3  # more than this is no range that helps anybody
 FIRST_S = 1.5  # of a recording that begins with the engine running, held against the rest of that run
@@ -38,7 +42,9 @@ def claimed(found: Timeline, seen: Views, levels: Levels, track: Track, limits: 
     every = chances(seen, limits)
     doubt = _doubt(found, seen, levels, track.t_s, limits)
     found = replace(found, **_pulls(found, doubt, counted(found.spans, every, track.t_s, limits), limits))
-    found = replace(found, **_start(found, every, track.t_s, limits), **_cut(found, seen, every, track.t_s, limits))
+    found = replace(
+        found, **_start(found, every, track.t_s, limits), **_cut(found, seen, every, levels, track.t_s, limits)
+    )
     if found.cut_s is None or found.rundown_s is None:
         why = found.cut_reason or "standstill was not clearly heard"
         found = replace(found, rundown_s=None, rundown_reason=why)
@@ -162,7 +168,7 @@ def _start(found: Timeline, every: Chances, t_s: np.ndarray, limits: LimitSet) -
     return {"start_s": start_s}
 
 
-def _cut(found: Timeline, seen: Views, every: Chances, t_s: np.ndarray, limits: LimitSet) -> dict:
+def _cut(found: Timeline, seen: Views, every: Chances, levels: Levels, t_s: np.ndarray, limits: LimitSet) -> dict:
     number = last_run(found.spans)
     if number is None:
         return {"cut_reason": "no engine ran"}
@@ -173,7 +179,28 @@ def _cut(found: Timeline, seen: Views, every: Chances, t_s: np.ndarray, limits: 
     engine = found.confidence >= limits.value("claim_engine")
     if not clear or not engine or fall(seen.engine, t_s, end_s) < limits.value("cut_fall"):
         return {"cut_reason": "when the ignition went off is not clear"}
+    fallen_db, at_s = steepest(levels, end_s)
+    if fallen_db >= limits.value("cut_silence_db"):
+        later_s = at_s - end_s
+        return {"cut_s": at_s, "rundown_s": None if found.rundown_s is None else max(found.rundown_s - later_s, 0.0)}
+    if fallen_db >= limits.value("cut_level_fall_db") and abs(at_s - end_s) > EDGE_S:
+        return {"cut_reason": f"the sound falls away {abs(at_s - end_s):.1f} s beside the moment its rhythm ends"}
     return {"cut_s": end_s}
+
+
+def steepest(levels: Levels, about_s: float) -> tuple[float, float]:
+    """The steepest fall of the level within FALLS_S of a moment: dB from the sixth of a second before it to that after,
+    and when; (0, `about_s`) where nothing falls."""
+    rows = rows_between(levels, about_s - FALLS_S - BESIDE_S, about_s + FALLS_S + BESIDE_S)
+    peak_db, size = np.asarray(levels.peak_db[rows], float), round(BESIDE_S / levels.hop_s)
+    if len(peak_db) < 2 * size + 1:
+        return 0.0, about_s
+    middle = np.median(np.lib.stride_tricks.sliding_window_view(peak_db, size), axis=1)
+    fallen = middle[:-size] - middle[size:]
+    row = int(fallen.argmax())
+    if fallen[row] <= 0.0:
+        return 0.0, about_s
+    return float(fallen[row]), time_of(levels, rows.start + row + size) - levels.hop_s / 2
 
 
 def fall(engine: np.ndarray, t_s: np.ndarray, end_s: float) -> float:

@@ -22,7 +22,7 @@ from measuring.pool import each
 
 TARGET = Path(__file__).resolve().parents[2] / "enginelog" / "speed" / "run_confidence.json"
 SEEDS = (("hard", 1000, 260), ("hard", 8500, 130), ("ordinary", 1500, 260), ("ordinary", 8000, 130))  # first, count
-PLAIN, PLAINS = "plain", 200  # engines by the second maker, every second one hard
+PLAIN, PLAINS, FAULTY = "plain", 200, 120  # engines by the second maker, every second one hard; the last of them fail
 WITHIN = 0.01
 WRONG_COUNTS = 4.0  # as many times as a right one
 RIDGE = 1e-3
@@ -35,7 +35,7 @@ Row = tuple[np.ndarray, bool, made.Case]
 def rows(case: made.Case) -> list[Row]:
     """Figures of one recording's run, told without and with its rated speed, and whether its speed was right."""
     if case.kind == PLAIN:
-        plain = fitted_engine(case.seed)
+        plain = fitted_engine(case.seed, faulty=case.seed >= PLAINS)
         return judged(plain.clip, [plain.engine], plain.rpm, case)
     scenario = made.scenario_of(case)
     clip, truth = synthesis.make(scenario)
@@ -112,7 +112,7 @@ def show(chance: np.ndarray, right: np.ndarray, cases: list[made.Case]) -> None:
 def fit_all(jobs: int, write: bool) -> None:
     """Gather the rows, fit, show, and write if asked."""
     cases = [case for hardness, first, count in SEEDS for case in made.cases(count, first, hardness)]
-    cases += [made.Case(seed, PLAIN, ("ordinary", "hard")[seed % 2], PLAIN) for seed in range(PLAINS)]
+    cases += [made.Case(seed, PLAIN, ("ordinary", "hard")[seed % 2], PLAIN) for seed in range(PLAINS + FAULTY)]
     found = [row for group in each(rows, cases, jobs, "recordings") for row in group]
     figures, right = np.array([row[0] for row in found]), np.array([row[1] for row in found])
     cases = [row[2] for row in found]
