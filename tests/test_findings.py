@@ -393,6 +393,9 @@ def test_an_even_engine_in_doubt_is_told_of_the_dead_cylinder():
     assert [one.verdict for one in after] == ["unknown", "ok", "ok"]
     assert "cylinder that is dead" in after[0].text and after[0].next
     assert doubt.none_good_in_doubt(good, engine, case.speed) == good
+    held_against_nothing = [Finding("speed", "unknown", "No rated speed was told."), Finding("misfire", "unknown", "-")]
+    after = doubt.none_good_in_doubt(held_against_nothing, engine, doubtful)
+    assert after[0].next and "sounds nearly the same" in after[0].text and after[1] == held_against_nothing[1]
 
 
 def test_blade_speed_margin():

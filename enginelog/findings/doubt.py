@@ -19,8 +19,12 @@ def none_good_in_doubt(findings: list[Finding], engine: Engine, speed: Speed) ->
     how = "firing on every second turn only" if single else "with a cylinder that is dead or unlike the others"
     doubt = f"Not sure: {speed.or_rpm:.0f} rpm, {how}, sounds nearly the same."
     return [
-        replace(one, verdict="unknown", text=f"{one.text} {doubt}", next=NEXT)
-        if one.verdict == "ok" and one.code in HANG_ON_SPEED
-        else one
+        replace(one, verdict="unknown", text=f"{one.text} {doubt}", next=NEXT) if _hangs(one) else one
         for one in findings
     ]
+
+
+def _hangs(finding: Finding) -> bool:
+    """Whether the doubt is said beside it: of the speed itself also where it is held against nothing."""
+    told = ("ok", "unknown") if finding.code == "speed" else ("ok",)
+    return finding.code in HANG_ON_SPEED and finding.verdict in told
