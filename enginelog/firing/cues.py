@@ -232,7 +232,8 @@ def _slot_cues(events: np.ndarray, strength: np.ndarray, own: list[np.ndarray], 
         if len(k) < 8:
             continue
         value, change = strength[k], events[k, 5]
-        agree = np.nan_to_num(np.corrcoef(events[k, :4].T))
+        with np.errstate(invalid="ignore"):  # bands in which nothing is heard agree with nothing: 0
+            agree = np.nan_to_num(np.corrcoef(events[k, :4].T))
         out[k] = [
             *parting(np.clip(value, -1, 2)), *parting(np.clip(change, -1, 2))[:2],
             *np.quantile(value, [0.05, 0.25, 0.5, 0.95]), _memory(value, 1), _memory(value, 2),
