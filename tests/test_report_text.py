@@ -59,6 +59,20 @@ def test_no_misfire_heard_is_not_zero():
     )
 
 
+def test_the_headline_says_how_sure_the_speed_is():
+    run = make_runs.healthy_generator()
+    for change, said in (
+        ({"confidence": 0.9}, "at 3000 rpm"),
+        ({"confidence": 0.3}, ", perhaps at 3000 rpm"),
+        ({"confidence": 0.3, "or_rpm": 6000.0}, "at 3000 rpm, or at 6000 rpm, which sounds nearly the same"),
+        ({"rpm": None, "confidence": 0.0}, "The engine ran for"),
+    ):
+        speed = replace(run.measures.speed, **({"rpm": 3000.0} | change))
+        text = " ".join(words.ran_words(replace(run, measures=replace(run.measures, speed=speed))).split())
+        assert said in text and ("rpm" in text) == (speed.rpm is not None)
+        assert ("perhaps" in text) == ("perhaps" in said)
+
+
 def test_hunting_settling_and_misfires_in_words():
     assert "220 rpm from top to bottom, 0.8 times a second; 6.9 % of the speed" in flat(make_runs.hunting_pump())
     text = flat(make_runs.settling_start())

@@ -104,6 +104,8 @@ def _heard(record: Record) -> str:
         return "no running engine"
     rpm = record["speed"]["rpm"]
     speed = f" at {rpm:.0f} rpm" if rpm is not None else ", speed not known"
+    other_rpm = record["speed"].get("or_rpm")
+    speed += f" (or {other_rpm:.0f} rpm)" if other_rpm is not None else ""
     return f"ran for {_ran_s(record):.0f} s{speed}"
 
 

@@ -6,11 +6,12 @@ import unicodedata
 from dataclasses import dataclass
 from datetime import datetime
 
-from enginelog.model import Engine, Finding, Run, Timeline
+from enginelog.model import Engine, Finding, Run, Speed, Timeline
 
 GAP = "\u00a0"  # between a number and its unit, so that no line ends there
 SURE_95 = f"95{GAP}%"
 CANNOT_TELL = "cannot tell"
+SURE_SPEED = 0.5  # confidence from which a speed is said without "perhaps"
 RECORD_AGAIN = (
     "Please record again: at least ten seconds of running, the phone still, about two metres away and out of the wind."
 )
@@ -188,11 +189,19 @@ def ran_words(run: Run) -> str:
     text = f"The engine ran for {seconds(length)}"
     if len(runs) > 1:
         text += f" in {len(runs)} runs"
-    if run.measures.speed.rpm is not None:
-        text += f" at {rpm(run.measures.speed.rpm)}"
+    text += _at_speed(run.measures.speed)
     if run.timeline.pulls:
         text += f", after {pulls(run.timeline)} of the starter"
     return text + "."
+
+
+def _at_speed(speed: Speed) -> str:
+    """` at 3000 rpm`, with the doubt where there is some."""
+    if speed.rpm is None:
+        return ""
+    if speed.or_rpm is not None:
+        return f" at {rpm(speed.rpm)}, or at {rpm(speed.or_rpm)}, which sounds nearly the same"
+    return f" at {rpm(speed.rpm)}" if speed.confidence >= SURE_SPEED else f", perhaps at {rpm(speed.rpm)}"
 
 
 def headline(run: Run) -> Headline:
