@@ -88,7 +88,7 @@ class Doorkeeper:
             if not started:
                 if refused.status not in (408, 413) and "expect" not in headers:
                     bounds = self._settings
-                    await coming.let_go(bounds.bound_bytes("refused_body_kb"), bounds.bound("refused_body_s"))
+                    await coming.let_go(bounds.bound_bytes("largest_form_kb"), bounds.bound("refused_body_s"))
                 await _refuse(guarded, refused)
 
     def _check_host(self, scope: Scope, headers: dict[str, str]) -> None:
@@ -189,11 +189,11 @@ class _Coming:
     """What comes in of one request, and whether that was all."""
 
     def __init__(self, receive: Receive) -> None:
-        self._receive, self._whole = receive, False
+        self._receive, self.whole = receive, False
 
     async def __call__(self) -> Message:
         message = await self._receive()
-        self._whole = message["type"] != "http.request" or not message.get("more_body", False)
+        self.whole = message["type"] != "http.request" or not message.get("more_body", False)
         return message
 
     async def let_go(self, most: float, wait_s: float) -> None:
@@ -201,27 +201,26 @@ class _Coming:
         resets it, and the browser may never see why it was refused."""
         try:
             async with asyncio.timeout(wait_s):
-                while not self._whole and most > 0:
+                while not self.whole and most > 0:
                     most -= len((await self()).get("body", b""))
         except TimeoutError:
             pass
 
 
-def _bounded(receive: Receive, limit: int, pause_s: float) -> Receive:
+def _bounded(coming: _Coming, limit: int, pause_s: float) -> Receive:
     """Count what comes in: more than the limit, or a pause too long, ends the request."""
-    read, whole = 0, False
+    read = 0
 
     async def bounded() -> Message:
-        nonlocal read, whole
-        if whole:
-            return await receive()
+        nonlocal read
+        if coming.whole:
+            return await coming()
         try:
-            message = await asyncio.wait_for(receive(), pause_s)
+            message = await asyncio.wait_for(coming(), pause_s)
         except TimeoutError:
             raise Refused(408, "Nothing came for too long; send it again.") from None
         if message["type"] == "http.request":
             read += len(message.get("body", b""))
-            whole = not message.get("more_body", False)
             if read > limit:
                 raise Refused(413, f"More than {limit} bytes came in one request; it was cut off.")
         return message

@@ -28,9 +28,9 @@ def faster_reading(engine: Engine) -> int:
     A two-stroke single that fires on every second turn only, an even twin or four half of whose cylinders sound unlike
     the others, or fire alone: twice. A triple of which one cylinder sounds unlike the others: three times. One else.
     """
-    if is_saw(engine):
-        return 2
-    return (3 if engine.cylinders == 3 else 2) if engine.cylinders > 1 and engine.even_firing else 1
+    if not is_saw(engine) and (engine.cylinders == 1 or not engine.even_firing):
+        return 1
+    return 3 if engine.cylinders == 3 else 2
 
 
 def _usual_low(engine: Engine) -> str:

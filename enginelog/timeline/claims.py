@@ -18,10 +18,8 @@ from enginelog.timeline.states import PULL, RUN, Views
 from enginelog.timeline.traces import Levels, rows_between, time_of
 
 BEFORE_S, AFTER_S = 0.4, 0.3  # about a pull: beginnings of a pull that are this one's own
-FALLS_S, BESIDE_S = (
-    0.7,
-    0.15,
-)  # how far from the end of a run a fall of the level is looked for, and over what it is read
+FALLS_S = 0.7  # how far from the end of a run a fall of the level is looked for
+BESIDE_S = 0.15  # over which the level before and after it is read
 EDGE_S = 0.3  # within which a start or a cut is to be right
 MOST_HIDDEN = 3  # more than this is no range that helps anybody
 FIRST_S = 1.5  # of a recording that begins with the engine running, held against the rest of that run

@@ -16,7 +16,7 @@ from enginelog import firing, limits, speed, synthesis
 from enginelog.model import Clip, Engine, Track
 from measuring.lost_firings import Counted, counted, table
 from measuring.made import as_told
-from measuring.matching import labels
+from measuring.matching import FiringTruth, labels
 from measuring.pool import each
 
 SECONDS = 12.0
@@ -130,9 +130,13 @@ def read(case: Case) -> Counted:
     clip, truth, engine, track = made(case)
     if case.true_speed:
         track = track_of(truth, case.seed)
+    return counted_in(case.row, clip, track, truth, engine, ROWS[case.row].points)
+
+
+def counted_in(name: str, clip: Clip, track: Track, truth: FiringTruth, engine: Engine, points: float) -> Counted:
+    """What is reported of the firings of one recording, whose share is right within `points`."""
     found = firing.locate(clip, track, engine, limits.load("firing"))
-    one = counted(case.row, found, truth, labels(truth, found.t_s, engine), engine)
-    return replace(one, points=ROWS[case.row].points)
+    return replace(counted(name, found, truth, labels(truth, found.t_s, engine), engine), points=points)
 
 
 def measured(wanted: Sequence[Case], jobs: int) -> list[tuple[Case, Counted]]:

@@ -16,7 +16,6 @@ from enginelog.model import Clip, Engine, Track
 from measuring import by_fault
 from measuring.made import as_told, moved_as
 from measuring.matching import FiringTruth, labels
-from measuring.plain import PUFFS
 from measuring.plain_engines import fitted_engine
 
 FOLDS = 3
@@ -132,13 +131,13 @@ def faulty(count: int, cache: Path) -> Iterator[Example]:
 def plain(count: int, cache: Path) -> Iterator[Example]:
     """Engines of the second maker, failing in all its ways."""
     for seed in range(PLAIN_SEED, PLAIN_SEED + count):
+        made = fitted_engine(seed, faulty=True)
 
-        def make(seed=seed):
-            made = fitted_engine(seed, faulty=True)
+        def make(made=made):
             return made.clip, made, made.engine, speed.track(made.clip, made.engine, limits.load("speed"))
 
         chunks = kept(cache / f"plain_{seed}.pkl", make)
-        points = by_fault.NEAR if fitted_engine(seed, faulty=True).left > PUFFS else counting.POINTS
+        points = by_fault.NEAR if made.puffs else counting.POINTS
         yield Example(f"plain_{seed}", seed % FOLDS, f"plain, {'hard' if seed % 2 else 'clear'}", chunks, points)
 
 

@@ -4,17 +4,17 @@ is said of firings that fail."""
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
-from enginelog import firing, limits
+from enginelog import limits
 from enginelog.firing.counting import POINTS
 from enginelog.speed import track
 from measuring import lost_firings
-from measuring.by_fault import NEAR
+from measuring.by_fault import NEAR, counted_in
 from measuring.made import analysed
-from measuring.matching import labels
 from measuring.others import TOLD
 from measuring.plain_engines import FITTED_FORMS, plain_engine
 from measuring.plain_others import KEPT_BACK, OTHERS, plain_other
@@ -24,6 +24,7 @@ from measuring.speed_tables import SURE
 from measuring.tables import number, percent, percent_between, table
 
 NEAR_S = 0.3
+Made = TypeVar("Made", "Reading", "Counted")
 
 
 @dataclass(frozen=True)
@@ -112,23 +113,26 @@ def row(name: str, found: Sequence[Reading]) -> list[object]:
     ]
 
 
+def by_noise_and_form(found: Sequence[Made], mark: str = "") -> dict[str, list[Made]]:
+    """Clear ones, hard ones, their names between marks, and those with pulses of a form kept from the fits."""
+    return {
+        f"{mark}in little noise{mark}": [one for one in found if not one.hard],
+        f"{mark}in noise up to the engine's own level{mark}": [one for one in found if one.hard],
+        "pulses of a form that no fit saw": [one for one in found if one.form not in FITTED_FORMS],
+    }
+
+
 def engines_table(runs: int, first_seed: int, jobs: int) -> str:
     """Clear and hard ones, and of both by kind."""
     seeds = range(first_seed, first_seed + runs)
     found = each(read, [(seed, hard) for hard in (False, True) for seed in seeds], jobs, "plain engines")
-    groups = {
-        "**in little noise**": [one for one in found if not one.hard],
-        "**in noise up to the engine's own level**": [one for one in found if one.hard],
-        "pulses of a form that no fit saw": [one for one in found if one.form not in FITTED_FORMS],
+    groups = by_noise_and_form(found, "**") | {
         "perfectly even speed": [one for one in found if one.even],
         "four-stroke, one cylinder": [one for one in found if one.strokes == 4 and one.cylinders == 1],
         "two-stroke, one cylinder": [one for one in found if one.strokes == 2],
         "several cylinders": [one for one in found if one.cylinders > 1],
     }
     return table(HEAD, [row(name, group) for name, group in groups.items()])
-
-
-PUFFS = 0.12  # from which a firing that fails still puffs, and its share is harder to tell
 
 
 @dataclass(frozen=True)
@@ -147,22 +151,16 @@ def count(job: tuple[int, bool]) -> Counted:
     seed, hard = job
     plain = plain_engine(seed, hard, faulty=True)
     followed = track(plain.clip, plain.engine, limits.load("speed"))
-    located = firing.locate(plain.clip, followed, plain.engine, limits.load("firing"))
-    wanted = labels(plain, located.t_s, plain.engine)
-    found = lost_firings.counted("plain", located, plain, wanted, plain.engine)
-    puffs = plain.left > PUFFS
-    found = replace(found, points=NEAR if puffs else POINTS)
-    return Counted(found, hard, plain.form, puffs, plain.misfire_pattern or "none")
+    points = NEAR if plain.puffs else POINTS
+    found = counted_in("plain", plain.clip, followed, plain, plain.engine, points)
+    return Counted(found, hard, plain.form, plain.puffs, plain.misfire_pattern or "none")
 
 
 def firings_table(runs: int, first_seed: int, jobs: int) -> str:
     """Lost firings of clear and hard ones, and of both by how they fail."""
     seeds = range(first_seed, first_seed + runs)
     every = each(count, [(seed, hard) for hard in (False, True) for seed in seeds], jobs, "plain engines that misfire")
-    groups = {
-        "in little noise": [one for one in every if not one.hard],
-        "in noise up to the engine's own level": [one for one in every if one.hard],
-        "pulses of a form that no fit saw": [one for one in every if one.form not in FITTED_FORMS],
+    groups = by_noise_and_form(every) | {
         "a lost firing still puffs": [one for one in every if one.puffs and one.pattern != "none"],
     }
     groups |= {name: [one for one in every if one.pattern == name] for name in sorted({one.pattern for one in every})}

@@ -28,6 +28,7 @@ LAYOUTS = (
     (Engine(cylinders=4, firing_angles_deg=FOUR_FOLD), 700.0, 3500.0, 2),
 )
 EVEN_RPM = (1500.0, 1800.0, 2800.0, 3000.0, 3200.0, 3600.0, 4500.0, 9000.0, 12000.0)  # what one would choose by hand
+PUFFS = 0.12  # strength from which a firing that fails still puffs, and its share is harder to tell
 UNLIKE = 0.3  # of its sound a cylinder may have to itself
 FORMS = ("tones", "burst", "puff")
 FITTED_FORMS = ("tones", "burst")  # what fits see; the others are kept for measuring
@@ -63,6 +64,11 @@ class PlainEngine:
     def lost_percent(self) -> float:
         """Share of the firings that fail, per cent."""
         return 100.0 * float(np.mean(self.missed))
+
+    @property
+    def puffs(self) -> bool:
+        """Whether a firing that fails still puffs."""
+        return self.left > PUFFS
 
     def rpm_at(self, at_s: np.ndarray) -> np.ndarray:
         """Speed at moments in seconds."""
