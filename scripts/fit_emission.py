@@ -37,7 +37,8 @@ SEEDS = (
 EVERY = 4  # frames from one used to the next
 HARDEST, RANDOM = 12, 6  # rivals of the true speed: the best of the others by the plain sum, and any
 APART = 4  # states within which a speed is the true one
-HIDDEN, STEPS, BATCH, RATE = 20, 12000, 192, 0.004
+MEMBERS = 4  # networks whose mean logit counts: where one alone is led astray by its beginnings, the others are not
+HIDDEN, STEPS, BATCH, RATE = 10, 12000, 192, 0.004  # of each of them
 SHAKEN = 0.1  # standard deviations of noise added to the inputs
 DECAY = 1e-3
 REAL_COUNTS = 16.0  # as many times as a made-up one
@@ -119,7 +120,27 @@ def kept_frames(job: tuple[made.Case, str]) -> list[tuple[np.ndarray, np.ndarray
         return [(data[f"x{number}"], data[f"w{number}"]) for number in range(len(data.files) // 2)]
 
 
-def fit(x: np.ndarray, weight: np.ndarray, seed: int = 0) -> emission.Net:
+def fit(x: np.ndarray, weight: np.ndarray) -> emission.Net:
+    """The mean of several networks fitted on the same frames, each from beginnings of its own."""
+    return mean_of([fit_one(x, weight, seed) for seed in range(MEMBERS)])
+
+
+def mean_of(nets: list[emission.Net]) -> emission.Net:
+    """One network that gives the mean logits of several, each fitted on inputs of its own scaling."""
+    first = nets[0]
+    scale = [first.spread / net.spread for net in nets]
+    offset = [(first.mean - net.mean) / net.spread for net in nets]
+    return emission.Net(
+        first.mean,
+        first.spread,
+        np.concatenate([net.inner * s[:, None] for net, s in zip(nets, scale, strict=True)], axis=1),
+        np.concatenate([net.bias + o @ net.inner for net, o in zip(nets, offset, strict=True)]),
+        np.concatenate([net.outer for net in nets]) / len(nets),
+        np.mean([net.straight * s for net, s in zip(nets, scale, strict=True)], axis=0),
+    )
+
+
+def fit_one(x: np.ndarray, weight: np.ndarray, seed: int) -> emission.Net:
     """Conditional logit by Adam (Kingma & Ba 2015): x (frames, choices, inputs), the first choice is the right one."""
     rng = np.random.default_rng(seed)
     sample = x[rng.integers(0, len(x), 6000)].reshape(-1, x.shape[2]).astype(np.float32)

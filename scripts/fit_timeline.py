@@ -23,6 +23,7 @@ from timeline_examples import (
     buried_starts,
     made_up,
     more_others,
+    motors,
     own_negatives,
     plain_engines,
     plain_others,
@@ -172,9 +173,10 @@ def fit_all(examples: list[Example], more: list[Example], steps: int) -> dict[st
     engine_tasks = [(e.fold, engine_task(e)) for e in every for _ in range(e.counts)]
     bursts = [e for e in [*examples, *(e for e in more if e.truth is None)] if not e.real_engine]
     pull_tasks = [(e.fold, pull_task(e)) for e in bursts for _ in range(e.counts)]
-    engines = [
-        fit([t for f, t in engine_tasks if f != fold], 2, 28, 0.3, 4 * steps, fold, 1.0) for fold in range(FOLDS)
-    ]
+    engines = []
+    for fold in range(FOLDS):
+        seen = [t for f, t in engine_tasks if f != fold]
+        engines.append(together([fit(seen, 2, 48, 0.3, 4 * steps, seed, 1.0) for seed in (fold, 30 + fold)]))
     pulls = [fit([t for f, t in pull_tasks if f != fold], 2, 12, 0.4, steps, 10 + fold, 0.5) for fold in range(FOLDS)]
     states = []
     for e in tracked:
@@ -236,6 +238,7 @@ def main(arguments: list[str]) -> int:
     for base, hardness in ((9200, "hard"), (9400, "ordinary")):
         more += pulls_and_no_run(9 * told.rounds, base, hardness, told.cache)
     more += [*plain_engines(24 * told.rounds, 0, told.cache), *plain_others(28 * told.rounds, 1000, told.cache)]
+    more += motors(14 * told.rounds, 2000, told.cache)
     if told.real:
         examples += real_examples(told.real, True, told.cache)
         more += real_variants(told.real, told.cache)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,6 +15,10 @@ from enginelog.speed import emission
 from enginelog.speed.evidence import FEATURES, GRID_STEP, evidence, feature_signals, frame_times
 from enginelog.speed.kinds import layouts
 from enginelog.speed.tracking import grid_of
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "scripts"))
+
+from fit_emission import mean_of  # noqa: E402
 
 LIMITS = limits.load("speed")
 TWIN = Engine(cylinders=2, firing_angles_deg=(0.0, 360.0))
@@ -75,3 +81,19 @@ def test_in_noise_the_true_speed_wins_more_often_than_by_the_plain_sum(kind, see
     true_hz = np.interp(times, truth.t_s, truth.rpm) / 60.0 / engine.revs_per_cycle
     plain = emission.plain_sum(scores)
     assert wins(emission.log_odds(scores, engine, grid, LIMITS), grid, true_hz) >= wins(plain, grid, true_hz)
+
+
+def test_the_mean_of_several_networks_gives_the_mean_of_their_logits_but_for_what_is_the_same_for_every_speed():
+    rng = np.random.default_rng(2)
+    nets = [
+        emission.Net(
+            rng.normal(0, 0.5, 6), rng.uniform(0.5, 2, 6), rng.normal(0, 1, (6, 4)), rng.normal(0, 1, 4),
+            rng.normal(0, 1, 4), rng.normal(0, 1, 6),
+        )
+        for _ in range(3)
+    ]  # fmt: skip
+    x = rng.uniform(-1, 1, (50, 6)).astype(np.float32)  # within reach of all of them
+    together = mean_of(nets).logit(x.copy())
+    apart = np.mean([net.logit(x.copy()) for net in nets], axis=0)
+    assert together - together.mean() == pytest.approx(apart - apart.mean(), abs=1e-4)
+    assert np.std(apart) > 1
