@@ -91,15 +91,15 @@ def test_a_short_run_is_less_sure_than_a_long_one():
     assert heard.probability(heard.run_score(seen_with(-5.0), 0, 200, LIMITS)) < 0.05
 
 
-def test_a_run_grows_as_far_as_rhythm_and_speed_go_on():
+def test_a_run_grows_as_far_as_the_rhythm_goes_on():
     seen = seen_with(0.5)
     seen.engine[160:] = -4.0
     marks = [(states.QUIET, 0, 50), (states.RUN, 50, 100), (states.QUIET, 100, 200)]
-    (_, first, last), after = heard.grown(marks, seen, np.full(200, 0.9), LIMITS)
+    (_, first, last), after = heard.grown(marks, seen, LIMITS)
     assert first == 0 and abs(last - 160) <= 10 and after[0] == states.QUIET
-    assert heard.grown(marks, seen, np.full(200, 0.05), LIMITS) == marks
+    assert heard.grown(marks, seen_with(-4.0), LIMITS) == marks
     pulled = [(states.QUIET, 0, 30), (states.PULL, 30, 50), *marks[1:]]
-    assert (states.PULL, 30, 50) in heard.grown(pulled, seen, np.full(200, 0.9), LIMITS)
+    assert (states.PULL, 30, 50) in heard.grown(pulled, seen, LIMITS)
 
 
 def test_nobody_pulls_the_starter_of_a_running_engine():

@@ -43,7 +43,7 @@ def tell(watched: Watched | None, track: Track, engine: Engine, limits: LimitSet
     hop_s = float(track.t_s[1] - track.t_s[0])
     marks = tidy(stretches(course(seen, limits)), track, limits)
     marks = tidy(by_rhythm(marks, seen, limits), track, limits)
-    marks = tidy(grown(marks, seen, track.confidence, limits), track, limits)
+    marks = tidy(grown(marks, seen, limits), track, limits)
     marks = not_pulled_while_running(marks, limits.value("between_pulls_s") / hop_s)
     marks = merged(sudden(marks, levels, track, PULL, RUN, QUIET, limits))
     confidence, marks = confidence_of(without_lone_pull(marks, seen.pull, limits), seen, limits)

@@ -57,15 +57,14 @@ def by_rhythm(marks, seen: Views, limits: LimitSet) -> list[tuple[int, int, int]
     return stretches(states)
 
 
-def grown(marks, seen: Views, confidence: np.ndarray, limits: LimitSet) -> list[tuple[int, int, int]]:
-    """`marks` with runs that reach over the quiet about them as far as rhythm and speed go on.
+def grown(marks, seen: Views, limits: LimitSet) -> list[tuple[int, int, int]]:
+    """`marks` with runs that reach over the quiet about them as far as the rhythm goes on.
 
-    In noise the levels show the loud part of a run only.
+    In noise the levels show the loud part of a run only. How sure the speed of a frame is does not count: it is least
+    where the noise is loudest.
     """
-    width = min(21, len(confidence))
-    going = (moving_mean(np.clip(seen.engine, -8.0, 8.0), width) > limits.value("grow_logit")) & (
-        moving_mean(confidence, width) > limits.value("grow_confidence")
-    )
+    width = min(21, len(seen.engine))
+    going = moving_mean(np.clip(seen.engine, -8.0, 8.0), width) > limits.value("grow_logit")
     states = frame_by_frame(marks)
     open_to_run = going & (states == QUIET)
     for state, first, last in marks:
