@@ -147,8 +147,21 @@ def test_a_run_is_good_only_where_lost_firings_would_have_been_heard():
     assert any(finding.verdict == "ok" for finding in blind)
     top = words.headline(replace(run, measures=replace(run.measures, findings=blind)))
     assert (top.verdict, top.title) == ("unknown", "It ran, but whether firings were lost cannot be told")
-    faint = words.headline(replace(run, timeline=replace(run.timeline, confidence=0.4)))
-    assert (faint.verdict, faint.title) == ("unknown", "An engine was probably heard, but too faintly to judge")
+
+
+def test_the_headline_says_where_it_is_not_sure_that_this_was_an_engine():
+    for name, sure, title in (
+        ("healthy_generator", 0.71, "It ran, and no fault could be heard"),
+        ("healthy_generator", 0.69, "An engine was perhaps heard, but not clearly enough to judge"),
+        ("hunting_pump", 0.69, "Perhaps a fault, if this was an engine: hunting"),
+        ("settling_start", 0.4, "Perhaps an engine, with something to watch: misfires, rough start, bangs"),
+    ):
+        run = make_runs.ALL[name]()
+        top = words.headline(replace(run, timeline=replace(run.timeline, confidence=sure)))
+        assert top.title == title
+        doubted = sure < words.SURE_ENGINE
+        assert top.text.startswith("What may be an engine ran for" if doubted else "The engine ran for")
+        assert (words.RECORD_AGAIN in top.text) == doubted and (doubted and top.verdict == "ok") is False
 
 
 def test_poor_recording_is_taken_with_care():
