@@ -174,7 +174,8 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard) -> Run:
     # No speed is surer than that there was an engine.
     run_speed = replace(run_speed, confidence=min(run_speed.confidence, story.confidence))
     firings = firing.join(heard.firings.pop(0) for _ in range(len(heard.firings)))
-    measures = findings.judge(engine, clip_quality, story, run_speed, track, firings, sets["findings"])
+    spectrum = speed.spectrum_of(heard.spectrum) if story.engine_heard and heard.spectrum else None
+    measures = findings.judge(engine, clip_quality, story, run_speed, track, firings, sets["findings"], spectrum)
     return Run(
         program_version=__version__,
         analysed_at=datetime.now(UTC).isoformat(timespec="seconds"),
@@ -185,7 +186,7 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard) -> Run:
         track=track,
         firings=firings,
         measures=measures,
-        spectrum=speed.spectrum_of(heard.spectrum) if story.engine_heard and heard.spectrum else None,
+        spectrum=spectrum,
         limits_used={
             f"{topic}.{limit.name}": limit.value
             for topic, chosen in sets.items()

@@ -73,6 +73,13 @@ def test_the_headline_says_how_sure_the_speed_is():
         assert ("perhaps" in text) == ("perhaps" in said)
 
 
+def test_a_figure_is_said_to_be_not_sure_where_its_finding_says_so():
+    run = make_runs.healthy_generator()
+    assert "Misfires none heard" in flat(run)
+    unsure = tuple(replace(f, verdict="unknown") if f.code == "misfire" else f for f in run.measures.findings)
+    assert "Misfires not sure: none heard" in flat(replace(run, measures=replace(run.measures, findings=unsure)))
+
+
 def test_hunting_settling_and_misfires_in_words():
     assert "220 rpm from top to bottom, 0.8 times a second; 6.9 % of the speed" in flat(make_runs.hunting_pump())
     text = flat(make_runs.settling_start())

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from enginelog.findings import doubt, firing_verdicts, run_verdicts, speed_verdicts, words
 from enginelog.findings.gather import Evidence, gather
+from enginelog.findings.lines import cancelled_db
 from enginelog.limits import LimitSet
 from enginelog.model import (
     CylinderFiring,
@@ -17,6 +18,7 @@ from enginelog.model import (
     Measures,
     Quality,
     Settling,
+    Spectrum,
     Speed,
     Timeline,
     Track,
@@ -43,18 +45,26 @@ __all__ = ["CODES", "judge"]
 
 
 def judge(
-    engine: Engine, quality: Quality, timeline: Timeline, speed: Speed, track: Track, firings: Firings, limits: LimitSet
+    engine: Engine,
+    quality: Quality,
+    timeline: Timeline,
+    speed: Speed,
+    track: Track,
+    firings: Firings,
+    limits: LimitSet,
+    spectrum: Spectrum | None = None,
 ) -> Measures:
     """Measure misfire, hunting, settling, loads and the rest, and give one finding for each code that applies.
 
-    `speed` is handed through, its `band_percent` filled in. `limits`: topic `findings`. Where no engine was heard or
-    the recording is unusable every finding is `unknown` and says why (but a failed start is still told).
+    `speed` is handed through, its `band_percent` filled in. `limits`: topic `findings`. `spectrum` against engine
+    order, where there is one, tells whether several cylinders sound together. Where no engine was heard or the
+    recording is unusable every finding is `unknown` and says why (but a failed start is still told).
     """
     blocked = _blocked(quality, timeline, limits)
     evidence = None if blocked else gather(engine, timeline, track, firings, limits)
     if evidence is None:
         return _nothing(engine, timeline, speed, blocked or "no stretch of running was found", limits)
-    findings = _findings(evidence, speed, quality, limits)
+    findings = _findings(evidence, speed, cancelled_db(spectrum, engine), limits)
     settled = evidence.settling
     return Measures(
         speed=replace(speed, band_percent=evidence.band_percent),
@@ -80,13 +90,14 @@ def _blocked(quality: Quality, timeline: Timeline, limits: LimitSet) -> str | No
     return None
 
 
-def _findings(evidence: Evidence, speed: Speed, quality: Quality, limits: LimitSet) -> tuple[Finding, ...]:
+def _findings(evidence: Evidence, speed: Speed, cancelled: float | None, limits: LimitSet) -> tuple[Finding, ...]:
     found = [
         *speed_verdicts.all_findings(evidence, speed, limits),
         *firing_verdicts.all_findings(evidence, limits),
         *run_verdicts.all_findings(evidence, limits),
     ]
     found = doubt.none_good_in_doubt(found, evidence.engine, speed)
+    found = doubt.none_good_if_one_is_silent(found, evidence.engine, cancelled, limits)
     return tuple(sorted(found, key=lambda finding: CODES.index(finding.code)))
 
 

@@ -1,12 +1,15 @@
-"""What may still be said where an engine that turns faster sounds nearly the same."""
+"""What may still be said where an engine that turns faster, or has a silent cylinder, sounds nearly the same."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
+from enginelog.limits import LimitSet
 from enginelog.model import Engine, Finding, Speed
 
 HANG_ON_SPEED = ("speed", "blade_speed", "generator_frequency", "misfire", "cylinder_balance")
+OF_CYLINDERS = ("misfire", "cylinder_balance")
+EACH_CYLINDER = ("check spark and compression of each cylinder", "record again, nearer to the exhaust side")
 NEXT = ("tell its rated speed, or measure with a tachometer",)
 
 
@@ -28,3 +31,23 @@ def _hangs(finding: Finding) -> bool:
     """Whether the doubt is said beside it: of the speed itself also where it is held against nothing."""
     told = ("ok", "unknown") if finding.code == "speed" else ("ok",)
     return finding.code in HANG_ON_SPEED and finding.verdict in told
+
+
+def none_good_if_one_is_silent(
+    findings: list[Finding], engine: Engine, cancelled_db: float | None, limits: LimitSet
+) -> list[Finding]:
+    """No cylinder is called good where the lines that equal cylinders cancel are there all the same (see `lines`).
+
+    A cylinder that is silent throughout shows no firing weaker than its usual, and echoes of the others may stand where
+    its own ought to be. cancelled_db: None where it could not be told.
+    """
+    limit = "cancelled_even_db" if engine.even_firing else "cancelled_uneven_db"
+    if cancelled_db is None or cancelled_db < limits.value(limit):
+        return findings
+    doubt = "Not sure: with one cylinder silent it would sound nearly the same."
+    return [
+        replace(one, verdict="unknown", text=f"{one.text} {doubt}", next=EACH_CYLINDER)
+        if one.code in OF_CYLINDERS and one.verdict == "ok"
+        else one
+        for one in findings
+    ]

@@ -101,7 +101,7 @@ def misfires(run: Run) -> Fact:
     if firing.misfires == 0:
         high = firing.misfire_high
         behind = "" if high is None else f"up to {percent(high)} cannot be ruled out ({SURE_95})"
-        return Fact("misfire", "Misfires", f"none heard in {firings}", behind)
+        return Fact("misfire", "Misfires", f"{_doubted(run, 'misfire')}none heard in {firings}", behind)
     parts = []
     if firing.misfire_low is not None and firing.misfire_high is not None:
         parts.append(f"{SURE_95} interval {interval(firing.misfire_low, firing.misfire_high)}")
@@ -109,6 +109,12 @@ def misfires(run: Run) -> Fact:
     parts += [pattern] if pattern else []
     value = f"{percent(firing.misfire_percent)}: {firing.misfires} of {firings}"
     return Fact("misfire", "Misfires", value, "; ".join(parts))
+
+
+def _doubted(run: Run, code: str) -> str:
+    """What is said before a figure whose own finding says that it is not sure."""
+    unsure = any(f.code == code and f.verdict == "unknown" for f in run.measures.findings)
+    return "not sure: " if unsure else ""
 
 
 def _too_unsure(firing: FiringSummary) -> str:
@@ -140,7 +146,8 @@ def cylinders(run: Run) -> Fact | None:
         f"{cylinder_letter(c.index)} {CANNOT_TELL if c.relative_strength is None else f'{c.relative_strength:.2f}'}"
         for c in found
     )
-    return Fact("cylinders", "Cylinders", f"strength {value}", "1 is the mean of all; which is which cannot be heard")
+    behind = "1 is the mean of all; which is which cannot be heard"
+    return Fact("cylinders", "Cylinders", f"{_doubted(run, 'cylinder_balance')}strength {value}", behind)
 
 
 def hunting(run: Run) -> Fact:
