@@ -21,6 +21,7 @@ from measuring.adam import Adam
 from measuring.bench_sounds import bench_sound
 from measuring.plain_engines import fitted_engine
 from measuring.pool import each
+from measuring.side_nets import first_layer, shares
 
 from enginelog import limits, media, synthesis
 from enginelog.model import Clip, Engine
@@ -127,17 +128,10 @@ def fit(x: np.ndarray, weight: np.ndarray) -> emission.Net:
 
 def mean_of(nets: list[emission.Net]) -> emission.Net:
     """One network that gives the mean logits of several, each fitted on inputs of its own scaling."""
-    first = nets[0]
-    scale = [first.spread / net.spread for net in nets]
-    offset = [(first.mean - net.mean) / net.spread for net in nets]
-    return emission.Net(
-        first.mean,
-        first.spread,
-        np.concatenate([net.inner * s[:, None] for net, s in zip(nets, scale, strict=True)], axis=1),
-        np.concatenate([net.bias + o @ net.inner for net, o in zip(nets, offset, strict=True)]),
-        np.concatenate([net.outer for net in nets]) / len(nets),
-        np.mean([net.straight * s for net, s in zip(nets, scale, strict=True)], axis=0),
-    )
+    outer = np.concatenate([net.outer for net in nets]) / len(nets)
+    straight = np.mean([net.straight * share for net, share in zip(nets, shares(nets), strict=True)], axis=0)
+    inner, bias = first_layer(nets, [net.bias for net in nets])
+    return emission.Net(nets[0].mean, nets[0].spread, inner, bias, outer, straight)
 
 
 def fit_one(x: np.ndarray, weight: np.ndarray, seed: int) -> emission.Net:

@@ -17,6 +17,7 @@ from pathlib import Path
 
 import numpy as np
 from measuring.adam import Adam
+from measuring.side_nets import first_layer
 from timeline_examples import (
     FOLDS,
     Example,
@@ -150,16 +151,9 @@ def gradient(values, inputs: np.ndarray, wanted: np.ndarray, decay: float = 1e-3
 
 def together(nets: list[Net]) -> Net:
     """One net that gives the mean logits of several fitted on inputs of their own scaling."""
-    first = nets[0]
-    scale = [first.spread / net.spread for net in nets]
-    offset = [(first.mean - net.mean) / net.spread for net in nets]
-    inner = [net.inner * s[:, None] for net, s in zip(nets, scale, strict=True)]
-    bias = [net.inner_bias + o @ net.inner for net, o in zip(nets, offset, strict=True)]
+    inner, bias = first_layer(nets, [net.inner_bias for net in nets])
     outer = np.concatenate([net.outer for net in nets]) / len(nets)
-    return Net(
-        first.mean, first.spread, np.concatenate(inner, axis=1), np.concatenate(bias), outer,
-        np.mean([net.outer_bias for net in nets], axis=0),
-    )  # fmt: skip
+    return Net(nets[0].mean, nets[0].spread, inner, bias, outer, np.mean([net.outer_bias for net in nets], axis=0))
 
 
 def fit_all(examples: list[Example], more: list[Example], steps: int) -> dict[str, Net]:

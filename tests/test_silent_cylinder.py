@@ -14,8 +14,9 @@ from measuring import by_fault  # noqa: E402
 from measuring.made import analysed, as_told  # noqa: E402
 
 from enginelog import limits, synthesis  # noqa: E402
+from enginelog.dsp.pulses import line_strengths  # noqa: E402
 from enginelog.findings import doubt  # noqa: E402
-from enginelog.findings.lines import cancelled_db, strengths  # noqa: E402
+from enginelog.findings.lines import cancelled_db  # noqa: E402
 from enginelog.model import Engine, Finding, Spectrum  # noqa: E402
 
 LIMITS = limits.load("findings")
@@ -46,7 +47,7 @@ def pulses(engine: Engine, weights: tuple[float, ...], noise: float = 0.01) -> S
     ],
 )
 def test_strengths_are_those_of_the_firing_order(angle, wanted):
-    assert strengths(TWINS[angle])[:8] == pytest.approx(wanted, abs=1e-4)
+    assert line_strengths(np.array([0.0, angle]) / 720.0, 8) == pytest.approx(wanted, abs=1e-4)
 
 
 @pytest.mark.parametrize("angle", TWINS)

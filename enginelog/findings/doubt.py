@@ -7,8 +7,8 @@ from dataclasses import replace
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Finding, Speed
 
-HANG_ON_SPEED = ("speed", "blade_speed", "generator_frequency", "misfire", "cylinder_balance")
 OF_CYLINDERS = ("misfire", "cylinder_balance")
+HANG_ON_SPEED = ("speed", "blade_speed", "generator_frequency", *OF_CYLINDERS)
 EACH_CYLINDER = ("check spark and compression of each cylinder", "record again, nearer to the exhaust side")
 NEXT = ("tell its rated speed, or measure with a tachometer",)
 
@@ -21,10 +21,7 @@ def none_good_in_doubt(findings: list[Finding], engine: Engine, speed: Speed) ->
     single = engine.cylinders == 1
     how = "firing on every second turn only" if single else "with a cylinder that is dead or unlike the others"
     doubt = f"Not sure: {speed.or_rpm:.0f} rpm, {how}, sounds nearly the same."
-    return [
-        replace(one, verdict="unknown", text=f"{one.text} {doubt}", next=NEXT) if _hangs(one) else one
-        for one in findings
-    ]
+    return [_not_sure(one, doubt, NEXT) if _hangs(one) else one for one in findings]
 
 
 def _hangs(finding: Finding) -> bool:
@@ -46,8 +43,11 @@ def none_good_if_one_is_silent(
         return findings
     doubt = "Not sure: with one cylinder silent it would sound nearly the same."
     return [
-        replace(one, verdict="unknown", text=f"{one.text} {doubt}", next=EACH_CYLINDER)
-        if one.code in OF_CYLINDERS and one.verdict == "ok"
-        else one
+        _not_sure(one, doubt, EACH_CYLINDER) if one.code in OF_CYLINDERS and one.verdict == "ok" else one
         for one in findings
     ]
+
+
+def _not_sure(finding: Finding, doubt: str, next_checks: tuple[str, ...]) -> Finding:
+    """The finding with the doubt said behind it, no longer a verdict."""
+    return replace(finding, verdict="unknown", text=f"{finding.text} {doubt}", next=next_checks)

@@ -1,15 +1,15 @@
 """Whether the cylinders sound together as their layout has it, by the lines of the order spectrum.
 
-Equal firings at the told crank angles cancel some lines of the cycle: strength = abs(sum of exp(-j k theta)) over the
-number of firings, theta the firing angle as a part of the cycle times two pi (Fourier series of a pulse train). One
-cylinder alone cancels none: where a cylinder is silent, these lines stand as high as their neighbours, even where its
-echoes fill its places in time.
+Equal firings at the told crank angles cancel some lines of the cycle (`dsp.pulses.line_strengths`). One cylinder alone
+cancels none: where a cylinder is silent, these lines stand as high as their neighbours, even where echoes fill its
+places in time.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
+from enginelog.dsp.pulses import line_strengths
 from enginelog.model import Engine, Spectrum
 
 LINES = 40  # lines of the cycle that are looked at: order 20 of a four-stroke
@@ -26,7 +26,7 @@ def cancelled_db(spectrum: Spectrum | None, engine: Engine) -> float | None:
     """
     if spectrum is None or engine.cylinders == 1:
         return None
-    strength = strengths(engine)
+    strength = line_strengths(np.asarray(engine.firing_angles_deg, float) / engine.cycle_deg, LINES)
     step = 1.0 / engine.revs_per_cycle
     level, between = (
         np.array([_highest(spectrum, step * (line + aside)) for line in range(1, LINES + 1)]) for aside in (0.0, 0.5)
@@ -37,13 +37,6 @@ def cancelled_db(spectrum: Spectrum | None, engine: Engine) -> float | None:
         if any(level[beside] - between[beside] > CLEAR_DB for beside in about):
             found.append(level[place] - np.mean(level[about]))
     return float(np.median(found)) if found else None
-
-
-def strengths(engine: Engine) -> np.ndarray:
-    """Strength 0 to 1 of the first LINES lines of the cycle for equal firings, shape (LINES,)."""
-    line = np.arange(1, LINES + 1)
-    turn = np.asarray(engine.firing_angles_deg, float) / engine.cycle_deg
-    return np.abs(np.exp(-2j * np.pi * line[:, None] * turn).mean(axis=1))
 
 
 def _highest(spectrum: Spectrum, order: float) -> float:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from enginelog.dsp.pulses import line_strengths
 from enginelog.model import Engine, Run
 from enginelog.plots.style import colour, name_axes, stacked, text_width, words
 from enginelog.plots.thin import envelope
@@ -23,13 +24,12 @@ ROW_DB = 7.5
 def ideal_lines(engine: Engine, top_order: float) -> tuple[np.ndarray, np.ndarray]:
     """Orders 1/revs_per_cycle, 2/..., up to `top_order`, and the strength of each for equal firings.
 
-    strength = abs(sum over firings of exp(-j q theta)), theta the crank angle in radians, q the order; its largest
-    value is the number of cylinders (arithmetic; Fourier series of a pulse train).
+    Its largest value is the number of cylinders: see `dsp.pulses.line_strengths`.
     """
     step = 1.0 / engine.revs_per_cycle
-    orders = step * np.arange(1, int(top_order / step + 1e-9) + 1)
-    theta = np.radians(np.asarray(engine.firing_angles_deg, float))
-    return orders, np.abs(np.exp(-1j * orders[:, None] * theta[None, :]).sum(axis=1))
+    lines = int(top_order / step + 1e-9)
+    places = np.asarray(engine.firing_angles_deg, float) / engine.cycle_deg
+    return step * np.arange(1, lines + 1), engine.cylinders * line_strengths(places, lines)
 
 
 def has_blade(engine: Engine) -> bool:

@@ -113,8 +113,12 @@ def misfires(run: Run) -> Fact:
 
 def _doubted(run: Run, code: str) -> str:
     """What is said before a figure whose own finding says that it is not sure."""
-    unsure = any(f.code == code and f.verdict == "unknown" for f in run.measures.findings)
-    return "not sure: " if unsure else ""
+    return "not sure: " if _judged(run, code, "unknown") else ""
+
+
+def _judged(run: Run, code: str, verdict: str) -> bool:
+    """Whether a finding of this code has this verdict."""
+    return any(f.code == code and f.verdict == verdict for f in run.measures.findings)
 
 
 def _too_unsure(firing: FiringSummary) -> str:
@@ -170,8 +174,7 @@ def settling(run: Run) -> Fact:
     if found.found is None:
         return Fact("settling", "Rough start", CANNOT_TELL)
     if not found.found:
-        watched = any(f.code == "settling" and f.verdict == "watch" for f in run.measures.findings)
-        if watched:  # rough from first to last, or more and more so
+        if _judged(run, "settling", "watch"):  # rough from first to last, or more and more so
             return Fact("settling", "Rough start", "does not clear", "rough to the end of what was recorded")
         return Fact("settling", "Rough start", "none heard", "no change from rough to smooth")
     value = "settles" if found.settle_s is None else f"smooth after {seconds(found.settle_s)}"

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from enginelog.dsp.pulses import line_strengths
 from enginelog.dsp.signals import band, bands, envelope, resample
 from enginelog.model import Clip, Engine
 
@@ -100,8 +101,7 @@ def layout_of(engine: Engine) -> Layout:
         return Layout((-1.0, 1.0), 1)
     lines = np.arange(1, int(round(cycle_deg / 45.0)) * (1 if cycle_deg > 400 else 2) + 1)
     lines = lines[: count * max(1, len(lines) // count)] if engine.even_firing else lines
-    phase = 2 * np.pi * np.outer(lines, np.asarray(angles_deg, float)) / cycle_deg
-    strength = np.abs(np.exp(-1j * phase).sum(axis=1)) / count
+    strength = line_strengths(np.asarray(angles_deg, float) / cycle_deg, len(lines))
     weight = np.full(2 * len(lines), -1.0)
     weight[1::2] = np.where(strength > STRONG, strength, np.where(strength < FAINT, -0.6, 0.0))
     return Layout(tuple(float(w) for w in np.round(_stress_half_way(weight, count), 4)), count)
