@@ -34,6 +34,7 @@ from timeline_examples import (
     real_variants,
     starts,
     whole_runs,
+    wind_and_music,
 )
 
 from enginelog import limits, timeline
@@ -233,6 +234,7 @@ def main(arguments: list[str]) -> int:
         more += pulls_and_no_run(9 * told.rounds, base, hardness, told.cache)
     more += [*plain_engines(24 * told.rounds, 0, told.cache), *plain_others(28 * told.rounds, 1000, told.cache)]
     more += motors(14 * told.rounds, 2000, told.cache)
+    more += wind_and_music(10 * told.rounds, 3000, told.cache)
     if told.real:
         examples += real_examples(told.real, True, told.cache)
         more += real_variants(told.real, told.cache)

@@ -33,7 +33,8 @@ ENGINES = (
 )
 ONLY_PULLS = (("pulls_only", "ordinary"), ("start", "ordinary"), ("pulls_only", "hard"), ("pulls_only", "easy"))
 
-NEAREST = ("electric_motor", "blower", "notes", "ticks")  # sounds most often taken for an engine: each counts for two
+# sounds most often taken for an engine: each counts for two
+NEAREST = ("electric_motor", "blower", "wind", "music", "notes", "ticks")
 
 
 @dataclass(frozen=True)
@@ -64,7 +65,7 @@ class Example:
     def counts(self) -> int:
         """As many times as another made-up recording."""
         if self.real:
-            return 8 if self.name.split("@")[1] in VARIANTS else 24
+            return 8 if self.name.split("@")[1] in VARIANTS else 32
         return 2 if self.name.split("@")[0].endswith(NEAREST) else 1
 
     @property
@@ -251,24 +252,39 @@ def loud(sound: np.ndarray, rng: np.random.Generator, rate: float) -> Clip:
     return Clip((sound / np.abs(sound).max() * rng.uniform(0.05, 0.9)).astype(np.float32), rate)
 
 
-def whirring(kind: str, seed: int) -> Clip:
-    """One of the steady sounds that come nearest to an engine, once more than they come among all other sounds."""
+def once_more(kind: str, seed: int) -> Clip:
+    """One of the sounds that come nearest to an engine, once more than they come among all other sounds."""
     return synthesis.make_other(6000 + seed, kind, 6.0, "hard" if seed % 2 else "ordinary")
 
 
 def electric_motor(seed: int) -> Clip:
     """A motor that whines."""
-    return whirring("electric_motor", seed)
+    return once_more("electric_motor", seed)
 
 
 def power_drill(seed: int) -> Clip:
     """A drill in bursts."""
-    return whirring("power_drill", seed)
+    return once_more("power_drill", seed)
 
 
 def hum(seed: int) -> Clip:
     """A transformer."""
-    return whirring("hum", seed)
+    return once_more("hum", seed)
+
+
+def wind(seed: int) -> Clip:
+    """Wind over the microphone."""
+    return once_more("wind", seed)
+
+
+def music(seed: int) -> Clip:
+    """Music from a loudspeaker."""
+    return once_more("music", seed)
+
+
+def notes(seed: int) -> Clip:
+    """Single notes by the second maker."""
+    return plain_other(seed, "notes")
 
 
 def blower(seed: int) -> Clip:
@@ -298,6 +314,12 @@ def blower(seed: int) -> Clip:
 def motors(count: int, base: int, cache: Path) -> Iterator[Example]:
     """Electric motors by two makers: of all sounds without an engine the ones most often taken for one."""
     yield from sounds(count, base, (electric_motor, blower), cache)
+
+
+def wind_and_music(count: int, base: int, cache: Path) -> Iterator[Example]:
+    """Wind, notes and twice as much music: after electric motors the ones most often taken for an engine."""
+    yield from sounds(count, base, (wind, music, notes), cache)
+    yield from sounds(count, base + count, (music,), cache)
 
 
 def own_negatives(count: int, base: int, cache: Path) -> Iterator[Example]:

@@ -88,9 +88,9 @@ def test_what_a_whole_run_shows_bounds_its_confidence():
     assert part.confidence < 0.85 * good.confidence
     # Half-heard frames that wander about 8000 rpm, which no four-stroke utility engine turns, have no speed.
     astray = 8000 * np.exp(np.cumsum(0.03 * np.random.default_rng(3).standard_normal(200)))
-    assert speed.summarise(heard(astray, 0.46, -0.5), running, LIMITS, engine=Engine()).confidence < 0.2
+    assert speed.summarise(heard(astray, 0.4, -0.5), running, LIMITS, engine=Engine()).confidence < 0.2
     late = (Span("quiet", 0.0, 6.0), Span("run", 6.0, 10.0))
-    assert speed.summarise(heard(astray, 0.46, -0.5), late, LIMITS, engine=Engine()).rpm is None
+    assert speed.summarise(heard(astray, 0.4, -0.5), late, LIMITS, engine=Engine()).rpm is None
 
 
 def unlike_twin(rpm: float) -> Clip:
