@@ -8,9 +8,10 @@ Each block goes through the stages that listen; what they found is put together 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, datetime
+from itertools import chain, islice
 from typing import Any, BinaryIO, TypeVar
 
 import numpy as np
@@ -21,6 +22,7 @@ from enginelog.model import RHYTHM, Clip, Engine, Firings, Run, Track
 
 BLOCK_S = 30.0
 OVERLAP_S = 4.0
+BLOCKS_ASKED = 10  # blocks kept at most until it is known how a twin fires
 PARTS = 32  # blocks whose tracks and firings are kept apart
 
 
@@ -31,11 +33,13 @@ Timed = TypeVar("Timed", timeline.Activity, Track, Firings)
 class _Heard:
     """What the listening stages found, block by block.
 
-    latest: of the last block, which the next one cuts short. tracks (without their rhythm), rhythms, firings: the first
-    `chunks` parts are those of PARTS blocks each, since many small arrays take far more room than they hold.
+    fires: how it fires by its sound, None where that was told. latest: of the last block, which the next one cuts
+    short. tracks (without their rhythm), rhythms, firings: the first `chunks` parts are those of PARTS blocks each,
+    since many small arrays take far more room than they hold.
     """
 
     watch: timeline.Watch
+    fires: speed.Firing | None = None
     quality: list = field(default_factory=list)
     latest: tuple[timeline.Activity, Track, Firings] | None = None
     tracks: list[Track] = field(default_factory=list)
@@ -58,14 +62,29 @@ def analyse(
     Raises UnreadableError where the source cannot be read as a recording.
     """
     sets = {topic: limits.load(topic) for topic in ("quality", "speed", "timeline", "firing", "findings")}
-    heard = _Heard(timeline.Watch(engine, sets["timeline"]))
     with media.open_recording(source, name=name) as recording:
-        for clip in recording.blocks(seconds=BLOCK_S, overlap_s=OVERLAP_S):
-            _listen(clip, engine, sets, heard)
+        blocks, fires = _how_it_fires(recording.blocks(seconds=BLOCK_S, overlap_s=OVERLAP_S), engine, sets)
+        as_heard = engine if fires is None else speed.fires(engine, fires.angles_deg)
+        heard = _Heard(timeline.Watch(as_heard, sets["timeline"]), fires)
+        for clip in blocks:
+            _listen(clip, as_heard, sets, heard)
             if progress and recording.info.seconds:
                 progress(min(1.0, (clip.start_s + clip.seconds) / recording.info.seconds))
         info, problems = recording.info, recording.problems
-    return _judge(info, problems, engine, sets, heard)
+    return _judge(info, problems, replace(as_heard, assumed=engine.assumed), sets, heard)
+
+
+def _how_it_fires(blocks: Iterator[Clip], engine: Engine, sets: dict) -> tuple[Iterator[Clip], speed.Firing | None]:
+    """The same blocks, and how a twin fires whose firing angles nobody told, by as many of the first as it takes."""
+    if not speed.layout_open(engine):
+        return blocks, None
+    twin, taken = speed.Twin(engine, sets["speed"]), []
+    for clip in islice(blocks, BLOCKS_ASKED):
+        taken.append(clip)
+        twin.hear(clip)
+        if twin.enough:
+            break
+    return chain(taken, blocks), twin.firing()
 
 
 def listener(engine: Engine) -> Callable[[Clip, bool], tuple[Track, Firings | None]]:
@@ -168,11 +187,13 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard) -> Run:
         clip_quality = quality.nothing_read(clip_quality, sets["quality"])
     running = story.spans if story.engine_heard else ()
     told = replace(track, rhythm=_unpacked(_taken(heard.rhythms)))
-    run_speed = speed.summarise(told, running, sets["speed"], clip_quality.trust, engine)
+    as_heard = engine if heard.fires is None else speed.fires(engine, heard.fires.angles_deg)
+    run_speed = speed.summarise(told, running, sets["speed"], clip_quality.trust, as_heard)
     del told  # nothing after this asks for the rhythm, and it is the most of the track
     give_back(long)
     # No speed is surer than that there was an engine.
     run_speed = replace(run_speed, confidence=min(run_speed.confidence, story.confidence))
+    run_speed = run_speed if heard.fires is None else heard.fires.doubted(run_speed, sets["speed"])
     firings = firing.join(heard.firings.pop(0) for _ in range(len(heard.firings)))
     spectrum = speed.spectrum_of(heard.spectrum) if story.engine_heard and heard.spectrum else None
     measures = findings.judge(engine, clip_quality, story, run_speed, track, firings, sets["findings"], spectrum)

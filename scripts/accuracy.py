@@ -2,7 +2,8 @@
 
 Tables: ordinary (speed on made-up recordings of ordinary quality), hard (the same on hard ones), bound (stationary
 signals against the Cramer-Rao bound), coverage (of the 95 % interval of the speed), real (recordings of real engines),
-others (sounds that are no engine), plain (engines and sounds of a second, plain maker). With --all also the scripts
+others (sounds that are no engine), plain (engines and sounds of a second, plain maker), twins (whose firing angles
+nobody told). With --all also the scripts
 accuracy_*.py beside this one. Seeds start where none was used for tuning; the same arguments give the same figures.
 """
 
@@ -21,7 +22,7 @@ from pathlib import Path
 import measuring  # noqa: F401 (one thread each, before numpy is loaded)
 from measuring.starting import ensure_environment
 
-ROWS = ("ordinary", "hard", "bound", "coverage", "real", "others", "plain")
+ROWS = ("ordinary", "hard", "bound", "coverage", "real", "others", "plain", "twins")
 FIRST_SEED = 20_000
 RUNS, QUICK_RUNS = 260, 26  # twice, and a fifth of, thirteen kinds times ten behaviours
 MOST_NAMED = 12  # recordings far off that are listed by seed
@@ -148,6 +149,17 @@ class Tables:
             + plain.firings_table(runs, self.told.first_seed, self.told.jobs)
             + "\n\n"
             + plain.others_table(max(1, runs // 10), self.told.first_seed, self.told.jobs)
+        )
+
+    def twins(self) -> str:
+        """Twins of which nobody told how they fire."""
+        from measuring import untold_twins
+
+        runs, first_seed = max(6, self.told.runs // 2), self.told.first_seed + 15_000
+        return (
+            "### Twins whose firing angles nobody told\n\n"
+            f"Seeds {first_seed} to {first_seed + runs - 1}, throttle not moved. Taken for even: as if "
+            "somebody had told 0,360.\n\n" + untold_twins.twins_table(runs, first_seed, self.told.jobs)
         )
 
 

@@ -1,6 +1,6 @@
 """Fits the classifiers that tell lost firings (enginelog/firing/nets.npz).
 
-    python scripts/fit_firing.py --cache FOLDER [--first 0] [--end 797] [--faults 52] [--plain 240] [--out FILE]
+    python scripts/fit_firing.py --cache FOLDER [--first 0] [--end 1900] [--faults 80] [--plain 400] [--out FILE]
                                  [--without bands]
 
 Made-up recordings of seeds below 10 000 through the real speed stage: a mixture of all behaviours, numbers `--first` to
@@ -293,9 +293,9 @@ def main(arguments: list[str]) -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--cache", type=Path, required=True)
     parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--end", type=int, default=797)
-    parser.add_argument("--faults", type=int, default=52, help="recordings of each row by fault")
-    parser.add_argument("--plain", type=int, default=240, help="engines of the second maker")
+    parser.add_argument("--end", type=int, default=1900)
+    parser.add_argument("--faults", type=int, default=80, help="recordings of each row by fault")
+    parser.add_argument("--plain", type=int, default=400, help="engines of the second maker")
     parser.add_argument("--out", type=Path, default=Path(nets.__file__).parent / "nets.npz")
     parser.add_argument("--without", choices=WITHOUT, help="a cue to take away; nothing is stored")
     told = parser.parse_args(arguments)

@@ -113,6 +113,7 @@ def test_four_strokes_are_never_silently_assumed_where_two_are_common(machine):
 
 def test_other_assumptions_worth_a_word():
     assert any("--cylinders 2" in line for line in hints(engine(machine="mower twin")))
-    assert any("(0,360)" in line and "--firing-angles" in line for line in hints(engine(cylinders=2)))
+    assert any("0,270" in line and "--firing-angles" in line for line in hints(engine(cylinders=2)))
+    assert any("(0,180)" in line and "--firing-angles" in line for line in hints(engine(strokes="2", cylinders=2)))
     assert hints(engine(machine="pump")) == []
     assert hints(engine(strokes="4", firing_angles=(0.0, 360.0), machine="mower twin")) == []

@@ -83,7 +83,7 @@ _OPTIONS = (
         type=Angles(),
         metavar="DEG,DEG",
         help="Crank angle of each cylinder's firing within one cycle, from the first at 0; for example 0,270. "
-        "Even firing is assumed.",
+        "Even firing is assumed, but by its sound for a four-stroke twin.",
     ),
     click.option("--rated-rpm", type=_RPM, metavar="RPM", help="Rated speed from the data plate."),
     click.option("--idle-rpm", type=_RPM, metavar="RPM", help="Idle speed from the data plate or manual."),
@@ -154,7 +154,12 @@ def hints(engine: model.Engine) -> list[str]:
         )
     if "cylinders" in engine.assumed and engine.machine == "mower twin":
         lines.append("one cylinder assumed, but a twin has two: give --cylinders 2")
-    if "firing_angles_deg" in engine.assumed and engine.cylinders > 1:
+    if "firing_angles_deg" in engine.assumed and (engine.strokes, engine.cylinders) == (4, 2):
+        lines.append(
+            "how the twin fires is taken from its sound (even, 270/450 or 180/540 degrees apart); give "
+            "--firing-angles (0,360 or 0,270 or 0,180) where you know it"
+        )
+    elif "firing_angles_deg" in engine.assumed and engine.cylinders > 1:
         angles = ",".join(f"{angle:g}" for angle in engine.firing_angles_deg)
         lines.append(f"even firing assumed ({angles}); where it fires unevenly, give --firing-angles")
     return lines

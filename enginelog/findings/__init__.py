@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from enginelog.dsp.lines import cancelled_db
 from enginelog.findings import doubt, firing_verdicts, run_verdicts, speed_verdicts, words
 from enginelog.findings.gather import Evidence, gather
-from enginelog.findings.lines import cancelled_db
 from enginelog.limits import LimitSet
 from enginelog.model import (
     CylinderFiring,
@@ -64,7 +64,7 @@ def judge(
     evidence = None if blocked else gather(engine, timeline, track, firings, limits)
     if evidence is None:
         return _nothing(engine, timeline, speed, blocked or "no stretch of running was found", limits)
-    findings = _findings(evidence, speed, cancelled_db(spectrum, engine), limits)
+    findings = _findings(evidence, speed, _cancelled_db(engine, spectrum), limits)
     settled = evidence.settling
     return Measures(
         speed=replace(speed, band_percent=evidence.band_percent),
@@ -88,6 +88,13 @@ def _blocked(quality: Quality, timeline: Timeline, limits: LimitSet) -> str | No
         reason = (timeline.reason or "no engine running by itself was heard").rstrip(".")
         return reason[:1].lower() + reason[1:]
     return None
+
+
+def _cancelled_db(engine: Engine, spectrum: Spectrum | None) -> float | None:
+    """How high the lines stand that equal cylinders cancel (`dsp.lines`); None where it cannot be told."""
+    if spectrum is None:
+        return None
+    return cancelled_db(spectrum.order, spectrum.level_db, engine.firing_places, 1.0 / engine.revs_per_cycle)
 
 
 def _findings(evidence: Evidence, speed: Speed, cancelled: float | None, limits: LimitSet) -> tuple[Finding, ...]:

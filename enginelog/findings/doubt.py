@@ -9,8 +9,10 @@ from enginelog.model import Engine, Finding, Speed
 
 OF_CYLINDERS = ("misfire", "cylinder_balance")
 HANG_ON_SPEED = ("speed", "blade_speed", "generator_frequency", *OF_CYLINDERS)
+UNLIKE = "with a cylinder that is dead or unlike the others"
 EACH_CYLINDER = ("check spark and compression of each cylinder", "record again, nearer to the exhaust side")
 NEXT = ("tell its rated speed, or measure with a tachometer",)
+NEXT_OF_TWINS = ("tell its firing angles and its rated speed, or measure with a tachometer",)
 
 
 def none_good_in_doubt(findings: list[Finding], engine: Engine, speed: Speed) -> list[Finding]:
@@ -18,10 +20,13 @@ def none_good_in_doubt(findings: list[Finding], engine: Engine, speed: Speed) ->
     second firing, or all of a cylinder, would be lost."""
     if speed.or_rpm is None:
         return findings
-    single = engine.cylinders == 1
-    how = "firing on every second turn only" if single else "with a cylinder that is dead or unlike the others"
+    how = "firing on every second turn only" if engine.cylinders == 1 else UNLIKE
+    if "firing_angles_deg" in engine.assumed and engine.cylinders == 2:
+        slower = speed.rpm is not None and speed.or_rpm < speed.rpm
+        how = "firing evenly" if slower else f"firing unevenly, or {UNLIKE}"
     doubt = f"Not sure: {speed.or_rpm:.0f} rpm, {how}, sounds nearly the same."
-    return [_not_sure(one, doubt, NEXT) if _hangs(one) else one for one in findings]
+    next_checks = NEXT_OF_TWINS if (engine.strokes, engine.cylinders) == (4, 2) else NEXT
+    return [_not_sure(one, doubt, next_checks) if _hangs(one) else one for one in findings]
 
 
 def _hangs(finding: Finding) -> bool:
@@ -33,7 +38,7 @@ def _hangs(finding: Finding) -> bool:
 def none_good_if_one_is_silent(
     findings: list[Finding], engine: Engine, cancelled_db: float | None, limits: LimitSet
 ) -> list[Finding]:
-    """No cylinder is called good where the lines that equal cylinders cancel are there all the same (see `lines`).
+    """No cylinder is called good where the lines that equal cylinders cancel are there all the same (see `dsp.lines`).
 
     A cylinder that is silent throughout shows no firing weaker than its usual, and echoes of the others may stand where
     its own ought to be. cancelled_db: None where it could not be told.

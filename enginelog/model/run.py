@@ -93,6 +93,11 @@ class Engine:
         return self.cylinders / (60.0 * self.revs_per_cycle)
 
     @property
+    def firing_places(self) -> np.ndarray:
+        """Where in the cycle each cylinder fires, as a part of it, shape (cylinders,)."""
+        return np.asarray(self.firing_angles_deg, float) / self.cycle_deg
+
+    @property
     def even_firing(self) -> bool:
         """True where the firing angles divide the cycle evenly."""
         angles = np.sort(np.mod(np.asarray(self.firing_angles_deg, float), self.cycle_deg))
@@ -167,7 +172,7 @@ class Speed:
     """One figure for the whole run: the median over running (run-up left out) and its 95 % interval.
 
     or_rpm: another speed that sounds nearly the same (two or three times as fast, firing on every second turn or in one
-        cylinder only); None where none.
+        cylinder only; half as fast, a twin firing evenly whose firing angles nobody told); None where none.
     """
 
     rpm: float | None

@@ -28,7 +28,7 @@ def ideal_lines(engine: Engine, top_order: float) -> tuple[np.ndarray, np.ndarra
     """
     step = 1.0 / engine.revs_per_cycle
     lines = int(top_order / step + 1e-9)
-    places = np.asarray(engine.firing_angles_deg, float) / engine.cycle_deg
+    places = engine.firing_places
     return step * np.arange(1, lines + 1), engine.cylinders * line_strengths(places, lines)
 
 

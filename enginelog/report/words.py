@@ -171,10 +171,12 @@ def engine_words(engine: Engine) -> str:
 
 def assumed_words(engine: Engine) -> str | None:
     """What was taken as usual because nobody said it; None where all was told."""
+    firing = "even firing" if engine.even_firing else "uneven firing"
+    firing += ", which fits the sound best" if (engine.strokes, engine.cylinders) == (4, 2) else ""
     names = {
         "strokes": f"{engine.strokes} strokes",
         "cylinders": count(engine.cylinders, "cylinder"),
-        "firing_angles_deg": "even firing" if engine.cylinders > 1 else "",
+        "firing_angles_deg": firing if engine.cylinders > 1 else "",
     }
     taken = [words for name, words in names.items() if name in engine.assumed and words]
     return " and ".join(taken) if taken else None

@@ -1,0 +1,140 @@
+"""How a four-stroke twin fires, by its sound, where nobody told it.
+
+A twin fires evenly (360 degrees apart), 270/450 (a V of 90 degrees) or 180/540. An uneven one repeats itself once a
+cycle, just as often as an even one at half its speed fires: taken for even, it is read at half its speed, and the track
+is sure of it. So each way is tracked, and a multinomial logistic regression weighs how well the lines of each stand
+out, and whether those that equal firings cancel are missing. Its coefficients lie in `twins.json`;
+`scripts/fit_twins.py` fits them on made-up recordings (tuning seeds only).
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from importlib.resources import files
+
+import numpy as np
+
+from enginelog.dsp.lines import cancelled_db
+from enginelog.limits import LimitSet
+from enginelog.model import RHYTHM, Clip, Engine, Speed, Track
+from enginelog.speed.emission import plain_sum
+from enginelog.speed.spectrum import OrderPower, added, order_power, spectrum_of
+from enginelog.speed.tracks import track
+
+WAYS = ((0.0, 360.0), (0.0, 270.0), (0.0, 180.0))
+SHOWN = tuple(name for name in RHYTHM if name not in ("noise", "restless", "pitch"))  # places would teach usual speeds
+FIGURES = ("plain_sum", *SHOWN, "confidence", "cancelled_db", "cancelled_unknown")  # of each way, in turn
+WIDEST = 3.0  # figures are read within three standard deviations of those seen in fitting
+FEWEST = 10  # known frames without which all count
+SAME = 0.1  # two readings that differ by less are of one speed
+
+
+@dataclass(frozen=True)
+class Firing:
+    """The way of firing that fits best. chance: that the speed read so is right; times: the speed of the other
+    reading as a multiple of it, None where all read the same."""
+
+    angles_deg: tuple[float, ...]
+    chance: float
+    times: float | None
+
+    def doubted(self, speed: Speed, limits: LimitSet) -> Speed:
+        """The speed with the other reading beside it, where that is likely enough."""
+        if speed.rpm is None or self.times is None or self.chance >= limits.value("firing_angles_sure"):
+            return speed
+        confidence = min(speed.confidence, limits.value("confidence_in_doubt"))
+        return replace(speed, confidence=confidence, or_rpm=self.times * speed.rpm)
+
+
+class Twin:
+    """A four-stroke twin heard block by block, each way it may fire tracked beside the others."""
+
+    def __init__(self, engine: Engine, limits: LimitSet) -> None:
+        self._limits = limits
+        self._engines = [fires(engine, angles) for angles in WAYS]
+        self._tracks: list[list[Track]] = []
+        self._powers: list[OrderPower | None] = [None] * len(WAYS)
+
+    def hear(self, clip: Clip) -> None:
+        """One more block."""
+        tracks = [track(clip, engine, self._limits) for engine in self._engines]
+        for number, (one, engine) in enumerate(zip(tracks, self._engines, strict=True)):
+            self._powers[number] = added(self._powers[number], order_power(clip, one, engine))
+        self._tracks.append(tracks)
+
+    @property
+    def enough(self) -> bool:
+        """Whether a speed was known for so long that more sound tells little more."""
+        known = sum(_known(tracks).sum() for tracks in self._tracks)
+        return bool(known * self._limits.value("frame_hop_s") >= self._limits.value("firing_angles_heard_s"))
+
+    def figures(self) -> np.ndarray:
+        """What the regression reads, shape (len(WAYS) * len(FIGURES),)."""
+        known = np.concatenate([_known(tracks) for tracks in self._tracks])
+        counted = known if known.sum() >= FEWEST else np.ones(len(known), bool)
+        found = []
+        for number, engine in enumerate(self._engines):
+            own = [tracks[number] for tracks in self._tracks]
+            rhythm = np.concatenate([one.rhythm for one in own if one.rhythm is not None])[counted].astype(float)
+            shown = {name: rhythm[:, place] for place, name in enumerate(RHYTHM)}
+            confidence = np.concatenate([one.confidence for one in own])[counted]
+            power = self._powers[number]
+            level = _cancelled_db(engine, power)
+            found += [plain_sum(shown).mean(), *(shown[name].mean() for name in SHOWN), confidence.mean()]
+            found += [level or 0.0, float(level is None)]
+        return np.array(found, float)
+
+    def firing(self) -> Firing | None:
+        """How it fires; None where no block was heard."""
+        if not self._tracks:
+            return None
+        chances = chance_of(self.figures())
+        pitch = [self._pitch(number) for number in range(len(WAYS))]
+        best = int(chances.argmax())
+        same = np.abs(np.array(pitch) - pitch[best]) < SAME
+        other = max(np.flatnonzero(~same), key=lambda number: chances[number], default=None)
+        times = None if other is None else float(np.exp(pitch[other] - pitch[best]))
+        return Firing(WAYS[best], float(chances[same].sum()), times)
+
+    def _pitch(self, number: int) -> float:
+        """Median over the known frames of the logarithm of the speed that this way reads."""
+        rhythm = np.concatenate([tracks[number].rhythm for tracks in self._tracks if tracks[number].rhythm is not None])
+        known = np.concatenate([_known(tracks) for tracks in self._tracks])
+        counted = known if known.sum() >= FEWEST else np.ones(len(known), bool)
+        return float(np.median(rhythm[counted, RHYTHM.index("pitch")]))
+
+
+def fires(engine: Engine, angles_deg: tuple[float, ...]) -> Engine:
+    """The engine as one that was told to fire at these angles."""
+    left = tuple(name for name in engine.assumed if name != "firing_angles_deg")
+    return replace(engine, firing_angles_deg=angles_deg, assumed=left)
+
+
+def _cancelled_db(engine: Engine, power: OrderPower | None) -> float | None:
+    """How high the lines stand that equal firings cancel; None where it cannot be told."""
+    spectrum = spectrum_of(power) if power is not None and power.frames else None
+    if spectrum is None:
+        return None
+    return cancelled_db(spectrum.order, spectrum.level_db, engine.firing_places, 1.0 / engine.revs_per_cycle)
+
+
+def _known(tracks: list[Track]) -> np.ndarray:
+    """Frames of a block whose speed is known by any way of firing."""
+    return np.any([np.isfinite(one.rpm) for one in tracks], axis=0)
+
+
+def chance_of(figures: np.ndarray, model: dict[str, np.ndarray] | None = None) -> np.ndarray:
+    """How likely each of WAYS is, shape (len(WAYS),), from the figures of a twin. model: the shipped one if None."""
+    model = model or _model()
+    z = np.clip((figures - model["mean"]) / model["spread"], -WIDEST, WIDEST)
+    logit = model["weight"][:, 0] + model["weight"][:, 1:] @ z
+    share = np.exp(logit - logit.max())
+    return share / share.sum()
+
+
+@lru_cache(maxsize=1)
+def _model() -> dict[str, np.ndarray]:
+    stored = json.loads((files(__package__) / "twins.json").read_text(encoding="utf-8"))
+    return {name: np.asarray(stored[name], float) for name in ("mean", "spread", "weight")}
