@@ -12,7 +12,7 @@ from enginelog import model
 from enginelog.bench.desk import Form, desk, go, number
 from enginelog.bench.doorkeeper import cookie_header
 from enginelog.bench.rendering import page
-from enginelog.cli.engine_options import engine_from
+from enginelog.cli.engine_options import TWINS_FIRE, engine_from
 from enginelog.cli.hand_back import enter as enter_hand_back
 from enginelog.model import UsageError
 from enginelog.store import NotInStoreError, Store, numbers
@@ -32,7 +32,7 @@ def take_in(request: Request, form: Form) -> Response:
 
 def _told(store: Store, label: str, form: Form) -> dict[str, Any]:
     """The machine's layout as the form tells it; nothing where the machine is known and nothing is told."""
-    told = {name: form.text(name) or None for name in ("strokes", "cylinders", "kind", "rated_rpm", "idle_rpm")}
+    told = {name: form.text(name) or None for name in ("strokes", "cylinders", "firing", "kind", "rated_rpm", "idle_rpm")}
     if not any(told.values()):
         return {} if _known(store, label) else _layout(told)
     return _layout(told)
@@ -41,11 +41,13 @@ def _told(store: Store, label: str, form: Form) -> dict[str, Any]:
 def _layout(told: dict[str, str | None]) -> dict[str, Any]:
     if told["strokes"] not in (None, "2", "4"):
         raise UsageError(f"strokes: '{told['strokes']}' given, 2 or 4 expected")
-    cylinders = told["cylinders"]
+    cylinders, firing = told["cylinders"], told["firing"]
+    if firing is not None and firing not in dict(TWINS_FIRE):
+        raise UsageError(f"firing: '{firing}' given, one of {', '.join(dict(TWINS_FIRE))} expected")
     engine = engine_from(
         strokes=told["strokes"],
         cylinders=None if cylinders is None else int(_amount(cylinders, "cylinders", 1, 12)),
-        firing_angles=None,
+        firing_angles=None if firing is None else tuple(float(angle) for angle in firing.split(",")),
         rated_rpm=_rpm(told["rated_rpm"], "rated speed"),
         idle_rpm=_rpm(told["idle_rpm"], "idle speed"),
         machine=told["kind"],

@@ -9,7 +9,7 @@ from enginelog import compare, model
 from enginelog.bench.answers import answer
 from enginelog.bench.desk import desk, number
 from enginelog.bench.rendering import page
-from enginelog.cli.engine_options import MACHINES
+from enginelog.cli.engine_options import MACHINES, TWINS_FIRE
 from enginelog.compare import BeforeAfter
 from enginelog.limits import bench as bench_rules
 from enginelog.model import JobRecord, UsageError
@@ -38,7 +38,8 @@ def new_job(request: Request) -> Response:
     """The form that takes a machine in."""
     with desk(request).store() as store:
         known = store.machines()
-    return page(request, "new_job.html", machines=known, kinds=MACHINES, chosen=request.query_params.get("label", ""))
+    chosen = request.query_params.get("label", "")
+    return page(request, "new_job.html", machines=known, kinds=MACHINES, firing=TWINS_FIRE, chosen=chosen)
 
 
 def job(request: Request) -> Response:

@@ -74,6 +74,12 @@ class Machine(click.ParamType):
         return kind
 
 
+TWINS_FIRE = (  # ways a four-stroke twin fires: published firing-order tables
+    ("0,360", "360/360 degrees apart (pistons rise together)"),
+    ("0,270", "270/450 degrees apart (V of 90 degrees)"),
+    ("0,180", "180/540 degrees apart (pistons rise in turn)"),
+)
+
 _RPM = Number(100, 20_000, "rpm")
 _OPTIONS = (
     click.option("--strokes", type=click.Choice(["2", "4"]), help="Two-stroke or four-stroke; 4 is assumed."),

@@ -229,6 +229,8 @@ def test_wrong_forms_are_refused_in_words(store, server, browser):
         (f"/jobs/{job}/state", {"state": "gone"}, "expected"),
         ("/jobs", {"label": ""}, "label"),
         ("/jobs", {"label": "saw Thistle", "strokes": "3"}, "expected"),
+        ("/jobs", {"label": "mower Badger", "cylinders": "2", "firing": "0,90"}, "expected"),
+        ("/jobs", {"label": "mower Badger", "cylinders": "1", "firing": "0,270"}, "expected"),
         ("/takes", {"job": job, "name": "a", "size": "12x", "stage": "before"}, "whole number"),
         ("/takes", {"job": job, "name": "a", "size": "12", "stage": "never"}, "expected"),
     ):
@@ -237,6 +239,16 @@ def test_wrong_forms_are_refused_in_words(store, server, browser):
     for path in ("/jobs/999", "/runs/999", "/machines/999", "/takes/none", "/jobs/99999999999999999999"):
         told = browser.get(path)
         assert told.status == 404 and str(store.parent) not in told.text, path
+
+
+def test_how_a_twin_fires_can_be_told_or_left_to_its_sound(store, server, browser):
+    assert "270/450" in browser.get("/jobs/new").text
+    assert browser.post("/jobs", {"label": "mower Badger", "firing": "0,270", "cylinders": "2"}).status == 303
+    assert browser.post("/jobs", {"label": "mower Sorrel", "firing": "", "cylinders": "2"}).status == 303
+    with open_store(store) as opened:
+        told, left = opened.machine("mower Badger"), opened.machine("mower Sorrel")
+    assert told.firing_angles_deg == (0.0, 270.0) and "firing_angles_deg" not in told.assumed
+    assert "firing_angles_deg" in left.assumed
 
 
 # ---------------------------------------------------------------- floods
