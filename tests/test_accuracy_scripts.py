@@ -118,10 +118,9 @@ def test_the_true_speed_counts_every_moment_alike():
     t = np.arange(0, 8.1, 0.005)
     rpm = np.where(t < 0.5, 600.0, np.where(t < 4.5, 3000.0, 1800.0))
     turns = np.concatenate([[0.0], np.cumsum(rpm[:-1] / 60 * 0.005)])
-    nothing = truth.nothing(8.1)
-    run = replace(nothing, t_s=t, turns=turns, rpm=rpm, speed_rpm=2999.0, run_up_end_s=0.5, run_end_s=8.1)
-    assert made.true_speed(run) == pytest.approx(3000.0)
-    assert np.isnan(made.true_speed(nothing))
+    assert truth.median_speed(t, turns, 0.5, 8.1) == pytest.approx(3000.0)
+    assert truth.median_speed(t, turns, 0.5, 0.7) is None
+    assert np.isnan(made.true_speed(truth.nothing(8.1)))
 
 
 @pytest.fixture

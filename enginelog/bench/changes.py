@@ -32,7 +32,9 @@ def take_in(request: Request, form: Form) -> Response:
 
 def _told(store: Store, label: str, form: Form) -> dict[str, Any]:
     """The machine's layout as the form tells it; nothing where the machine is known and nothing is told."""
-    told = {name: form.text(name) or None for name in ("strokes", "cylinders", "firing", "kind", "rated_rpm", "idle_rpm")}
+    told = {
+        name: form.text(name) or None for name in ("strokes", "cylinders", "firing", "kind", "rated_rpm", "idle_rpm")
+    }
     if not any(told.values()):
         return {} if _known(store, label) else _layout(told)
     return _layout(told)

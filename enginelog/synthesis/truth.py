@@ -13,6 +13,9 @@ from enginelog.synthesis.scenario import Scenario
 TRUTH_STEP_S = 0.005
 
 
+READ_OVER_S, STEP_S = 0.25, 0.005  # over which a speed is read, as the analysis reads it, and how often
+
+
 @dataclass(frozen=True)
 class PullTruth:
     """One pull: `end_s` is when the crank stands still again, or fires. rpm: mean while the starter drives."""
@@ -41,7 +44,7 @@ class Truth:
     firing_*: one entry each firing opportunity while the engine runs by itself, at the moment its exhaust opens: that
     is firing_angle/360 turns into a cycle of `turns`. firing_strength: 1 = healthy; missed: a misfire; partial: a weak
     burn that is none. t_s, turns, rpm: crank position and speed (mean over one cycle, 20..200 ms) each 5 ms.
-    speed_rpm: median of the speed over 0.25 s windows of the last run, run-up left out; misfire_share: of the same.
+    speed_rpm: see `median_speed`, of the last run, run-up left out; misfire_share: of the same.
     settle_s counts from `run_start_s` (rough_shape names what was asked for: step, fade, never, worse).
     hunting_swing_rpm: median over cycles of the peak to peak of what the crank did at the rate of the swing and twice
     it. seconds_to_run: first pull to `run_start_s`.
@@ -98,6 +101,21 @@ def cycle_speed(t: np.ndarray, motion: Motion, revs_per_cycle: float) -> np.ndar
     half = 0.5 * np.clip(revs_per_cycle / np.maximum(rps, 1e-6), 0.02, 0.2)
     low, high = np.maximum(t - half, 0), np.minimum(t + half, motion.t_s[-1])
     return (np.interp(high, motion.t_s, motion.turns) - np.interp(low, motion.t_s, motion.turns)) / (high - low) * 60
+
+
+def median_speed(t_s: np.ndarray, turns: np.ndarray, start_s: float, end_s: float) -> float | None:
+    """Median in rpm of the speed read over a quarter of a second about each moment; None where less than that runs.
+
+    t_s, turns: (n,) crank position. At the ends the part of the quarter second that lies in the run is read. (Quarters
+    of a second end to end are a few dozen numbers, whose median hangs on where the first of them begins: by up to 1 %
+    in a run that misfires. Without the ends, where a run begins and ends idling, its median shifts by 4 %.)
+    """
+    if end_s - start_s < READ_OVER_S:
+        return None
+    middle_s = np.arange(start_s, end_s, STEP_S)
+    low_s, high_s = (np.clip(middle_s + side, start_s, end_s) for side in (-READ_OVER_S / 2, READ_OVER_S / 2))
+    turned = np.interp(high_s, t_s, turns) - np.interp(low_s, t_s, turns)
+    return float(np.median(turned / (high_s - low_s))) * 60
 
 
 def window_speeds(motion: Motion, start: float, end: float, width: float = 0.25) -> np.ndarray:
@@ -239,7 +257,6 @@ def with_run(base: Truth, scenario: Scenario, motion: Motion, wanted_rpm: np.nda
 
     start, end, how = motion.runs[-1]
     up = run_up_end(scenario, motion, start, end, wanted_rpm, wanted_t)
-    speeds = window_speeds(motion, up, end)
     after = (base.firing_t_s >= up) & (base.firing_t_s <= end)
     rate, swing = swing_of(scenario, motion, up, end)
     still = standstill_after(motion, end, scenario.seconds) if how != "end" else None
@@ -249,7 +266,7 @@ def with_run(base: Truth, scenario: Scenario, motion: Motion, wanted_rpm: np.nda
         run_start_s=start, run_up_end_s=up, run_end_s=end, cut_s=end if how == "cut" else None,
         standstill_s=still, rundown_s=still - end if still is not None else None,
         seconds_to_run=start - scenario.pulls[0].at_s if scenario.pulls else None,
-        speed_rpm=float(np.median(speeds)) if len(speeds) else None,
+        speed_rpm=median_speed(base.t_s, base.turns, up, end),
         misfire_share=float(np.mean(base.missed[after])) if np.any(after) else None,
         misfire_pattern=scenario.misfires.kind,
         hunting_rate_hz=rate, hunting_swing_rpm=swing,

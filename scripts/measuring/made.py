@@ -16,7 +16,6 @@ BEHAVIOURS = (
     *("steady", "misfire", "hunting", "settling", "start", "load_step", "cut", "never_settles"),
     *("start,misfire", "moved"),
 )
-READ_OVER_S, STEP_S = 0.25, 0.005  # as in enginelog.speed.summary; step of the truth
 MOVED = "moved"  # throttle worked, or a saw revved: such a run has no one speed
 MACHINES = {"generator_60": "generator", "twin_270": "mower twin", "twin_180": "mower twin", "twin_360": "mower twin"}
 PLAIN_MACHINES = ("mower", "generator", "pump", "tiller", "saw", "trimmer")
@@ -113,22 +112,11 @@ def read(case: Case) -> list[Reading]:
 
 
 def true_speed(truth: synthesis.Truth) -> float:
-    """Median over running time of the crank's speed, read over a quarter of a second about each moment; NaN: no run.
+    """Median over running time of the crank's speed, rpm (`synthesis.truth.median_speed`); NaN: no run.
 
-    The same that the analysis tells of: the last run, run-up left out, every moment counted alike; at the ends the part
-    of the quarter second that lies in the run is read. (Quarters of a second end to end are a few dozen numbers, whose
-    median hangs on where the first of them begins: by up to 1 % in a run that misfires. `Truth.speed_rpm` is that.
-    Without the ends, where a run begins and ends idling, its median shifts by 4 %.)
+    The same that the analysis tells of: the last run, run-up left out, every moment counted alike.
     """
-    if truth.speed_rpm is None:
-        return float("nan")
-    start_s, end_s = truth.run_up_end_s, truth.run_end_s
-    if end_s - start_s < READ_OVER_S:
-        return float("nan")
-    middle_s = np.arange(start_s, end_s, STEP_S)
-    low_s, high_s = (np.clip(middle_s + side, start_s, end_s) for side in (-READ_OVER_S / 2, READ_OVER_S / 2))
-    turns = np.interp(high_s, truth.t_s, truth.turns) - np.interp(low_s, truth.t_s, truth.turns)
-    return float(np.median(turns / (high_s - low_s))) * 60
+    return float("nan") if truth.speed_rpm is None else truth.speed_rpm
 
 
 def _track_ratio(run: Run, truth: synthesis.Truth) -> float:
