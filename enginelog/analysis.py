@@ -91,13 +91,16 @@ def listener(engine: Engine) -> Callable[[Clip, bool], tuple[Track, Firings | No
     """The listening stages for one stretch of sound after the other, as live listening needs them.
 
     The function returned gives the speed over time and, where asked for (None else), the firings of a stretch, by the
-    same code as `analyse`.
+    same code as `analyse`; how a twin fires that nobody told as soon as it was heard for long enough.
     """
     speed_limits, firing_limits = limits.load("speed"), limits.load("firing")
+    taken = speed.Taken(engine, speed_limits)
 
     def hear(clip: Clip, with_firings: bool) -> tuple[Track, Firings | None]:
-        track = speed.track(clip, engine, speed_limits)
-        return track, firing.locate(clip, track, engine, firing_limits) if with_firings else None
+        as_heard = taken.engine
+        track = speed.track(clip, as_heard, speed_limits)
+        taken.hear(clip, track)
+        return track, firing.locate(clip, track, as_heard, firing_limits) if with_firings else None
 
     return hear
 

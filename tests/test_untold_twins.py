@@ -98,12 +98,20 @@ def test_chances_are_of_the_three_ways_and_add_up():
     assert chances.shape == (3,) and chances.sum() == pytest.approx(1.0) and (chances >= 0).all()
 
 
-def test_live_listening_doubts_a_twin_taken_for_even():
-    """One block alone: half or all of the speed, so no frame is sure."""
-    clip = twin(270.0, 3300.0)
-    untold, told = (speed.track(clip, engine, LIMITS) for engine in (UNTOLD, TOLD))
-    assert np.median(told.confidence) > 0.7
-    assert np.max(untold.confidence) <= LIMITS.value("least_confidence") + 1e-6
+def test_live_listening_doubts_a_twin_until_it_has_heard_how_it_fires():
+    """One stretch alone: half or all of the speed, so no frame is sure. After a few more the speed is the true one."""
+    clip = twin(180.0, 3000.0, 20.0)
+    hear = analysis.listener(UNTOLD)
+    stretches = [
+        Clip(clip.samples[first : first + 64_000], clip.rate_hz, first / clip.rate_hz)
+        for first in range(0, len(clip.samples) - 64_000, 16_000)
+    ]
+    tracks = [hear(one, False)[0] for one in stretches]
+    least = LIMITS.value("least_confidence")
+    assert np.max(tracks[0].confidence) <= least + 1e-6
+    assert np.median(tracks[-1].confidence) > 0.7 and np.nanmedian(tracks[-1].rpm) == pytest.approx(3000, rel=0.01)
+    assert all(np.nanmedian(one.rpm) > 2900 or np.max(one.confidence) <= least + 1e-6 for one in tracks)
+    assert analysis.listener(TOLD)(stretches[0], False)[0].confidence.max() > 0.7
 
 
 def test_what_was_taken_from_the_sound_is_said():

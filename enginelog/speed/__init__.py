@@ -2,18 +2,19 @@
 
 Front door: `track` for one block of sound, `summarise` for the figure of the run,
 `order_power` of each block, `added` to those before, and `spectrum_of` all for the spectrum against engine order.
-Where `layout_open`, a `Twin` hears the first blocks and says how it fires.
+Where `layout_open`, a `Twin` hears the first blocks and says how it fires; live, the engine is `Taken` as heard so far.
 """
 
 from enginelog.speed.kinds import layout_open
 from enginelog.speed.spectrum import OrderPower, added, order_power, spectrum_of
 from enginelog.speed.summary import summarise
 from enginelog.speed.tracks import track
-from enginelog.speed.twins import Firing, Twin, fires
+from enginelog.speed.twins import Firing, Taken, Twin, fires
 
 __all__ = [
     "Firing",
     "OrderPower",
+    "Taken",
     "Twin",
     "added",
     "fires",

@@ -20,6 +20,7 @@ from enginelog.dsp.lines import cancelled_db
 from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Clip, Engine, Speed, Track
 from enginelog.speed.emission import plain_sum
+from enginelog.speed.kinds import layout_open
 from enginelog.speed.spectrum import OrderPower, added, order_power, spectrum_of
 from enginelog.speed.tracks import track
 
@@ -65,10 +66,14 @@ class Twin:
         self._tracks.append(tracks)
 
     @property
+    def known_s(self) -> float:
+        """How long a speed was known."""
+        return float(sum(_known(tracks).sum() for tracks in self._tracks) * self._limits.value("frame_hop_s"))
+
+    @property
     def enough(self) -> bool:
         """Whether a speed was known for so long that more sound tells little more."""
-        known = sum(_known(tracks).sum() for tracks in self._tracks)
-        return bool(known * self._limits.value("frame_hop_s") >= self._limits.value("firing_angles_heard_s"))
+        return self.known_s >= self._limits.value("firing_angles_heard_s")
 
     def figures(self) -> np.ndarray:
         """What the regression reads, shape (len(WAYS) * len(FIGURES),)."""
@@ -104,6 +109,29 @@ class Twin:
         known = np.concatenate([_known(tracks) for tracks in self._tracks])
         counted = known if known.sum() >= FEWEST else np.ones(len(known), bool)
         return float(np.median(rhythm[counted, RHYTHM.index("pitch")]))
+
+
+class Taken:
+    """How an engine is taken while the sound comes: a twin whose firing angles nobody told for even, so that no speed
+    of it is sure, until it was heard for long enough to tell. engine: as it is taken now."""
+
+    def __init__(self, told: Engine, limits: LimitSet) -> None:
+        self.engine, self._told, self._limits = told, told, limits
+        self._twin = Twin(told, limits) if layout_open(told) else None
+        self._heard_until_s = -np.inf
+
+    def hear(self, clip: Clip, found: Track) -> None:
+        """The latest stretch of sound and its track; stretches that overlap the last one heard are left out."""
+        if self._twin is None or clip.start_s < self._heard_until_s or not np.isfinite(found.rpm).any():
+            return
+        self._heard_until_s = clip.start_s + clip.seconds
+        self._twin.hear(clip)
+        firing = self._twin.firing()
+        if firing is None or self._twin.known_s < self._limits.value("firing_angles_least_s"):
+            return
+        sure = firing.times is None or firing.chance >= self._limits.value("firing_angles_sure")
+        self.engine = fires(self._told, firing.angles_deg) if sure else self._told
+        self._twin = None if self._twin.enough else self._twin
 
 
 def fires(engine: Engine, angles_deg: tuple[float, ...]) -> Engine:
