@@ -39,7 +39,7 @@ class _Heard:
     """
 
     watch: timeline.Watch
-    fires: speed.Firing | None = None
+    fires: speed.HeardAngles | None = None
     quality: list = field(default_factory=list)
     latest: tuple[timeline.Activity, Track, Firings] | None = None
     tracks: list[Track] = field(default_factory=list)
@@ -74,7 +74,9 @@ def analyse(
     return _judge(info, problems, replace(as_heard, assumed=engine.assumed), sets, heard)
 
 
-def _how_it_fires(blocks: Iterator[Clip], engine: Engine, sets: dict) -> tuple[Iterator[Clip], speed.Firing | None]:
+def _how_it_fires(
+    blocks: Iterator[Clip], engine: Engine, sets: dict
+) -> tuple[Iterator[Clip], speed.HeardAngles | None]:
     """The same blocks, and how a twin fires whose firing angles nobody told, by as many of the first as it takes."""
     if not speed.layout_open(engine):
         return blocks, None
@@ -84,7 +86,7 @@ def _how_it_fires(blocks: Iterator[Clip], engine: Engine, sets: dict) -> tuple[I
         twin.hear(clip)
         if twin.enough:
             break
-    return chain(taken, blocks), twin.firing()
+    return chain(taken, blocks), twin.angles()
 
 
 def listener(engine: Engine) -> Callable[[Clip, bool], tuple[Track, Firings | None]]:

@@ -83,10 +83,10 @@ def test_only_a_four_stroke_twin_is_asked_how_it_fires(engine):
 
 def test_a_likely_other_speed_is_named_and_takes_the_confidence():
     sure = Speed(3300.0, 3290.0, 3310.0, None, 0.97)
-    doubted = speed.Firing((0.0, 270.0), 0.7, 0.5).doubted(sure, LIMITS)
+    doubted = speed.HeardAngles((0.0, 270.0), 0.7, 0.5).doubted(sure, LIMITS)
     assert doubted.or_rpm == 1650.0 and doubted.confidence == LIMITS.value("confidence_in_doubt")
-    assert speed.Firing((0.0, 270.0), 0.95, 0.5).doubted(sure, LIMITS) == sure
-    assert speed.Firing((0.0, 270.0), 0.7, None).doubted(sure, LIMITS) == sure
+    assert speed.HeardAngles((0.0, 270.0), 0.95, 0.5).doubted(sure, LIMITS) == sure
+    assert speed.HeardAngles((0.0, 270.0), 0.7, None).doubted(sure, LIMITS) == sure
     good = [Finding("misfire", "ok", "None lost."), Finding("hunting", "ok", "None.")]
     slower, faster = (doubt.none_good_in_doubt(good, UNTOLD, replace(doubted, or_rpm=rpm)) for rpm in (1650.0, 6600.0))
     assert "1650 rpm, firing evenly" in slower[0].text and slower[0].verdict == "unknown"

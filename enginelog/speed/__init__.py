@@ -9,10 +9,10 @@ from enginelog.speed.kinds import layout_open
 from enginelog.speed.spectrum import OrderPower, added, order_power, spectrum_of
 from enginelog.speed.summary import summarise
 from enginelog.speed.tracks import track
-from enginelog.speed.twins import Firing, Taken, Twin, fires
+from enginelog.speed.twins import HeardAngles, Taken, Twin, fires
 
 __all__ = [
-    "Firing",
+    "HeardAngles",
     "OrderPower",
     "Taken",
     "Twin",

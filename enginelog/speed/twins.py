@@ -33,7 +33,7 @@ SAME = 0.1  # two readings that differ by less are of one speed
 
 
 @dataclass(frozen=True)
-class Firing:
+class HeardAngles:
     """The way of firing that fits best. chance: that the speed read so is right; times: the speed of the other
     reading as a multiple of it, None where all read the same."""
 
@@ -77,38 +77,38 @@ class Twin:
 
     def figures(self) -> np.ndarray:
         """What the regression reads, shape (len(WAYS) * len(FIGURES),)."""
-        known = np.concatenate([_known(tracks) for tracks in self._tracks])
-        counted = known if known.sum() >= FEWEST else np.ones(len(known), bool)
-        found = []
+        counted, found = self._counted(), []
         for number, engine in enumerate(self._engines):
-            own = [tracks[number] for tracks in self._tracks]
-            rhythm = np.concatenate([one.rhythm for one in own if one.rhythm is not None])[counted].astype(float)
+            rhythm = self._rhythm(number, counted)
             shown = {name: rhythm[:, place] for place, name in enumerate(RHYTHM)}
-            confidence = np.concatenate([one.confidence for one in own])[counted]
-            power = self._powers[number]
-            level = _cancelled_db(engine, power)
+            confidence = np.concatenate([tracks[number].confidence for tracks in self._tracks])[counted]
+            level = _cancelled_db(engine, self._powers[number])
             found += [plain_sum(shown).mean(), *(shown[name].mean() for name in SHOWN), confidence.mean()]
             found += [level or 0.0, float(level is None)]
         return np.array(found, float)
 
-    def firing(self) -> Firing | None:
-        """How it fires; None where no block was heard."""
+    def _counted(self) -> np.ndarray:
+        """Mask of the frames that count: those whose speed is known by any way of firing, or all if these are few."""
+        known = np.concatenate([_known(tracks) for tracks in self._tracks])
+        return known if known.sum() >= FEWEST else np.ones(len(known), bool)
+
+    def _rhythm(self, number: int, counted: np.ndarray) -> np.ndarray:
+        """How the rhythm showed itself by one way of firing, shape (frames that count, len(RHYTHM))."""
+        parts = [tracks[number].rhythm for tracks in self._tracks]
+        return np.concatenate([part for part in parts if part is not None])[counted].astype(float)
+
+    def angles(self) -> HeardAngles | None:
+        """The angles it fires at; None where no block was heard."""
         if not self._tracks:
             return None
         chances = chance_of(self.figures())
-        pitch = [self._pitch(number) for number in range(len(WAYS))]
+        counted, column = self._counted(), RHYTHM.index("pitch")
+        pitch = np.array([np.median(self._rhythm(number, counted)[:, column]) for number in range(len(WAYS))])
         best = int(chances.argmax())
-        same = np.abs(np.array(pitch) - pitch[best]) < SAME
+        same = np.abs(pitch - pitch[best]) < SAME
         other = max(np.flatnonzero(~same), key=lambda number: chances[number], default=None)
         times = None if other is None else float(np.exp(pitch[other] - pitch[best]))
-        return Firing(WAYS[best], float(chances[same].sum()), times)
-
-    def _pitch(self, number: int) -> float:
-        """Median over the known frames of the logarithm of the speed that this way reads."""
-        rhythm = np.concatenate([tracks[number].rhythm for tracks in self._tracks if tracks[number].rhythm is not None])
-        known = np.concatenate([_known(tracks) for tracks in self._tracks])
-        counted = known if known.sum() >= FEWEST else np.ones(len(known), bool)
-        return float(np.median(rhythm[counted, RHYTHM.index("pitch")]))
+        return HeardAngles(WAYS[best], float(chances[same].sum()), times)
 
 
 class Taken:
@@ -126,11 +126,11 @@ class Taken:
             return
         self._heard_until_s = clip.start_s + clip.seconds
         self._twin.hear(clip)
-        firing = self._twin.firing()
-        if firing is None or self._twin.known_s < self._limits.value("firing_angles_least_s"):
+        angles = self._twin.angles()
+        if angles is None or self._twin.known_s < self._limits.value("firing_angles_least_s"):
             return
-        sure = firing.times is None or firing.chance >= self._limits.value("firing_angles_sure")
-        self.engine = fires(self._told, firing.angles_deg) if sure else self._told
+        sure = angles.times is None or angles.chance >= self._limits.value("firing_angles_sure")
+        self.engine = fires(self._told, angles.angles_deg) if sure else self._told
         self._twin = None if self._twin.enough else self._twin
 
 
