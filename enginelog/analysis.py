@@ -78,7 +78,7 @@ def _how_it_fires(
     blocks: Iterator[Clip], engine: Engine, sets: dict
 ) -> tuple[Iterator[Clip], speed.HeardAngles | None]:
     """The same blocks, and how a twin fires whose firing angles nobody told, by as many of the first as it takes."""
-    if not speed.layout_open(engine):
+    if not engine.firing_open:
         return blocks, None
     twin, taken = speed.Twin(engine, sets["speed"]), []
     for clip in islice(blocks, BLOCKS_ASKED):
@@ -201,7 +201,8 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard) -> Run:
     run_speed = run_speed if heard.fires is None else heard.fires.doubted(run_speed, sets["speed"])
     firings = firing.join(heard.firings.pop(0) for _ in range(len(heard.firings)))
     spectrum = speed.spectrum_of(heard.spectrum) if story.engine_heard and heard.spectrum else None
-    measures = findings.judge(engine, clip_quality, story, run_speed, track, firings, sets["findings"], spectrum)
+    cancelled_db = speed.cancelled_db(spectrum, engine)
+    measures = findings.judge(engine, clip_quality, story, run_speed, track, firings, sets["findings"], cancelled_db)
     return Run(
         program_version=__version__,
         analysed_at=datetime.now(UTC).isoformat(timespec="seconds"),

@@ -3,8 +3,8 @@
 Tables: ordinary (speed on made-up recordings of ordinary quality), hard (the same on hard ones), bound (stationary
 signals against the Cramer-Rao bound), coverage (of the 95 % interval of the speed), real (recordings of real engines),
 others (sounds that are no engine), plain (engines and sounds of a second, plain maker), twins (whose firing angles
-nobody told). With --all also the scripts
-accuracy_*.py beside this one. Seeds start where none was used for tuning; the same arguments give the same figures.
+nobody told). With --all also the scripts accuracy_*.py beside this one. Seeds start where none was used for tuning; the
+same arguments give the same figures.
 """
 
 from __future__ import annotations

@@ -20,13 +20,13 @@ import numpy as np
 from measuring import made
 from measuring.plain_engines import fitted_engine
 from measuring.pool import each
+from measuring.untold_twins import KINDS
 
 from enginelog import limits, synthesis
 from enginelog.model import Clip, Engine
 from enginelog.speed import twins
 
 TARGET = Path(twins.__file__).parent / "twins.json"
-KINDS = ("twin_360", "twin_270", "twin_180")  # in the order of twins.WAYS
 FIRST = {"ordinary": 2000, "hard": 7000}
 PARTS = 8
 RIDGE = 3e-3

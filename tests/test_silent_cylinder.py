@@ -14,10 +14,10 @@ from measuring import by_fault  # noqa: E402
 from measuring.made import analysed, as_told  # noqa: E402
 
 from enginelog import limits, synthesis  # noqa: E402
-from enginelog.dsp.lines import cancelled_db  # noqa: E402
 from enginelog.dsp.pulses import line_strengths  # noqa: E402
 from enginelog.findings import doubt  # noqa: E402
 from enginelog.model import Engine, Finding, Spectrum  # noqa: E402
+from enginelog.speed import cancelled_db  # noqa: E402
 
 LIMITS = limits.load("findings")
 TWINS = {angle: Engine(cylinders=2, firing_angles_deg=(0.0, angle)) for angle in (180.0, 270.0, 360.0)}
@@ -37,10 +37,6 @@ def pulses(engine: Engine, weights: tuple[float, ...], noise: float = 0.01) -> S
     return Spectrum(order, level - level.max())
 
 
-def of(spectrum: Spectrum, engine: Engine) -> float | None:
-    return cancelled_db(spectrum.order, spectrum.level_db, engine.firing_places, 1.0 / engine.revs_per_cycle)
-
-
 # Ideal line strengths at orders 0.5 to 4: abs(sum(exp(-j*q*theta))) / 2, arithmetic from published firing-order tables.
 @pytest.mark.parametrize(
     ("angle", "wanted"),
@@ -56,14 +52,17 @@ def test_strengths_are_those_of_the_firing_order(angle, wanted):
 
 @pytest.mark.parametrize("angle", TWINS)
 def test_lines_are_cancelled_by_equal_cylinders_and_by_none_that_is_silent(angle):
-    equal, unlike, silent = (of(pulses(TWINS[angle], (1.0, other)), TWINS[angle]) for other in (1.0, 0.6, 0.0))
+    equal, unlike, silent = (
+        cancelled_db(pulses(TWINS[angle], (1.0, other)), TWINS[angle]) for other in (1.0, 0.6, 0.0)
+    )
     assert equal < -15 and equal < unlike < silent
     assert silent == pytest.approx(0.0, abs=1.0)
 
 
-def test_a_single_cylinder_cancels_no_line():
+def test_a_single_and_a_recording_without_a_spectrum_say_nothing():
     single = Engine()
-    assert of(pulses(single, (1.0,)), single) is None
+    assert cancelled_db(pulses(single, (1.0,)), single) is None
+    assert cancelled_db(None, TWINS[270.0]) is None
 
 
 @pytest.mark.parametrize("angle", TWINS)

@@ -77,8 +77,8 @@ def test_the_demo_twin_is_read_at_its_speed_without_its_firing_angles():
     "engine", [TOLD, Engine(assumed=("firing_angles_deg",)), replace(UNTOLD, strokes=2, firing_angles_deg=(0.0, 180.0))]
 )
 def test_only_a_four_stroke_twin_is_asked_how_it_fires(engine):
-    assert not speed.layout_open(engine)
-    assert speed.layout_open(UNTOLD)
+    assert not engine.firing_open
+    assert UNTOLD.firing_open
 
 
 def test_a_likely_other_speed_is_named_and_takes_the_confidence():

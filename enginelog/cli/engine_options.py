@@ -160,7 +160,7 @@ def hints(engine: model.Engine) -> list[str]:
         )
     if "cylinders" in engine.assumed and engine.machine == "mower twin":
         lines.append("one cylinder assumed, but a twin has two: give --cylinders 2")
-    if "firing_angles_deg" in engine.assumed and (engine.strokes, engine.cylinders) == (4, 2):
+    if engine.firing_open:
         lines.append(
             "how the twin fires is taken from its sound (even, 270/450 or 180/540 degrees apart); give "
             "--firing-angles (0,360 or 0,270 or 0,180) where you know it"

@@ -50,7 +50,7 @@ def _layout(before: Engine, after: Engine) -> Obstacle | None:
         return Obstacle(f"taken with {before.cylinders} cylinders before and {after.cylinders} after", advice)
     angles = [np.mod(np.asarray(one.firing_angles_deg, float), one.cycle_deg) for one in (before, after)]
     if np.max(np.abs(np.sort(angles[0]) - np.sort(angles[1]))) > 1.0:
-        if any("firing_angles_deg" in one.assumed for one in (before, after)):
+        if before.firing_open or after.firing_open:
             advice = "Nobody told the firing angles, so they were taken from each sound: tell them, and analyse again."
         return Obstacle("taken with different firing angles", advice)
     return None

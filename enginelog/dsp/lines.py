@@ -1,8 +1,7 @@
 """Whether pulses at given places of a period sound together, by the lines of the order spectrum.
 
 Equal pulses cancel some lines of the period (`dsp.pulses.line_strengths`). One alone cancels none: where the others
-are silent, these lines stand as high as their neighbours, even where echoes fill its
-places in time.
+are silent, these lines stand as high as their neighbours, even where echoes fill their places in time.
 """
 
 from __future__ import annotations

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from enginelog.dsp.lines import cancelled_db
 from enginelog.findings import doubt, firing_verdicts, run_verdicts, speed_verdicts, words
 from enginelog.findings.gather import Evidence, gather
 from enginelog.limits import LimitSet
@@ -18,7 +17,6 @@ from enginelog.model import (
     Measures,
     Quality,
     Settling,
-    Spectrum,
     Speed,
     Timeline,
     Track,
@@ -52,19 +50,19 @@ def judge(
     track: Track,
     firings: Firings,
     limits: LimitSet,
-    spectrum: Spectrum | None = None,
+    cancelled_db: float | None = None,
 ) -> Measures:
     """Measure misfire, hunting, settling, loads and the rest, and give one finding for each code that applies.
 
-    `speed` is handed through, its `band_percent` filled in. `limits`: topic `findings`. `spectrum` against engine
-    order, where there is one, tells whether several cylinders sound together. Where no engine was heard or the
-    recording is unusable every finding is `unknown` and says why (but a failed start is still told).
+    `speed` is handed through, its `band_percent` filled in. `limits`: topic `findings`. `cancelled_db`: level of the
+    lines that equal cylinders cancel, None where it is not known. Where no engine was heard or the recording is
+    unusable every finding is `unknown` and says why (but a failed start is still told).
     """
     blocked = _blocked(quality, timeline, limits)
     evidence = None if blocked else gather(engine, timeline, track, firings, limits)
     if evidence is None:
         return _nothing(engine, timeline, speed, blocked or "no stretch of running was found", limits)
-    findings = _findings(evidence, speed, _cancelled_db(engine, spectrum), limits)
+    findings = _findings(evidence, speed, cancelled_db, limits)
     settled = evidence.settling
     return Measures(
         speed=replace(speed, band_percent=evidence.band_percent),
@@ -88,13 +86,6 @@ def _blocked(quality: Quality, timeline: Timeline, limits: LimitSet) -> str | No
         reason = (timeline.reason or "no engine running by itself was heard").rstrip(".")
         return reason[:1].lower() + reason[1:]
     return None
-
-
-def _cancelled_db(engine: Engine, spectrum: Spectrum | None) -> float | None:
-    """How high the lines stand that equal cylinders cancel (`dsp.lines`); None where it cannot be told."""
-    if spectrum is None:
-        return None
-    return cancelled_db(spectrum.order, spectrum.level_db, engine.firing_places, 1.0 / engine.revs_per_cycle)
 
 
 def _findings(evidence: Evidence, speed: Speed, cancelled: float | None, limits: LimitSet) -> tuple[Finding, ...]:

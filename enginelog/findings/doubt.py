@@ -21,11 +21,11 @@ def none_good_in_doubt(findings: list[Finding], engine: Engine, speed: Speed) ->
     if speed.or_rpm is None:
         return findings
     how = "firing on every second turn only" if engine.cylinders == 1 else UNLIKE
-    if "firing_angles_deg" in engine.assumed and engine.cylinders == 2:
+    if engine.firing_open:
         slower = speed.rpm is not None and speed.or_rpm < speed.rpm
         how = "firing evenly" if slower else f"firing unevenly, or {UNLIKE}"
     doubt = f"Not sure: {speed.or_rpm:.0f} rpm, {how}, sounds nearly the same."
-    next_checks = NEXT_OF_TWINS if (engine.strokes, engine.cylinders) == (4, 2) else NEXT
+    next_checks = NEXT_OF_TWINS if engine.firing_open else NEXT
     return [_not_sure(one, doubt, next_checks) if _hangs(one) else one for one in findings]
 
 

@@ -93,6 +93,11 @@ class Engine:
         return self.cylinders / (60.0 * self.revs_per_cycle)
 
     @property
+    def firing_open(self) -> bool:
+        """Whether it is open how it fires: a four-stroke twin whose firing angles nobody told."""
+        return self.strokes == 4 and self.cylinders == 2 and "firing_angles_deg" in self.assumed
+
+    @property
     def firing_places(self) -> np.ndarray:
         """Where in the cycle each cylinder fires, as a part of it, shape (cylinders,)."""
         return np.asarray(self.firing_angles_deg, float) / self.cycle_deg

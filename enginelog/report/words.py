@@ -172,7 +172,7 @@ def engine_words(engine: Engine) -> str:
 def assumed_words(engine: Engine) -> str | None:
     """What was taken as usual because nobody said it; None where all was told."""
     firing = "even firing" if engine.even_firing else "uneven firing"
-    firing += ", which fits the sound best" if (engine.strokes, engine.cylinders) == (4, 2) else ""
+    firing += ", which fits the sound best" if engine.firing_open else ""
     names = {
         "strokes": f"{engine.strokes} strokes",
         "cylinders": count(engine.cylinders, "cylinder"),

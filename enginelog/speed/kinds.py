@@ -22,11 +22,6 @@ def is_saw(engine: Engine) -> bool:
     return engine.strokes == 2 and engine.cylinders == 1
 
 
-def layout_open(engine: Engine) -> bool:
-    """Whether it is open how the engine fires: a four-stroke twin whose firing angles nobody told."""
-    return engine.strokes == 4 and engine.cylinders == 2 and "firing_angles_deg" in engine.assumed
-
-
 def faster_reading(engine: Engine) -> int:
     """How many times as fast an engine may turn that repeats itself as this one does at the speed read.
 

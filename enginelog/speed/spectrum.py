@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from enginelog.dsp import lines
 from enginelog.dsp.signals import band, resample
 from enginelog.model import Clip, Engine, Spectrum, Track
 from enginelog.speed.orders import read_at, warp_of
@@ -69,3 +70,10 @@ def spectrum_of(total: OrderPower) -> Spectrum | None:
         return None
     level = 10 * np.log10(np.maximum(total.power / total.power.max(), 1e-8))
     return Spectrum(np.arange(len(total.power)) / REVS, level)
+
+
+def cancelled_db(spectrum: Spectrum | None, engine: Engine) -> float | None:
+    """How high the lines stand that equal firings cancel (`dsp.lines`); None where it cannot be told."""
+    if spectrum is None:
+        return None
+    return lines.cancelled_db(spectrum.order, spectrum.level_db, engine.firing_places, 1.0 / engine.revs_per_cycle)

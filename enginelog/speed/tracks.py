@@ -8,7 +8,7 @@ from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Clip, Engine, Track
 from enginelog.speed.confidence import confidence_of
 from enginelog.speed.emission import plain_sum
-from enginelog.speed.kinds import faster_reading, is_saw, layout_open, usual_range
+from enginelog.speed.kinds import faster_reading, is_saw, usual_range
 from enginelog.speed.tracking import pursue
 
 
@@ -43,6 +43,6 @@ def may_be_faster(rhythm: np.ndarray, engine: Engine, limits: LimitSet) -> np.nd
     kind = "half_speed" if is_saw(engine) else "octave"
     close = shown["octave_margin"] < limits.value(f"{kind}_doubt") * plain_sum(shown)
     close |= shown["octave_odds"] < limits.value(f"{kind}_odds_doubt")
-    close |= layout_open(engine)
+    close |= engine.firing_open
     faster_rpm = times * 60.0 * engine.revs_per_cycle * np.exp(shown["pitch"])
     return close & (faster_rpm < usual_range(engine, limits)[1])

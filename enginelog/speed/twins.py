@@ -16,12 +16,10 @@ from importlib.resources import files
 
 import numpy as np
 
-from enginelog.dsp.lines import cancelled_db
 from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Clip, Engine, Speed, Track
 from enginelog.speed.emission import plain_sum
-from enginelog.speed.kinds import layout_open
-from enginelog.speed.spectrum import OrderPower, added, order_power, spectrum_of
+from enginelog.speed.spectrum import OrderPower, added, cancelled_db, order_power, spectrum_of
 from enginelog.speed.tracks import track
 
 WAYS = ((0.0, 360.0), (0.0, 270.0), (0.0, 180.0))
@@ -56,7 +54,7 @@ class Twin:
         self._limits = limits
         self._engines = [fires(engine, angles) for angles in WAYS]
         self._tracks: list[list[Track]] = []
-        self._powers: list[OrderPower | None] = [None] * len(WAYS)
+        self._powers = [OrderPower(np.zeros(0), 0)] * len(WAYS)
 
     def hear(self, clip: Clip) -> None:
         """One more block."""
@@ -82,7 +80,7 @@ class Twin:
             rhythm = self._rhythm(number, counted)
             shown = {name: rhythm[:, place] for place, name in enumerate(RHYTHM)}
             confidence = np.concatenate([tracks[number].confidence for tracks in self._tracks])[counted]
-            level = _cancelled_db(engine, self._powers[number])
+            level = cancelled_db(spectrum_of(self._powers[number]), engine)
             found += [plain_sum(shown).mean(), *(shown[name].mean() for name in SHOWN), confidence.mean()]
             found += [level or 0.0, float(level is None)]
         return np.array(found, float)
@@ -117,7 +115,7 @@ class Taken:
 
     def __init__(self, told: Engine, limits: LimitSet) -> None:
         self.engine, self._told, self._limits = told, told, limits
-        self._twin = Twin(told, limits) if layout_open(told) else None
+        self._twin = Twin(told, limits) if told.firing_open else None
         self._heard_until_s = -np.inf
 
     def hear(self, clip: Clip, found: Track) -> None:
@@ -138,14 +136,6 @@ def fires(engine: Engine, angles_deg: tuple[float, ...]) -> Engine:
     """The engine as one that was told to fire at these angles."""
     left = tuple(name for name in engine.assumed if name != "firing_angles_deg")
     return replace(engine, firing_angles_deg=angles_deg, assumed=left)
-
-
-def _cancelled_db(engine: Engine, power: OrderPower | None) -> float | None:
-    """How high the lines stand that equal firings cancel; None where it cannot be told."""
-    spectrum = spectrum_of(power) if power is not None and power.frames else None
-    if spectrum is None:
-        return None
-    return cancelled_db(spectrum.order, spectrum.level_db, engine.firing_places, 1.0 / engine.revs_per_cycle)
 
 
 def _known(tracks: list[Track]) -> np.ndarray:

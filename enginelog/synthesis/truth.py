@@ -11,9 +11,7 @@ from enginelog.synthesis.crank import Motion
 from enginelog.synthesis.scenario import Scenario
 
 TRUTH_STEP_S = 0.005
-
-
-READ_OVER_S, STEP_S = 0.25, 0.005  # over which a speed is read, as the analysis reads it, and how often
+READ_OVER_S = 0.25  # over which a speed is read, as the analysis reads it
 
 
 @dataclass(frozen=True)
@@ -112,7 +110,7 @@ def median_speed(t_s: np.ndarray, turns: np.ndarray, start_s: float, end_s: floa
     """
     if end_s - start_s < READ_OVER_S:
         return None
-    middle_s = np.arange(start_s, end_s, STEP_S)
+    middle_s = np.arange(start_s, end_s, TRUTH_STEP_S)
     low_s, high_s = (np.clip(middle_s + side, start_s, end_s) for side in (-READ_OVER_S / 2, READ_OVER_S / 2))
     turned = np.interp(high_s, t_s, turns) - np.interp(low_s, t_s, turns)
     return float(np.median(turned / (high_s - low_s))) * 60

@@ -9,12 +9,13 @@ import numpy as np
 
 from enginelog import synthesis
 from enginelog.model import Engine
+from enginelog.speed import twins
 from measuring import made
 from measuring.pool import each
 from measuring.tables import percent, table
 
-KINDS = ("twin_360", "twin_270", "twin_180")
-EVEN = (0.0, 360.0)
+KINDS = ("twin_360", "twin_270", "twin_180")  # in the order of twins.WAYS
+EVEN = twins.WAYS[0]
 RIGHT, SURE = 0.01, 0.5
 
 
