@@ -12,10 +12,11 @@ from enginelog import model
 from enginelog.bench.desk import Form, desk, go, number
 from enginelog.bench.doorkeeper import cookie_header
 from enginelog.bench.rendering import page
-from enginelog.cli.engine_options import TWINS_FIRE, engine_from
+from enginelog.cli.engine_options import MACHINES, TWINS_FIRE, degrees_from
 from enginelog.cli.hand_back import enter as enter_hand_back
+from enginelog.cli.take_in import engine_fields, known_machine
 from enginelog.model import UsageError
-from enginelog.store import NotInStoreError, Store, numbers
+from enginelog.store import Store, numbers
 
 RESULTS = {"pass": "pass", "fail": "fail", "skip": "not_checked"}
 
@@ -31,33 +32,31 @@ def take_in(request: Request, form: Form) -> Response:
 
 
 def _told(store: Store, label: str, form: Form) -> dict[str, Any]:
-    """The machine's layout as the form tells it; nothing where the machine is known and nothing is told."""
-    told = {
-        name: form.text(name) or None for name in ("strokes", "cylinders", "firing", "kind", "rated_rpm", "idle_rpm")
-    }
-    if not any(told.values()):
-        return {} if _known(store, label) else _layout(told)
-    return _layout(told)
+    """The machine's layout as the form tells it on top of what is known; nothing where it is known and none is told."""
+    known, told = known_machine(store, label), _layout(form)
+    return {} if known and not any(told.values()) else engine_fields(known, told)
 
 
-def _layout(told: dict[str, str | None]) -> dict[str, Any]:
+def _layout(form: Form) -> dict[str, Any]:
+    """What the form tells of the engine, as keywords of `engine_from`: None where a field is empty."""
+    told = {name: form.text(name) or None for name in ("strokes", "cylinders", "firing", "kind")}
+    cylinders, firing = told["cylinders"], told["firing"]
     if told["strokes"] not in (None, "2", "4"):
         raise UsageError(f"strokes: '{told['strokes']}' given, 2 or 4 expected")
-    cylinders, firing = told["cylinders"], told["firing"]
     if firing is not None and firing not in dict(TWINS_FIRE):
         raise UsageError(f"firing: '{firing}' given, one of {', '.join(dict(TWINS_FIRE))} expected")
-    engine = engine_from(
-        strokes=told["strokes"],
-        cylinders=None if cylinders is None else int(_amount(cylinders, "cylinders", 1, 12)),
-        firing_angles=None if firing is None else tuple(float(angle) for angle in firing.split(",")),
-        rated_rpm=_rpm(told["rated_rpm"], "rated speed"),
-        idle_rpm=_rpm(told["idle_rpm"], "idle speed"),
-        machine=told["kind"],
-        blade_length_mm=None,
-        poles=None,
-    )
-    names = ("strokes", "cylinders", "firing_angles_deg", "rated_rpm", "idle_rpm", "assumed")
-    return {name: getattr(engine, name) for name in names} | {"kind": engine.machine}
+    if told["kind"] not in (None, *MACHINES):
+        raise UsageError(f"kind: '{told['kind']}' given, one of {', '.join(MACHINES)} expected")
+    return {
+        "strokes": told["strokes"],
+        "cylinders": None if cylinders is None else _whole(cylinders, "cylinders", 1, 12),
+        "firing_angles": None if firing is None else degrees_from(firing),
+        "rated_rpm": _rpm(form.text("rated_rpm") or None, "rated speed"),
+        "idle_rpm": _rpm(form.text("idle_rpm") or None, "idle speed"),
+        "machine": told["kind"],
+        "blade_length_mm": None,
+        "poles": None,
+    }
 
 
 def _rpm(given: str | None, what: str) -> float | None:
@@ -72,12 +71,11 @@ def _amount(given: str, what: str, low: float, high: float) -> float:
     return value
 
 
-def _known(store: Store, label: str) -> bool:
-    try:
-        store.machine(label)
-    except NotInStoreError:
-        return False
-    return True
+def _whole(given: str, what: str, low: int, high: int) -> int:
+    value = _amount(given, what, low, high)
+    if value % 1:
+        raise UsageError(f"{what}: '{given}' given, a whole number from {low} to {high} expected")
+    return int(value)
 
 
 def tick(request: Request, form: Form) -> Response:
@@ -109,7 +107,7 @@ def note(request: Request, form: Form) -> Response:
 def work(request: Request, form: Form) -> Response:
     """Write down a part, a fluid or labour."""
     cost = numbers.money(form.text("cost") or "0")
-    minutes = int(_amount(form.text("minutes") or "0", "minutes", 0, 100_000))
+    minutes = _whole(form.text("minutes") or "0", "minutes", 0, 100_000)
     with desk(request).store() as store:
         store.add_work(number(request), form.text("kind"), form.text("text"), cost, minutes)
     return go(f"/jobs/{number(request)}#work")

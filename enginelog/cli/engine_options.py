@@ -43,6 +43,17 @@ class Number(click.ParamType):
         return int(number) if self.whole else number
 
 
+def degrees_from(given: str) -> tuple[float, ...]:
+    """Angles in degrees as they are written, separated by commas; UsageError where one is no finite number."""
+    try:
+        angles = tuple(float(part) for part in given.split(","))
+    except ValueError:
+        angles = (math.nan,)
+    if not all(map(math.isfinite, angles)):
+        raise model.UsageError(f"'{given}' given, degrees separated by commas expected, such as 0,270")
+    return angles
+
+
 class Angles(click.ParamType):
     """Crank angles in degrees, separated by commas."""
 
@@ -53,12 +64,9 @@ class Angles(click.ParamType):
         if isinstance(value, tuple):
             return value
         try:
-            angles = tuple(float(part) for part in value.split(","))
-        except ValueError:
-            angles = (math.nan,)
-        if not all(map(math.isfinite, angles)):
-            self.fail(f"'{value}' given, degrees separated by commas expected, such as 0,270", param, ctx)
-        return angles
+            return degrees_from(value)
+        except model.UsageError as bad:
+            self.fail(str(bad), param, ctx)
 
 
 class Machine(click.ParamType):

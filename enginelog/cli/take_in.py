@@ -65,8 +65,8 @@ def take_in(
 
     about = {"serial": serial, "cost_limit_cents": cost_limit, "currency": currency}
     with opened(place) as store, store.transaction():
-        known = _known(store, label)
-        fields = _engine_fields(known, told) | {name: value for name, value in about.items() if value is not None}
+        known = known_machine(store, label)
+        fields = engine_fields(known, told) | {name: value for name, value in about.items() if value is not None}
         machine = store.remember(label, **fields)
         earlier = store.count_jobs(machine=machine.id)
         seen = model.TakeIn(oil_level=oil, fuel_state=fuel, smell=smell, damage=damage)
@@ -115,7 +115,8 @@ def rename(label: str, new_label: str, place: Path | None, as_json: bool) -> int
     return STATUS_DONE
 
 
-def _known(store: Store, label: str) -> model.Machine | None:
+def known_machine(store: Store, label: str) -> model.Machine | None:
+    """The machine remembered under this label, None where there is none."""
     from enginelog.store import NotInStoreError
 
     try:
@@ -124,8 +125,11 @@ def _known(store: Store, label: str) -> model.Machine | None:
         return None
 
 
-def _engine_fields(known: model.Machine | None, told: dict[str, Any]) -> dict[str, Any]:
-    """The fields of the machine that this call changes: what is told, on top of what is known."""
+def engine_fields(known: model.Machine | None, told: dict[str, Any]) -> dict[str, Any]:
+    """The fields of the machine that are changed: what is told, on top of what is known.
+
+    told: the keywords of `engine_from`, None where nothing is told.
+    """
     if known is not None:
         told = {name: _before(known, told, name) if value is None else value for name, value in told.items()}
     engine = engine_from(**told)
