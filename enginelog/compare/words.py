@@ -15,6 +15,7 @@ VERDICTS = {
     "mixed": "Mixed",
 }
 GAP = "\u00a0"
+ASKED = ("misfire", "hunting", "speed")  # what everyone asks for; while one is open, no run is said to be as before
 INTERVALS = (
     "Intervals: in 95 of 100 such pairs all of them together hold the true differences. They alone decide: better,"
     " worse or changed where zero lies outside and the difference is large enough to matter, the same where the whole"
@@ -122,7 +123,7 @@ def listed(names: list[str]) -> str:
 def worth_saying(measure: Difference) -> bool:
     """True for a doubt that belongs in the answer: two known values, or a measure everyone asks for."""
     known = measure.before is not None and measure.after is not None
-    return known or measure.code in ("misfire", "hunting", "speed")
+    return known or measure.code in ASKED
 
 
 def overall(measures: tuple[Difference, ...]) -> tuple[str, str]:
@@ -144,6 +145,8 @@ def overall(measures: tuple[Difference, ...]) -> tuple[str, str]:
     if better or worse:
         verdict = "mixed" if better and worse else "better" if better else "worse"
     else:
-        verdict = "same" if names["same"] else "changed" if names["changed"] else "cannot_tell"
+        asked = any(m.verdict == "cannot_tell" and m.code in ASKED for m in measures)
+        same = "cannot_tell" if asked else "same"
+        verdict = "changed" if names["changed"] else same if names["same"] else "cannot_tell"
     text = " ".join(parts).replace("matters in: ", "matters in ")
     return verdict, text or "Nothing could be compared."

@@ -9,11 +9,11 @@ import sim_tracks as sim
 from scipy import stats
 
 from enginelog import limits
-from enginelog.compare import compare, firing, front, steady
+from enginelog.compare import compare, firing, front, steady, words
 from enginelog.compare.judging import target
 from enginelog.compare.sample import take, take_both
 from enginelog.findings import judge
-from enginelog.model import COMPARED, ClipInfo, Engine, Hunting, LoadStep, Pop, Run, Settling, Speed
+from enginelog.model import COMPARED, ClipInfo, Difference, Engine, Hunting, LoadStep, Pop, Run, Settling, Speed
 
 LIMITS, CLEANING = limits.load("compare"), limits.load("findings")
 
@@ -77,10 +77,20 @@ def test_the_same_question_gets_the_same_answer(healthy, missing):
 
 
 def test_two_recordings_of_one_engine_show_no_change(healthy):
-    found = compare(healthy, run("again", 3))
+    found = compare(healthy, run("again", 4))
     assert found.comparable and found.verdict == "same"
     assert {one.verdict for one in found.measures} <= {"same", "cannot_tell"}
     assert all(one.verdict in COMPARED and one.text for one in found.measures)
+
+
+def test_no_run_is_said_to_be_as_before_while_what_everyone_asks_for_is_open():
+    def said(code: str, verdict: str) -> Difference:
+        return Difference(code, code.capitalize(), "%", verdict, "")
+
+    open_, summary = words.overall((said("hunting", "same"), said("speed", "same"), said("misfire", "cannot_tell")))
+    assert open_ == "cannot_tell" and summary.endswith("Cannot tell: misfire.")
+    assert words.overall((said("hunting", "same"), said("timing", "cannot_tell")))[0] == "same"
+    assert words.overall((said("timing", "better"), said("misfire", "cannot_tell")))[0] == "better"
 
 
 def test_a_doubtful_count_gives_no_verdict(healthy, missing):
