@@ -83,9 +83,10 @@ def _of_job(number: int, place: Path | None) -> model.Comparison:
     with opened(place) as store:
         found = comparing.of_job(store.record(number))
     if found.comparison is None:
-        lacking = " and ".join(side for side, one in (("before", found.before), ("after", found.after)) if one is None)
+        lacking = [side for side, one in (("before", found.before), ("after", found.after)) if one is None]
         raise model.UsageError(
-            f"job {number} holds no recording from {lacking} the work; add one: enginelog attach {number} CLIP --stage"
+            f"job {number} holds no recording from {' and '.join(lacking)} the work; add one: enginelog attach {number} CLIP "
+            f"--stage {lacking[0]}; or give any two runs of the machine ('enginelog history'): --run RUN --run RUN"
         )
     return found.comparison
 

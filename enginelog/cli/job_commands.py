@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from enginelog.cli import bench_entries, jobs, keeping, runs, take_in
+from enginelog.cli import bench_entries, jobs, keeping, machine, runs, take_in
 
 COMMANDS = (
     take_in.take_in,
     take_in.machines,
+    machine.machine,
     take_in.rename,
     jobs.jobs,
     jobs.job,
@@ -20,6 +21,7 @@ COMMANDS = (
     bench_entries.reopen,
     runs.attach,
     runs.reanalyse,
+    runs.report_of,
     keeping.drop,
     keeping.purge,
     keeping.export_,

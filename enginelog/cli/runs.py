@@ -1,4 +1,4 @@
-"""`enginelog attach` and `enginelog reanalyse`: recordings in the job record."""
+"""`enginelog attach`, `enginelog reanalyse` and `enginelog report`: recordings in the job record."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def attach(
         console.note(line)
     for job_id, run_id in known:
         console.note(f"this recording is run {run_id} of job {job_id} already; drop one of the two if that is a slip")
-    return _render(kept, f"Kept as run {kept.id} of job {number}, {stage} the work.", as_json)
+    return _render(kept, _kept_line(kept), as_json)
 
 
 @click.command()
@@ -74,6 +74,47 @@ def reanalyse(number: int, clip: str | None, place: Path | None, as_json: bool) 
     return _render(kept, f"Run {number}: analysis {len(kept.earlier) + 1}; the earlier stay on record.", as_json)
 
 
+@click.command("report")
+@click.argument("number", type=RowNumber("run"), metavar="RUN")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="FOLDER",
+    help="Where it goes. Without it: a folder for the run in ./enginelog-reports.",
+)
+@store_options
+def report_of(number: int, out: Path | None, place: Path | None, as_json: bool) -> int:
+    """Write the report of RUN from the job record: the page, picture, CSV and run record that 'check' writes.
+
+    With --json only the run record is printed, and files are written only with --out.
+    """
+    from enginelog import report
+
+    with opened(place) as store:
+        run = store.run(number).run
+    assert run is not None  # asked for whole
+    if as_json:
+        console.show_json(report.to_json(run).strip())
+    if not as_json or out is not None:
+        page = _write_report(run, out or Path("enginelog-reports") / f"run-{number}")
+        if not as_json:
+            console.show(f"Report: {console.safe_name(str(page))}")
+    return STATUS_DONE
+
+
+def _write_report(run: model.Run, folder: Path) -> Path:
+    """Write the report's files; its page. EnginelogError where the disk does not take them."""
+    from enginelog import report
+
+    try:
+        return report.write_folder(run, folder).report_html
+    except OSError as failed:
+        shown, why = console.safe_name(str(folder)), failed.strerror or failed
+        raise model.EnginelogError(
+            f"{shown}: the report cannot be written: {why}; choose a folder with --out"
+        ) from failed
+
+
 def _analyse(clip: str, engine: model.Engine, name: str | None = None) -> model.Run:
     """The analysis of a file. UnreadableError where it cannot be read."""
     from enginelog import analysis
@@ -86,6 +127,10 @@ def _analyse(clip: str, engine: model.Engine, name: str | None = None) -> model.
             return analysis.analyse(clip, engine, name=name, progress=tell)
     except OSError as failed:
         raise model.UnreadableError(f"{shown}: cannot be read: {failed.strerror or failed}") from failed
+
+
+def _kept_line(kept: model.StoredRun) -> str:
+    return f"Kept as run {kept.id} of job {kept.job_id}, {kept.stage} the work. Its report: enginelog report {kept.id}"
 
 
 def _render(kept: model.StoredRun, line: str, as_json: bool) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -68,7 +69,7 @@ def take_in(
         known = known_machine(store, label)
         fields = engine_fields(known, told) | {name: value for name, value in about.items() if value is not None}
         machine = store.remember(label, **fields)
-        earlier = store.count_jobs(machine=machine.id)
+        earlier = store.history(label).visits if known else ()
         seen = model.TakeIn(oil_level=oil, fuel_state=fuel, smell=smell, damage=damage)
         job = store.take_in(machine, complaint, seen, note, at)
         record = store.record(job.id)
@@ -80,8 +81,18 @@ def take_in(
         return STATUS_DONE
     console.show("\n".join(job_text.job_lines(record, advice)))
     if earlier:
-        console.show(f"{earlier} earlier job{'s'[: earlier > 1]} on this machine: see 'enginelog history'.")
+        console.show(_earlier_line(machine, job, [visit.job for visit in earlier]))
     return STATUS_DONE
+
+
+def _earlier_line(machine: model.Machine, new: model.Job, jobs: list[model.Job]) -> str:
+    """How many jobs there were, and which of them are not handed back yet: a second one is mostly a slip."""
+    count, label = len(jobs), shlex.quote(job_text.shown(machine.label))
+    line = f"{count} earlier job{'s'[: count > 1]} on this machine: enginelog history {label}"
+    at_hand = [str(job.id) for job in jobs if job.state != "handed_back"]
+    if not at_hand:
+        return line
+    return f"{line}\nNot handed back yet: job {', '.join(at_hand)}. If this one is a slip: enginelog drop job {new.id}"
 
 
 @click.command()

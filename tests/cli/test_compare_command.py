@@ -152,3 +152,12 @@ def test_a_folder_that_cannot_be_written(job, capsys):
     Path("taken").write_text("a file")
     assert main(["hand-back", "1", "--draft", "--out", "taken/below"]) == 1
     assert "choose a folder with --out" in capsys.readouterr().err
+
+
+def test_a_job_without_an_after_is_told_what_to_add_and_how_to_compare_seasons(shed, capsys):
+    main(["take-in", "pump Heron"])
+    main(["attach", "1", "hunts.wav", "--stage", "before"])
+    capsys.readouterr()
+    assert main(["compare", "--job", "1"]) == 2
+    err = capsys.readouterr().err
+    assert "enginelog attach 1 CLIP --stage after" in err and "--run RUN --run RUN" in err and err.count("\n") == 1

@@ -116,6 +116,42 @@ def test_a_known_machine_needs_no_telling_and_what_is_told_anew_changes_it(call,
     assert (engine.machine, engine.assumed) == ("tiller", ())
 
 
+def test_a_machine_is_put_right_without_a_new_job(call, analysis, job):
+    call("attach", "1", clip(b"well"), "--stage", "before")
+    status, out, err = call("machine", "tiller marigold")
+    assert (status, err) == (0, "") and "four-stroke, 1 cylinder, rated 3350 rpm" in out and "40.00 EUR" in out
+    assert "To do" not in out
+    status, out, _ = call("machine", "tiller Marigold", "--strokes", "2", "--serial", "T-15", "--cost-limit", "25")
+    assert status == 0 and "two-stroke, 1 cylinder, rated 3350 rpm, serial T-15" in out and "25.00 EUR" in out
+    assert "run 1 was analysed with what was told before" in out and "enginelog reanalyse 1" in " ".join(out.split())
+    assert call("reanalyse", "1")[0] == 0 and analysis.engines[-1].strokes == 2
+    assert call("jobs")[1].count("tiller Marigold") == 1, "no job was opened for it"
+
+
+def test_a_second_job_on_a_machine_still_at_hand_is_pointed_out(call, job):
+    _, out, _ = call("take-in", "tiller Marigold")
+    assert "Not handed back yet: job 1. If this one is a slip: enginelog drop job 2" in out
+    assert "enginelog history 'tiller Marigold'" in out
+    call("hand-back", "1")
+    call("hand-back", "2")
+    assert "Not handed back" not in call("take-in", "tiller Marigold")[1]
+
+
+def test_the_report_of_a_run_on_record(call, job, tmp_path):
+    status, out, _ = call("attach", "1", clip(b"well"), "--stage", "before")
+    assert status == 0 and "Its report: enginelog report 1" in out
+    Path("clip.m4a").unlink()
+    status, out, err = call("report", "1")
+    assert (status, err) == (0, "") and out == "Report: enginelog-reports/run-1/report.html\n"
+    names = {each.name for each in Path("enginelog-reports/run-1").iterdir()}
+    assert {"report.html", "run.json", "speed.csv", "firing.csv", "speed.png"} <= names
+    assert call("report", "1", "--out", "shown")[0] == 0 and "clip.m4a" in Path("shown/report.html").read_text("utf-8")
+    assert document(call("report", "1", "--json")[1])["clip"]["name"] == "clip.m4a"
+    Path("taken").write_text("x")
+    status, out, err = call("report", "1", "--out", "taken/below")
+    assert (status, out) == (1, "") and "choose a folder with --out" in err and err.count("\n") == 1
+
+
 def test_the_job_from_ticks_to_done(call, job):
     Path("plug.jpg").write_bytes(b"picture")
     status, out, _ = call("tick", "1", "Compression", "pass", "--reading", "6,5 bar", "--at", "2026-11-20T10:00")
@@ -315,6 +351,9 @@ def test_export_import_backup_restore_verify(call, job, tmp_path):
         (("history", "tiller marigld"), 2, "did you mean 'tiller Marigold'?"),
         (("jobs", "--of", "x"), 2, "no machine 'x'"),
         (("reanalyse", "5"), 2, "no run 5"),
+        (("report", "5"), 2, "no run 5"),
+        (("machine", "pump"), 2, "no machine 'pump'"),
+        (("machine", "tiller Marigold", "--currency", "euros"), 2, "three letters"),
         (("drop", "job", "5"), 2, "no job 5"),
         (("drop", "machine", "1"), 2, "1 job on record"),
         (("import", "none"), 4, "cannot be read"),
@@ -345,9 +384,10 @@ def test_every_command_prints_json_alone(call, job):
     Path("plug.jpg").write_bytes(b"picture")
     calls = [
         ("take-in", "pump Heron", "--strokes", "4", "--cylinders", "1"), ("machines",),
+        ("machine", "pump Heron", "--rated-rpm", "3600"),
         ("rename", "pump Heron", "pump Teal"), ("jobs",), ("job", "1"),
         ("tick", "1", "spark", "fail", "--photo", "plug.jpg"), ("work", "1", "--part", "plug", "--cost", "4.50"),
-        ("attach", "1", recording, "--stage", "after"), ("reanalyse", "1"), ("note", "1", "x"),
+        ("attach", "1", recording, "--stage", "after"), ("reanalyse", "1"), ("report", "1"), ("note", "1", "x"),
         ("wait", "1"), ("files", "1"),
         ("close", "1"), ("reopen", "1"), ("history", "tiller Marigold"), ("drop", "work", "1"), ("purge", "--yes"),
         ("export", "out"), ("import", "out", "--store", "new.enginelog"), ("backup", "b.zip"),

@@ -1,0 +1,76 @@
+"""`enginelog machine` shows a machine and changes what is known of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from enginelog import model
+from enginelog.cli import console, job_text
+from enginelog.cli.engine_options import engine_options, hints
+from enginelog.cli.store_options import STATUS_DONE, Money, opened, show_plain, store_options
+from enginelog.cli.take_in import engine_fields
+
+if TYPE_CHECKING:
+    from enginelog.store import Store
+
+
+@click.command()
+@click.argument("label")
+@engine_options
+@click.option("--serial", metavar="TEXT", help="Serial number of the machine.")
+@click.option("--cost-limit", type=Money(), metavar="AMOUNT", help="What a job on this machine may cost.")
+@click.option("--currency", metavar="CODE", help="Three letters; EUR where nothing was said before.")
+@store_options
+def machine(
+    label: str,
+    serial: str | None,
+    cost_limit: int | None,
+    currency: str | None,
+    place: Path | None,
+    as_json: bool,
+    **told: Any,
+) -> int:
+    """Show what is known of the machine called LABEL; what is told with it is changed.
+
+    Recordings analysed before stay as they are: 'enginelog reanalyse RUN' reads one again with the new layout.
+    """
+    about = {"serial": serial, "cost_limit_cents": cost_limit, "currency": currency}
+    given = {name: value for name, value in about.items() if value is not None}
+    changes = bool(given) or any(value is not None for value in told.values())
+    with opened(place) as store, store.transaction():
+        known = store.machine(label)
+        now = store.remember(label, **engine_fields(known, told), **given) if changes else known
+        stale = _analysed_otherwise(store, label) if now.engine != known.engine else []
+    if changes:
+        for line in hints(now.engine):
+            console.note(line)
+    if as_json:
+        show_plain(now)
+        return STATUS_DONE
+    console.show("\n".join(_lines(now, stale)))
+    return STATUS_DONE
+
+
+def _analysed_otherwise(store: Store, label: str) -> list[int]:
+    """The runs of its jobs at hand, which were analysed with the machine as it was told before."""
+    return [run.id for visit in store.history(label).visits if visit.job.state != "handed_back" for run in visit.runs]
+
+
+def _lines(machine: model.Machine, stale: list[int]) -> list[str]:
+    from enginelog.store import numbers
+
+    limit = machine.cost_limit_cents
+    lines = [f"{job_text.shown(machine.label)}"] + job_text.field("Machine", job_text.machine_facts(machine))
+    lines += job_text.field("Cost limit", "" if limit is None else numbers.shown_money(limit, machine.currency))
+    if stale:
+        many = len(stale) > 1
+        named = ", ".join(str(number) for number in stale)
+        lines += job_text.field(
+            "To do",
+            f"run{'s'[:many]} {named} {'were' if many else 'was'} analysed with what was told before; analyse again with "
+            f"the new layout: enginelog reanalyse {stale[-1]}" + (", and so on" if many else ""),
+        )
+    return lines
