@@ -18,7 +18,8 @@ from enginelog.bench.desk import Desk, change, drawn, wants_page
 from enginelog.bench.doorkeeper import Doorkeeper, Refused
 from enginelog.bench.pairing import Pairing
 from enginelog.bench.photos import Photos
-from enginelog.bench.rendering import page, warm
+from enginelog.bench.rendering import problem_page, warm
+from enginelog.bench.repeats import Repeats
 from enginelog.bench.settings import Settings
 from enginelog.bench.takes import NoTakeError, RefusedTakeError, Takes
 from enginelog.bench.workshop import Workshop
@@ -79,7 +80,7 @@ def make(settings: Settings) -> Starlette:
     """The application of one server."""
     pairing, takes, workshop = Pairing(settings), Takes(settings), Workshop(settings)
     takes.whole = workshop.add
-    desk = Desk(settings, pairing, takes, workshop, hearing.LiveDesk(settings), Photos(settings))
+    desk = Desk(settings, pairing, takes, workshop, hearing.LiveDesk(settings), Photos(settings), Repeats())
 
     @contextlib.asynccontextmanager
     async def running(app: Starlette) -> AsyncIterator[None]:
@@ -124,7 +125,7 @@ async def _clean(takes: Takes) -> None:
 
 def _problem(request: Request, status: int, text: str) -> Response:
     if wants_page(request):
-        return page(request, "problem.html", status, problem=text)
+        return problem_page(request, status, text)
     return JSONResponse({"problem": text}, status_code=status)
 
 

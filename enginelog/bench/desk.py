@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import re
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from typing import Any
-from urllib.parse import parse_qs
+from urllib.parse import parse_qs, urlsplit
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -15,6 +16,7 @@ from starlette.responses import RedirectResponse, Response
 from enginelog.bench.hearing import LiveDesk
 from enginelog.bench.pairing import Pairing
 from enginelog.bench.photos import Photos
+from enginelog.bench.repeats import DONE, MARK, Repeats, key_of
 from enginelog.bench.settings import Settings
 from enginelog.bench.takes import Takes
 from enginelog.bench.workshop import Workshop
@@ -26,7 +28,7 @@ Handler = Callable[[Request], Awaitable[Response]]
 
 @dataclass(frozen=True)
 class Desk:
-    """One server's settings, sessions, takes, queue, live view and photos."""
+    """One server's settings, sessions, takes, queue, live view, photos and forms done lately."""
 
     settings: Settings
     pairing: Pairing
@@ -34,6 +36,7 @@ class Desk:
     workshop: Workshop
     live: LiveDesk
     photos: Photos
+    repeats: Repeats
 
     def store(self) -> Store:
         """The job record, opened for one request (a store is not shared between threads)."""
@@ -80,11 +83,26 @@ def change(act: Callable[[Request, Form], Response], draws: bool = False) -> Han
 
     async def handler(request: Request) -> Response:
         body = await request.body()
-        fields = parse_qs(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=200)
-        async with request.app.state.drawing if draws else contextlib.nullcontext():
-            return await run_in_threadpool(act, request, Form(fields))
+        form = Form(parse_qs(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=200))
+
+        async def work() -> Response:
+            async with request.app.state.drawing if draws else contextlib.nullcontext():
+                return _marked(request, form, await run_in_threadpool(act, request, form))
+
+        if not MARK.fullmatch(form.text("once")):
+            return await work()
+        session = request.scope.get("state", {}).get("session", "")
+        return await desk(request).repeats.answer(key_of(session, request.url.path, body), work)
 
     return handler
+
+
+def _marked(request: Request, form: Form, answer: Response) -> Response:
+    """The answer to a form that was done, with its mark: the page then no longer keeps what was typed."""
+    once, port = form.text("once"), (request.scope.get("server") or ("", 0))[1]
+    if answer.status_code == DONE and MARK.fullmatch(once):
+        answer.headers.append("set-cookie", f"enginelog_done_{port}={once}; Path=/; SameSite=Strict; Max-Age=600")
+    return answer
 
 
 def drawn(act: Callable[[Request], Response]) -> Handler:
@@ -111,3 +129,12 @@ def context(request: Request) -> dict[str, Any]:
     """What every template is given."""
     state = request.scope.get("state", {})
     return {"csrf": state.get("csrf", ""), "path": request.url.path, "lan": desk(request).settings.lan}
+
+
+def came_from(request: Request) -> str:
+    """The page of this server that a form came from, as a path; empty where it is not known."""
+    told = urlsplit(request.headers.get("referer", ""))
+    own = told.netloc.lower() == request.headers.get("host", "").lower()
+    path = told.path + (f"?{told.query}" if told.query else "")
+    plain = re.match(r"/(?![/\\\\])", path)
+    return path if own and plain and request.method != "GET" else ""

@@ -14,7 +14,10 @@ from http.cookies import CookieError, SimpleCookie
 from typing import Any
 from urllib.parse import parse_qs
 
+from starlette.requests import Request
+
 from enginelog.bench.pairing import Pairing
+from enginelog.bench.rendering import problem_page
 from enginelog.bench.settings import Settings
 
 Scope = MutableMapping[str, Any]
@@ -89,7 +92,7 @@ class Doorkeeper:
                 if refused.status not in (408, 413) and "expect" not in headers:
                     bounds = self._settings
                     await coming.let_go(bounds.bound_bytes("largest_form_kb"), bounds.bound("refused_body_s"))
-                await _refuse(guarded, refused)
+                await _refuse(scope, headers, guarded, refused)
 
     def _check_host(self, scope: Scope, headers: dict[str, str]) -> None:
         """The host must be this machine as the connection reached it, or one of its names: no foreign name that
@@ -252,11 +255,14 @@ def _replayed(body: bytes) -> Receive:
     return receive
 
 
-async def _refuse(send: Send, refused: Refused) -> None:
-    """Answer with the line, or lead to another page (303)."""
+async def _refuse(scope: Scope, asked: dict[str, str], send: Send, refused: Refused) -> None:
+    """Answer with the line, as a page to who has a session and asked for one, or lead to another page (303)."""
     headers = [(b"content-type", b"text/plain; charset=utf-8"), (b"connection", b"close")]
     body = refused.text.encode()
     if refused.status == 303:
         headers, body = [(b"location", refused.text.encode())], b""
+    elif "session" in scope.get("state", {}) and "text/html" in asked.get("accept", ""):
+        headers[0] = (b"content-type", b"text/html; charset=utf-8")
+        body = bytes(problem_page(Request(scope), refused.status, refused.text).body)
     await send({"type": "http.response.start", "status": refused.status, "headers": headers})
     await send({"type": "http.response.body", "body": body})

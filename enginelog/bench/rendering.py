@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
-from enginelog.bench.desk import context
+from enginelog.bench.desk import came_from, context
+from enginelog.bench.repeats import mark
 from enginelog.cli import job_text
 from enginelog.report import advising, words
 
@@ -24,6 +25,11 @@ def page(request: Request, template: str, status: int = 200, **given: Any) -> HT
     return HTMLResponse(text, status_code=status)
 
 
+def problem_page(request: Request, status: int, text: str) -> HTMLResponse:
+    """The page that says why something was not done, and leads back to the form that asked for it."""
+    return page(request, "problem.html", status, problem=text, back=came_from(request), asked=request.method == "GET")
+
+
 @cache
 def environment() -> Environment:
     """The templates of this room."""
@@ -37,7 +43,7 @@ def environment() -> Environment:
         undefined=StrictUndefined,
         finalize=_printable,
     )
-    made.globals.update(words=words, job_text=job_text, advising=advising)
+    made.globals.update(once=mark, words=words, job_text=job_text, advising=advising)
     return made
 
 

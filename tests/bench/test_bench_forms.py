@@ -1,8 +1,13 @@
 """What a form writes down, and what it leaves alone. No outside source: these are the page's own promises."""
 
-import pytest
-from serve import new_job
+import re
+import threading
 
+import make_runs
+import pytest
+from serve import Browser, new_job, with_answer
+
+from enginelog.bench.repeats import MARK
 from enginelog.store import open_store
 
 
@@ -32,3 +37,83 @@ def test_minutes_are_not_cut_down_in_silence(store, browser, minutes):
     job = new_job(store)
     told = browser.post(f"/jobs/{job}/work", {"kind": "labour", "text": "cleaned", "minutes": minutes})
     assert told.status == 400 and "whole number" in told.text
+
+
+ONCE = "abcdefghijkl"
+
+
+def test_a_form_that_comes_twice_is_done_once(store, server, browser):
+    """A second tap, also while the first is still at work, or a form sent again because its answer was lost."""
+    job = new_job(store)
+    told = {"kind": "part", "text": "spark plug", "cost": "7.20", "once": ONCE}
+    answers = []
+    taps = [threading.Thread(target=lambda: answers.append(browser.post(f"/jobs/{job}/work", told))) for _ in range(3)]
+    for tap in taps:
+        tap.start()
+    for tap in taps:
+        tap.join()
+    answers.append(browser.post(f"/jobs/{job}/work", told))
+    assert {(each.status, each.headers["location"]) for each in answers} == {(303, f"/jobs/{job}#work")}
+    with open_store(store) as opened:
+        assert opened.record(job).cost_cents == 720
+    assert browser.post(f"/jobs/{job}/work", told | {"text": "plug lead"}).status == 303
+    assert browser.post(f"/jobs/{job}/work", told | {"once": "mnopqrstuvwx"}).status == 303
+    with open_store(store) as opened:
+        assert opened.record(job).cost_cents == 3 * 720
+
+
+def test_a_second_tap_on_attach_leads_to_the_run(store, server, browser):
+    job = new_job(store)
+    take = with_answer(server, job, make_runs.healthy_generator())
+    told = {"stage": "before", "once": ONCE}
+    first, second = (browser.post(f"/takes/{take}/attach", told) for _ in range(2))
+    assert (second.status, second.headers["location"]) == (first.status, first.headers["location"])
+    assert first.headers["location"].startswith("/runs/")
+
+
+def test_a_refused_form_may_be_sent_again(store, browser):
+    job = new_job(store)
+    told = {"kind": "part", "text": "x", "once": ONCE}
+    assert browser.post(f"/jobs/{job + 1}/work", told).status == 404
+    new_job(store)
+    assert browser.post(f"/jobs/{job + 1}/work", told).status == 303
+
+
+def test_other_sessions_do_not_get_the_answer(store, server, browser):
+    job, other = new_job(store), Browser(server)
+    other.get("/")
+    told = {"note": "rang the owner", "once": ONCE}
+    assert browser.post(f"/jobs/{job}/notes", told).status == other.post(f"/jobs/{job}/notes", told).status == 303
+    with open_store(store) as opened:
+        assert opened.job(job).note.count("rang the owner") == 2
+
+
+def test_every_form_bears_a_mark_of_its_own(store, browser):
+    job = new_job(store)
+    marks = []
+    for path in (f"/jobs/{job}", "/jobs/new", f"/jobs/{job}/hand-back", f"/jobs/{job}/live"):
+        text = browser.get(path).text
+        found = re.findall(r'name="once" value="([^"]*)"', text)
+        assert len(found) == text.count('<form method="post"')
+        marks += found
+    assert len(marks) == len(set(marks)) > 10 and all(MARK.fullmatch(each) for each in marks)
+
+
+def test_a_refusal_leads_back_to_the_form(store, server, browser):
+    """A token that is too old (the server was started anew meanwhile) or a wrong number: a page, with the way back."""
+    job = new_job(store)
+    where = {"Referer": f"{server.url}/jobs/{job}"}
+    wrong = browser.post(f"/jobs/{job}/work", {"kind": "part", "cost": "-5"}, **where)
+    old = browser.post(f"/jobs/{job}/notes", {"note": "x", "csrf": "0" * 64}, token=False, **where)
+    assert (wrong.status, old.status) == (400, 403)
+    for answer in (wrong, old):
+        assert answer.headers["content-type"].startswith("text/html")
+        assert f'href="/jobs/{job}"' in answer.text and "Back to the form" in answer.text
+        assert "script-src 'self'" in answer.headers["content-security-policy"]
+    for elsewhere in (
+        "https://evil.example/jobs/1",
+        f"{server.url}//evil.example/",
+        f"{server.url}/\\evil.example",
+        "x",
+    ):
+        assert "Back to the form" not in browser.post(f"/jobs/{job}/work", {"cost": "-5"}, Referer=elsewhere).text

@@ -1,0 +1,140 @@
+"""Dirty hands: a stray key, a second tap, a reload in the middle. Nothing typed is lost, nothing written by accident.
+
+Implicit submission (the Enter key presses a form's first button, and nothing where that is disabled) is as in the HTML
+standard, 4.10.21.2.
+"""
+
+import pytest
+from serve import Server, new_job
+
+from enginelog.bench.settings import Settings
+from enginelog.store import open_store
+
+NOTE = "details[open] input[name=note]"
+
+
+@pytest.fixture
+def phone(chromium, server, store):
+    """(browser, address of a new job, its number)."""
+    job = new_job(store)
+    chromium.size(360, 740)
+    chromium.open(f"{server.url}/jobs/{job}")
+    return chromium, f"{server.url}/jobs/{job}", job
+
+
+def value(chromium, css: str) -> str:
+    return chromium.run("return document.querySelector(arguments[0]).value", css)
+
+
+def test_enter_in_a_field_passes_no_check(phone, store):
+    chromium, _, job = phone
+    chromium.type(NOTE, "no spark at all")
+    chromium.press("Enter")
+    chromium.run("document.querySelector('#work details').open = true")
+    chromium.type("#text", "spark plug")
+    chromium.press("Enter")
+    assert chromium.run("return location.search + location.hash") == ""
+    assert value(chromium, NOTE) == "no spark at all"
+    with open_store(store) as opened:
+        record = opened.record(job)
+    assert record.checks == () and record.work == ()
+
+
+def test_enter_opens_no_job_and_hands_nothing_back(phone, server, store):
+    chromium, where, job = phone
+    chromium.open(f"{server.url}/jobs/new")
+    chromium.type("#label", "saw Thistle")
+    chromium.press("Enter")
+    chromium.open(f"{where}/hand-back")
+    chromium.type("#next_service", "spring")
+    chromium.press("Enter")
+    with open_store(store) as opened:
+        assert opened.count_jobs() == 1 and opened.job(job).state == "open"
+
+
+def test_enter_where_it_waits_means_waiting(phone, store):
+    chromium, _, job = phone
+    chromium.type("#waiting_for", "a plug")
+    chromium.press("Enter")
+    chromium.until("return document.querySelector('h1 .state').textContent.includes('waiting for a plug')")
+    with open_store(store) as opened:
+        assert opened.job(job).waiting_for == "a plug"
+
+
+def test_what_is_typed_outlives_a_reload_and_is_gone_once_written_down(phone, store):
+    chromium, where, job = phone
+    chromium.type("#note", "rang the owner")
+    chromium.type(NOTE, "smells stale")
+    chromium.open(where)
+    assert value(chromium, "#note") == "rang the owner" and value(chromium, NOTE) == "smells stale"
+    chromium.click("#notes form button:not([type=button])")
+    chromium.until("return document.querySelector('#notes .told')")
+    assert value(chromium, "#note") == "" and value(chromium, NOTE) == "smells stale"
+    chromium.open(where)
+    assert value(chromium, "#note") == ""
+    chromium.click("#checks form p.row button")  # empty it
+    chromium.open(where)
+    assert value(chromium, NOTE) == ""
+    with open_store(store) as opened:
+        assert opened.job(job).note == "rang the owner"
+    assert chromium.complaints() == []
+
+
+def test_what_is_typed_outlives_a_refusal(phone, server, store):
+    chromium, _, _ = phone
+    chromium.open(f"{server.url}/jobs/new")
+    chromium.type("#label", "saw Thistle")
+    chromium.type("#complaint", "dies when hot")
+    chromium.click("details summary")
+    chromium.run("document.querySelector('input[name=strokes][value=\"2\"]').click()")
+    chromium.type("#rated_rpm", "99999")
+    chromium.click(".thumb button")
+    chromium.until("return document.querySelector('h1').textContent.includes('99999')")
+    chromium.click(".thumb a")
+    chromium.until("return document.getElementById('complaint')?.value === 'dies when hot'")
+    assert chromium.run("return document.querySelector('input[value=\"2\"]').checked")
+    assert chromium.run("return document.getElementById('rated_rpm').checkVisibility()")  # its part is open
+    chromium.run("document.getElementById('rated_rpm').value = '9000'")
+    chromium.click(".thumb button")
+    chromium.until("return /^.jobs.[0-9]+$/.test(location.pathname)")
+    with open_store(store) as opened:
+        assert opened.machine("saw Thistle").strokes == 2
+    chromium.complaints()  # the refusal itself is told there
+
+
+def test_what_is_typed_outlives_a_server_started_anew(chromium, store):
+    job, typed = new_job(store), "a long story of this mower"
+    with Server(Settings(store=store, port=0)) as first:
+        chromium.open(f"{first.url}/jobs/{job}")
+        chromium.type("#note", typed)
+        port = first.port
+    with Server(Settings(store=store, port=port)) as second:
+        chromium.click("#notes form button:not([type=button])")
+        chromium.until("return document.querySelector('h1').textContent.includes('too old')")
+        chromium.click(".thumb a")
+        chromium.until("return document.getElementById('note')?.value === arguments[0]", typed)
+        chromium.click("#notes form button:not([type=button])")
+        chromium.until("return document.querySelector('#notes .told')")
+        assert second.url in chromium.url
+    with open_store(store) as opened:
+        assert opened.job(job).note == typed
+    chromium.complaints()
+
+
+def test_two_taps_are_one_entry(phone, store):
+    chromium, _, job = phone
+    chromium.run("document.querySelector('#work details').open = true")
+    chromium.type("#text", "spark plug")
+    chromium.type("#cost", "7.20")
+    chromium.run(TWO_TAPS)
+    chromium.until("return document.querySelector('#work li')")
+    with open_store(store) as opened:
+        assert opened.record(job).cost_cents == 720
+
+
+# A tap, and another a moment later, while the first is on its way.
+TWO_TAPS = """
+const button = document.querySelector('#work form button:not([disabled])');
+button.click();
+setTimeout(() => button.click(), 1);
+"""
