@@ -97,18 +97,27 @@ def figures(run: model.StoredRun) -> str:
     if not found.heard:
         return f"did not run, {found.pulls} pulls" if found.pulls else "no engine heard"
     parts = ["speed not known" if found.rpm is None else f"{found.rpm:.0f} rpm"]
-    if found.misfire_percent is not None:
-        parts.append(_misfires(found))
+    parts[0] += f" or {found.or_rpm:.0f} rpm" if found.rpm is not None and found.or_rpm is not None else ""
+    parts.append(_misfires(found))
     if found.hunting_swing_percent is not None:
         parts.append(f"swings {found.hunting_swing_percent:.1f} %")
-    if found.amiss:
-        amiss = ", ".join(code.replace("_", " ") for code in found.amiss)
-        return f"{', '.join(parts)}; {found.worst}: {amiss}"
-    return f"{', '.join(parts)}; nothing amiss heard"
+    return "; ".join([", ".join(parts), *(_amiss(found) or ["nothing amiss heard"])])
+
+
+def _amiss(found: model.RunFigures) -> list[str]:
+    """What is amiss, by the names the reports use: what is a fault, then what is to be watched."""
+    from enginelog.report import words
+
+    faults = found.faults if found.faults or found.worst != "fault" else found.amiss  # of an earlier version: not split
+    named = {"fault": faults, "watch": tuple(code for code in found.amiss if code not in faults)}
+    titles = {verdict: dict.fromkeys(words.title(code).lower() for code in codes) for verdict, codes in named.items()}
+    return [f"{verdict}: {', '.join(said)}" for verdict, said in titles.items() if said]
 
 
 def _misfires(found: model.RunFigures) -> str:
-    """The share of misfires with its interval; none heard is not none."""
+    """The share of misfires with its interval; none heard is not none, and not counted is not none either."""
+    if found.misfire_percent is None:
+        return "misfires cannot be told"
     if found.misfire_percent == 0:
         bound = f", up to {found.misfire_high:.1f} % possible" if found.misfire_high is not None else ""
         return f"no misfires heard{bound}"

@@ -159,7 +159,8 @@ class WorkEntry:
 class RunFigures:
     """The main figures of one analysis, for lists and trends; None where not known.
 
-    worst: its gravest verdict; amiss: codes of its findings of verdict fault or watch.
+    worst: its gravest verdict; amiss: codes of its findings of verdict fault or watch; faults: those of verdict fault
+    (records of earlier versions lack them). or_rpm: another speed that sounds nearly the same.
     """
 
     heard: bool = False
@@ -176,6 +177,8 @@ class RunFigures:
     rundown_s: float | None = None
     worst: str | None = None
     amiss: tuple[str, ...] = ()
+    faults: tuple[str, ...] = ()
+    or_rpm: float | None = None
 
 
 @dataclass(frozen=True)

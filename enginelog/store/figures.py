@@ -10,6 +10,7 @@ from typing import Any
 from enginelog.model import Run, RunFigures
 
 _GRAVITY = ("ok", "unknown", "watch", "fault")
+_CODES = ("amiss", "faults")
 _NAMES = frozenset(each.name for each in fields(RunFigures))
 
 
@@ -33,6 +34,8 @@ def figures_of(run: Run) -> RunFigures:
             rundown_s=story.rundown_s,
             worst=max(verdicts, key=_GRAVITY.index, default=None),
             amiss=tuple(each.code for each in measures.findings if each.verdict in ("watch", "fault")),
+            faults=tuple(each.code for each in measures.findings if each.verdict == "fault"),
+            or_rpm=measures.speed.or_rpm,
         )
     )
 
@@ -47,8 +50,7 @@ def from_text(text: str) -> RunFigures:
     read = json.loads(text)
     if not _NAMES.issuperset(read):
         read = {name: value for name, value in read.items() if name in _NAMES}
-    read["amiss"] = tuple(read.get("amiss", ()))
-    return RunFigures(**read)
+    return RunFigures(**read | {name: tuple(read.get(name, ())) for name in _CODES})
 
 
 def check_text(text: str) -> None:
@@ -61,7 +63,7 @@ def check_text(text: str) -> None:
 def _right_kind(name: str, value: object) -> bool:
     if name in ("heard", "usable"):
         return isinstance(value, bool)
-    if name == "amiss":
+    if name in _CODES:
         return isinstance(value, list) and all(isinstance(code, str) for code in value)
     if name == "worst":
         return value is None or value in _GRAVITY

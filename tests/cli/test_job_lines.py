@@ -1,0 +1,44 @@
+"""The one line a recording gets in lists of the job record: it says no more and nothing else than the report does."""
+
+import dataclasses
+
+import make_runs
+
+from enginelog.cli import job_text
+from enginelog.model import Analysis, Finding, Moment, RunFigures, StoredRun
+from enginelog.store import figures
+
+AT = Moment("2026-04-11T09:00:00Z", "+02:00")
+
+
+def line(found: RunFigures) -> str:
+    return job_text.figures(StoredRun(1, 1, "before", AT, analysis=Analysis(1, AT, "0.1.0", found)))
+
+
+def found(**more) -> RunFigures:
+    return RunFigures(
+        heard=True, usable=True, rpm=3358.2, misfire_percent=9.9, misfire_low=7.2, misfire_high=13.1, **more
+    )
+
+
+def test_a_fault_is_called_so_and_what_is_to_be_watched_is_not_called_a_fault():
+    said = line(found(worst="fault", amiss=("steadiness", "misfire", "settling"), faults=("misfire",)))
+    assert said == "3358 rpm, misfires 9.9 % (7.2 to 13.1); fault: misfires; watch: steadiness, rough start"
+    assert line(found(worst="watch", amiss=("settling",))).endswith("; watch: rough start")
+    assert line(found(worst="fault", amiss=("misfire",))).endswith("; fault: misfires"), "kept by an earlier version"
+
+
+def test_a_speed_with_a_double_and_misfires_that_were_not_counted_are_not_passed_over():
+    said = line(RunFigures(heard=True, usable=True, rpm=2800.0, or_rpm=5600.0, worst="unknown"))
+    assert said == "2800 rpm or 5600 rpm, misfires cannot be told; nothing amiss heard"
+
+
+def test_the_figures_know_which_findings_are_faults_and_come_back_whole():
+    run = make_runs.hunting_pump()
+    more = Finding("steadiness", "watch", "wide")
+    measures = dataclasses.replace(run.measures, findings=(*run.measures.findings, more))
+    made = figures.figures_of(dataclasses.replace(run, measures=measures))
+    assert made.faults == ("hunting",) and set(made.amiss) == {"hunting", "steadiness"} and made.worst == "fault"
+    assert figures.from_text(figures.to_text(made)) == made
+    old = figures.to_text(made).replace(', "faults": ["hunting"]', "").replace(', "or_rpm": null', "")
+    assert "faults" not in old and figures.from_text(old).faults == ()
