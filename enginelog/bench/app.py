@@ -20,6 +20,7 @@ from enginelog.bench.pairing import Pairing
 from enginelog.bench.photos import Photos
 from enginelog.bench.rendering import problem_page, warm
 from enginelog.bench.repeats import Repeats
+from enginelog.bench.rescuing import rescue
 from enginelog.bench.settings import Settings
 from enginelog.bench.takes import NoTakeError, RefusedTakeError, Takes
 from enginelog.bench.workshop import Workshop
@@ -91,8 +92,9 @@ def make(settings: Settings) -> Starlette:
             yield
         finally:
             cleaning.cancel()
-            desk.live.close()
+            recorded = desk.live.close()
             await workshop.stop()
+            app.state.rescued = rescue([*recorded, *takes.only_here()], settings.store)
             takes.clear()
             desk.photos.clear()
 
@@ -112,6 +114,7 @@ def make(settings: Settings) -> Starlette:
         lifespan=running,
     )  # fmt: skip
     app.state.desk = desk
+    app.state.rescued = []
     app.state.drawing = asyncio.Semaphore(1)
     return app
 

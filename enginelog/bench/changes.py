@@ -152,14 +152,14 @@ def attach(request: Request, form: Form) -> Response:
     except BaseException:
         takes.release(take)
         raise
-    takes.discard(take.id)
+    takes.end(take.id, stored.id)
     return go(f"/runs/{stored.id}?attached=1")
 
 
 def discard(request: Request, form: Form) -> Response:
     """Throw a take away."""
     take = desk(request).takes.get(request.path_params["take"])
-    desk(request).takes.discard(take.id)
+    desk(request).takes.end(take.id)
     return go(f"/jobs/{take.job_id}")
 
 

@@ -67,13 +67,15 @@ class LiveDesk:
             raise RefusedTakeError(self.problem or "no sound came from the microphone")
         return job_id, path
 
-    def close(self) -> None:
-        """End everything: the server stops."""
+    def close(self) -> list[tuple[int, Path]]:
+        """End everything: the server stops. What was being recorded, with its job."""
         self._stop.set()
-        if self._thread is not None:
-            self._thread.join(END_WAIT_S)
+        going = self._thread
+        if going is not None:
+            going.join(END_WAIT_S)
         self._thread = None
         self._tell(None)
+        return [] if going is None or self._path is None or self.job_id is None else [(self.job_id, self._path)]
 
     def wait(self, seen: int, most_s: float) -> tuple[int, dict[str, Any]]:
         """The next reading after number `seen`, or what is known when `most_s` are over: (number, plain values)."""

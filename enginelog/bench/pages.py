@@ -7,7 +7,7 @@ from starlette.responses import Response
 
 from enginelog import compare, model
 from enginelog.bench.answers import answer
-from enginelog.bench.desk import desk, number
+from enginelog.bench.desk import desk, go, number
 from enginelog.bench.rendering import page
 from enginelog.cli.engine_options import MACHINES, TWINS_FIRE
 from enginelog.compare import BeforeAfter
@@ -69,7 +69,10 @@ ENDINGS_ACCEPTED = "audio/*,video/*,.m4a,.mp4,.mov,.3gp,.aac,.wav,.flac,.ogg,.op
 
 
 def take(request: Request) -> Response:
-    """A recording on its way, or its answer."""
+    """A recording on its way, or its answer; where it is attached by now, its run."""
+    became = desk(request).takes.became(request.path_params["take"])
+    if became:
+        return go(f"/runs/{became}")
     found = desk(request).takes.get(request.path_params["take"])
     with desk(request).store() as store:
         record = store.record(found.job_id, whole=False)

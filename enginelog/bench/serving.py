@@ -95,7 +95,12 @@ def run(settings: Settings, say: Callable[[str], None]) -> None:
         port = bound.getsockname()[1]
         for line in announcement(settings, port):
             say(line)
-        server_of(settings).run(sockets=[bound])
+        server = server_of(settings)
+        try:
+            server.run(sockets=[bound])
+        finally:  # Ctrl-C comes out of it as an exception
+            for path in server.config.app.state.rescued:  # type: ignore[union-attr]
+                say(f"Recorded here and not attached; it is kept: {path}")
 
 
 def check_certificate(settings: Settings) -> None:

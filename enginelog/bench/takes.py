@@ -11,6 +11,7 @@ import secrets
 import shutil
 import tempfile
 import time
+from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -22,6 +23,7 @@ from enginelog.store.files import ending_of
 
 STATES = ("arriving", "waiting", "analysing", "done", "failed")
 LONGEST_NAME = 200
+MOST_ENDED = 5000
 
 
 class NoTakeError(EnginelogError):
@@ -36,7 +38,8 @@ class RefusedTakeError(EnginelogError):
 class Take:
     """One recording on its way. size, received: bytes told and bytes here. share: of the analysis done, 0..1.
 
-    problem: why it failed, in words. run: what was heard, once done.
+    problem: why it failed, in words. run: what was heard, once done. only_here: recorded by this machine; no phone has
+    it.
     """
 
     id: str
@@ -54,6 +57,7 @@ class Take:
     run: Run | None = None
     begun: float = 0.0
     touched: float = 0.0
+    only_here: bool = False
     writing: bool = field(default=False, repr=False)
 
     @property
@@ -68,6 +72,7 @@ class Takes:
         self._settings, self._clock = settings, clock
         self._folder = Path(tempfile.mkdtemp(prefix="enginelog-bench-"))
         self._takes: dict[str, Take] = {}
+        self._ended: OrderedDict[str, int] = OrderedDict()
         self._lock = Lock()
         self.whole: Callable[[Take], None] = lambda take: None
 
@@ -92,6 +97,7 @@ class Takes:
         """A recording that was made on this machine: moved here, and whole at once."""
         with self._lock:
             take = self._enter(job_id, name, recorded.stat().st_size, stage, (), "")
+            take.only_here = True
         shutil.move(recorded, take.path)
         take.received = take.size
         self._arrived(take)
@@ -163,6 +169,19 @@ class Takes:
             raise RefusedTakeError("this recording is not analysed yet")
         return take.run
 
+    def became(self, take_id: str) -> int | None:
+        """The run that a take was attached as, 0 where it was thrown away on purpose, None where neither is known."""
+        with self._lock:
+            return self._ended.get(take_id)
+
+    def end(self, take_id: str, run_id: int = 0) -> None:
+        """A take has become a run of the job record, or was thrown away on purpose (0); its phone may forget it."""
+        self.discard(take_id)
+        with self._lock:
+            self._ended[take_id] = run_id
+            while len(self._ended) > MOST_ENDED:
+                self._ended.popitem(last=False)
+
     def discard(self, take_id: str) -> None:
         """Throw a take away with all its files."""
         with self._lock:
@@ -181,6 +200,11 @@ class Takes:
             ]
         for take_id in old:
             self.discard(take_id)
+
+    def only_here(self) -> list[tuple[int, Path]]:
+        """The recordings that are nowhere else, each with its job."""
+        with self._lock:
+            return [(take.job_id, take.path) for take in self._takes.values() if take.only_here]
 
     def clear(self) -> None:
         """Throw everything away: the server ends."""

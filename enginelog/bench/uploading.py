@@ -60,8 +60,11 @@ async def _write(request: Request, here: Desk, take: Take) -> None:
 
 
 def state(request: Request) -> Response:
-    """Where a take is: how much has come, its place in the queue, the share done."""
+    """Where a take is: how much has come, its place in the queue, the share done; what became of it in the end."""
     here = desk(request)
+    became = here.takes.became(request.path_params["take"])
+    if became is not None:
+        return JSONResponse({"state": "attached" if became else "discarded", "run": became or None})
     return JSONResponse(_told(here, here.takes.get(request.path_params["take"])))
 
 

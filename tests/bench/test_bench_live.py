@@ -2,12 +2,17 @@
 
 import http.client
 import json
+import signal
+import subprocess
+import sys
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from serve import Browser, Server, new_job
 
+from enginelog.bench.rescuing import rescue
 from enginelog.bench.settings import Settings
 from enginelog.live import Source, sources
 from enginelog.media import read, write
@@ -99,3 +104,46 @@ def test_a_microphone_that_is_pulled_out(store, server, browser, monkeypatch):
     done = browser.post(f"/jobs/{job}/live/stop")
     take = server.desk.takes.get(done.headers["location"].split("/")[-1])
     assert abs(read(take.path)[0].seconds - 1.0) < 0.01
+
+
+def begun(running: subprocess.Popen, store: Path) -> Browser:
+    """A browser at a server in a process of its own, which records for job 1."""
+    while "127.0.0.1" not in (line := running.stdout.readline()):
+        assert running.poll() is None
+    url = line.split(" at ")[1].strip().rstrip("/")
+    where = SimpleNamespace(url=url, host=url.removeprefix("http://"), port=int(url.rsplit(":", 1)[1]))
+    browser = Browser(where)
+    browser.get("/")
+    assert browser.post("/jobs/1/live").status == 303
+    events(where, browser, 4)
+    return browser
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C is sent as a POSIX signal")
+@pytest.mark.parametrize("stopped", [False, True])
+def test_ctrl_c_loses_no_recording_of_this_machine(store, sound, tmp_path, stopped):
+    """While it is being recorded, and when it was stopped but not attached: there is no other copy of it."""
+    new_job(store)
+    program = "import sys; from pathlib import Path; from enginelog import bench; bench.serve(bench.Settings("
+    program += "store=Path(sys.argv[1]), port=0, sound=Path(sys.argv[2])), lambda line: print(line, flush=True))"
+    command = [sys.executable, "-c", program, str(store), str(sound)]
+    with subprocess.Popen(command, cwd=tmp_path, stdout=subprocess.PIPE, text=True) as running:
+        browser = begun(running, store)
+        if stopped:
+            assert browser.post("/jobs/1/live/stop").status == 303
+        running.send_signal(signal.SIGINT)
+        told = running.stdout.read()
+    [kept] = tmp_path.glob("listen-job-1-*.wav")
+    assert str(kept) in told
+    assert read(kept)[0].samples.size > 1000
+
+
+def test_a_kept_recording_is_written_over_nothing(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    recorded = tmp_path / "take" / "recording.wav"
+    recorded.parent.mkdir()
+    recorded.write_bytes(b"x" * 100)
+    found = [rescue([(7, recorded)], tmp_path / "shed.enginelog")[0] for _ in range(3)]
+    assert len(set(found)) == 3 and all(path.read_bytes() == b"x" * 100 for path in found)
+    recorded.write_bytes(b"x" * 44)  # a head and no sound
+    assert rescue([(7, recorded), (7, tmp_path / "none.wav")], None) == []

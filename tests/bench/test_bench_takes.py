@@ -3,6 +3,7 @@
 import io
 import json
 import os
+import re
 import socket
 import subprocess
 import sys
@@ -33,7 +34,7 @@ def test_upload_answer_attach(store, server, browser, clip_bytes):
     assert browser.get(f"/jobs/{job}").text.count(f"/takes/{take}") == 1
     done = browser.post(f"/takes/{take}/attach", {"stage": "before", "conditions": ["warm", "no load"], "note": "ä"})
     assert done.status == 303 and done.headers["location"] == "/runs/1?attached=1"
-    assert browser.get(f"/takes/{take}").status == 404 and not list(server.desk.takes._folder.rglob("*.m4a"))
+    assert browser.get(f"/takes/{take}").status == 303 and not list(server.desk.takes._folder.rglob("*.m4a"))
     with open_store(store) as opened:
         run = opened.run(1)
         assert opened.recording(1).read_bytes() == clip_bytes
@@ -289,3 +290,22 @@ def test_the_first_visitor_does_not_wait(store):
     with Server(Settings(store=store, port=0)):
         read = {name for _, name in environment().cache}
         assert set(environment().list_templates(extensions=["html"])) <= read
+
+
+def test_what_became_of_a_take_is_known(store, server, browser):
+    """Back after attaching leads to the run, and the phone learns that it may forget its copy."""
+    job = new_job(store)
+    take, other = (with_answer(server, job, make_runs.healthy_generator()) for _ in range(2))
+    assert browser.post(f"/takes/{take}/attach", {"stage": "before"}).status == 303
+    back = browser.get(f"/takes/{take}")
+    assert (back.status, back.headers["location"]) == (303, "/runs/1")
+    assert browser.get(f"/takes/{take}/state").json == {"state": "attached", "run": 1}
+    assert browser.post(f"/takes/{other}/discard").status == 303
+    assert browser.get(f"/takes/{other}/state").json == {"state": "discarded", "run": None}
+    assert browser.get(f"/takes/{other}").status == 404
+    assert browser.get("/takes/never/state").status == 404
+
+
+def test_no_clip_is_thrown_away_by_one_tap(store, server, browser):
+    page = browser.get(f"/takes/{with_answer(server, new_job(store), make_runs.healthy_generator())}").text
+    assert re.search(r"<details><summary>Throw this clip away</summary>\s*<form", page)
