@@ -85,8 +85,9 @@ def _of_job(number: int, place: Path | None) -> model.Comparison:
     if found.comparison is None:
         lacking = [side for side, one in (("before", found.before), ("after", found.after)) if one is None]
         raise model.UsageError(
-            f"job {number} holds no recording from {' and '.join(lacking)} the work; add one: enginelog attach {number} CLIP "
-            f"--stage {lacking[0]}; or give any two runs of the machine ('enginelog history'): --run RUN --run RUN"
+            f"job {number} holds no recording from {' and '.join(lacking)} the work; add one: "
+            f"enginelog attach {number} CLIP --stage {lacking[0]}; "
+            f"or give any two runs of the machine ('enginelog history'): --run RUN --run RUN"
         )
     return found.comparison
 

@@ -70,7 +70,7 @@ def _lines(machine: model.Machine, stale: list[int]) -> list[str]:
         named = ", ".join(str(number) for number in stale)
         lines += job_text.field(
             "To do",
-            f"run{'s'[:many]} {named} {'were' if many else 'was'} analysed with what was told before; analyse again with "
-            f"the new layout: enginelog reanalyse {stale[-1]}" + (", and so on" if many else ""),
+            f"run{'s'[:many]} {named} {'were' if many else 'was'} analysed with what was told before; analyse again "
+            f"with the new layout: enginelog reanalyse {stale[-1]}" + (", and so on" if many else ""),
         )
     return lines

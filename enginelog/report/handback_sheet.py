@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from enginelog.compare import BeforeAfter, of_job
 from enginelog.limits import bench
@@ -14,6 +14,7 @@ from enginelog.report.cautions import Caution, cautions
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, told_first
 from enginelog.report.facts import facts, limit_of
 from enginelog.report.handback_pictures import Drawing, drawings
+from enginelog.report.owner_words import for_owner
 from enginelog.report.suggesting import suggestion
 
 AUDIENCES = ("owner", "bench")
@@ -27,6 +28,7 @@ ANSWERS = {
     "cannot_tell": "Whether it runs better cannot be told",
 }
 TONES = {"better": "ok", "worse": "fault", "mixed": "watch"}  # others are neutral
+MENDED = "put right: it passed when checked again"
 FINE = ("strength", "timing", "misfire_cylinder", "dip", "droop", "recovery", "rundown")
 KINDS = {"part": "Part", "fluid": "Fluid", "labour": "Labour"}
 
@@ -129,7 +131,7 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
         top=_top(pair, full),
         complaint=record.job.complaint,
         seen=_seen(record),
-        checks=tuple(_check(one) for one in record.checks if full or one.result == "fail"),
+        checks=_checks(record, full),
         suggestion=_suggestion(record) if full else "",
         work=tuple(_work(entry, record.machine.currency) for entry in record.work),
         totals=_totals(record, full),
@@ -137,7 +139,7 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
         measures=_measures(pair.comparison, full),
         notes=pair.comparison.notes if pair.comparison else (),
         limits=_limits(after) if full and after else (),
-        watch=_watch(back.watch if back else "", after),
+        watch=_watch(back.watch if back else "", after, full),
         told=back.told_owner if back else "",
         next_service=back.next_service if back else "",
         cautions=cautions(),
@@ -237,13 +239,14 @@ def _limits(run: Run) -> tuple[LimitRow, ...]:
     return tuple(rows)
 
 
-def _watch(written: str, after: Run | None) -> tuple[str, ...]:
-    """What the mechanic wrote, then what the recording after the work still shows."""
+def _watch(written: str, after: Run | None, full: bool) -> tuple[str, ...]:
+    """What the mechanic wrote, then what the recording after the work still shows; plainly where not for the bench."""
     lines = [written] if written.strip() else []
     if after is not None and after.quality.usable and after.timeline.engine_heard:
         for finding in words.ranked(after.measures.findings):
             if finding.verdict in ("fault", "watch"):
-                lines.append(f"{words.title(finding.code)}: {words.sentence(finding.text)}")
+                own = f"{words.title(finding.code)}: {words.sentence(finding.text)}"
+                lines.append(own if full else for_owner(after, finding))
     return tuple(lines)
 
 
@@ -255,6 +258,18 @@ def _seen(record: JobRecord) -> tuple[tuple[str, str], ...]:
     named = (("Oil", seen.oil_level), ("Fuel", seen.fuel_state), ("Smell", seen.smell), ("Damage", seen.damage))
     note = (("Note", record.job.note),) if record.job.note.strip() else ()
     return tuple((name, text) for name, text in named if text.strip()) + note
+
+
+def _checks(record: JobRecord, full: bool) -> tuple[CheckRow, ...]:
+    """All for the bench; for the owner those that failed, and whether the same check, made again, passed."""
+    if full:
+        return tuple(_check(one) for one in record.checks)
+    newest = {one.step: one.result for one in record.checks}
+    rows = [(one, _check(one)) for one in record.checks if one.result == "fail"]
+    return tuple(
+        replace(row, detail=f"{row.detail}; {MENDED}".removeprefix("; ")) if newest[one.step] == "pass" else row
+        for one, row in rows
+    )
 
 
 def _check(check: BenchCheck) -> CheckRow:
@@ -300,7 +315,9 @@ def _facts(record: JobRecord, pair: BeforeAfter) -> tuple[tuple[str, str], ...]:
     for name, one in (("Before", pair.before), ("After", pair.after)):
         if one is not None and one.run is not None:
             told = f"; {', '.join(one.conditions)}" if one.conditions else ""
-            text = f"{one.recording_name or one.run.clip.name}, recorded for run {one.id} on {one.at.local_date}{told}"
+            clip = one.run.clip
+            made = f"recorded {words.date(clip.recorded_at)} by its file; " if clip.recorded_at else ""
+            text = f"{one.recording_name or clip.name}, {made}run {one.id}, entered for {one.at.local_date}{told}"
             rows.append((name, f"{text}; analysed by enginelog {one.run.program_version}"))
             rows.append((f"{name}: hash", f"SHA-256 {one.run.clip.sha256}"))
     return tuple(rows)

@@ -16,9 +16,8 @@ def line(found: RunFigures) -> str:
 
 
 def found(**more) -> RunFigures:
-    return RunFigures(
-        heard=True, usable=True, rpm=3358.2, misfire_percent=9.9, misfire_low=7.2, misfire_high=13.1, **more
-    )
+    told = {"rpm": 3358.2, "misfire_percent": 9.9, "misfire_low": 7.2, "misfire_high": 13.1}
+    return RunFigures(heard=True, usable=True, **told, **more)
 
 
 def test_a_fault_is_called_so_and_what_is_to_be_watched_is_not_called_a_fault():

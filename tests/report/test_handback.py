@@ -14,12 +14,14 @@ from enginelog import report
 from enginelog.model import (
     Analysis,
     BenchCheck,
+    Finding,
     Handback,
     Job,
     JobRecord,
     Machine,
     Moment,
     RunFigures,
+    Settling,
     StoredRun,
     TakeIn,
     WorkEntry,
@@ -237,7 +239,47 @@ def test_a_fault_that_is_left_takes_the_green_away(healthy):
     still = stored(3, "after", make_runs.hunting_pump(), "e")
     found = sheet(JobRecord(JOB, MACHINE, runs=(pulls, still)))
     assert found.top.tone == "watch" and "a fault can still be heard: hunting" in found.top.text
-    assert any("Hunting" in line for line in found.watch)
+    assert any(line.startswith("Its speed goes up and down by itself, by about 6.9") for line in found.watch)
+
+
+def test_the_owner_reads_no_bench_terms_and_the_bench_reads_all(hunting):
+    """Intervals, ISO classes and worst stretches are for the bench; the message takes the owner's line."""
+    job = JobRecord(replace(JOB, handback=replace(JOB.handback, watch="")), MACHINE, runs=(missing(),))
+    owner, bench = sheet(job), sheet(job, "bench")
+    text = " ".join(owner.watch).replace("\xa0", " ")
+    assert not re.search("95 %|revolutions|ISO|peak to peak|interval", text), text
+    assert "Some firings fail: about 9 of 100 while it was recorded." in text
+    assert "after starting, then smoothly." in text
+    assert any(re.search("95.%", line) for line in bench.watch)
+    assert "Some firings fail: about 9 of 100" in report.hand_back_text(job)
+
+
+def missing():
+    """A run after the work that loses firings, roughly at first."""
+    run = make_runs.hunting_pump()
+    firing = replace(run.measures.firing, misfires=40, misfire_percent=9.2, misfire_low=7.0, misfire_high=12.0)
+    found = (
+        Finding("misfire", "fault", "40 of 435 firings lost: 9.2 % (95 % interval 7 to 12). Worst 200 revolutions."),
+        Finding("settling", "watch", "Rough at first, settled after about 6.1 s (95 % interval 5.5 to 8.1 s)."),
+        Finding("steadiness", "watch", "Wider than class G1 of ISO 8528-5 asks of generating sets."),
+    )  # fmt: skip
+    measures = replace(run.measures, firing=firing, settling=Settling(True, 6.1, 5.5, 8.1), findings=found)
+    return stored(3, "after", replace(run, measures=measures), "e")
+
+
+def test_a_check_that_failed_and_then_passed_is_called_put_right(healthy):
+    checks = (BenchCheck("spark", "fail", at("2026-04-11"), "black"), BenchCheck("spark", "pass", at("2026-04-12")),
+              BenchCheck("valves", "fail", at("2026-04-12")))  # fmt: skip
+    job = JobRecord(JOB, MACHINE, checks, (), (healthy,))
+    assert [row.detail for row in sheet(job).checks] == ["black; put right: it passed when checked again", ""]
+    assert [row.result for row in sheet(job, "bench").checks] == ["fail", "pass", "fail"]
+
+
+def test_the_bench_reads_when_the_file_says_it_was_recorded(healthy):
+    clip = replace(healthy.run.clip, recorded_at="2025-06-01T10:15:00+00:00")
+    job = JobRecord(JOB, MACHINE, runs=(replace(healthy, run=replace(healthy.run, clip=clip)),))
+    told = dict(sheet(job, "bench").facts)["After"]
+    assert "recorded 2025-06-01 10:15 UTC by its file" in told and "entered for 2026-04-13" in told
 
 
 def test_not_comparable_is_said_with_what_to_record(hunting):

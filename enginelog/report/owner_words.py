@@ -1,0 +1,48 @@
+"""What a recording still shows, in the words of whoever owns the machine: no intervals, no bench terms."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from enginelog.model import Finding, Run
+from enginelog.report import words
+
+
+def for_owner(run: Run, finding: Finding) -> str:
+    """One finding in plain words; the finding's own text where it is plain already (speed, starting, blade)."""
+    say = _PLAIN.get(finding.code)
+    return say(run) if say else f"{words.title(finding.code)}: {words.sentence(finding.text)}"
+
+
+def _misfires(run: Run) -> str:
+    share = run.measures.firing.misfire_percent
+    if share is None:
+        return "Some firings fail; how many could not be counted."
+    few = "one or two of 100" if share >= 0.75 else "fewer than one of 100"
+    many = f"about {share:.0f} of 100" if share >= 1.5 else few
+    return f"Some firings fail: {many} while it was recorded."
+
+
+def _rough(run: Run) -> str:
+    found = run.measures.settling
+    if not found.found:
+        return "It runs rough, and had not become smooth by the end of the recording."
+    if found.settle_s is None:
+        return "It runs rough after starting, then smoothly."
+    return f"It runs rough for about {words.seconds(round(max(found.settle_s, 1.0)))} after starting, then smoothly."
+
+
+def _hunts(run: Run) -> str:
+    swing = run.measures.hunting.swing_percent
+    by = "" if swing is None else f", by about {words.percent(swing)}"
+    return f"Its speed goes up and down by itself{by}."
+
+
+_PLAIN: dict[str, Callable[[Run], str]] = {
+    "misfire": _misfires,
+    "settling": _rough,
+    "hunting": _hunts,
+    "steadiness": lambda run: "Its speed wanders a little where it should stand still.",
+    "timing": lambda run: "Its firings do not come quite evenly.",
+    "cylinder_balance": lambda run: "One cylinder works less than another.",
+}
