@@ -110,7 +110,7 @@ def advise(
 
 
 def _job(number: int, place: Path | None) -> tuple[list[Any], dict[str, str]]:
-    """The recordings of a job as heard before the work (else during, else after), and the results of its checks."""
+    """The recordings of a job that show how it is now (after the work, else before), and the results of its checks."""
     from enginelog import report
 
     with opened(place) as store:

@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from enginelog.advice import Heard, at_bench
 from enginelog.limits import bench
 from enginelog.limits.bench import Suggestion
-from enginelog.model import STAGES, JobRecord
+from enginelog.model import STAGES, JobRecord, StoredRun
+from enginelog.report import words
 from enginelog.report.record import record as run_record
 
 
 def known_of(record: JobRecord) -> tuple[list[Heard], dict[str, str]]:
-    """The recordings of a job as heard before the work (else during, else after), and the results of its checks."""
-    stage = next((stage for stage in STAGES if record.of_stage(stage)), None)
-    runs = [run for run in record.runs if run.stage == stage and run.run is not None]
+    """The recordings that show how the machine is now, and the results of its checks.
+
+    Those from after the work made since its last entry, where an engine or its starter was heard in one; else those
+    from before the work (else during, else after).
+    """
+    runs = _since_the_work(record)
+    if not runs:
+        stage = next((stage for stage in STAGES if record.of_stage(stage)), None)
+        runs = [run for run in record.runs if run.stage == stage]
     heard = [Heard(run_record(run.run), run.conditions) for run in runs if run.run is not None]
     return heard, bench.results_of(record.checks)
 
@@ -20,9 +29,35 @@ def known_of(record: JobRecord) -> tuple[list[Heard], dict[str, str]]:
 def suggestion(record: JobRecord) -> Suggestion:
     """What the bench checks of a job leave and what to check next, by the rules of `advise`.
 
-    record: with its runs whole; of runs that are not, only what their figures call amiss counts.
+    record: with its runs whole; of runs that are not, only what their figures call amiss counts. Where the recordings
+    after the work are well and no check stands as failed, there is nothing to check next, and the text says so.
     """
     heard, results = known_of(record)
     told = [run for run in record.runs if run.stage != "after" and run.analysis]
     codes = told[-1].analysis.figures.amiss if told and told[-1].analysis else ()
-    return at_bench(results, heard, record.machine.engine, codes)
+    found = at_bench(results, heard, record.machine.engine, codes)
+    since = _since_the_work(record)
+    if not since or found.failed or any(run.run and words.headline(run.run).verdict != "ok" for run in since):
+        return found
+    return replace(found, open_steps=(), text=_well(since))
+
+
+def _since_the_work(record: JobRecord) -> list[StoredRun]:
+    """Recordings from after the work since its last entry (the newest where none is so new) that show something."""
+    shown = [run for run in record.of_stage("after") if run.run is not None and _shows_something(run)]
+    last = max((entry.at.utc for entry in record.work), default="")
+    return [run for run in shown if run.at.utc >= last] or shown[-1:]
+
+
+def _shows_something(stored: StoredRun) -> bool:
+    run = stored.run
+    return run is not None and run.quality.usable and (run.timeline.engine_heard or run.timeline.pulls > 0)
+
+
+def _well(runs: list[StoredRun]) -> str:
+    many = len(runs) > 1
+    named = " and ".join(str(run.id) for run in runs)
+    return (
+        f"Nothing amiss is heard after the work (run{'s'[:many]} {named}). Try what it came in with; if that is "
+        "gone, it can go back: compare before with after, then hand it back. Sound does not show every fault."
+    )

@@ -111,7 +111,7 @@ def test_a_hostile_record_drives_no_terminal(capfd, tmp_path):
 
 
 def test_advise_from_a_job(capfd, tmp_path, monkeypatch):
-    """The job's recordings before the work and its bench checks count, with how it ran as told."""
+    """The job's recordings and its bench checks count, with how it ran as told; talk after the work shows nothing."""
     from enginelog import store
 
     place = tmp_path / "shed.enginelog"
@@ -119,7 +119,7 @@ def test_advise_from_a_job(capfd, tmp_path, monkeypatch):
         machine = kept.remember("pump Heron", kind="pump", rated_rpm=3200.0)
         job = kept.take_in(machine, complaint="hunts")
         kept.attach(job.id, make_runs.hunting_pump(), "before")
-        kept.attach(job.id, make_runs.pulls_only(), "after")
+        kept.attach(job.id, make_runs.talk_only(), "after")
         kept.tick(job.id, "governor", "pass")
     status, out, _ = called(capfd, "advise", "--job", str(job.id), "--store", str(place), "--json")
     found = json.loads(out)

@@ -113,7 +113,7 @@ def test_unknown_results_are_refused():
         bench.suggest({"spark": "good"})
 
 
-def test_a_jobs_suggestion_uses_the_newest_checks_and_what_was_heard_before_the_work(store):
+def test_a_jobs_suggestion_uses_the_newest_checks(store):
     job = store.take_in(store.remember("pump Heron"))
     store.tick(job.id, "spark", "fail")
     store.tick(job.id, "spark", "pass")
@@ -123,6 +123,25 @@ def test_a_jobs_suggestion_uses_the_newest_checks_and_what_was_heard_before_the_
     assert [cause.name for cause in advice.ruled_out] == ["no_spark"] and not advice.failed
     store.drop("check", 2)
     assert report.suggestion(store.record(job.id)).failed[0].name == "spark"
+
+
+def test_a_job_is_judged_by_how_it_runs_after_the_work(store):
+    """What was heard before the work is past: a run that is well asks for no check, one that is not counts."""
+    job = store.take_in(store.remember("pump Heron"))
+    store.attach(job.id, run_of(b"a", make_runs.pulls_only), "before")
+    before = report.suggestion(store.record(job.id))
+    store.attach(job.id, run_of(b"b", make_runs.hunting_pump), "after")
+    hunts = report.suggestion(store.record(job.id))
+    assert hunts.next and hunts.text != before.text
+    assert report.known_of(store.record(job.id))[0][0].record["hunting"]["found"]
+    store.add_work(job.id, "part", "carburettor gasket")
+    store.attach(job.id, run_of(b"c", make_runs.healthy_generator), "after")
+    well = report.suggestion(store.record(job.id))
+    assert well.next is None and well.text.startswith("Nothing amiss is heard after the work (run 3).")
+    store.attach(job.id, run_of(b"d", make_runs.talk_only), "after")
+    assert report.suggestion(store.record(job.id)).text == well.text, "talk shows nothing of the machine"
+    store.tick(job.id, "spark", "fail")
+    assert "Failed: spark" in report.suggestion(store.record(job.id)).text, "what failed is put right first"
 
 
 def test_without_the_whole_runs_the_figures_say_what_is_amiss(store):
