@@ -99,6 +99,35 @@ def test_a_run_that_stays_rough_is_not_said_to_have_no_rough_start():
     assert "does not clear; rough to the end of what was recorded" in text and "no change from rough" not in text
 
 
+def test_the_speed_says_what_follows_from_what_was_told():
+    """The frequency of a generator whose poles were told (f = rpm * poles / 120), and how far off the rated is."""
+    run = make_runs.healthy_generator()
+    told = replace(run, engine=replace(run.engine, alternator_poles=2, rated_rpm=run.measures.speed.rpm / 1.03))
+    assert f"{run.measures.speed.rpm / 60:.1f} Hz with 2 poles; 3 % above the rated" in flat(told)
+    near = replace(run, engine=replace(run.engine, alternator_poles=None, rated_rpm=run.measures.speed.rpm / 1.005))
+    assert " Hz with" not in flat(near) and "above the rated" not in flat(near)
+    doubted = replace(told, measures=replace(run.measures, speed=replace(run.measures.speed, or_rpm=1500.0)))
+    assert " Hz with" not in flat(doubted) and "above the rated" not in flat(doubted)
+
+
+def test_a_count_withheld_says_in_the_table_what_the_finding_says():
+    """Of a twin whose cylinders sound alike: the table must not say 'cannot tell' beside 'at least 45 lost'."""
+    run = make_runs.weak_twin()
+    firing = run.measures.firing
+    unknown = tuple(replace(each, relative_strength=None) for each in firing.cylinders)
+    firing = replace(firing, misfires=None, misfire_percent=None, misfire_high=None, misfire_low=6.1, cylinders=unknown)
+    found = (
+        Finding("misfire", "watch", "At least 47 of 766 firings lost (6.1 %); how many in all cannot be told."),
+        Finding("cylinder_balance", "unknown", "Cannot tell: the cylinders could not be told apart."),
+    )
+    text = flat(replace(run, measures=replace(run.measures, firing=firing, findings=found)))
+    assert re.search(r"Misfires +at least 6.1 % of \d+ firings; how many in all cannot be told", text)
+    assert text.count("The cylinders could not be told apart.") == 1 and "A cannot tell" not in text
+    assert re.search(r"Cylinders +cannot tell: The cylinders could not", text)
+    page = report.to_html(replace(run, measures=replace(run.measures, firing=firing, findings=found)))
+    assert "at least 6.1" in page and "A cannot tell" not in page
+
+
 def test_speed_stands_with_its_interval():
     run = make_runs.weak_twin()
     speed = run.measures.speed

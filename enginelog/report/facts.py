@@ -50,9 +50,16 @@ def facts(run: Run) -> list[Fact]:
 
 def why_unknown(run: Run, fact: Fact) -> str:
     """Why a measure is not known, from the finding that says so; general words where none does."""
-    texts = [f.text for f in run.measures.findings if f.verdict == "unknown" and group(f.code) == fact.group]
+    texts = [f.text for f in run.measures.findings if f.verdict == "unknown" and speaks_of(f, fact)]
     said = [sentence(reason_alone(text)) for text in texts]
-    return said[0] if said else "The recording does not carry it."
+    return said[0] if said else sentence(fact.behind) or "The recording does not carry it."
+
+
+def speaks_of(finding: Finding, fact: Fact) -> bool:
+    """Whether a finding is about this measure; one on a twin's cylinders is not about its misfires in all."""
+    if finding.code.startswith("cylinder"):
+        return fact.group == "cylinders"
+    return group(finding.code) == fact.group
 
 
 def reason_alone(text: str) -> str:
@@ -78,7 +85,18 @@ def speed(run: Run) -> Fact:
             behind += "; no one speed, or too little of it heard"
     if found.or_rpm is not None:
         behind = f"or {rpm(found.or_rpm)}, which sounds nearly the same; {behind}"
-    return Fact("speed", "Speed", rpm(found.rpm), f"{behind}; confidence {found.confidence:.2f} of 1")
+    told = [] if found.or_rpm is not None else _against_what_was_told(run, found.rpm)
+    return Fact("speed", "Speed", rpm(found.rpm), "; ".join([behind, f"confidence {found.confidence:.2f} of 1", *told]))
+
+
+def _against_what_was_told(run: Run, speed_rpm: float) -> list[str]:
+    """The frequency where the poles were told, and how far the rated speed told is away where that is 1 % or more."""
+    poles, rated = run.engine.alternator_poles, run.engine.rated_rpm
+    said = [f"{speed_rpm * poles / 120:.1f}{GAP}Hz with {poles} poles"] if poles else []
+    if rated and abs(speed_rpm / rated - 1) >= 0.01:
+        side = "above" if speed_rpm > rated else "below"
+        said.append(f"{percent(100 * abs(speed_rpm / rated - 1))} {side} the rated {rated:.0f}")
+    return said
 
 
 def steadiness(run: Run) -> Fact:
@@ -96,7 +114,7 @@ def misfires(run: Run) -> Fact:
     """Share of firings lost with its interval; where none was heard, how many could have gone unheard all the same."""
     firing = run.measures.firing
     if firing.misfires is None or firing.misfire_percent is None:
-        return Fact("misfire", "Misfires", CANNOT_TELL, _too_unsure(firing))
+        return _uncounted(firing)
     firings = count(firing.events, "firing")
     if firing.misfires == 0:
         high = firing.misfire_high
@@ -121,13 +139,16 @@ def _judged(run: Run, code: str, verdict: str) -> bool:
     return any(f.code == code and f.verdict == verdict for f in run.measures.findings)
 
 
-def _too_unsure(firing: FiringSummary) -> str:
-    """The interval of a count that is withheld; empty where there is none."""
-    if firing.misfire_low is not None and firing.misfire_high is None:
-        return f"at least {percent(firing.misfire_low)} were lost; how many in all cannot be told"
-    if firing.misfire_low is None or firing.misfire_high is None:
-        return ""
-    return f"between {firing.misfire_low:.0f} and {firing.misfire_high:.0f}{GAP}%: too unsure to state a count"
+def _uncounted(firing: FiringSummary) -> Fact:
+    """Misfires whose count is withheld: how many at least, or between which shares, where that is known."""
+    low, high = firing.misfire_low, firing.misfire_high
+    if low is not None and high is None:
+        value = f"at least {percent(low)} of {count(firing.events, 'firing')}"
+        return Fact("misfire", "Misfires", value, "how many in all cannot be told")
+    unsure = (
+        "" if low is None or high is None else f"between {low:.0f} and {high:.0f}{GAP}%: too unsure to state a count"
+    )
+    return Fact("misfire", "Misfires", CANNOT_TELL, unsure)
 
 
 def evenness(run: Run) -> Fact | None:
@@ -150,6 +171,8 @@ def cylinders(run: Run) -> Fact | None:
         f"{cylinder_letter(c.index)} {CANNOT_TELL if c.relative_strength is None else f'{c.relative_strength:.2f}'}"
         for c in found
     )
+    if all(c.relative_strength is None for c in found):
+        return Fact("cylinders", "Cylinders", CANNOT_TELL)
     behind = "1 is the mean of all; which is which cannot be heard"
     return Fact("cylinders", "Cylinders", f"{_doubted(run, 'cylinder_balance')}strength {value}", behind)
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from enginelog.model import Run
 from enginelog.report.cautions import cautions
-from enginelog.report.facts import facts, reason_alone, why_unknown
+from enginelog.report.facts import facts, reason_alone, speaks_of, why_unknown
 from enginelog.report.words import (
     GAP,
     VERDICTS,
@@ -15,7 +15,6 @@ from enginelog.report.words import (
     clean,
     date,
     engine_words,
-    group,
     headline,
     moment,
     ranked,
@@ -92,7 +91,7 @@ def _fact_lines(run: Run) -> list[Line]:
 
 def _finding_lines(run: Run) -> list[Line]:
     """Findings to act on, and what could not be told where no fact above says so already."""
-    said = {fact.group for fact in facts(run) if not fact.known} if run.quality.usable else set()
+    said = [fact for fact in facts(run) if not fact.known] if run.quality.usable else []
     lines: list[Line] = []
     unknown: dict[str, list[str]] = {}
     for finding in ranked(run.measures.findings):
@@ -100,7 +99,7 @@ def _finding_lines(run: Run) -> list[Line]:
             said_so = f"{VERDICTS[finding.verdict]}: {title(finding.code)}. {sentence(finding.text)}"
             when = _when(run, finding.start_s, finding.end_s)
             lines.append(Line(finding.verdict, said_so + when, MARKS[finding.verdict]))
-        elif finding.verdict == "unknown" and group(finding.code) not in said:
+        elif finding.verdict == "unknown" and not any(speaks_of(finding, fact) for fact in said):
             unknown.setdefault(reason_alone(finding.text), []).append(title(finding.code))
     for reason, titles in unknown.items():
         lines.append(Line("unknown", _not_told(titles, reason), MARKS["unknown"]))
