@@ -365,6 +365,18 @@ def test_version_and_help(call):
     assert status == 0 and out.isascii() and "Exit status" in out
 
 
+def test_the_help_names_each_command_once_with_its_whole_sentence(call):
+    from enginelog.cli.main import commands
+    from enginelog.cli.overview import GROUPS
+
+    named = [name for _, names in GROUPS for name in names]
+    assert sorted(named) == sorted(commands.commands), "each command belongs to one group"
+    _, out, _ = call("--help")
+    assert "..." not in out.split("ARGS]...")[1] and "Start with: enginelog check CLIP" in out and "Other" not in out
+    assert out.index("take-in") < out.index("attach") < out.index("hand-back"), "a job in its order"
+    assert max(map(len, out.splitlines())) <= 100
+
+
 # ---------------------------------------------------------------- names
 
 

@@ -117,3 +117,13 @@ def test_other_assumptions_worth_a_word():
     assert any("(0,180)" in line and "--firing-angles" in line for line in hints(engine(strokes="2", cylinders=2)))
     assert hints(engine(machine="pump")) == []
     assert hints(engine(strokes="4", firing_angles=(0.0, 360.0), machine="mower twin")) == []
+
+
+@pytest.mark.parametrize(
+    ("said", "kind"), [("Brushcutter", "trimmer"), ("chain-saw", "saw"), ("lawnmower", "mower"), ("saw", "saw")]
+)
+def test_a_machine_may_have_its_everyday_name(said, kind):
+    from enginelog.cli.engine_options import ALSO_CALLED, MACHINES, Machine
+
+    assert Machine().convert(said, None, None) == kind
+    assert set(ALSO_CALLED.values()) <= set(MACHINES) and not set(ALSO_CALLED) & set(MACHINES)

@@ -11,6 +11,11 @@ import click
 from enginelog import model
 
 MACHINES = ("mower", "mower twin", "generator", "pressure washer", "pump", "tiller", "saw", "trimmer", "other")
+ALSO_CALLED = {
+    "lawnmower": "mower", "lawn mower": "mower", "chainsaw": "saw", "chain saw": "saw", "brushcutter": "trimmer",
+    "brush cutter": "trimmer", "string trimmer": "trimmer", "grass trimmer": "trimmer", "cultivator": "tiller",
+    "genset": "generator", "generating set": "generator", "water pump": "pump", "power washer": "pressure washer",
+}  # fmt: skip
 OFTEN_TWO_STROKE = ("saw", "trimmer")
 LEAST_GAP_DEG = 1.0  # cylinders that fire closer together than this are heard as one
 
@@ -70,13 +75,14 @@ class Angles(click.ParamType):
 
 
 class Machine(click.ParamType):
-    """A kind of machine; capitals, hyphens and underscores do not matter."""
+    """A kind of machine, also by an everyday name; capitals, hyphens and underscores do not matter."""
 
     name = "kind"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
         """The kind as `MACHINES` spells it; fails with the list of kinds."""
         kind = " ".join(value.lower().replace("-", " ").replace("_", " ").split())
+        kind = ALSO_CALLED.get(kind, kind)
         if kind not in MACHINES:
             self.fail(f"'{value}' is not among the kinds known: {', '.join(MACHINES)}", param, ctx)
         return kind

@@ -12,7 +12,7 @@ from typing import Any
 import click
 
 from enginelog import __version__, model
-from enginelog.cli import console, job_commands
+from enginelog.cli import console, job_commands, overview
 from enginelog.cli.advise import advise
 from enginelog.cli.bench import bench
 from enginelog.cli.check import check
@@ -35,6 +35,9 @@ class _Stopped(Exception):
 
 
 class _Commands(click.Group):
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        overview.write_commands(formatter, self.commands)
+
     def invoke(self, ctx: click.Context) -> Any:
         try:
             return super().invoke(ctx)
