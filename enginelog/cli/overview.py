@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import click
 
 GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
@@ -17,7 +19,7 @@ START = "Start with: enginelog check CLIP. The options of a command: enginelog C
 LONGEST = 200  # of a sentence; it wraps
 
 
-def write_commands(formatter: click.HelpFormatter, commands: dict[str, click.Command]) -> None:
+def write_commands(formatter: click.HelpFormatter, commands: Mapping[str, click.Command]) -> None:
     """The commands in their groups; one that belongs to none goes under 'Other'."""
     grouped = {name for _, names in GROUPS for name in names}
     rest = tuple(name for name in commands if name not in grouped)

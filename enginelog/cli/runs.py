@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from enginelog import model
-from enginelog.cli import clips, console
+from enginelog.cli import clips, console, job_text
 from enginelog.cli.engine_options import hints
 from enginelog.cli.store_options import STATUS_DONE, RowNumber, at_option, opened, show_plain, store_options
 
@@ -52,11 +52,12 @@ def attach(
         run = _analyse(clip, machine.engine)
         known = store.runs_of_recording(run.clip.sha256)
         kept = store.attach(number, run, stage, told, note, None if no_copy else Path(clip), at)
+        record = store.record(number)
     for line in hints(machine.engine):
         console.note(line)
     for job_id, run_id in known:
         console.note(f"this recording is run {run_id} of job {job_id} already; drop one of the two if that is a slip")
-    return _render(kept, _kept_line(kept), as_json)
+    return _render(kept, _kept_line(kept), as_json, record)
 
 
 @click.command()
@@ -133,16 +134,19 @@ def _kept_line(kept: model.StoredRun) -> str:
     return f"Kept as run {kept.id} of job {kept.job_id}, {kept.stage} the work. Its report: enginelog report {kept.id}"
 
 
-def _render(kept: model.StoredRun, line: str, as_json: bool) -> int:
-    """Show what was heard and where it is kept; the exit status."""
+def _render(kept: model.StoredRun, line: str, as_json: bool, record: model.JobRecord | None = None) -> int:
+    """Show what was heard, what the job's checks and recordings ask for next, and where it is kept; the exit status."""
     from enginelog import report
 
     run = kept.run
     assert run is not None  # asked for whole
+    at_work = record if record is not None and record.job.state in ("open", "waiting") else None
     if as_json:
         show_plain(kept)
     else:
-        console.show(report.summary_text(run, width=console.width()).rstrip())
+        console.show(report.summary_text(run, width=console.width(), steps=at_work is None).rstrip())
+        if at_work is not None:  # one list of what comes next, the same as 'job' and 'tick' show
+            console.show("\n".join(["", *job_text.advice_lines(report.suggestion(at_work)), ""]))
         console.show(line)
     story = run.timeline
     if run.quality.usable and (story.engine_heard or story.pulls):

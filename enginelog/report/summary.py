@@ -57,9 +57,12 @@ def summary_lines(run: Run) -> list[Line]:
     return lines
 
 
-def summary_text(run: Run, width: int = 80) -> str:
-    """The summary as plain text, wrapped to `width` columns (at least 40), ending in a newline; no colours needed."""
-    lines = summary_lines(run)
+def summary_text(run: Run, width: int = 80, steps: bool = True) -> str:
+    """The summary as plain text, wrapped to `width` columns (at least 40), ending in a newline; no colours needed.
+
+    steps: False leaves out what to check next, where a job's own suggestion says it.
+    """
+    lines = [line for line in summary_lines(run) if steps or line.kind != "next"]
     labels = max(len(line.label) for line in lines) + 2
     out = [row for line in lines for row in _wrapped(line, max(width, 40), labels)]
     return "\n".join(row.replace(GAP, " ").rstrip() for row in out) + "\n"

@@ -137,6 +137,17 @@ def test_a_second_job_on_a_machine_still_at_hand_is_pointed_out(call, job):
     assert "Not handed back" not in call("take-in", "tiller Marigold")[1]
 
 
+def test_attach_and_job_name_the_same_next_check(call, job):
+    """What comes next is said once, by the job's own rules: not the recording's list beside the job's."""
+    _, out, _ = call("attach", "1", clip(b"hunts"), "--stage", "before")
+    asked = call("job", "1")[1].split("Suggestion only")[1]
+    assert "Check next" not in out and asked.strip() in out
+    _, out, _ = call("attach", "1", clip(b"well", "b.m4a"), "--stage", "after")
+    assert "Nothing amiss is heard after the work (run 2)" in out
+    call("hand-back", "1")
+    assert "Suggestion" not in call("attach", "1", clip(b"hunts", "c.m4a"), "--stage", "after")[1]
+
+
 def test_the_report_of_a_run_on_record(call, job, tmp_path):
     status, out, _ = call("attach", "1", clip(b"well"), "--stage", "before")
     assert status == 0 and "Its report: enginelog report 1" in out
