@@ -84,9 +84,13 @@ def test_from_the_clip_to_the_comparison(chromium, place):
 
 
 def test_what_next_and_back_to_the_owner(chromium, place):
-    """From the comparison on: an answer to a question, the next check, and the machine goes back with its papers."""
-    server, store, job = place
+    """From the recording on: an answer to a question, the next check, and the machine goes back with its papers."""
+    server, store, _ = place
+    job = new_job(store, "tiller Nettle")
     chromium.size(360, 740)
+    send(chromium, server, job, DEMO / "tiller_marigold_before.m4a", "before")
+    chromium.click(".attach .button")
+    chromium.until("return location.pathname.startsWith('/runs/')")
     chromium.open(f"{server.url}/jobs/{job}")
     chromium.click(f"a[href='/jobs/{job}/advice']")
     chromium.until("return document.querySelectorAll('.causes li').length > 1")
@@ -179,7 +183,7 @@ HALF_SENT = """
 (async () => {
   const { ask } = await import('/static/common.js');
   const { keep, kept } = await import('/static/kept.js');
-  const take = await kept(arguments[0]);
+  const [take] = await kept(arguments[0]);
   const told = new URLSearchParams({ job: take.job, name: take.name, size: take.blob.size, stage: take.stage });
   take.id = (await ask('/takes', { method: 'POST', body: told })).id;
   await keep(take);

@@ -4,12 +4,16 @@ Implicit submission (the Enter key presses a form's first button, and nothing wh
 standard, 4.10.21.2.
 """
 
+import time
+from pathlib import Path
+
 import pytest
 from serve import Server, new_job
 
 from enginelog.bench.settings import Settings
 from enginelog.store import open_store
 
+DEMO = Path(__file__).resolve().parents[2] / "recordings_demo"
 NOTE = "details[open] input[name=note]"
 
 
@@ -138,3 +142,110 @@ const button = document.querySelector('#work form button:not([disabled])');
 button.click();
 setTimeout(() => button.click(), 1);
 """
+
+
+# ---------------------------------------------------------------- recordings
+
+STATUS = "return document.getElementById('status').textContent.includes(arguments[0])"
+READY = "return !document.getElementById('send').disabled"
+# The browser asks nobody whether the page may be left: as when it is ended from outside.
+LEFT = "window.addEventListener('beforeunload', (event) => event.stopImmediatePropagation(), true)"
+
+
+def record(chromium, where: str, clock: str = "0:02") -> None:
+    """Begin to record in the page, and wait until its clock shows so much."""
+    chromium.open(f"{where}/clip")
+    chromium.run(LEFT)
+    chromium.run(STREAM)
+    chromium.click("#start")
+    chromium.until("return document.getElementById('clock').textContent >= arguments[0]", clock)
+
+
+# Keeps the stream of the microphone at hand.
+STREAM = """
+const asked = navigator.mediaDevices.getUserMedia.bind(navigator.mediaDevices);
+navigator.mediaDevices.getUserMedia = async (wanted) => (window.stream = await asked(wanted));
+"""
+
+
+def test_a_recording_that_is_broken_off_is_there_up_to_then(phone, server):
+    chromium, where, job = phone
+    record(chromium, where, "0:04")
+    chromium.open(where)
+    time.sleep(5.5)  # until then another tab may be recording it still
+    chromium.open(where)
+    chromium.until("return !document.getElementById('held').hidden")
+    chromium.click("#held a")
+    chromium.until(STATUS, "broken off")
+    chromium.until(READY)
+    chromium.click("#send")
+    chromium.until("return location.pathname.startsWith('/takes/')")
+    chromium.until("return document.querySelector('.answer')", most_s=90)
+    [take] = server.desk.takes.of_job(job)
+    assert take.state == "done" and take.run.clip.seconds > 2
+    assert chromium.complaints() == []
+
+
+def test_a_second_recording_does_not_replace_the_first(phone):
+    chromium, where, _ = phone
+    record(chromium, where)
+    chromium.click("#stop")
+    chromium.until(READY)
+    first = chromium.run("return document.getElementById('taken-name').textContent.split(',')[0]")
+    time.sleep(1)  # recordings are named by the second
+    chromium.click("#start")
+    chromium.until("return document.getElementById('clock').textContent >= '0:01'")
+    chromium.click("#stop")
+    chromium.until("return document.getElementById('held').textContent.includes(arguments[0])", first)
+    chromium.open(f"{where}/clip")
+    chromium.until("return document.getElementById('held').textContent.includes(arguments[0])", first)
+    chromium.click("#held button")
+    chromium.until("return document.getElementById('taken-name').textContent.includes(arguments[0])", first)
+    assert chromium.complaints() == []
+
+
+def test_a_microphone_that_is_taken_away_leaves_what_was_heard(phone):
+    chromium, where, _ = phone
+    record(chromium, where)
+    chromium.run("window.stream.getTracks().forEach((track) => track.stop())")
+    chromium.until(STATUS, "ended by itself")
+    assert chromium.run(READY)
+
+
+def test_a_server_that_ends_before_attaching_loses_no_clip(chromium, store):
+    """It is in the browser still, with what was told of it; the job's page says so."""
+    job = new_job(store)
+    with Server(Settings(store=store, port=0)) as first:
+        chromium.open(f"{first.url}/jobs/{job}/clip")
+        chromium.run("document.querySelector('input[value=during]').click()")
+        chromium.run("document.querySelector('input[value=warm]').click()")
+        chromium.type("#file", str(DEMO / "tiller_marigold_after.m4a"))
+        chromium.until(READY)
+        chromium.click("#send")
+        chromium.until("return document.querySelector('.attach')", most_s=90)
+        chromium.open(f"{first.url}/jobs/{job}")
+        assert chromium.run("return document.getElementById('held').hidden")  # the server has it
+        port = first.port
+    with Server(Settings(store=store, port=port)) as second:
+        chromium.open(f"{second.url}/jobs/{job}")
+        chromium.until("return document.getElementById('held').textContent.includes('tiller_marigold_after')")
+        chromium.click("#held a")
+        chromium.until(READY)
+        assert chromium.run("return document.querySelector('[name=stage]:checked').value") == "during"
+        assert chromium.run("return document.querySelector('[name=conditions]:checked').value") == "warm"
+        chromium.click("#send")
+        chromium.until("return document.querySelector('.attach')", most_s=90)
+        chromium.click(".attach .thumb button")
+        chromium.until("return location.pathname.startsWith('/runs/')")
+        chromium.open(f"{second.url}/jobs/{job}/clip")
+        time.sleep(0.5)
+        assert chromium.run("return document.getElementById('taken').hidden")
+        assert chromium.run(COUNT) is None or chromium.until("return window.count === 0")
+    with open_store(store) as opened:
+        [run] = opened.record(job).runs
+        assert (run.stage, run.conditions) == ("during", ("warm",))
+    chromium.complaints()  # the clip that the second server does not know
+
+
+# How many clips this browser keeps of this page.
+COUNT = "import('/static/kept.js').then(async ({ kept }) => (window.count = (await kept()).length))"

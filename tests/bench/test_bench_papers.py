@@ -85,13 +85,22 @@ def test_papers_name_what_is_not_attached(server, browser, job):
 # ---------------------------------------------------------------- advice
 
 
+@pytest.fixture
+def hunting(store, server, browser) -> int:
+    """A job with a recording from before the work alone: a run after it that is well would ask for no check."""
+    made = new_job(store)
+    take = with_answer(server, made, make_runs.hunting_pump())
+    assert browser.post(f"/takes/{take}/attach", {"stage": "before"}).status == 303
+    return made
+
+
 def expected(**more) -> object:
     """The advice for the hunting pump by itself, as the library gives it."""
     return advise(Situation((Heard(report.record(make_runs.hunting_pump())),), **more))
 
 
-def test_the_advice_is_that_of_the_library(browser, job):
-    found, page = expected(), words_of(browser.get(f"/jobs/{job}/advice").text)
+def test_the_advice_is_that_of_the_library(browser, hunting):
+    found, page = expected(), words_of(browser.get(f"/jobs/{hunting}/advice").text)
     assert found.causes and found.checks and found.questions
     for likely in found.causes[:5]:
         assert likely.cause.why in page and likely.cause.source in page
@@ -105,14 +114,14 @@ def test_the_advice_is_that_of_the_library(browser, job):
     assert report.advising.SUGGESTION in page and all(line in page for line in found.cannot)
 
 
-def test_answers_and_ticked_checks_change_it(browser, job):
-    answered = words_of(browser.get(f"/jobs/{job}/advice?answer.choke_helps=yes").text)
+def test_answers_and_ticked_checks_change_it(browser, hunting):
+    answered = words_of(browser.get(f"/jobs/{hunting}/advice?answer.choke_helps=yes").text)
     assert expected(answers={"choke_helps": "yes"}).causes[0].cause.why in answered and "Told here" in answered
-    assert browser.post(f"/jobs/{job}/checks", {"step": "governor", "result": "fail"}).status == 303
+    assert browser.post(f"/jobs/{hunting}/checks", {"step": "governor", "result": "fail"}).status == 303
     ticked = expected(checks={"governor": "fail"})
-    page = words_of(browser.get(f"/jobs/{job}/advice?check.governor=pass").text)  # what is on record counts
+    page = words_of(browser.get(f"/jobs/{hunting}/advice?check.governor=pass").text)  # what is on record counts
     assert ticked.causes[0].cause.why in page and "what was checked points to it" in page
-    open_check = browser.get(f"/jobs/{job}/advice?answer.choke_helps=").text
+    open_check = browser.get(f"/jobs/{hunting}/advice?answer.choke_helps=").text
     assert "Told here" not in open_check  # left empty is no answer
 
 

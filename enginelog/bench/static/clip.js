@@ -1,15 +1,20 @@
 // The clip page: record or choose, then send.
 
 import { clock, megabytes } from "./common.js";
-import { forget, keep, kept } from "./kept.js";
+import { forget, keep, keepPiece, newKey, onlyHere } from "./kept.js";
 import { possible, record, whyNot } from "./recorder.js";
 import { send } from "./sending.js";
 
 const form = document.getElementById("clip");
 const job = Number(form.dataset.job);
+const largest = Number(form.dataset.largest);
 const part = (id) => document.getElementById(id);
+const SILENT_DB = -85;
+const SILENT_S = 4;
+let heardAt = 0;
 let take = null;
 let going = null;
+let others = [];
 
 function say(text) {
   part("status").textContent = text;
@@ -20,27 +25,86 @@ function chosen() {
   return { stage: data.get("stage"), conditions: data.getAll("conditions") };
 }
 
-async function show(blob, name, id) {
-  take = { job, blob, name, id, ...chosen() };
+function choose({ stage, conditions = [] }) {
+  for (const each of form.querySelectorAll("[name=stage]")) each.checked = each.value === stage;
+  for (const each of form.querySelectorAll("[name=conditions]")) each.checked = conditions.includes(each.value);
+}
+
+/** Show a clip as the one to send. */
+function show(clip) {
+  take = clip;
   part("taken").hidden = false;
-  part("taken-name").textContent = `${name}, ${megabytes(blob.size)}`;
-  part("taken-sound").src = URL.createObjectURL(blob);
-  const small = blob.size > 0 && blob.size <= Number(form.dataset.largest);
-  part("send").disabled = !small;
-  if (!small) return say(blob.size ? `Too large: at most ${megabytes(Number(form.dataset.largest))} can be sent.` : "This file is empty.");
-  say((await keep(take)) ? "Kept in this browser until it has arrived." : "Keep this page open until it has arrived.");
+  part("taken-name").textContent = `${clip.name}, ${megabytes(clip.blob.size)}`;
+  part("taken-sound").src = URL.createObjectURL(clip.blob);
+  const fits = clip.blob.size > 0 && clip.blob.size <= largest;
+  part("send").disabled = !fits;
+  if (!fits) say(clip.blob.size ? `Too large: at most ${megabytes(largest)} can be sent.` : "This file is empty.");
+  listOthers();
+  return fits;
+}
+
+/** A clip that was just made or chosen. */
+async function added(clip) {
+  if (take && take.key !== clip.key) {
+    if (take.from === "file") await forget(take.key); // chosen by mistake: the phone has it still
+    else others.unshift(take);
+  }
+  if (show(clip)) say((await keep(clip)) ? "Kept in this browser until it is in the job record." : "Keep this page open until it has arrived.");
+}
+
+function listOthers() {
+  part("held").hidden = !others.length;
+  part("held").querySelector("ul").replaceChildren(...others.map(otherLine));
+}
+
+function otherLine(clip) {
+  const item = document.createElement("li");
+  item.className = "row";
+  item.append(`${clip.name}, ${megabytes(clip.blob.size)}`, button("Take this one", () => swap(clip)), button("Throw away", () => throwAway(clip)));
+  return item;
+}
+
+function button(words, act) {
+  const made = document.createElement("button");
+  made.type = "button";
+  made.textContent = words;
+  made.addEventListener("click", act);
+  return made;
+}
+
+function swap(clip) {
+  others = others.filter((each) => each !== clip);
+  if (take) others.unshift(take);
+  choose(clip);
+  if (show(clip)) say("");
+}
+
+async function throwAway(clip) {
+  if (!window.confirm(`Throw ${clip.name} away? It is nowhere else.`)) return;
+  await forget(clip.key);
+  others = others.filter((each) => each !== clip);
+  listOthers();
 }
 
 async function start() {
+  const clip = { key: newKey(job), job, at: Date.now(), from: "recorder", recording: true, ...chosen() };
+  part("start").disabled = true; // until the microphone is there: a second tap would record twice
   try {
-    going = await record(meter);
+    going = await record(meter, (data, index) => keepPiece(clip.key, index, data));
   } catch (failed) {
     return say(`The microphone cannot be used: ${failed.message}. Use the phone's own recorder.`);
+  } finally {
+    part("start").disabled = false;
   }
+  Object.assign(clip, { name: going.name, type: going.type });
+  keep(clip);
   part("start").hidden = true;
+  part("clock").textContent = clock(0);
+  heardAt = 0;
   part("stop").hidden = part("meter").hidden = false;
   part("stop").focus();
-  if (going.kept.length) say("This phone would not switch off all of its sound processing; strengths are less sure.");
+  say(going.kept.length ? "This phone would not switch off all of its sound processing; strengths are less sure." : "");
+  ended(clip, await going.finished);
 }
 
 function meter({ seconds, level, clipped }) {
@@ -50,18 +114,27 @@ function meter({ seconds, level, clipped }) {
   part("level").setAttribute("aria-valuenow", share);
   part("level").setAttribute("aria-valuetext", `${Math.round(level)} decibels against full scale`);
   part("level").classList.toggle("over", clipped > 0);
-  const words = clipped ? "✕ Too loud: it clips. Step back, or turn the phone away." : "✓ Not clipping";
+  const loud = clipped ? "✕ Too loud: it clips. Step back, or turn the phone away." : "✓ Not clipping";
+  if (level >= SILENT_DB) heardAt = seconds;
+  const words = seconds - heardAt > SILENT_S ? "✕ Nothing is heard: is the microphone covered, or in use elsewhere?" : loud;
   if (part("clipping").textContent !== words) part("clipping").textContent = words;
 }
 
-async function stop() {
-  const made = await going.stop();
+/** The recording has ended, by a tap or by itself. */
+async function ended(clip, blob) {
+  const byItself = !going.asked;
   going = null;
   part("stop").hidden = part("meter").hidden = true;
   part("start").hidden = false;
   part("start").textContent = "Record again";
-  await show(made.blob, made.name);
+  await added({ ...clip, ...chosen(), blob, recording: false });
+  if (byItself) say("The recording ended by itself: the microphone was taken away. What was heard until then is here.");
   part("send").focus();
+}
+
+function stop() {
+  going.asked = true;
+  going.stop();
 }
 
 async function sendIt() {
@@ -77,7 +150,8 @@ async function sendIt() {
       part("progress").value = Math.round(share * 100);
       say(words || `${Math.round(share * 100)} % sent`);
     });
-    await forget(job);
+    take.arrived = true;
+    await keep(take);
     location.assign(`/takes/${id}`);
   } catch (failed) {
     say(`Not sent: ${failed.message}`);
@@ -94,12 +168,25 @@ part("send").addEventListener("click", sendIt);
 for (const id of ["file", "camera"]) {
   part(id).addEventListener("change", (event) => {
     const [file] = event.target.files;
-    if (file) show(file, file.name);
+    if (file) added({ key: newKey(job), job, at: Date.now(), from: id, name: file.name, blob: file, ...chosen() });
+    event.target.value = ""; // so that the same file can be chosen again
   });
 }
 form.addEventListener("submit", (event) => event.preventDefault());
+form.addEventListener("change", (event) => {
+  if (!take || !["stage", "conditions"].includes(event.target.name)) return;
+  Object.assign(take, chosen());
+  keep(take);
+});
 window.addEventListener("beforeunload", (event) => going && event.preventDefault());
-kept(job).then((held) => {
-  if (!held || take) return;
-  show(held.blob, held.name, held.id).then(() => say("This clip has not arrived yet. Send it again: it goes on where it stopped."));
+onlyHere(job).then(([newest, ...more]) => {
+  if (!newest) return;
+  others.push(...more);
+  if (take || going) {
+    others.push(newest);
+    return listOthers();
+  }
+  choose(newest);
+  if (!show(newest)) return;
+  say(newest.broken ? "This recording was broken off. What was heard until then is here: send it, or record again." : "This clip has not arrived yet. Send it again: it goes on where it stopped.");
 });

@@ -1,53 +1,122 @@
-// Keeps a take in this browser until it has arrived: it outlives lost Wi-Fi, a reload and a closed tab.
+// Keeps recordings in this browser until they are in the job record, or thrown away: they outlive lost Wi-Fi, a reload, a
+// closed tab, and a server that ends before they are attached. While the page records, each second is kept as it comes.
+
+import { ask } from "./common.js";
 
 const NAME = "enginelog-bench";
-const SHELF = "takes";
+const CLIPS = "clips";
+const PIECES = "pieces";
+const EARLIER = "takes"; // of version 1: one clip a job
+const LIVES_MS = 5000;
+
+function lay(base, going) {
+  const clips = base.createObjectStore(CLIPS, { keyPath: "key" });
+  base.createObjectStore(PIECES, { keyPath: ["key", "index"] });
+  if (!base.objectStoreNames.contains(EARLIER)) return;
+  going.objectStore(EARLIER).getAll().onsuccess = (event) => {
+    for (const clip of event.target.result) clips.put({ ...clip, key: newKey(clip.job), at: Date.now() });
+    base.deleteObjectStore(EARLIER);
+  };
+}
 
 function open() {
   return new Promise((done, failed) => {
-    const wanted = indexedDB.open(NAME, 1);
-    wanted.onupgradeneeded = () => wanted.result.createObjectStore(SHELF, { keyPath: "job" });
+    const wanted = indexedDB.open(NAME, 2);
+    wanted.onupgradeneeded = () => lay(wanted.result, wanted.transaction);
     wanted.onsuccess = () => done(wanted.result);
-    wanted.onerror = () => failed(wanted.error);
+    wanted.onerror = wanted.onblocked = () => failed(wanted.error);
   });
 }
 
 async function on(mode, act) {
-  const shelf = await open();
+  const shelves = await open();
   try {
     return await new Promise((done, failed) => {
-      const going = shelf.transaction(SHELF, mode);
-      const wanted = act(going.objectStore(SHELF));
+      const going = shelves.transaction([CLIPS, PIECES], mode);
+      const wanted = act(going.objectStore(CLIPS), going.objectStore(PIECES));
       going.oncomplete = () => done(wanted.result);
       going.onabort = going.onerror = () => failed(going.error);
     });
   } finally {
-    shelf.close();
+    shelves.close();
   }
 }
 
-/** Keep {job, blob, name, stage, conditions, id}; false where this browser keeps nothing (a private window, no room). */
-export async function keep(take) {
+async function quietly(mode, act, otherwise) {
   try {
-    await on("readwrite", (shelf) => shelf.put(take));
-    return true;
+    return await on(mode, act);
   } catch {
-    return false;
+    return otherwise; // this browser keeps nothing (a private window, no room)
   }
 }
 
+export function newKey(job) {
+  return `${job}-${Date.now()}-${Math.random().toString(36).slice(2, 8)}`;
+}
+
+const piecesOf = (key) => IDBKeyRange.bound([key, 0], [key, Number.MAX_SAFE_INTEGER]);
+
+/** Keep {key, job, name, blob, stage, conditions, at, id}; false where this browser keeps nothing. */
+export async function keep(clip) {
+  const put = (clips, pieces) => {
+    if (clip.blob && !clip.recording) pieces.delete(piecesOf(clip.key)); // whole by now
+    return clips.put(clip);
+  };
+  return (await quietly("readwrite", put, false)) !== false;
+}
+
+/** Keep a second of a recording that is still being made: its clip is kept already, without its sound. */
+export async function keepPiece(key, index, blob) {
+  await quietly("readwrite", (_, pieces) => pieces.put({ key, index, blob, at: Date.now() }));
+}
+
+export async function forget(key) {
+  await quietly("readwrite", (clips, pieces) => {
+    pieces.delete(piecesOf(key));
+    return clips.delete(key);
+  });
+}
+
+/** What is kept, the newest first: of one job, or all. A recording that was broken off comes with what there is of it. */
 export async function kept(job) {
+  const found = await quietly("readonly", (clips) => clips.getAll(), []);
+  const mine = found.filter((clip) => job === undefined || clip.job === job).sort((a, b) => b.at - a.at);
+  return (await Promise.all(mine.map(whole))).filter(Boolean);
+}
+
+async function whole(clip) {
+  if (!clip.recording) return clip;
+  const pieces = await quietly("readonly", (_, shelf) => shelf.getAll(piecesOf(clip.key)), []);
+  const last = Math.max(clip.at, ...pieces.map((each) => each.at));
+  if (Date.now() - last < LIVES_MS) return null; // another tab is recording it right now
+  if (pieces.length) {
+    const blob = new Blob(pieces.map((each) => each.blob), { type: clip.type });
+    return { ...clip, blob, recording: false, broken: true };
+  }
+  await forget(clip.key);
+  return null;
+}
+
+/** Where a kept clip is: "here" alone, on the "server" too, or "done": attached or thrown away, to be kept no longer. */
+export async function whereabouts(clip) {
+  if (!clip.id) return "here";
   try {
-    return await on("readonly", (shelf) => shelf.get(job));
-  } catch {
-    return undefined;
+    const { state } = await ask(`/takes/${clip.id}/state`);
+    if (["attached", "discarded"].includes(state)) return "done";
+    return state === "arriving" ? "here" : "server";
+  } catch (failed) {
+    if (failed.status !== 404) return clip.arrived ? "server" : "here";
+    return "here"; // the server does not have it any more
   }
 }
 
-export async function forget(job) {
-  try {
-    await on("readwrite", (shelf) => shelf.delete(job));
-  } catch {
-    // nothing was kept
+/** The kept clips that are nowhere else; those that need not be kept any longer are forgotten. */
+export async function onlyHere(job) {
+  const found = [];
+  for (const clip of await kept(job)) {
+    const where = await whereabouts(clip);
+    if (where === "done") await forget(clip.key);
+    if (where === "here") found.push(clip);
   }
+  return found;
 }

@@ -14,29 +14,55 @@ export function whyNot() {
     : "Browsers let a page record only over an encrypted connection, which this one is not. Use the phone's recorder below: it does as well.";
 }
 
-/** Begin to record. tell: called several times a second with {seconds, level (dB), clipped (samples so far)}. */
-export async function record(tell) {
+/**
+ * Begin to record. tell: called several times a second with {seconds, level (dB), clipped (samples so far)}; piece: with
+ * each second of the recording and its number. The recording is `finished` (a blob) when it is stopped, and also when it
+ * ends by itself, as when another program takes the microphone.
+ */
+export async function record(tell, piece) {
   const stream = await navigator.mediaDevices.getUserMedia({ audio: WANTED });
   const kind = KINDS.find((each) => MediaRecorder.isTypeSupported(each));
   const made = new MediaRecorder(stream, { ...(kind ? { mimeType: kind } : {}), audioBitsPerSecond: 128000 });
   const parts = [];
-  made.ondataavailable = (event) => event.data.size && parts.push(event.data);
+  made.ondataavailable = (event) => {
+    if (event.data.size) piece(event.data, parts.push(event.data) - 1);
+  };
   const meter = watch(stream, tell);
+  const type = (made.mimeType || kind || "audio/webm").split(";")[0];
+  const awake = stayAwake(); // not waited for: the recording begins now
+  const finished = new Promise((done) => {
+    made.onstop = () => {
+      meter();
+      awake.then((lock) => lock?.release());
+      stream.getTracks().forEach((track) => track.stop());
+      done(new Blob(parts, { type }));
+    };
+  });
   made.start(1000);
   const got = stream.getAudioTracks()[0].getSettings();
   return {
     kept: Object.keys(WANTED).filter((name) => got[name] === true),
-    stop: () =>
-      new Promise((done) => {
-        made.onstop = () => {
-          meter();
-          stream.getTracks().forEach((track) => track.stop());
-          const type = (made.mimeType || kind || "audio/webm").split(";")[0];
-          done({ blob: new Blob(parts, { type }), name: `recorded.${type.endsWith("mp4") ? "m4a" : type.split("/")[1]}` });
-        };
-        made.stop();
-      }),
+    type,
+    name: `recorded ${stamp()}.${type.endsWith("mp4") ? "m4a" : type.split("/")[1]}`,
+    finished,
+    stop: () => made.state !== "inactive" && made.stop(),
   };
+}
+
+function stamp() {
+  const now = new Date();
+  const two = (value) => String(value).padStart(2, "0");
+  const date = [now.getFullYear(), two(now.getMonth() + 1), two(now.getDate())].join("-");
+  return `${date} ${two(now.getHours())}.${two(now.getMinutes())}.${two(now.getSeconds())}`;
+}
+
+/** Ask that the screen stays on: many phones stop recording when it goes dark. */
+async function stayAwake() {
+  try {
+    return await navigator.wakeLock?.request("screen");
+  } catch {
+    return undefined;
+  }
 }
 
 function watch(stream, tell) {
