@@ -8,8 +8,8 @@ import make_runs
 import numpy as np
 import pytest
 
-from enginelog import model, report
-from enginelog.model import Speed
+from enginelog import model, plots, report
+from enginelog.model import Speed, Track
 
 # The record's table, written out again here apart from the program's own specification.
 TABLE = {
@@ -240,3 +240,19 @@ def test_two_hours_stay_fast_to_read():
     text = report.to_json(make_runs.two_hours())
     assert len(text) < 4_000_000
     assert len(report.from_json(text)["track"]["t_s"]) == 144_000
+
+
+def test_no_speed_is_written_or_drawn_where_no_engine_was_heard():
+    """Between pulls of a starter, or in talk, something can beat: it must not stand as a speed beside 'did not run'."""
+    run = make_runs.pulls_only()
+    t_s = np.arange(0, run.clip.seconds, 0.05)
+    beats = Track(t_s, np.full(len(t_s), 3600.0), np.full(len(t_s), 0.5), np.full(len(t_s), 20.0))
+    run = replace(run, track=beats, firings=make_runs.healthy_generator().firings)
+    assert not run.timeline.engine_heard and len(run.firings.t_s)
+    assert "3600" not in report.speed_csv(run) and len(report.firing_csv(run).splitlines()) == 1
+    written = json.loads(report.to_json(run))["track"]
+    assert set(written["rpm"]) == {None} and set(written["confidence"]) == {0.0} and len(written["t_s"]) == len(t_s)
+    assert plots.speed_over_time(run) is None and plots.not_drawn_below(run) is None
+    page = report.to_html(run)
+    assert "What was heard when" in page and "Speed over time" not in page
+    assert page.count("no engine running by itself") <= 4, "one reason is one row, not one for each measure"

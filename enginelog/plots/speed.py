@@ -22,12 +22,13 @@ HATCHES = {"quiet": None, "pull": "////", "run": None, "rundown": "\\\\\\\\"}
 
 
 def speed_over_time(run: Run, narrow: bool = False) -> Figure | None:
-    """Speed in rpm over the recording; blank where it is not known. None where no speed is known at all.
+    """Speed in rpm over the recording; blank where it is not known. None where no speed is known at all, or no engine
+    was heard: what beats in talk or between pulls is no speed.
 
     Above: the timeline. Below: how sure each value is (0 to 1). Long recordings are drawn as the range of each stretch.
     """
     track = run.track
-    if not np.isfinite(track.rpm).any():
+    if not np.isfinite(track.rpm).any() or not run.timeline.engine_heard:
         return None
     end_s = max(run.clip.seconds, float(track.t_s[-1]))
     figure, (strip, ax, sure) = stacked((0.26, 1.9 if narrow else 2.3, 0.34), narrow)
@@ -45,7 +46,7 @@ def speed_over_time(run: Run, narrow: bool = False) -> Figure | None:
 
 def not_drawn_below(run: Run) -> float | None:
     """The rpm under which values (run-up, run-down) leave the picture, for its caption; None where none does."""
-    if not np.isfinite(run.track.rpm).any():
+    if not np.isfinite(run.track.rpm).any() or not run.timeline.engine_heard:
         return None
     low = speed_limits(run)[0]
     return low if np.nanmin(run.track.rpm) < low else None

@@ -13,7 +13,7 @@ from enginelog.model import Finding, Run, Span
 from enginelog.report import pictures, words
 from enginelog.report.advice_page import Explained, advice_section, machine_cautions, meaning
 from enginelog.report.cautions import cautions
-from enginelog.report.facts import Fact, facts, limit_of, speaks_of, why_unknown
+from enginelog.report.facts import Fact, facts, limit_of, reason_alone, speaks_of, why_unknown
 from enginelog.report.templates import asset, template
 
 TILES = ("speed", "misfire", "hunting", "steadiness", "settling", "starting")
@@ -171,11 +171,14 @@ def _amount(value: float | None, unit: str | None) -> str:
 
 
 def _unknown(run: Run, found: list[Fact], cards: list[Card]) -> list[tuple[str, str]]:
-    """What could not be told and why: findings that say so, then measures no finding speaks of. (title, reason)"""
-    said = [(card.title, words.sentence(card.finding.text)) for card in cards if card.finding.verdict == "unknown"]
+    """What could not be told and why: findings that say so, then measures no finding speaks of; one reason in
+    one row. (titles, reason)"""
     unknown = [card.finding for card in cards if card.finding.verdict == "unknown"]
     rest = [f for f in found if not f.known and not any(speaks_of(finding, f) for finding in unknown)]
-    return said + [(f.label, why_unknown(run, f)) for f in rest]
+    said = [(words.title(finding.code), words.sentence(reason_alone(finding.text))) for finding in unknown]
+    said += [(f.label, why_unknown(run, f)) for f in rest]
+    reasons = dict.fromkeys(reason for _, reason in said)
+    return [(words.listed([title for title, why in said if why == reason]), reason) for reason in reasons]
 
 
 def _rows(run: Run, found: list[Fact]) -> list[Row]:

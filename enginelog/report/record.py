@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from enginelog.model import SCHEMA, Engine, Finding, FiringSummary, Run, Surges, ThrottleMove, Timeline, Track
+from enginelog.report.tables import known_rpm
 
 AT_ONCE = 20_000  # numbers of a list written at a time
 ALWAYS_GIVEN = ("strokes", "cylinders")  # assumed as 4 and 1 where not told, and said to be assumed
@@ -58,7 +59,7 @@ def record(run: Run) -> dict:
         "pops": [{"at_s": number(p.at_s, 2), "level_db": number(p.level_db, 1), "where": p.where}
                  for p in run.timeline.pops],
         "speed": _speed(run),
-        "track": _track(run.track),
+        "track": _track(run),
         "firing": _firing(measures.firing),
         "hunting": _hunting(run),
         "settling": _settling(run),
@@ -105,16 +106,14 @@ def json_pieces(run: Run) -> Iterator[str]:
     """`to_json`, a piece at a time: the lists of the track, hours of numbers, are never all there at once."""
     nothing = np.empty(0)
     bare = replace(run, track=Track(nothing, nothing, nothing, nothing))
-    before, after = _dumped(record(bare)).split(
-        f'"track":{_dumped(_track(bare.track))}'
-    )  # within a text, quotes are escaped
+    before, after = _dumped(record(bare)).split(f'"track":{_dumped(_track(bare))}')  # within a text, quotes are escaped
     yield before + '"track":{'
-    for place, name in enumerate(_track(bare.track)):
+    for place, name in enumerate(_track(bare)):
         yield f'{"," if place else ""}"{name}":['
         for first in range(0, len(run.track.t_s), AT_ONCE):
             some = slice(first, first + AT_ONCE)
             part = Track(*(getattr(run.track, column)[some] for column in ("t_s", "rpm", "confidence", "rpm_std")))
-            yield ("," if first else "") + _dumped(_track(part)[name])[1:-1]
+            yield ("," if first else "") + _dumped(_track(replace(run, track=part))[name])[1:-1]
         yield "]"
     yield "}" + after + "\n"
 
@@ -190,9 +189,11 @@ def _speed(run: Run) -> dict:
     }
 
 
-def _track(track: Track) -> dict:
-    confidence = np.where(np.isfinite(track.rpm), np.nan_to_num(track.confidence), 0.0)
-    return {"t_s": numbers(track.t_s, 4), "rpm": numbers(track.rpm, 1), "confidence": numbers(confidence, 3)}
+def _track(run: Run) -> dict:
+    """The speed of each frame; none where no engine was heard."""
+    track, rpm = run.track, known_rpm(run)
+    confidence = np.where(np.isfinite(rpm), np.nan_to_num(track.confidence), 0.0)
+    return {"t_s": numbers(track.t_s, 4), "rpm": numbers(rpm, 1), "confidence": numbers(confidence, 3)}
 
 
 def _firing(firing: FiringSummary) -> dict:

@@ -16,6 +16,7 @@ from enginelog.report.words import (
     date,
     engine_words,
     headline,
+    listed,
     moment,
     ranked,
     seconds,
@@ -110,8 +111,7 @@ def _finding_lines(run: Run) -> list[Line]:
 
 
 def _not_told(titles: list[str], reason: str) -> str:
-    what = [titles[0], *(each[:1].lower() + each[1:] for each in titles[1:])]
-    return f"{VERDICTS['unknown']}: {', '.join(what)}. {sentence(reason)}"
+    return f"{VERDICTS['unknown']}: {listed(titles)}. {sentence(reason)}"
 
 
 def _when(run: Run, start_s: float | None, end_s: float | None) -> str:

@@ -39,7 +39,8 @@ def cell(value: object) -> str:
 
 
 def speed_csv(run: Run) -> str:
-    """t_s, rpm, confidence, rpm_std and the timeline's kind at that moment; one line a frame, empty where unknown."""
+    """t_s, rpm, confidence, rpm_std and the timeline's kind at that moment; one line a frame, empty where unknown, and
+    throughout where no engine was heard."""
     return "".join(speed_csv_pieces(run))
 
 
@@ -48,26 +49,32 @@ def speed_csv_pieces(run: Run) -> Iterator[str]:
     track, kinds = run.track, _kinds(run)
     yield _table([("t_s", "rpm", "confidence", "rpm_std", "kind")])
     for some in _pieces(len(track.t_s)):
-        rpm = track.rpm[some]
+        rpm = known_rpm(run)[some]
         columns = (
             _column(track.t_s[some], 4),
             _column(rpm, 1),
             _column(np.where(np.isfinite(rpm), track.confidence[some], 0.0), 3),
-            _column(track.rpm_std[some], 2),
+            _column(np.where(np.isfinite(rpm), track.rpm_std[some], np.nan), 2),
             [cell(run.timeline.spans[number].kind) if number >= 0 else "" for number in kinds[some]],
         )
         yield _table(zip(*columns, strict=True))
 
 
+def known_rpm(run: Run) -> np.ndarray:
+    """The speed of each frame; NaN throughout where no engine was heard: what beats in talk or in pulls is none."""
+    return run.track.rpm if run.timeline.engine_heard else np.full(len(run.track.t_s), np.nan)
+
+
 def firing_csv(run: Run) -> str:
-    """One line a firing opportunity, the fields of `model.Firings`; `slot` counts from 0, empty where unknown."""
+    """One line a firing opportunity, the fields of `model.Firings`; `slot` counts from 0, empty where unknown. No line
+    where no engine was heard."""
     return "".join(firing_csv_pieces(run))
 
 
 def firing_csv_pieces(run: Run) -> Iterator[str]:
     """`firing_csv`, a piece at a time."""
     yield _table([tuple(FIRING_DIGITS)])
-    for some in _pieces(len(run.firings.t_s)):
+    for some in _pieces(len(run.firings.t_s) if run.timeline.engine_heard else 0):
         columns = (_column(getattr(run.firings, name)[some], digits) for name, digits in FIRING_DIGITS.items())
         yield _table(zip(*columns, strict=True))
 

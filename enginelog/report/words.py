@@ -149,6 +149,11 @@ def title(code: str) -> str:
     return next((name for start, _, name in TITLES if code.startswith(start)), plain[:1].upper() + plain[1:])
 
 
+def listed(titles: list[str]) -> str:
+    """Titles in a row, only the first with its capital."""
+    return ", ".join([titles[0], *(each[:1].lower() + each[1:] for each in titles[1:])])
+
+
 def group(code: str) -> str:
     """Which measure a finding belongs to (its own code where none)."""
     return next((name for start, name, _ in TITLES if code.startswith(start)), code)
