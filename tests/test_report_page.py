@@ -1,6 +1,8 @@
 """The page: self-contained, inert, readable; checked by parsing it as a browser would."""
 
 import re
+import shutil
+import subprocess
 from dataclasses import replace
 from html.parser import HTMLParser
 
@@ -246,3 +248,18 @@ def test_contrast_meets_aa(scheme):
         assert contrast(p["plot-ink"], p[f"plot-{kind}"]) >= 4.5
     for mark in ("plot-line", "plot-lost"):
         assert contrast(p[mark], p["sheet"]) >= 3.0
+
+
+def test_on_paper_the_first_finding_begins_under_the_answer(tmp_path):
+    """A finding with its picture is taller than what the first sheet has left: it breaks."""
+    names = ("chromium", "chromium-browser", "google-chrome", "chrome")
+    browser = next((found for name in names if (found := shutil.which(name))), None)
+    pypdf = pytest.importorskip("pypdf", reason="pypdf, which reads the PDF back, is not installed")
+    if browser is None:
+        pytest.skip("no chromium or chrome at hand to print the page")
+    page, paper = tmp_path / "page.html", tmp_path / "page.pdf"
+    page.write_text(report.to_html(make_runs.hunting_pump()), encoding="utf-8")
+    command = [browser, "--headless", "--no-sandbox", "--disable-gpu", f"--print-to-pdf={paper}", page.as_uri()]
+    subprocess.run(command, capture_output=True, timeout=120, check=True)
+    first = pypdf.PdfReader(paper).pages[0].extract_text()
+    assert "What was found" in first and "Measured" in first
