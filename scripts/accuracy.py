@@ -2,9 +2,9 @@
 
 Tables: ordinary (speed on made-up recordings of ordinary quality), hard (the same on hard ones), bound (stationary
 signals against the Cramer-Rao bound), coverage (of the 95 % interval of the speed), real (recordings of real engines),
-others (sounds that are no engine), plain (engines and sounds of a second, plain maker), twins (whose firing angles
-nobody told). With --all also the scripts accuracy_*.py beside this one. Seeds start where none was used for tuning; the
-same arguments give the same figures.
+others (sounds that are no engine), found (sounds that other people recorded), plain (engines and sounds of a second,
+plain maker), twins (whose firing angles nobody told). With --all also the scripts accuracy_*.py beside this one. Seeds
+start where none was used for tuning; the same arguments give the same figures.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from pathlib import Path
 import measuring  # noqa: F401 (one thread each, before numpy is loaded)
 from measuring.starting import ensure_environment
 
-ROWS = ("ordinary", "hard", "bound", "coverage", "real", "others", "plain", "twins")
+ROWS = ("ordinary", "hard", "bound", "coverage", "real", "others", "found", "plain", "twins")
 FIRST_SEED = 20_000
 RUNS, QUICK_RUNS = 260, 26  # twice, and a fifth of, thirteen kinds times ten behaviours
 MOST_NAMED = 12  # recordings far off that are listed by seed
@@ -133,6 +133,21 @@ class Tables:
             f"### Made-up sounds that are no engine\n\nSeeds {self.told.first_seed} to "
             f"{self.told.first_seed + seeds - 1} of each kind, told one engine and then the other.\n\n"
             + others.others_table(seeds, self.told.first_seed, self.told.jobs)
+        )
+
+    def found(self) -> str:
+        """Sounds without an engine that other people recorded."""
+        from measuring import found_sounds
+
+        title = "### Talk, effects and music that other people recorded\n\n"
+        reason = found_sounds.missing()
+        if reason:
+            return title + f"Left out: {reason}."
+        count = max(4, self.told.runs // 2)
+        return (
+            title + "The half that no fit saw (`measuring/found_sounds.py`), put at the bench by the synthesis; seeds "
+            f"{self.told.first_seed} to {self.told.first_seed + count - 1}, told one engine and then the other.\n\n"
+            + found_sounds.found_table(count, self.told.first_seed, self.told.jobs)
         )
 
     def plain(self) -> str:

@@ -1,11 +1,11 @@
 """Fits the small classifiers of the timeline (enginelog/timeline/nets.npz).
 
-    python scripts/fit_timeline.py --cache FOLDER [--rounds 20] [--real FOLDER] [--out FILE]
+    python scripts/fit_timeline.py --cache FOLDER [--rounds 20] [--real FOLDER] [--sounds FOLDER] [--out FILE]
 
 Made-up recordings of seeds below 10 000 by both makers and, where the folder of real recordings is given, the half of
-them named in timeline_examples.FOLD_A. Levels and tracks are kept in the cache folder (empty it when the speed stage
-has changed). The engine and pull classifiers are fitted on two thirds at a time, so that the third that the course of
-events is learned from is unseen.
+them named in timeline_examples.FOLD_A; of the folder of found sounds (measuring/found_sounds.py), the half for fitting.
+Levels and tracks are kept in the cache folder (empty it when the speed stage has changed). The engine and pull
+classifiers are fitted on two thirds at a time, so that the third that the course of events is learned from is unseen.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from timeline_examples import (
     FOLDS,
     Example,
     buried_starts,
+    found_sounds,
     made_up,
     more_others,
     motors,
@@ -215,6 +216,7 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--cache", type=Path, required=True)
     parser.add_argument("--rounds", type=int, default=20)
     parser.add_argument("--real", type=Path)
+    parser.add_argument("--sounds", type=Path, help="sounds without an engine that other people recorded")
     parser.add_argument("--steps", type=int, default=3000)
     parser.add_argument("--out", type=Path, default=Path(timeline.__file__).parent / "nets.npz")
     told = parser.parse_args(arguments)
@@ -238,6 +240,8 @@ def main(arguments: list[str]) -> int:
     if told.real:
         examples += real_examples(told.real, True, told.cache)
         more += real_variants(told.real, told.cache)
+    if told.sounds:
+        examples += found_sounds(24 * told.rounds, 0, told.sounds, told.cache)
     print(f"{len(examples)} examples, {len(more)} more for the engine classifier", flush=True)
     save(fit_all(examples, more, told.steps), told.out)
     return 0

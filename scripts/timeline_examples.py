@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from measuring.found_sounds import found_sound, speakers
 from measuring.made import as_told, cases, scenario_of
 from measuring.plain_engines import fitted_engine
 from measuring.plain_others import FITTED_KINDS, plain_other
@@ -361,6 +362,18 @@ def plain_others(count: int, base: int, cache: Path) -> Iterator[Example]:
             return taken_for_both(name, plain_other(seed, kind))
 
         yield from kept(cache, name, make)
+
+
+def found_sounds(count: int, base: int, folder: Path, cache: Path) -> Iterator[Example]:
+    """Talk and effects that other people recorded, at the bench, each taken for a four-stroke and a two-stroke."""
+    found = speakers(folder, for_fitting=True)
+    for seed in range(base, base + count):
+
+        def make(seed=seed) -> list[Example]:
+            one = found_sound(found, seed)
+            return [] if one is None else taken_for_both(f"found_{seed}_{one.speaker}_{one.hardness}", one.clip)
+
+        yield from kept(cache, f"found_{seed}", make)
 
 
 def taken_for_both(name: str, clip: Clip) -> list[Example]:

@@ -3,7 +3,8 @@
     scenario = random_scenario(7, kind="pump", hardness="ordinary", behaviours="hunting")
     clip, truth = make(scenario)
 
-`make` is deterministic: the same scenario gives the same samples. `make_other` makes sounds that are no engine.
+`make` is deterministic: the same scenario gives the same samples. `make_other` makes sounds that are no engine;
+`at_the_bench` puts any sound where engines are recorded.
 """
 
 from __future__ import annotations
@@ -41,7 +42,7 @@ from enginelog.synthesis.truth import LoadTruth, PullTruth, Truth, nothing, tell
 __all__ = [
     "BEHAVIOURS", "HARDNESS", "KINDS", "OTHER_KINDS", "Body", "Colour", "Load", "LoadTruth", "Misfires", "Move",
     "Phone",
-    "Place", "Pull", "PullTruth", "Rough", "Scenario", "Speeds", "Truth", "Wave", "make", "make_other",
+    "Place", "Pull", "PullTruth", "Rough", "Scenario", "Speeds", "Truth", "Wave", "at_the_bench", "make", "make_other",
     "nothing", "random_scenario", "simulate",
 ]  # fmt: skip
 OTHER_KINDS = (
@@ -92,10 +93,27 @@ def make_other(seed: int, kind: str, seconds: float = 8.0, hardness: str = "ordi
 
     if kind not in other.OTHER:
         raise ValueError(f"kind {kind!r}: expected one of {OTHER_KINDS}")
-    place, phone, codec = draw_recording(stream(seed, "recording"), hardness)
-    scenario = Scenario(Engine(), Speeds(3000.0), seconds, seed, kind, hardness, place=place, phone=phone, codec=codec)
-    n = int(seconds * scenario.rate_hz)
-    sound = other.OTHER[kind](stream(seed, kind), n, scenario.rate_hz)
+    scenario = _of_no_engine(seed, kind, seconds, hardness)
+    sound = other.OTHER[kind](stream(seed, kind), int(seconds * scenario.rate_hz), scenario.rate_hz)
     if kind == "silence":
-        return Clip((sound * 10 ** (phone.level_dbfs / 20)).astype(np.float32), scenario.rate_hz)
-    return Clip(recorded(scenario, heard_there(scenario, sound), np.ones(n, bool)), scenario.rate_hz)
+        return Clip((sound * 10 ** (scenario.phone.level_dbfs / 20)).astype(np.float32), scenario.rate_hz)
+    return _recorded_alone(scenario, sound)
+
+
+def at_the_bench(sound: Clip, seed: int, hardness: str = "ordinary") -> Clip:
+    """Any sound as it is recorded where engines are: in a room or yard, among other noises, by a phone."""
+    from enginelog.dsp.signals import resample
+
+    scenario = _of_no_engine(seed, "found", sound.seconds, hardness)
+    samples = resample(sound.samples, sound.rate_hz, scenario.rate_hz).astype(float)
+    return _recorded_alone(scenario, samples / (np.sqrt(np.mean(samples**2)) + 1e-12))
+
+
+def _of_no_engine(seed: int, kind: str, seconds: float, hardness: str) -> Scenario:
+    place, phone, codec = draw_recording(stream(seed, "recording"), hardness)
+    return Scenario(Engine(), Speeds(3000.0), seconds, seed, kind, hardness, place=place, phone=phone, codec=codec)
+
+
+def _recorded_alone(scenario: Scenario, sound: np.ndarray) -> Clip:
+    active = np.ones(len(sound), bool)
+    return Clip(recorded(scenario, heard_there(scenario, sound), active), scenario.rate_hz)

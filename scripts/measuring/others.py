@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from enginelog import synthesis
-from enginelog.model import Engine
+from enginelog.model import Clip, Engine
 from measuring.made import analysed
 from measuring.pool import each
 from measuring.tables import number, percent, percent_between, table
@@ -36,8 +36,12 @@ class Heard:
 
 
 def listen(sound: Sound) -> list[Heard]:
-    """Analyse one sound once for each engine of TOLD."""
-    clip = synthesis.make_other(sound.seed, sound.kind, hardness=sound.hardness)
+    """Make one sound and analyse it."""
+    return heard_in(synthesis.make_other(sound.seed, sound.kind, hardness=sound.hardness), sound)
+
+
+def heard_in(clip: Clip, sound: Sound) -> list[Heard]:
+    """Analyse a clip without an engine once for each engine of TOLD."""
     found = []
     for told, engine in TOLD.items():
         run = analysed(clip, engine)

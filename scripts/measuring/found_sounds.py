@@ -1,0 +1,138 @@
+"""Sounds without an engine that other people recorded: talk, effects, music, in a folder on this machine.
+
+Talk of our own making has no lips, no coughs and no single words; a starter's pull is as short and as sudden as these.
+The folder (ENGINELOG_SOUNDS) is never part of the project: what Debian's packages asterisk-core-sounds-*-wav,
+ktuberling-data, wesnoth-1.16-data and asterisk-moh-opsound-wav bring (free licences, named in each package) was
+unpacked for it (`dpkg-deb -x`). One half is for fitting, the other for measuring; a speaker is in one half only.
+"""
+
+from __future__ import annotations
+
+import os
+import zlib
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from enginelog import media, synthesis
+from enginelog.model import Clip, EnginelogError
+from measuring.others import HEAD, Heard, Sound, heard_in, row
+from measuring.pool import each
+from measuring.tables import table
+
+MUSIC = "moh"  # music on hold
+SUFFIXES = (".wav", ".ogg", ".opus", ".flac", ".mp3")
+FITTED_SPEAKERS = (
+    *("en_US_f_Allison", "ca", "de", "en", "fi", "ga", "id", "lt", "nl", "pt", "ru", "sv", "wa"),
+    *("sr", "sr@ijekavian", "sr@ijekavianlatin", "sr@latin"),  # one and the same speaker, perhaps
+)
+KEPT_SPEAKERS = ("ru_RU_f_IvrvoiceRU", "da", "el", "es", "fr", "gl", "it", "nds", "nn", "ro", "sl", "uk", MUSIC)
+HARDNESS = ("easy", "ordinary", "hard")
+EFFECTS = "effects"  # what no speaker said
+EMPTY = "silence"  # folder of recordings of nothing
+SECONDS, SHORTEST_S = 8.0, 0.2
+LEAST_RMS = 1e-4
+MOST = 12  # recordings one after the other
+
+
+def fitted(path: Path) -> bool:
+    """Whether a recording is of the half for fitting: by its speaker's folder, an effect by its name's first word."""
+    for part in path.parts:
+        if part in FITTED_SPEAKERS or part in KEPT_SPEAKERS:
+            return part in FITTED_SPEAKERS
+    return zlib.crc32(path.stem.split("-")[0].encode()) % 2 == 0
+
+
+def speakers(folder: Path, for_fitting: bool) -> dict[str, list[Path]]:
+    """The recordings of one half by what they are of: a speaker's folder, or all effects together."""
+    found: dict[str, list[Path]] = {}
+    for path in sorted(folder.rglob("*")):
+        parts = path.relative_to(folder).parts
+        if path.suffix.lower() in SUFFIXES and EMPTY not in parts and fitted(Path(*parts)) == for_fitting:
+            named = [part for part in parts if part in FITTED_SPEAKERS + KEPT_SPEAKERS]
+            found.setdefault(named[0] if named else EFFECTS, []).append(path)
+    return found
+
+
+@dataclass(frozen=True)
+class Found:
+    """One recording of found sounds: whose, as how hard a recording, and the sound at the bench."""
+
+    speaker: str
+    hardness: str
+    clip: Clip
+
+
+def found_sound(found: dict[str, list[Path]], seed: int) -> Found | None:
+    """Sounds of `speakers` one after the other for about 8 s, at the bench; speakers in turn, each fourth seed effects.
+
+    None where the recordings drawn hold nothing.
+    """
+    turn, place = divmod(seed, 4)
+    talkers = [name for name in found if name != EFFECTS]
+    name = EFFECTS if place == 3 and EFFECTS in found else talkers[(3 * turn + place) % len(talkers)]
+    hardness = (*HARDNESS, "ordinary")[turn % 4]
+    sound = strung(found[name], np.random.default_rng([seed, 7]))
+    return None if sound is None else Found(name, hardness, synthesis.at_the_bench(sound, seed, hardness))
+
+
+def strung(paths: list[Path], rng: np.random.Generator) -> Clip | None:
+    """Recordings drawn from `paths`, one after the other with pauses, until SECONDS are full; None: nothing in them."""
+    pieces: list[np.ndarray] = []
+    rate_hz, length = 0.0, 0.0
+    pause_s = rng.choice([0.1, 0.5, 1.2])
+    for place in rng.permutation(len(paths))[:MOST]:
+        clip = audible(paths[place])
+        if clip is None or (pieces and clip.rate_hz != rate_hz):
+            continue
+        rate_hz = clip.rate_hz
+        quiet = np.zeros(int(rng.uniform(0.3, 1.7) * pause_s * rate_hz), np.float32)
+        samples = clip.samples[: int(SECONDS * rate_hz)] * np.float32(10 ** (rng.normal(0, 3) / 20))
+        pieces += [quiet, samples]
+        length += (len(quiet) + len(samples)) / rate_hz
+        if length >= SECONDS:
+            break
+    if not pieces:
+        return None
+    return Clip(np.concatenate(pieces)[: int(1.2 * SECONDS * rate_hz)], rate_hz)
+
+
+def audible(path: Path) -> Clip | None:
+    """The recording, its loudest part brought to half of full scale; None where it cannot be read or holds nothing."""
+    try:
+        clip = media.read(str(path))[0]
+    except EnginelogError:
+        return None
+    if clip.seconds < SHORTEST_S or float(np.sqrt(np.mean(clip.samples**2))) < LEAST_RMS:
+        return None
+    return Clip(clip.samples * np.float32(0.5 / np.abs(clip.samples).max()), clip.rate_hz)
+
+
+# ---------------------------------------------------------------- what is heard in the half for measuring
+
+
+def missing() -> str | None:
+    """Why found sounds cannot be measured; None where they can."""
+    where = os.environ.get("ENGINELOG_SOUNDS")
+    if not where:
+        return "ENGINELOG_SOUNDS names no folder of sounds that other people recorded"
+    return None if speakers(Path(where), for_fitting=False) else f"no sounds to measure with in {Path(where).name!r}"
+
+
+def listen(seed: int) -> list[Heard]:
+    """One recording of the half for measuring, analysed."""
+    one = found_sound(speakers(Path(os.environ["ENGINELOG_SOUNDS"]), for_fitting=False), seed)
+    if one is None:
+        return []
+    kind = {EFFECTS: "effects", MUSIC: "music"}.get(one.speaker, "talk")
+    return heard_in(one.clip, Sound(kind, seed, one.hardness))
+
+
+def found_table(count: int, first_seed: int, jobs: int) -> str:
+    """What was heard in `count` recordings: all, by kind, and talk by how hard the recording is."""
+    heard = [one for of_one in each(listen, range(first_seed, first_seed + count), jobs, "found") for one in of_one]
+    kinds = {kind: [one for one in heard if one.sound.kind == kind] for kind in ("talk", "effects", "music")}
+    talk = {f"talk, {hard}": [one for one in kinds["talk"] if one.sound.hardness == hard] for hard in HARDNESS}
+    groups = {"**all**": heard, **kinds, **talk}
+    return table(HEAD, [row(name, group) for name, group in groups.items() if group])
