@@ -22,6 +22,8 @@ RANK_WORDS = {
 }
 POSITIONS = {"inside": "inside", "above": "above", "below": "below", "not measured": "not measured"}
 
+WHERE_TOLD = "told with these options to 'check' or, of a machine on record, to 'machine' (then 'reanalyse' the run)"
+
 
 def advice_text(advice: Advice, width: int = 80) -> str:
     """All of it as plain text, wrapped to `width` columns (at least 40), ending in a newline."""
@@ -29,7 +31,7 @@ def advice_text(advice: Advice, width: int = 80) -> str:
     return page(
         listed("Found", advice.signs or ("nothing that rules go on from",), width),
         [line for value in advice.values for line in _value(value, width)],
-        listed("Ask first", advice.ask_first, width),
+        listed("Ask first", (*advice.ask_first, WHERE_TOLD) if advice.ask_first else (), width),
         rows("Balance", advice.balance, width),
         _found(advice, width),
         _causes(advice, width),

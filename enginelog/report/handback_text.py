@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from enginelog.report.handback_sheet import Sheet
-from enginelog.report.words import GAP, clean
+from enginelog.report.words import GAP, clean, sentence
 
 LONGEST = 280  # characters of one written text; a message is no report
 
@@ -21,7 +21,7 @@ def sheet_text(sheet: Sheet) -> str:
     if cost:
         lines.append(f"Cost and time: {cost}")
     if sheet.watch:
-        lines.append(f"Please watch: {_short(sheet.watch[0])}")
+        lines.append(f"Please watch: {_short(' '.join(map(sentence, sheet.watch)))}")
     if sheet.told.strip():
         lines.append(_short(sheet.told))
     if sheet.next_service.strip():

@@ -280,3 +280,12 @@ def test_a_real_recording_is_analysed(capfd):
 def test_labelled_rows():
     assert layout.rows("A", "", 40) == [] and layout.rows("", "text", 40, 0) == ["text"]
     assert layout.rows("Label", "x", 40) == ["Label       x"] and layout.page(["a"], [], ["b"]) == "a\n\nb\n"
+
+
+def test_what_is_asked_first_says_where_it_is_told(capfd, tmp_path, monkeypatch):
+    """`advise` itself has no --strokes: who is asked for the strokes is told which command takes them."""
+    monkeypatch.chdir(tmp_path)
+    Path("run.json").write_text(report.to_json(make_runs.hunting_pump()), encoding="utf-8")
+    _, out, _ = called(capfd, "advise", "run.json")
+    asked = " ".join(out.split("Ask first")[1].split("Causes")[0].split())
+    assert "(--" in asked and "told with these options to 'check' or, of a machine on record, to 'machine'" in asked

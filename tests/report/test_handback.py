@@ -251,7 +251,8 @@ def test_the_owner_reads_no_bench_terms_and_the_bench_reads_all(hunting):
     assert "Some firings fail: about 9 of 100 while it was recorded." in text
     assert "after starting, then smoothly." in text
     assert any(re.search("95.%", line) for line in bench.watch)
-    assert "Some firings fail: about 9 of 100" in report.hand_back_text(job)
+    message = report.hand_back_text(job)
+    assert "Please watch: Some firings fail: about 9 of 100 while it was recorded. It runs rough for" in message
 
 
 def missing():
