@@ -89,6 +89,9 @@ class FakeLibrary:
         assert width == 80
         return f"summary of {run.clip.name}\n"
 
+    def answer(self, run):
+        return types.SimpleNamespace(label="[+]", text=f"answer of {run.clip.name}")
+
     def write_folder(self, run, folder):
         if self.write_error:
             raise self.write_error
@@ -102,7 +105,8 @@ class FakeLibrary:
 def library(monkeypatch):
     monkeypatch.delenv("ENGINELOG_DEBUG", raising=False)
     fake = FakeLibrary()
-    for name, functions in (("analysis", ["analyse"]), ("report", ["to_json", "summary_text", "write_folder"])):
+    of_report = ["to_json", "summary_text", "answer", "write_folder"]
+    for name, functions in (("analysis", ["analyse"]), ("report", of_report)):
         module = types.ModuleType(f"enginelog.{name}")
         module.__dict__.update({function: getattr(fake, function) for function in functions})
         monkeypatch.setitem(sys.modules, module.__name__, module)

@@ -7,11 +7,13 @@ is certain; in the second nothing is.
 import dataclasses
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
 import time
 import types
+import wave
 from pathlib import Path
 
 import make_runs
@@ -200,3 +202,20 @@ def test_ctrl_c_is_one_line_and_leaves_nothing(tmp_path):
     out, err = process.communicate(timeout=90)
     assert (process.returncode, out, err.count(b"\n")) == (130, b"", 1), err
     assert sorted(path.name for path in tmp_path.iterdir()) == ["long.wav"]
+
+
+def test_of_several_the_answers_stand_once_more_in_short(tmp_path, monkeypatch, capfd):
+    """Thirty clips of a folder scroll by; the end says which of them want attention. Real analysis and texts."""
+    monkeypatch.chdir(tmp_path)
+    rng = np.random.default_rng(5)
+    for name in ("a.wav", "b.wav"):
+        with wave.open(name, "wb") as file:
+            file.setparams((1, 2, 16000, 0, "NONE", ""))
+            file.writeframes((1000 * rng.standard_normal(8 * 16000)).astype("<i2").tobytes())
+    Path("c.wav").write_bytes(b"milk, plugs, oil")
+    assert main(["check", "."]) == 4
+    end = capfd.readouterr().out.split("All 3, in short:\n")[1]
+    marks = re.findall(r"^(\[.\]) (\w)\.wav: ", end, re.MULTILINE)
+    assert [name for _, name in marks] == ["a", "b", "c"] and marks[2][0] == "[-]" and "Could not be read" in end
+    assert "Please record again" not in end and max(map(len, end.splitlines())) <= 80
+    assert main(["check", "a.wav"]) == 3 and "in short" not in capfd.readouterr().out

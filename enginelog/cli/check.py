@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -61,20 +62,38 @@ def check(names: tuple[str, ...], out: Path | None, as_json: bool, **told: Any) 
     wanted = Wanted(out, as_json, clips.means_several(names))
     found, status = _find(names)
     documents: list[str] = []
+    answers: list[str] = []
     for number, source in enumerate(found, start=1):
         label = f"{source.name} ({number} of {len(found)})" if wanted.several else source.name
         run = _analyse(source, engine, label)
         if run is None:
             status = STATUS_UNREADABLE
+            answers += _row("[-]", source.name, "Could not be read.")
             continue
         if number > 1 and not as_json:
             console.show("")
         status = max(status, _render(run, wanted, documents))
+        answers += _answer(run)
+    if len(found) > 1 and not as_json:
+        console.show("\n".join(["", f"All {len(found)}, in short:", *answers]))
     if wanted.several and as_json:
         console.show_json("[\n" + ",\n".join(documents) + "\n]")
     elif documents:
         console.show_json(documents[0])
     return status
+
+
+def _answer(run: model.Run) -> list[str]:
+    """The answer of one recording, for the list at the end of several."""
+    from enginelog import report
+
+    top = report.answer(run)
+    return _row(top.label, run.clip.name, top.text)
+
+
+def _row(mark: str, name: str, text: str) -> list[str]:
+    plain = f"{mark} {console.safe_line(name)}: {' '.join(text.split())}"
+    return textwrap.wrap(plain, console.width(), subsequent_indent=" " * (len(mark) + 1), break_on_hyphens=False)
 
 
 def _find(names: tuple[str, ...]) -> tuple[list[clips.Source], int]:

@@ -2,6 +2,7 @@
 
     record(run) -> dict          the run record of version 1       to_json(run) -> str     from_json(text) -> dict
     summary_lines(run) -> list   lines with a kind each             summary_text(run, width=80) -> str
+    answer(run) -> Line          the answer alone
     to_html(run) -> str          one self-contained page            speed_csv(run), firing_csv(run) -> str
     write_folder(run, folder, audio_excerpt=None) -> Written
 
@@ -26,7 +27,7 @@ from enginelog.report.page import AudioExcerpt, to_html
 from enginelog.report.record import record, to_json
 from enginelog.report.spec import RecordError, check, from_json
 from enginelog.report.suggesting import known_of, suggestion
-from enginelog.report.summary import Line, summary_lines, summary_text
+from enginelog.report.summary import Line, answer, summary_lines, summary_text
 from enginelog.report.tables import firing_csv, speed_csv
 
 __all__ = [
@@ -37,6 +38,7 @@ __all__ = [
     "Written",
     "advice_json",
     "advice_text",
+    "answer",
     "cautions",
     "check",
     "comparison_json",

@@ -29,7 +29,7 @@ def _rough(run: Run) -> str:
         return "It runs rough, and had not become smooth by the end of the recording."
     if found.settle_s is None:
         return "It runs rough after starting, then smoothly."
-    return f"It runs rough for about {words.seconds(round(max(found.settle_s, 1.0)))} after starting, then smoothly."
+    return f"It runs rough for about {max(found.settle_s, 1.0):.0f}{words.GAP}s after starting, then smoothly."
 
 
 def _hunts(run: Run) -> str:

@@ -10,6 +10,7 @@ from enginelog.report.cautions import cautions
 from enginelog.report.facts import facts, reason_alone, speaks_of, why_unknown
 from enginelog.report.words import (
     GAP,
+    RECORD_AGAIN,
     VERDICTS,
     assumed_words,
     clean,
@@ -56,6 +57,13 @@ def summary_lines(run: Run) -> list[Line]:
     lines += [Line("blank", "")] if lines[-1].kind != "blank" else []
     lines += [Line("caution", "; ".join(c.short for c in cautions()) + ".", "Take care")]
     return lines
+
+
+def answer(run: Run) -> Line:
+    """The answer alone, as it stands first in the summary, without how to record again."""
+    top = headline(run)
+    said = f"{top.title}. {top.text}".replace(RECORD_AGAIN, "").replace(GAP, " ").strip()
+    return Line(top.verdict, clean(said), MARKS[top.verdict])
 
 
 def summary_text(run: Run, width: int = 80, steps: bool = True) -> str:
