@@ -76,8 +76,13 @@ def frames_of(case: made.Case) -> list[tuple[np.ndarray, np.ndarray]]:
             told = emission.told_inputs(as_told(scenario.engine, rated, case.seed, rng), grid, chosen)
             x = emission.inputs(part, told)
             places = rivals(emission.plain_sum(part), np.round(state[rows]).astype(int), rng)
-            found.append((x[np.arange(len(rows))[:, None], places].astype(np.float16), weight[rows]))
+            found.append((chosen_of(x, places), weight[rows]))
     return found
+
+
+def chosen_of(x: np.ndarray, places: np.ndarray) -> np.ndarray:
+    """Of inputs (inputs, frames, states) those at `places` (frames, choices): (frames, choices, inputs), float16."""
+    return np.moveaxis(x[:, np.arange(len(places))[:, None], places], 0, -1).astype(np.float16)
 
 
 def as_told(engine: Engine, rated: bool, seed: int, rng: np.random.Generator) -> Engine:
@@ -173,7 +178,7 @@ def wins(net: emission.Net, x: np.ndarray, weight: np.ndarray) -> tuple[float, f
     right, loss = np.zeros(len(x)), np.zeros(len(x))
     for first in range(0, len(x), 1000):
         part = slice(first, first + 1000)
-        logits = net.logit(x[part].astype(np.float32).reshape(-1, x.shape[2])).reshape(-1, x.shape[1])
+        logits = net.logit(np.moveaxis(x[part].astype(np.float32), -1, 0).copy())
         right[part] = logits.argmax(axis=1) == 0
         loss[part] = np.log(np.exp(logits - logits[:, :1]).sum(axis=1))
     return float(np.average(right, weights=weight)), float(np.average(loss, weights=weight))
@@ -214,7 +219,7 @@ def labelled(clip: Clip, engine: Engine, label_s: np.ndarray, firing_hz: np.ndar
     part = {name: values[rows] for name, values in scores.items()}
     x = emission.inputs(part, emission.told_inputs(engine, grid, chosen))
     places = rivals(emission.plain_sum(part), state, np.random.default_rng(len(rows)))
-    return x[np.arange(len(rows))[:, None], places].astype(np.float16), np.ones(len(rows))
+    return chosen_of(x, places), np.ones(len(rows))
 
 
 def together(parts: list, actual: list | None = None) -> tuple[np.ndarray, np.ndarray]:

@@ -40,7 +40,7 @@ def test_inputs_are_as_many_as_the_network_was_made_for():
     grid = grid_of(TWIN, LIMITS)
     scores = {feature.name: np.zeros((3, len(grid)), np.float32) for feature in FEATURES}
     told = emission.told_inputs(TWIN, grid, LIMITS)
-    assert emission.inputs(scores, told).shape == (3, len(grid), len(emission.shipped().mean))
+    assert emission.inputs(scores, told).shape == (len(emission.shipped().mean), 3, len(grid))
 
 
 def test_frames_are_judged_alike_whatever_number_is_read_at_a_time():
@@ -92,7 +92,7 @@ def test_the_mean_of_several_networks_gives_the_mean_of_their_logits_but_for_wha
         )
         for _ in range(3)
     ]  # fmt: skip
-    x = rng.uniform(-1, 1, (50, 6)).astype(np.float32)  # within reach of all of them
+    x = rng.uniform(-1, 1, (6, 50)).astype(np.float32)  # within reach of all of them
     together = mean_of(nets).logit(x.copy())
     apart = np.mean([net.logit(x.copy()) for net in nets], axis=0)
     assert together - together.mean() == pytest.approx(apart - apart.mean(), abs=1e-4)

@@ -29,7 +29,7 @@ BESIDE = 5  # states from which on a speed is another one
 OFF_GRID = -1.0  # contrast of a rival that lies outside the grid
 LEAST = -2.0
 REACH = 4.0  # inputs count up to this many standard deviations
-AT_ONCE = 8  # frames whose inputs are held at a time
+AT_ONCE = 16  # frames whose inputs are held at a time
 
 
 @dataclass(frozen=True)
@@ -44,21 +44,26 @@ class Net:
     straight: np.ndarray
 
     def logit(self, x: np.ndarray) -> np.ndarray:
-        """Logits, shape (n,), of inputs (n, inputs), which are overwritten."""
-        np.clip(x, self.mean - REACH * self.spread, self.mean + REACH * self.spread, out=x)
+        """Logits, shape (...), of inputs (inputs, ...), float32, which are overwritten."""
+        rows = x.reshape(len(x), -1)
+        np.clip(rows, self.mean[:, None] - self._reach, self.mean[:, None] + self._reach, out=rows)
         weights, offset = self._of_plain_inputs
-        hidden = x @ weights
+        hidden = weights @ rows
         hidden += offset
-        straight = hidden[:, -1].copy()
-        hidden = np.maximum(hidden[:, :-1], 0.0)
-        return hidden @ self.outer + straight
+        straight = hidden[-1].copy()
+        np.maximum(hidden, 0.0, out=hidden)
+        return (self.outer @ hidden[:-1] + straight).reshape(x.shape[1:])
+
+    @property
+    def _reach(self) -> np.ndarray:
+        return REACH * self.spread[:, None]
 
     @cached_property
     def _of_plain_inputs(self) -> tuple[np.ndarray, np.ndarray]:
-        """Weights (inputs, hidden + 1) and offset that take the inputs as they are; the last column is the straight."""
-        weights = np.column_stack([self.inner, self.straight]) / self.spread[:, None]
-        offset = np.append(self.bias, 0.0) - self.mean @ weights
-        return weights.astype(np.float32), offset.astype(np.float32)
+        """Weights (hidden + 1, inputs) and offset that take the inputs as they are; the last row is the straight."""
+        weights = np.column_stack([self.inner, self.straight]).T / self.spread
+        offset = np.append(self.bias, 0.0) - weights @ self.mean
+        return weights.astype(np.float32), offset[:, None].astype(np.float32)
 
 
 @lru_cache(maxsize=1)
@@ -79,8 +84,7 @@ def log_odds(scores: dict[str, np.ndarray], engine: Engine, grid: np.ndarray, li
     for first in range(0, count, AT_ONCE):
         part = slice(first, first + AT_ONCE)
         with np.errstate(invalid="ignore"):  # BLAS may load, and never uses, what lies behind an array's end
-            x = inputs({name: values[part] for name, values in scores.items()}, told)
-            result[part] = net.logit(x.reshape(-1, x.shape[2])).reshape(x.shape[:2])
+            result[part] = net.logit(inputs({name: values[part] for name, values in scores.items()}, told))
     return result
 
 
@@ -90,49 +94,51 @@ def plain_sum(contrasts: Mapping[str, np.ndarray]) -> np.ndarray:
 
 
 def inputs(scores: dict[str, np.ndarray], told: np.ndarray) -> np.ndarray:
-    """What the network reads of each trial speed, shape (frames, len(grid), inputs), float32.
+    """What the network reads of each trial speed, shape (inputs, frames, len(grid)), float32.
 
     Its own five contrasts; those of the eight rivals; the plain sum against the best of the frame, this best, and the
     sum against its neighbours; what is told (`told_inputs`).
     """
-    own = np.stack([np.maximum(scores[feature.name], LEAST) for feature in FEATURES], axis=-1)
-    total = own @ np.array([WEIGHTS[feature.name] for feature in FEATURES], np.float32)
+    own = np.stack([np.maximum(scores[feature.name], LEAST) for feature in FEATURES])
+    total = np.tensordot(np.array([WEIGHTS[feature.name] for feature in FEATURES], np.float32), own, 1)
     about, total_about = best_near(own), best_near(total)
     beside = np.maximum(moved(total_about, BESIDE), moved(total_about, -BESIDE))
     best = total.max(axis=1, keepdims=True)
-    x = np.empty((*total.shape, own.shape[2] * (1 + len(STEPS)) + 3 + told.shape[1]), np.float32)
-    x[..., : own.shape[2]] = own
-    at = own.shape[2]
+    x = np.empty((len(own) * (1 + len(STEPS)) + 3 + len(told), *total.shape), np.float32)
+    x[: len(own)] = own
+    at = len(own)
     for step in STEPS:
-        moved(about, step, x[..., at : at + own.shape[2]])
-        at += own.shape[2]
-    x[..., at] = total - best
-    x[..., at + 1] = best
-    x[..., at + 2] = total - beside
-    x[..., at + 3 :] = told
+        moved(about, step, x[at : at + len(own)])
+        at += len(own)
+    x[at] = total - best
+    x[at + 1] = best
+    x[at + 2] = total - beside
+    x[at + 3 :] = told[:, None]
     return x
 
 
 def best_near(values: np.ndarray) -> np.ndarray:
-    """The largest of `values` (frames, states, ...) within NEAR states of each."""
+    """The largest of `values` (..., states) within NEAR states of each."""
     result = values.copy()
     for step in range(1, NEAR + 1):
-        np.maximum(result[:, step:], values[:, :-step], out=result[:, step:])
-        np.maximum(result[:, :-step], values[:, step:], out=result[:, :-step])
+        np.maximum(result[..., step:], values[..., :-step], out=result[..., step:])
+        np.maximum(result[..., :-step], values[..., step:], out=result[..., :-step])
     return result
 
 
 def moved(values: np.ndarray, step: int, out: np.ndarray | None = None) -> np.ndarray:
-    """`values` (frames, states, ...) at `step` states above each, not 0; OFF_GRID where there is none. Into `out`."""
+    """`values` (..., states) at `step` states above each, not 0; OFF_GRID where there is none. Into `out`."""
     out = np.empty(values.shape, np.float32) if out is None else out
-    out[:] = OFF_GRID
     to, source = (slice(None, -step), slice(step, None)) if step > 0 else (slice(-step, None), slice(None, step))
-    out[:, to] = values[:, source]
+    out[..., -step:] = OFF_GRID
+    if step < 0:
+        out[..., :-step] = OFF_GRID
+    out[..., to] = values[..., source]
     return out
 
 
 def told_inputs(engine: Engine, grid: np.ndarray, limits: LimitSet) -> np.ndarray:
-    """What is known of each trial speed before any sound, shape (len(grid), inputs): rated speed told, layout.
+    """What is known of each trial speed before any sound, shape (inputs, len(grid)): rated speed told, layout.
 
     Where a speed lies does not count by itself: that would teach the speeds of the recordings learned from, and an
     engine that runs too fast must be found.
@@ -150,4 +156,4 @@ def told_inputs(engine: Engine, grid: np.ndarray, limits: LimitSet) -> np.ndarra
         even and engine.cylinders > 2,
         engine.cylinders > 1 and not engine.even_firing,
     ]
-    return np.stack([np.broadcast_to(np.asarray(column, np.float32), grid.shape) for column in columns], axis=1)
+    return np.stack([np.broadcast_to(np.asarray(column, np.float32), grid.shape) for column in columns])
