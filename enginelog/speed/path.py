@@ -17,11 +17,7 @@ def best_path(emission: np.ndarray, slope_cost: float, reach: int, jump_cost: fl
     jump_cost: cost of any move farther than that.
     """
     count, states = emission.shape
-    ramp = slope_cost * np.arange(states)
-    gain = np.empty(emission.shape, np.float64)
-    gain[0] = emission[0]
-    for frame in range(1, count):
-        gain[frame] = emission[frame] + _reach(gain[frame - 1], ramp, reach, jump_cost)
+    gain = _gains(emission, slope_cost, reach, jump_cost)
     path = np.empty(count, int)
     path[-1] = int(gain[-1].argmax())
     steps = np.abs(np.arange(-states, states + 1))
@@ -32,12 +28,26 @@ def best_path(emission: np.ndarray, slope_cost: float, reach: int, jump_cost: fl
     return path
 
 
-def _reach(gain: np.ndarray, ramp: np.ndarray, reach: int, jump_cost: float) -> np.ndarray:
-    """Best gain from which each state can be reached: linear cost within `reach` both ways, or a jump from anywhere."""
-    from scipy.ndimage import maximum_filter1d
+def _gains(emission: np.ndarray, slope_cost: float, reach: int, jump_cost: float) -> np.ndarray:
+    """What the best path that ends in each state gains up to each frame, (n, m).
 
-    size = reach + 1
-    options = {"size": size, "mode": "constant", "cval": -np.inf}
-    from_below = maximum_filter1d(gain + ramp, origin=(size - 1) // 2, **options) - ramp
-    from_above = maximum_filter1d(gain - ramp, origin=-(size // 2), **options) + ramp
-    return np.maximum(np.maximum(from_below, from_above), gain.max() - jump_cost)
+    Moves of up to `reach` states are made of a few shorter ones, of 1, 2, 4 ... states either way or none: since the
+    cost is linear, together they reach the same states at the same cost.
+    """
+    gain = np.empty(emission.shape, np.float64)
+    gain[0] = emission[0]
+    best, moved = np.empty((2, emission.shape[1]))
+    moves, left = [], min(reach, emission.shape[1] - 1)
+    while left > 0:
+        step = min(1 << len(moves), left)
+        left -= step
+        moves.append((slope_cost * step, best[step:], moved[:-step], best[:-step], moved[step:]))
+    for frame in range(1, len(gain)):
+        before = gain[frame - 1]
+        np.maximum(before, before.max() - jump_cost, out=best)
+        for cost, up, from_below, down, from_above in moves:
+            np.subtract(best, cost, out=moved)
+            np.maximum(up, from_below, out=up)
+            np.maximum(down, from_above, out=down)
+        np.add(best, emission[frame], out=gain[frame])
+    return gain
