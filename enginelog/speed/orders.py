@@ -7,6 +7,7 @@ gains, in proportion to its order, is the error of the speed: all lines of all f
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 
@@ -155,16 +156,16 @@ def phase_gain(frames: list[OrderFrames], widest: float, smooth: int, usual: flo
     """
     votes = [_votes(frame, smooth) for frame in frames]
     count = min(len(vote) for vote in votes)
-    total = np.zeros((2, count, max(vote.shape[1] for vote in votes)), complex)
+    total = np.zeros((count, max(vote.shape[1] for vote in votes)), np.complex64)
     power = np.full(count, 1e-30)
     for vote in votes:
         power += np.abs(vote[:count]).sum(axis=1, dtype=float)
-        for half in (0, 1):
-            total[half, :, half : vote.shape[1] : 2] += vote[:count, half::2]
-    halves = _agreement(total[0]), _agreement(total[1])
-    gain, height = _peak(halves[0] + halves[1], widest, usual)
-    odd, _ = _peak(halves[0], widest, usual)
-    even, _ = _peak(halves[1], widest, usual)
+        total[:, : vote.shape[1]] += vote[:count]
+    reach = min(int(max(widest * SHIFTS, 2.0)), SHIFTS // 2 - 2)
+    halves = [_agreement(total, half, reach) for half in (0, 1)]
+    gain, height = _peak(halves[0] + halves[1], usual)
+    odd, _ = _peak(halves[0], usual)
+    even, _ = _peak(halves[1], usual)
     return Gain(gain, height / power, odd - even)
 
 
@@ -180,35 +181,36 @@ def _votes(frame: OrderFrames, smooth: int) -> np.ndarray:
     cap = 6.0 * median(loud, axis=0) + 1e-30
     products *= cap / np.maximum(loud, cap)
     if smooth > 1 and len(products) > 1:
-        products = uniform_filter1d(products.real, smooth, axis=0, mode="nearest") + 1j * uniform_filter1d(
-            products.imag, smooth, axis=0, mode="nearest"
-        )
+        products = uniform_filter1d(products.view(np.float32), smooth, axis=0, mode="nearest").view(np.complex64)
     return products
 
 
 SHIFTS = 512  # phases tried in a whole cycle
 
 
-def _agreement(votes: np.ndarray) -> np.ndarray:
-    """How well the votes of lines 1..n agree with each of SHIFTS shifts, from 0 on round a cycle: (frames, SHIFTS)."""
-    from scipy.fft import hfft
-
-    # The real part of a transform of lines 1..n is half that of these and their conjugates at -1..-n.
-    padded = np.zeros((len(votes), SHIFTS // 2 + 1), np.complex64)
-    lines = min(votes.shape[1], SHIFTS // 2 - 1)
-    padded[:, 1 : lines + 1] = 0.5 * votes[:, :lines]
-    return hfft(padded, SHIFTS, axis=1)
+def _agreement(votes: np.ndarray, half: int, reach: int) -> np.ndarray:
+    """How well the votes (frames, lines) of every second line, from number `half` on, agree with each shift of up to
+    `reach` of SHIFTS steps both ways, and one step more: (frames, 2 * reach + 3)."""
+    mine = np.ascontiguousarray(votes[:, half::2])
+    return mine.view(np.float32) @ _turns(half, mine.shape[1], reach)
 
 
-def _peak(curve: np.ndarray, widest: float, usual: float) -> tuple[np.ndarray, np.ndarray]:
-    """Shift (in cycles, up to `widest` both ways) at which an agreement `curve` (frames, SHIFTS) is best, and how high
-    it is there.
+@lru_cache(maxsize=4)
+def _turns(half: int, count: int, reach: int) -> np.ndarray:
+    """What real and imaginary part of the vote of each line, in turn, say for each shift: (2 * count, shifts)."""
+    lines, steps = np.arange(half + 1, half + 1 + 2 * count, 2), np.arange(-reach - 1, reach + 2)
+    angle = 2 * np.pi / SHIFTS * np.outer(lines, steps)
+    return np.stack([np.cos(angle), np.sin(angle)], axis=1).reshape(2 * count, -1).astype(np.float32)
+
+
+def _peak(curve: np.ndarray, usual: float) -> tuple[np.ndarray, np.ndarray]:
+    """Shift (in cycles) at which an agreement `curve`, see `_agreement`, is best, and how high it is there.
 
     A shift is taken at the expense of what is `usual`, as by a normal prior: weak votes move nothing.
     """
-    reach = min(int(max(widest * SHIFTS, 2.0)), SHIFTS // 2 - 2)
-    steps = np.arange(-reach - 1, reach + 2)  # one more on both sides, for the parabola
-    near = curve[:, steps] - (DOUBT * 0.5 * (steps / (SHIFTS * usual)) ** 2).astype(np.float32)
+    reach = (curve.shape[1] - 3) // 2
+    steps = np.arange(-reach - 1, reach + 2)
+    near = curve - (DOUBT * 0.5 * (steps / (SHIFTS * usual)) ** 2).astype(np.float32)
     best = near[:, 1:-1].argmax(axis=1) + 1
     row = np.arange(len(near))
     left, middle, right = near[row, best - 1], near[row, best], near[row, best + 1]
