@@ -18,11 +18,13 @@ import numpy as np
 
 from enginelog import __version__, findings, firing, limits, media, quality, speed, timeline
 from enginelog.dsp.memory import give_back
+from enginelog.dsp.signals import resample
 from enginelog.model import RHYTHM, Clip, Engine, Firings, Run, Track
 
 BLOCK_S = 30.0
 OVERLAP_S = 4.0
 BLOCKS_ASKED = 10  # blocks kept at most until it is known how a twin fires
+SPEED_RATE_HZ = 16_000.0  # at which a speed is looked for: nothing above 7 kHz is read
 PARTS = 32  # blocks whose tracks and firings are kept apart
 
 
@@ -112,9 +114,12 @@ def _listen(clip: Clip, engine: Engine, sets: dict, heard: _Heard) -> None:
     start_s = clip.start_s + OVERLAP_S / 2 if heard.latest else 0.0
     heard.quality.append(quality.measure(clip, sets["quality"]))
     activity = timeline.listen(clip, sets["timeline"])
-    track = speed.track(clip, engine, sets["speed"])
+    low = clip
+    if clip.rate_hz > SPEED_RATE_HZ:
+        low = replace(clip, samples=resample(clip.samples, clip.rate_hz, SPEED_RATE_HZ), rate_hz=SPEED_RATE_HZ)
+    track = speed.track(low, engine, sets["speed"])
     firings = firing.locate(clip, track, engine, sets["firing"])
-    heard.spectrum = speed.added(heard.spectrum, speed.order_power(clip, track, engine))
+    heard.spectrum = speed.added(heard.spectrum, speed.order_power(low, track, engine))
     _keep(heard, start_s, activity, track, firings)
 
 

@@ -56,7 +56,7 @@ TOGETHER: tuple[tuple[tuple[str, ...], tuple[Feature, ...]], ...] = (
     (("low",), FEATURES[:2]),
     (tuple(feature.name for feature in FEATURES[2:]), (ENVELOPE,)),
 )
-HELD = 1 << 19  # samples of frames whose spectra are held at a time
+HELD = 1 << 18  # samples of frames whose spectra are held at a time
 ENVELOPE_BANDS = {"env_low": (150.0, 600.0), "env_mid": (600.0, 2000.0), "env_high": (2000.0, 7000.0)}
 
 

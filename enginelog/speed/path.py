@@ -37,7 +37,8 @@ def _gains(emission: np.ndarray, slope_cost: float, reach: int, jump_cost: float
     gain = np.empty(emission.shape, np.float64)
     gain[0] = emission[0]
     best, moved = np.empty((2, emission.shape[1]))
-    moves, left = [], min(reach, emission.shape[1] - 1)
+    moves: list[tuple] = []
+    left = min(reach, emission.shape[1] - 1)
     while left > 0:
         step = min(1 << len(moves), left)
         left -= step
