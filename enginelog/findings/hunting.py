@@ -79,12 +79,16 @@ def _search(t_s, percent, series: Series, low_hz: float, high_hz: float, limits:
     rates = _candidate_rates(t_s, percent, series.step_s, low_hz, high_hz)
     if not rates:
         return None
-    fits = sorted((_fit(*_prepared(t_s, percent, series.step_s, rate), rate, length) for rate in rates), key=_merit)[
-        -2:
-    ]
-    refined = [
-        _refine(_prepared(t_s, percent, series.step_s, fit.rate_hz), fit, length, low_hz, high_hz) for fit in fits
-    ]
+    kept: dict[tuple[int, int], _Prepared] = {}
+
+    def ready(rate: float) -> _Prepared:
+        how = _preparation(rate, length, series.step_s)
+        if how not in kept:
+            kept[how] = _prepared(t_s, percent, series.step_s, *how)
+        return kept[how]
+
+    fits = sorted((_fit(ready(rate), rate, length) for rate in rates), key=_merit)[-2:]
+    refined = [_refine(ready(fit.rate_hz), fit, length, low_hz, high_hz) for fit in fits]
     looked_at = max((high_hz - low_hz) * length, 1.0)
     return _describe(max(refined, key=_merit), series, looked_at, limits)
 
@@ -148,10 +152,29 @@ def _solve(basis: np.ndarray, values: np.ndarray) -> np.ndarray:
     return np.linalg.solve(gram, basis.T @ values)
 
 
-def _prepared(t_s: np.ndarray, percent: np.ndarray, step_s: float, rate: float) -> tuple[np.ndarray, np.ndarray, float]:
+@dataclass(frozen=True)
+class _Prepared:
+    """Values each `step_s` at `t_s`, shape (n,), free of slow movement, and the slow cosines a swing is made of."""
+
+    t_s: np.ndarray
+    values: np.ndarray
+    step_s: float
+    slow: np.ndarray
+
+
+MANY_CYCLES = 8.0
+MOST_SLOW = 11  # cosines that a swing's amplitude and phase are made of
+
+
+def _preparation(rate: float, length: float, step_s: float) -> tuple[int, int]:
+    """How values are prepared for a rate: how many are averaged, and by how many cosines what is slow is taken off."""
+    trend = min(int(2 * rate * length / 3), 60) if rate * length > MANY_CYCLES else 0
+    return max(int(1 / (12 * rate) / step_s), 1), trend
+
+
+def _prepared(t_s: np.ndarray, percent: np.ndarray, step_s: float, block: int, trend: int) -> _Prepared:
     """The values averaged to about twelve a cycle, and freed of what is slower than a third of the rate where the
-    stretch holds many cycles (with few, the trend is fitted together with the swing)."""
-    block = max(int(1 / (12 * rate) / step_s), 1)
+    stretch holds many cycles (with few, the trend is fitted together with the swing: `trend` is 0)."""
     index = np.round((t_s - t_s[0]) / step_s).astype(int) // block
     count = np.bincount(index)
     used = count > 0
@@ -159,31 +182,29 @@ def _prepared(t_s: np.ndarray, percent: np.ndarray, step_s: float, rate: float) 
     times = t_s[0] + (np.flatnonzero(used) + 0.5) * new_step - 0.5 * step_s
     values = np.bincount(index, weights=percent)[used] / count[used]
     length = t_s[-1] - t_s[0]
-    if rate * length > MANY_CYCLES:
-        trend = _cosines((times - t_s[0]) / length, min(int(2 * rate * length / 3), 60))
-        values = values - trend @ _solve(trend, values)
-    return times, values, new_step
+    if trend:
+        basis = _cosines((times - t_s[0]) / length, trend)
+        values = values - basis @ _solve(basis, values)
+    slow = np.cos(np.pi * np.outer((times - times[0]) / length, np.arange(MOST_SLOW)))
+    return _Prepared(times, values, new_step, slow)
 
 
-MANY_CYCLES = 8.0
-
-
-def _fit(t_s: np.ndarray, values: np.ndarray, step_s: float, rate: float, length: float) -> _Fit:
+def _fit(ready: _Prepared, rate: float, length: float) -> _Fit:
     """Joint least squares of trend, swing and harmonic at one rate; see the module's head."""
-    place = (t_s - t_s[0]) / length
+    t_s, values = ready.t_s, ready.values
     cycles = rate * length
-    slow = np.cos(np.pi * np.outer(place, np.arange(1 + int(min(cycles / 8, 10)))))
+    slow = ready.slow[:, : 1 + int(min(cycles / 8, MOST_SLOW - 1))]
     angle = 2 * np.pi * rate * (t_s - t_s[0])
     swing = np.column_stack([slow * np.cos(angle)[:, None], slow * np.sin(angle)[:, None]])
     second = np.column_stack([np.cos(2 * angle), np.sin(2 * angle)])
-    trend = _cosines(place, max(int(2 * cycles / 3), 2) if cycles <= MANY_CYCLES else 1)
+    trend = _cosines((t_s - t_s[0]) / length, max(int(2 * cycles / 3), 2) if cycles <= MANY_CYCLES else 1)
     basis = np.column_stack([trend, swing, second])
     coefficients = _solve(basis, values)
     m, k = trend.shape[1], swing.shape[1]
     first = swing @ coefficients[m : m + k]
     harmonic = complex(coefficients[m + k], -coefficients[m + k + 1])
     inside = slow @ (coefficients[m : m + k // 2] - 1j * coefficients[m + k // 2 : m + k])
-    return _measured(rate, first, values - basis @ coefficients, step_s, t_s, inside, harmonic, k, length)
+    return _measured(rate, first, values - basis @ coefficients, ready.step_s, t_s, inside, harmonic, k, length)
 
 
 def _measured(rate, first, rest, step_s, t_s, inside, harmonic, k: int, length: float) -> _Fit:
@@ -200,14 +221,12 @@ def _measured(rate, first, rest, step_s, t_s, inside, harmonic, k: int, length: 
     return _Fit(rate, strength, share, f_value, (k, free), t_s, inside, harmonic, gain)
 
 
-def _refine(
-    prepared: tuple[np.ndarray, np.ndarray, float], fit: _Fit, length: float, low_hz: float, high_hz: float
-) -> _Fit:
+def _refine(ready: _Prepared, fit: _Fit, length: float, low_hz: float, high_hz: float) -> _Fit:
     """Climb to the rate that explains most, from steps of an eighth of a resolution cell down to a hundredth."""
     step = 0.12 / length
     while step > 0.02 / length:
         around = [
-            _fit(*prepared, rate, length)
+            _fit(ready, rate, length)
             for rate in (fit.rate_hz - step, fit.rate_hz + step)
             if low_hz * 0.9 <= rate <= high_hz * 1.05
         ]
