@@ -136,13 +136,12 @@ def lock(folds: np.ndarray, rounds: int = 3) -> np.ndarray:
     mean is found over all rows at once (Viterbi, IEEE Trans. Inform. Theory 13, 1967), so that a row that tells
     nothing, as in a burst of lost firings, is bridged from both sides. Repeated with the mean that results.
     """
-    drift = _guess(folds)
-    level = folds - folds.mean(1, keepdims=True)
-    spectra = np.fft.rfft(level, axis=1)
+    spectra = np.fft.rfft(folds - folds.mean(1, keepdims=True), axis=1)
+    drift = _guess(spectra)
     for _ in range(rounds):
-        mean = _turn(folds, drift).mean(0)
-        mean = mean - mean.mean()
-        noise = np.mean((_turn(level, drift) - mean) ** 2) + 1e-9
+        turned = np.fft.irfft(spectra * _rotation(drift, spectra.shape[1]), FOLD_POINTS, axis=1)
+        mean = turned.mean(0)
+        noise = np.mean((turned - mean) ** 2) + 1e-9
         likeness = np.fft.irfft(spectra * np.conj(np.fft.rfft(mean)), FOLD_POINTS, axis=1)
         drift = _best_path(likeness, FREE_POINTS / FOLD_POINTS / noise)
     return drift
@@ -158,13 +157,13 @@ def _best_path(likeness: np.ndarray, gain: float) -> np.ndarray:
     usual = np.exp(-0.5 * (steps / STEP_POINTS) ** 2)
     chance = np.log((1 - SLIP) * usual / usual.sum() + SLIP / len(steps))
     scores = _scores(gain * likeness, chance)
-    states = np.empty(len(likeness), int)
-    total = np.empty(len(likeness), int)  # the same, unwrapped
-    states[-1] = total[-1] = scores[-1].argmax()
+    total = np.empty(len(likeness), int)
+    place = total[-1] = int(scores[-1].argmax())
+    origins = (np.arange(FOLD_POINTS)[:, None] - steps) % FOLD_POINTS
     for row in range(len(likeness) - 1, 0, -1):
-        step = int(steps[(scores[row - 1, (states[row] - steps) % FOLD_POINTS] + chance).argmax()])
-        total[row - 1], states[row - 1] = total[row] - step, (states[row] - step) % FOLD_POINTS
-    return (total + _between(likeness, states)) / FOLD_POINTS
+        best = int((scores[row - 1].take(origins[place % FOLD_POINTS]) + chance).argmax())
+        place = total[row - 1] = place - (best - MOST_STEP)
+    return (total + _between(likeness, total % FOLD_POINTS)) / FOLD_POINTS
 
 
 def _scores(gain: np.ndarray, chance: np.ndarray) -> np.ndarray:
@@ -194,15 +193,16 @@ def _between(curves: np.ndarray, tops: np.ndarray) -> np.ndarray:
     return np.where(flat, 0.0, np.clip(0.5 * (right - left) / np.where(flat, 1.0, bend), -0.5, 0.5))
 
 
-def _guess(folds: np.ndarray, memory: int = 12, widest_step: float = 0.06) -> np.ndarray:
-    """Drift from neighbour to neighbour. Starts where neighbouring folds are most alike and goes both ways; each step
-    is at most `widest_step` cycles and counts as far as the fold agrees with the mean of about `memory` predecessors.
+def _guess(spectra: np.ndarray, memory: int = 12, widest_step: float = 0.06) -> np.ndarray:
+    """Drift from neighbour to neighbour, by the folds' spectra (rows, harmonics).
+
+    Starts where neighbouring folds are most alike and goes both ways; each step is at most `widest_step` cycles and
+    counts as far as the fold agrees with the mean of about `memory` predecessors.
     """
-    spectra = np.fft.rfft(folds - folds.mean(1, keepdims=True), axis=1)
     alike = np.real(spectra[1:] * np.conj(spectra[:-1])).sum(1)
     start = int(np.argmax(np.convolve(alike, np.ones(min(8, len(alike))), "same")))
-    drift = np.zeros(len(folds))
-    forward = range(start + 1, len(folds))
+    drift = np.zeros(len(spectra))
+    forward = range(start + 1, len(spectra))
     _run(spectra, forward, spectra[start], drift, memory, widest_step)
     near = slice(start, start + memory)
     average = (spectra[near] * _rotation(drift[near], spectra.shape[1])).mean(0)
@@ -219,16 +219,17 @@ def _run(
 ) -> None:
     """One direction of `_guess`; writes into `drift`."""
     steps = np.linspace(-widest_step, widest_step, 49)
-    step_rotation = _rotation(steps, spectra.shape[1])
+    turns = 2j * np.pi * np.arange(spectra.shape[1])
+    step_rotation = np.exp(np.multiply.outer(steps, turns))
     energy = (np.abs(spectra) ** 2).sum(1)
     now, rotation = 0.0, np.ones(spectra.shape[1], complex)
     for row in order:
-        score = np.real(step_rotation @ (spectra[row] * rotation * np.conj(average)))
+        score = (step_rotation @ (spectra[row] * rotation * average.conj())).real
         best = int(score.argmax())
         own = math.sqrt(energy[row] * np.vdot(average, average).real) + 1e-20
         now += float(steps[best]) * min(max(float(score[best]) / own, 0.0), 1.0)
         drift[row] = now
-        rotation = _rotation(now, spectra.shape[1])
+        rotation = np.exp(now * turns)
         average = average + (spectra[row] * rotation - average) / memory
 
 
