@@ -24,7 +24,7 @@ from enginelog.model import RHYTHM, Clip, Engine, Firings, Run, Track
 BLOCK_S = 30.0
 OVERLAP_S = 4.0
 BLOCKS_ASKED = 10  # blocks kept at most until it is known how a twin fires
-SPEED_RATE_HZ = 16_000.0  # at which a speed is looked for: nothing above 7 kHz is read
+LOW_RATE_HZ = 16_000.0  # at which timeline and speed work
 PARTS = 32  # blocks whose tracks and firings are kept apart
 
 
@@ -113,10 +113,8 @@ def _listen(clip: Clip, engine: Engine, sets: dict, heard: _Heard) -> None:
     """Run the listening stages over one block, which speaks from the middle of its overlap with the one before."""
     start_s = clip.start_s + OVERLAP_S / 2 if heard.latest else 0.0
     heard.quality.append(quality.measure(clip, sets["quality"]))
-    activity = timeline.listen(clip, sets["timeline"])
-    low = clip
-    if clip.rate_hz > SPEED_RATE_HZ:
-        low = replace(clip, samples=resample(clip.samples, clip.rate_hz, SPEED_RATE_HZ), rate_hz=SPEED_RATE_HZ)
+    low = replace(clip, samples=resample(clip.samples, clip.rate_hz, LOW_RATE_HZ), rate_hz=LOW_RATE_HZ)
+    activity = timeline.listen(low, sets["timeline"])
     track = speed.track(low, engine, sets["speed"])
     firings = firing.locate(clip, track, engine, sets["firing"])
     heard.spectrum = speed.added(heard.spectrum, speed.order_power(low, track, engine))
