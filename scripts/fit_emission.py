@@ -74,15 +74,15 @@ def frames_of(case: made.Case) -> list[tuple[np.ndarray, np.ndarray]]:
         if len(rows):
             part = {name: values[rows] for name, values in scores.items()}
             told = emission.told_inputs(as_told(scenario.engine, rated, case.seed, rng), grid, chosen)
-            x = emission.inputs(part, told)
             places = rivals(emission.plain_sum(part), np.round(state[rows]).astype(int), rng)
-            found.append((chosen_of(x, places), weight[rows]))
+            found.append((chosen_of(part, told, places), weight[rows]))
     return found
 
 
-def chosen_of(x: np.ndarray, places: np.ndarray) -> np.ndarray:
-    """Of inputs (inputs, frames, states) those at `places` (frames, choices): (frames, choices, inputs), float16."""
-    return np.moveaxis(x[:, np.arange(len(places))[:, None], places], 0, -1).astype(np.float16)
+def chosen_of(scores: dict[str, np.ndarray], told: np.ndarray, places: np.ndarray) -> np.ndarray:
+    """Of all inputs those at the states `places` (frames, choices): (frames, choices, inputs), float16."""
+    x = emission.inputs(scores)[:, np.arange(len(places))[:, None], places]
+    return np.moveaxis(np.concatenate([x, told[:, places]]), 0, -1).astype(np.float16)
 
 
 def as_told(engine: Engine, rated: bool, seed: int, rng: np.random.Generator) -> Engine:
@@ -217,9 +217,8 @@ def labelled(clip: Clip, engine: Engine, label_s: np.ndarray, firing_hz: np.ndar
     state = np.round(np.log(firing_hz / engine.cylinders / grid[0]) / evidence.GRID_STEP).astype(int)
     rows, state = rows[(state >= 0) & (state < len(grid))], state[(state >= 0) & (state < len(grid))]
     part = {name: values[rows] for name, values in scores.items()}
-    x = emission.inputs(part, emission.told_inputs(engine, grid, chosen))
     places = rivals(emission.plain_sum(part), state, np.random.default_rng(len(rows)))
-    return chosen_of(x, places), np.ones(len(rows))
+    return chosen_of(part, emission.told_inputs(engine, grid, chosen), places), np.ones(len(rows))
 
 
 def together(parts: list, actual: list | None = None) -> tuple[np.ndarray, np.ndarray]:

@@ -43,20 +43,26 @@ class Net:
     outer: np.ndarray
     straight: np.ndarray
 
-    def logit(self, x: np.ndarray) -> np.ndarray:
-        """Logits, shape (...), of inputs (inputs, ...), float32, which are overwritten."""
-        rows = x.reshape(len(x), -1)
-        np.clip(rows, self.mean[:, None] - self._reach, self.mean[:, None] + self._reach, out=rows)
-        weights, offset = self._of_plain_inputs
-        hidden = weights @ rows
-        hidden += offset
-        straight = hidden[-1].copy()
-        np.maximum(hidden, 0.0, out=hidden)
-        return (self.outer @ hidden[:-1] + straight).reshape(x.shape[1:])
+    def logit(self, x: np.ndarray, told: np.ndarray | None = None) -> np.ndarray:
+        """Logits, shape (...), of inputs (inputs, ...), float32, which are overwritten.
 
-    @property
-    def _reach(self) -> np.ndarray:
-        return REACH * self.spread[:, None]
+        told: the last of the inputs, (told, last axis), where they are the same all along the other axes; not in `x`.
+        """
+        weights, offset = self._of_plain_inputs
+        if told is not None:
+            offset = offset + weights[:, len(x) :] @ self._held(told.copy(), slice(len(x), None))
+        rows = self._held(x.reshape(len(x), -1), slice(len(x)))
+        hidden = (weights[:, : len(x)] @ rows).reshape(len(weights), -1, x.shape[-1])
+        # max(h + offset, 0) is max(h, -offset) + offset
+        np.maximum(hidden[:-1], -offset[:-1, None], out=hidden[:-1])
+        of_hidden = self.outer @ hidden[:-1].reshape(len(self.outer), -1)
+        of_hidden = of_hidden.reshape(hidden.shape[1:]) + hidden[-1] + (self.outer @ offset[:-1] + offset[-1])
+        return of_hidden.reshape(x.shape[1:])
+
+    def _held(self, rows: np.ndarray, which: slice) -> np.ndarray:
+        """The inputs `which` of all, (inputs, n), held within REACH, in place."""
+        mean, reach = self.mean[which, None], REACH * self.spread[which, None]
+        return np.clip(rows, mean - reach, mean + reach, out=rows)
 
     @cached_property
     def _of_plain_inputs(self) -> tuple[np.ndarray, np.ndarray]:
@@ -84,7 +90,7 @@ def log_odds(scores: dict[str, np.ndarray], engine: Engine, grid: np.ndarray, li
     for first in range(0, count, AT_ONCE):
         part = slice(first, first + AT_ONCE)
         with np.errstate(invalid="ignore"):  # BLAS may load, and never uses, what lies behind an array's end
-            result[part] = net.logit(inputs({name: values[part] for name, values in scores.items()}, told))
+            result[part] = net.logit(inputs({name: values[part] for name, values in scores.items()}), told)
     return result
 
 
@@ -93,18 +99,18 @@ def plain_sum(contrasts: Mapping[str, np.ndarray]) -> np.ndarray:
     return np.sum([weight * contrasts[name] for name, weight in WEIGHTS.items()], axis=0)
 
 
-def inputs(scores: dict[str, np.ndarray], told: np.ndarray) -> np.ndarray:
-    """What the network reads of each trial speed, shape (inputs, frames, len(grid)), float32.
+def inputs(scores: dict[str, np.ndarray]) -> np.ndarray:
+    """What the network reads of each trial speed in each frame, shape (inputs, frames, len(grid)), float32.
 
     Its own five contrasts; those of the eight rivals; the plain sum against the best of the frame, this best, and the
-    sum against its neighbours; what is told (`told_inputs`).
+    sum against its neighbours. After these it reads what is told (`told_inputs`).
     """
     own = np.stack([np.maximum(scores[feature.name], LEAST) for feature in FEATURES])
     total = np.tensordot(np.array([WEIGHTS[feature.name] for feature in FEATURES], np.float32), own, 1)
     about, total_about = best_near(own), best_near(total)
     beside = np.maximum(moved(total_about, BESIDE), moved(total_about, -BESIDE))
     best = total.max(axis=1, keepdims=True)
-    x = np.empty((len(own) * (1 + len(STEPS)) + 3 + len(told), *total.shape), np.float32)
+    x = np.empty((len(own) * (1 + len(STEPS)) + 3, *total.shape), np.float32)
     x[: len(own)] = own
     at = len(own)
     for step in STEPS:
@@ -113,7 +119,6 @@ def inputs(scores: dict[str, np.ndarray], told: np.ndarray) -> np.ndarray:
     x[at] = total - best
     x[at + 1] = best
     x[at + 2] = total - beside
-    x[at + 3 :] = told[:, None]
     return x
 
 
