@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from enginelog.dsp.masks import rows_of_true
+from enginelog.dsp.ranks import quantiles
 from enginelog.firing.cues import BINS, NAMES, Cues
 from enginelog.firing.weighing import CANDIDATES, CONTEXT, SHARED, Slot, clipped_logit, signs
 from enginelog.limits import LimitSet
@@ -111,8 +112,8 @@ def _of_one(told: np.ndarray, k: int, cues: Cues, slots: list[Slot], logit: np.n
 
 def _ends(x: np.ndarray, lost: np.ndarray) -> np.ndarray:
     """Quantiles of x of the lost ones and of the others, where they come near each other."""
-    low = np.quantile(x[lost], LOST_AT) if lost.any() else np.full(len(LOST_AT), FAR)
-    high = np.quantile(x[~lost], FIRED_AT) if not lost.all() else np.full(len(FIRED_AT), -FAR)
+    low = quantiles(x[lost], LOST_AT) if lost.any() else np.full(len(LOST_AT), FAR)
+    high = quantiles(x[~lost], FIRED_AT) if not lost.all() else np.full(len(FIRED_AT), -FAR)
     return np.concatenate([low, high])
 
 
@@ -121,8 +122,8 @@ def _strengths(lost: np.ndarray, slots: list[Slot], n: int) -> np.ndarray:
     strength = np.ones(n)
     for slot in slots:
         strength[slot.own] = np.clip(slot.best.strength, -1, 2)
-    low = np.quantile(strength[lost], [0.5, 0.8, 0.98]) if lost.any() else np.full(3, -0.5)
-    high = np.quantile(strength[~lost], [0.01, 0.05, 0.5]) if not lost.all() else np.full(3, 1.5)
+    low = quantiles(strength[lost], [0.5, 0.8, 0.98]) if lost.any() else np.full(3, -0.5)
+    high = quantiles(strength[~lost], [0.01, 0.05, 0.5]) if not lost.all() else np.full(3, 1.5)
     return np.concatenate([low, high])
 
 

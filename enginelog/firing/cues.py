@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from enginelog.dsp.ranks import quantiles
 from enginelog.firing import local
 from enginelog.limits import LimitSet
 from enginelog.model import Engine
@@ -212,12 +213,12 @@ def _each_slot(read, x: np.ndarray, own: list[np.ndarray]) -> np.ndarray:
 def _relative(x: np.ndarray) -> np.ndarray:
     """Over the upper local norm, which is held above a third of the norm of all."""
     norm = local.running_rank(x, NEAR, UPPER)
-    return x / np.maximum(np.maximum(norm, 0.35 * np.abs(np.quantile(x, UPPER, axis=0))), 1e-3)
+    return x / np.maximum(np.maximum(norm, 0.35 * np.abs(quantiles(x, (UPPER,), axis=0)[0])), 1e-3)
 
 
 def _below(x: np.ndarray) -> np.ndarray:
     """How far below the upper quartile, over the spread of what lies above it: that spread knows no lost firings."""
-    quartile, high = np.quantile(x, [0.75, 0.95])
+    quartile, high = quantiles(x, (0.75, 0.95))
     return np.clip((x - quartile) / (high - quartile + 0.02), -15, 4)
 
 
@@ -236,7 +237,7 @@ def _slot_cues(events: np.ndarray, strength: np.ndarray, own: list[np.ndarray], 
             agree = np.nan_to_num(np.corrcoef(events[k, :4].T))
         out[k] = [
             *parting(np.clip(value, -1, 2)), *parting(np.clip(change, -1, 2))[:2],
-            *np.quantile(value, [0.05, 0.25, 0.5, 0.95]), _memory(value, 1), _memory(value, 2),
+            *quantiles(value, [0.05, 0.25, 0.5, 0.95]), _memory(value, 1), _memory(value, 2),
             agree[0, 1], agree[1, 2], agree[0, 2], means.level[j], np.median(onset[j]),
             np.percentile(onset[j][means.low], 75), np.median(means.over[j]), np.median(height[j][means.low]),
         ]  # fmt: skip

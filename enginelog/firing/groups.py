@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from enginelog.dsp.logistic import logit_of, probability
+from enginelog.dsp.ranks import quantiles
 from enginelog.firing import local
 from enginelog.firing.cues import BINS, NAMES, SLOT_CUES, Cues, parting
 
@@ -171,15 +172,15 @@ def linear_cut(ready: Folded, lost: np.ndarray, keep: float = 0.35) -> np.ndarra
         if many < 2.5 or rest < 10:
             return None
         below = weight @ ready.x
-        low, high = below / many, (total - below) / rest
-        covariance = gram - np.stack([many * low, rest * high], axis=1) @ np.stack([low, high])
+        means = np.array([below / many, (total - below) / rest])
+        low, high = means
+        covariance = gram - (means.T * (many, rest)) @ means
         covariance /= count
         diagonal = np.diag(covariance).copy()
         covariance *= 1 - keep
         covariance.ravel()[:: len(covariance) + 1] = diagonal + 1e-6 * diagonal.mean() + 1e-12
         direction = _solved(covariance, high - low)
-        cut = (ready.x @ direction - low @ direction) / ((high - low) @ direction + 1e-12)
-        out[~learn] = cut[~learn]
+        out[~learn] = (ready.x[~learn] @ direction - low @ direction) / ((high - low) @ direction + 1e-12)
     return out
 
 
@@ -201,7 +202,7 @@ def pulse_left(parts: np.ndarray, lost: np.ndarray) -> tuple[float, float]:
     size = (high * high).sum(1)
     left = (low * high).sum(1) / (size + 1e-9)
     heard = size >= 0.1 * size.max()
-    least, over_all = np.percentile(left[heard], 33), left @ size / (size.sum() + 1e-9)
+    least, over_all = quantiles(left[heard], (0.33,))[0], left @ size / (size.sum() + 1e-9)
     return float(np.clip(least, -1, 2)), float(np.clip(over_all, -1, 2))
 
 

@@ -37,8 +37,9 @@ def windows(amplitude: np.ndarray, rate_hz: float, t_s: np.ndarray, width_s: np.
     """
     place = (np.arange(-REACH, POINTS + REACH) + 0.5) / POINTS - BEFORE
     at = np.rint((t_s[:, None] + width_s[:, None] * place) * rate_hz).astype(int)
-    cut = amplitude[:, np.clip(at, 0, amplitude.shape[1] - 1)]
-    level = local.running_rank(cut[:, :, REACH:-REACH].mean(2).T, NEAR, UPPER).T
+    cut = amplitude.take(at, axis=1, mode="clip")
+    mean = cut[:, :, REACH:-REACH] @ np.full(POINTS, 1.0 / POINTS, cut.dtype)
+    level = local.running_rank(mean.T, NEAR, UPPER).T
     return cut / (level[:, :, None] + 1e-12)
 
 

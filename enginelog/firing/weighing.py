@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from enginelog.dsp.logistic import logit_of, probability
+from enginelog.dsp.ranks import quantiles
 from enginelog.firing import groups, nets
 from enginelog.firing.cues import CHUNK_CUES, NAMES, Cues, parting
 
@@ -164,7 +165,7 @@ def _within(logit: np.ndarray) -> np.ndarray:
     """Where each logit lies among those of its slot, (n, len(WITHIN))."""
     held = np.clip(logit, -8, 8)
     rank = np.argsort(np.argsort(held)) / len(held)
-    return np.column_stack([held[:, None] - np.quantile(held, [0.5, 0.75, 0.9, 0.97]), rank, held])
+    return np.column_stack([held[:, None] - quantiles(held, [0.5, 0.75, 0.9, 0.97]), rank, held])
 
 
 def _shifted(y: np.ndarray, by: int) -> np.ndarray:
@@ -193,14 +194,14 @@ def signs(cues: Cues, own: np.ndarray, logit: np.ndarray) -> np.ndarray:
     for share in WEAKEST:
         count = max(2, round(share * len(own)))
         found += list(slowing[weakest[:count]].mean(0) / each * np.sqrt(count))
-    low, *upper = np.quantile(held, [0.25, 0.5, 0.75, 0.9, 0.95, 0.98])
+    low, *upper = quantiles(held, [0.25, 0.5, 0.75, 0.9, 0.95, 0.98])
     half = upper[1] - low + 0.3
     off = 1.35 * (held - upper[0]) / half
     found += [*upper, half, (upper[3] - upper[0]) / half, (upper[4] - upper[0]) / half]
     found += [*(np.log1p((off > spreads).sum()) for spreads in OUTLYING), *parting(held)]
     both = np.column_stack([pulse, change])
-    found += [*both.std(0), *np.subtract(*np.percentile(both, [75, 25], axis=0))]
-    found += [*np.quantile(strength, [0.01, 0.03, 0.1]), *parting(strength)[:2]]
+    found += [*both.std(0), *np.subtract(*quantiles(both, [0.75, 0.25], axis=0))]
+    found += [*quantiles(strength, [0.01, 0.03, 0.1]), *parting(strength)[:2]]
     return np.clip(np.nan_to_num(np.array(found, float)), -15, 15)
 
 

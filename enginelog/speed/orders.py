@@ -38,7 +38,9 @@ class Warp:
     def moments(self, per_cycle: int) -> np.ndarray:
         """When each of the even steps of 1/per_cycle cycle is reached; kept, since several signals are read there."""
         if per_cycle not in self._moments:
-            self._moments[per_cycle] = self.time_at(np.arange(0.0, self.total, 1.0 / per_cycle))
+            finer = self._moments.get(2 * per_cycle)
+            at = np.arange(0.0, self.total, 1.0 / per_cycle)
+            self._moments[per_cycle] = self.time_at(at) if finer is None else finer[::2]
         return self._moments[per_cycle]
 
     def places(self, per_cycle: int, rate_hz: float, count: int) -> tuple[np.ndarray, np.ndarray]:
