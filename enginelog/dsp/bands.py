@@ -44,12 +44,11 @@ def split(samples: np.ndarray, rate_hz: float, edges_hz: np.ndarray, out_rate_hz
     spectrum = low_bins(np.asarray(samples, np.float32), size, int(top / bins_hz) + 2)
     spectrum *= np.float32(2 / size)
     m = int(np.floor(n * out_size / size))
-    signals = np.empty((len(edges) - 1, m), np.complex64)
+    moved = np.zeros((len(edges) - 1, out_size), np.complex64)
     centres = np.empty(len(edges) - 1)
     for b, (low, high) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
-        band, centre_bin = _one_band(spectrum, low / bins_hz, high / bins_hz, out_size)
-        signals[b] = fft.ifft(band, norm="forward", overwrite_x=True)[:m]  # "forward": the division is done already
-        centres[b] = centre_bin * bins_hz
+        centres[b] = bins_hz * _one_band(spectrum, low / bins_hz, high / bins_hz, moved[b])
+    signals = fft.ifft(moved, norm="forward", overwrite_x=True)[:, :m]  # "forward": the division is done already
     return Bands(signals, rate_hz * out_size / size, centres)
 
 
@@ -79,8 +78,9 @@ def low_bins(samples: np.ndarray, size: int, count: int) -> np.ndarray:
     return even
 
 
-def _one_band(spectrum: np.ndarray, low: float, high: float, out_size: int) -> tuple[np.ndarray, int]:
-    """Bins of one band, weighted by its skirts, in the order of an inverse transform of `out_size` points."""
+def _one_band(spectrum: np.ndarray, low: float, high: float, out: np.ndarray) -> int:
+    """Bins of one band, weighted by its skirts, into `out`, zeros in the order of an inverse transform; returns the
+    bin that became the first."""
     skirt = 0.05 * (high - low)
     first = max(int(np.ceil(low - skirt)), 1)
     last = min(int(np.floor(high + skirt)), len(spectrum) - 1)
@@ -92,7 +92,6 @@ def _one_band(spectrum: np.ndarray, low: float, high: float, out_size: int) -> t
         rise = np.clip((bins - low + skirt) / (2 * skirt), 0, 1)
         fall = np.clip((high + skirt - bins) / (2 * skirt), 0, 1)
         band[some] *= (np.sin(0.5 * np.pi * rise) * np.sin(0.5 * np.pi * fall)).astype(np.float32)
-    out = np.zeros(out_size, np.complex64)
     out[: last + 1 - centre] = band[centre - first :]
-    out[out_size - (centre - first) :] = band[: centre - first]
-    return out, centre
+    out[len(out) - (centre - first) :] = band[: centre - first]
+    return centre
