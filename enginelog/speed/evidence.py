@@ -145,7 +145,17 @@ def cycle_grid(low_hz: float, high_hz: float) -> np.ndarray:
     return low_hz * np.exp(np.arange(0.0, np.log(high_hz / low_hz), GRID_STEP))
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=32)
+def _kernels(
+    features: tuple[Feature, ...], layouts: tuple[Layout, ...], grid: tuple[float, ...], bins: int, bin_hz: float
+) -> csr_array:
+    """The matrices of all features and, for each, of all layouts, one below the other."""
+    from scipy.sparse import vstack
+
+    each = [_kernel(layout, feature, grid, bins, bin_hz) for feature in features for layout in layouts]
+    return vstack(each, format="csr")
+
+
 def _kernel(layout: Layout, feature: Feature, grid: tuple[float, ...], bins: int, bin_hz: float) -> csr_array:
     """Matrix (len(grid), bins): row j gives the contrast of trial rate grid[j] from a whitened spectrum.
 
@@ -263,15 +273,15 @@ def _window_scores(signals: list[np.ndarray], features, layouts, grid, times, wi
     frames = [_frames(signal, first_one.rate_hz, some, window_s, first_one.smooth_hz) for signal in signals]
     size, bin_hz = frames[0].size, frames[0].bin_hz
     bins = min(size // 2 + 1, int(first_one.top_hz / bin_hz) + 2)
-    kernels = [[_kernel(layout, feature, tuple(grid), bins, bin_hz) for layout in layouts] for feature in features]
+    kernel = _kernels(features, layouts, tuple(grid), bins, bin_hz)
     scores = np.empty((len(signals), len(features), len(some), len(grid)), np.float32)
     at_once = max(1, min(128, HELD // size // len(signals)))
     for first in range(0, len(some), at_once):
         part = slice(first, first + at_once)
         turned = np.ascontiguousarray(_whitened(frames, part)[:, :bins].T)
-        for number, of_feature in enumerate(kernels):
-            values = np.maximum.reduce([kernel @ turned for kernel in of_feature]).T
-            scores[:, number, part] = values.reshape(len(signals), -1, len(grid))
+        values = (kernel @ turned).reshape(len(features), len(layouts), len(grid), len(signals), -1)
+        best = values.max(axis=1) if len(layouts) > 1 else values[:, 0]
+        scores[:, :, part] = best.transpose(2, 0, 3, 1)
     return [_spread(values, times, some, every * hop) for of_signal in scores for values in of_signal]
 
 
