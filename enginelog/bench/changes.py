@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import Any
 
 from starlette.requests import Request
@@ -111,6 +112,29 @@ def work(request: Request, form: Form) -> Response:
     with desk(request).store() as store:
         store.add_work(number(request), form.text("kind"), form.text("text"), cost, minutes)
     return go(f"/jobs/{number(request)}#work")
+
+
+def take_back(request: Request, form: Form) -> Response:
+    """Drop a check or an entry of work of this job; it can be brought back by the command."""
+    job_id, kind, entry = number(request), form.text("kind"), form.whole("entry")
+    with desk(request).store() as store, store.transaction():
+        record = store.record(job_id, whole=False)
+        known = {"check": [each.id for each in record.checks], "work": [each.id for each in record.work]}
+        if entry not in known.get(kind, ()):
+            raise UsageError(f"{kind or 'entry'} {entry} is no check and no entry of work of job {job_id}")
+        store.drop(kind, entry)
+    return go(f"/jobs/{job_id}#{'checks' if kind == 'check' else 'work'}")
+
+
+def put_right(request: Request, form: Form) -> Response:
+    """Change the engine of a machine: what is told, on top of what is known."""
+    told = _layout(form)
+    if not any(told.values()):
+        raise UsageError("nothing was told of the engine: strokes, cylinders, kind or a speed expected")
+    with desk(request).store() as store, store.transaction():
+        machine = store.machine(number(request))
+        store.change_machine(replace(machine, **engine_fields(machine, told)))
+    return go(f"/machines/{number(request)}")
 
 
 def state(request: Request, form: Form) -> Response:

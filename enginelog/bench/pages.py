@@ -9,10 +9,10 @@ from enginelog import compare, model
 from enginelog.bench.answers import answer
 from enginelog.bench.desk import desk, go, number
 from enginelog.bench.rendering import page
-from enginelog.cli.engine_options import MACHINES, TWINS_FIRE
+from enginelog.cli.engine_options import MACHINES, OFTEN_TWO_STROKE, TWINS_FIRE
 from enginelog.compare import BeforeAfter
 from enginelog.limits import bench as bench_rules
-from enginelog.model import JobRecord, UsageError
+from enginelog.model import JobRecord, Machine, UsageError
 from enginelog.report.cautions import cautions
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, told_first
 from enginelog.report.handback_sheet import sheet
@@ -49,8 +49,13 @@ def job(request: Request) -> Response:
     advice = suggestion(record)
     results = bench_rules.results_of(record.checks)
     steps = [(step, results.get(step.name), step == advice.next) for step in bench_rules.steps()]
-    takes = desk(request).takes.of_job(record.job.id)
-    return page(request, "job.html", record=record, advice=advice, steps=steps, takes=takes, cautions=cautions())
+    takes, unsure = desk(request).takes.of_job(record.job.id), _strokes_unsure(record.machine)
+    return page(request, "job.html", record=record, advice=advice, steps=steps, takes=takes, unsure=unsure)
+
+
+def _strokes_unsure(machine: Machine) -> bool:
+    """Whether four strokes are only assumed of a machine that is often a two-stroke."""
+    return "strokes" in machine.assumed and machine.kind in OFTEN_TWO_STROKE
 
 
 def clip(request: Request) -> Response:
@@ -153,4 +158,7 @@ def machine(request: Request) -> Response:
     with desk(request).store() as store:
         history = store.history(number(request))
     runs = [run for visit in reversed(history.visits) for run in reversed(visit.runs)]
-    return page(request, "machine.html", history=history, runs=runs)
+    unsure = _strokes_unsure(history.machine)
+    return page(
+        request, "machine.html", history=history, runs=runs, kinds=MACHINES, firing=TWINS_FIRE, unsure=unsure,
+    )  # fmt: skip

@@ -1,5 +1,6 @@
 """Fixtures of the bench page's tests: a server with a store of its own, and a browser where there is one."""
 
+import contextlib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -8,6 +9,13 @@ import pytest
 from enginelog.bench.settings import Settings
 
 TOP = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture(scope="module", autouse=True)
+def elsewhere(tmp_path_factory) -> Iterator[None]:
+    """In a folder of its own: a server that ends keeps what was recorded and not attached in the current one."""
+    with contextlib.chdir(tmp_path_factory.mktemp("current")):
+        yield
 
 
 @pytest.fixture(scope="session")

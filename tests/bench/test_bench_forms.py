@@ -117,3 +117,49 @@ def test_a_refusal_leads_back_to_the_form(store, server, browser):
         "x",
     ):
         assert "Back to the form" not in browser.post(f"/jobs/{job}/work", {"cost": "-5"}, Referer=elsewhere).text
+
+
+def test_an_entry_can_be_taken_back(store, browser):
+    """It no longer counts, on the page and in the owner's paper; the command brings it back."""
+    job = new_job(store)
+    for cost in ("7.20", "7.20"):
+        browser.post(f"/jobs/{job}/work", {"kind": "part", "text": "spark plug", "cost": cost})
+    browser.post(f"/jobs/{job}/checks", {"step": "spark", "result": "fail"})
+    page = browser.get(f"/jobs/{job}").text
+    assert page.count(f'action="/jobs/{job}/take-back"') == 3
+    assert browser.post(f"/jobs/{job}/take-back", {"kind": "work", "entry": "2"}).status == 303
+    assert browser.post(f"/jobs/{job}/take-back", {"kind": "check", "entry": "1"}).status == 303
+    with open_store(store) as opened:
+        record = opened.record(job)
+        assert record.cost_cents == 720 and record.checks == ()
+        opened.drop("work", 2, undo=True)
+        assert opened.record(job).cost_cents == 1440
+
+
+@pytest.mark.parametrize(("kind", "entry"), [("work", "1"), ("job", "1"), ("machine", "1"), ("check", "x"), ("", "")])
+def test_only_entries_of_this_job_are_taken_back(store, browser, kind, entry):
+    first, other = new_job(store), new_job(store, "saw Thistle")
+    browser.post(f"/jobs/{first}/work", {"kind": "part", "text": "spark plug"})
+    assert browser.post(f"/jobs/{other}/take-back", {"kind": kind, "entry": entry}).status == 400
+    with open_store(store) as opened:
+        assert len(opened.record(first).work) == 1 and opened.job(first).dropped is None
+
+
+def test_what_was_seen_at_the_counter_stands_on_the_job(store, browser):
+    told = {"label": "saw Thistle", "oil_level": "at the lower mark", "damage": "<b>cord</b> frayed"}
+    where = browser.post("/jobs", told).headers["location"]
+    page = browser.get(where).text
+    assert "oil: at the lower mark; damage: &lt;b&gt;cord&lt;/b&gt; frayed." in page
+
+
+def test_a_wrong_engine_is_put_right(store, browser):
+    """Of a saw whose strokes nobody told the page says what that does to the speed, and where to tell them."""
+    job = browser.post("/jobs", {"label": "saw Thistle", "kind": "saw", "rated_rpm": "9000"}).headers["location"]
+    assert "double its true speed" in browser.get(job).text and 'href="/machines/1#engine"' in browser.get(job).text
+    assert browser.post("/machines/1/engine", {"strokes": "2"}).headers["location"] == "/machines/1"
+    with open_store(store) as opened:
+        saw = opened.machine(1)
+    assert (saw.strokes, saw.kind, saw.rated_rpm) == (2, "saw", 9000.0) and "strokes" not in saw.assumed
+    assert "double its true speed" not in browser.get(job).text
+    assert browser.post("/machines/1/engine", {}).status == 400
+    assert browser.post("/machines/9/engine", {"strokes": "2"}).status == 404

@@ -1,7 +1,7 @@
 // The clip page: record or choose, then send.
 
 import { clock, megabytes } from "./common.js";
-import { forget, keep, keepPiece, newKey, onlyHere } from "./kept.js";
+import { beingMade, forget, keep, keepPiece, newKey, onlyHere } from "./kept.js";
 import { possible, record, whyNot } from "./recorder.js";
 import { send } from "./sending.js";
 
@@ -97,6 +97,7 @@ async function start() {
     part("start").disabled = false;
   }
   Object.assign(clip, { name: going.name, type: going.type });
+  beingMade(clip.key, going.finished);
   keep(clip);
   part("start").hidden = true;
   part("clock").textContent = clock(0);

@@ -7,7 +7,6 @@ const NAME = "enginelog-bench";
 const CLIPS = "clips";
 const PIECES = "pieces";
 const EARLIER = "takes"; // of version 1: one clip a job
-const LIVES_MS = 5000;
 
 function lay(base, going) {
   const clips = base.createObjectStore(CLIPS, { keyPath: "key" });
@@ -42,8 +41,15 @@ async function on(mode, act) {
   }
 }
 
+// Whether anything was ever kept. Looking must not lay the shelves: a page that is left in the middle of that, and put
+// aside by the browser for its back button, would hold them closed for the pages after it.
+async function anything() {
+  return !indexedDB.databases || (await indexedDB.databases()).some((each) => each.name === NAME);
+}
+
 async function quietly(mode, act, otherwise) {
   try {
+    if (mode === "readonly" && !(await anything())) return otherwise;
     return await on(mode, act);
   } catch {
     return otherwise; // this browser keeps nothing (a private window, no room)
@@ -67,7 +73,7 @@ export async function keep(clip) {
 
 /** Keep a second of a recording that is still being made: its clip is kept already, without its sound. */
 export async function keepPiece(key, index, blob) {
-  await quietly("readwrite", (_, pieces) => pieces.put({ key, index, blob, at: Date.now() }));
+  await quietly("readwrite", (_, pieces) => pieces.put({ key, index, blob }));
 }
 
 export async function forget(key) {
@@ -86,15 +92,26 @@ export async function kept(job) {
 
 async function whole(clip) {
   if (!clip.recording) return clip;
+  if (await isBeingMade(clip.key)) return null;
   const pieces = await quietly("readonly", (_, shelf) => shelf.getAll(piecesOf(clip.key)), []);
-  const last = Math.max(clip.at, ...pieces.map((each) => each.at));
-  if (Date.now() - last < LIVES_MS) return null; // another tab is recording it right now
   if (pieces.length) {
     const blob = new Blob(pieces.map((each) => each.blob), { type: clip.type });
     return { ...clip, blob, recording: false, broken: true };
   }
   await forget(clip.key);
   return null;
+}
+
+const lockOf = (key) => `enginelog-recording:${key}`;
+
+/** Let every tab know that this recording is being made, until `finished`; a page that ends lets go by itself. */
+export function beingMade(key, finished) {
+  navigator.locks?.request(lockOf(key), () => finished);
+}
+
+async function isBeingMade(key) {
+  const { held = [] } = (await navigator.locks?.query()) ?? {};
+  return held.some((lock) => lock.name === lockOf(key));
 }
 
 /** Where a kept clip is: "here" alone, on the "server" too, or "done": attached or thrown away, to be kept no longer. */
