@@ -96,12 +96,32 @@ def figures(run: model.StoredRun) -> str:
         return "recording unusable"
     if not found.heard:
         return f"did not run, {found.pulls} pulls" if found.pulls else "no engine heard"
-    parts = ["speed not known" if found.rpm is None else f"{found.rpm:.0f} rpm"]
-    parts[0] += f" or {found.or_rpm:.0f} rpm" if found.rpm is not None and found.or_rpm is not None else ""
-    parts.append(_misfires(found))
+    parts = [_speed(found), _misfires(found)]
     if found.hunting_swing_percent is not None:
         parts.append(f"swings {found.hunting_swing_percent:.1f} %")
-    return "; ".join([", ".join(parts), *(_amiss(found) or ["nothing amiss heard"])])
+    amiss = _amiss(found)
+    if not amiss and found.misfire_percent is not None and _sure_engine(found):  # nothing is said of what is not known
+        amiss = ["nothing amiss heard"]
+    return "; ".join([", ".join(parts), *amiss])
+
+
+def _speed(found: model.RunFigures) -> str:
+    """The speed with the doubt its report has; records of earlier versions do not know theirs."""
+    from enginelog.report import words
+
+    doubted = found.speed_confidence is not None and found.speed_confidence < words.SURE_SPEED
+    speed = "speed not known" if found.rpm is None else f"{found.rpm:.0f} rpm"
+    if found.rpm is not None and found.or_rpm is not None:
+        speed += f" or {found.or_rpm:.0f} rpm"
+    elif found.rpm is not None and doubted:
+        speed = f"perhaps {speed}"
+    return speed if _sure_engine(found) else f"perhaps an engine, {speed}"
+
+
+def _sure_engine(found: model.RunFigures) -> bool:
+    from enginelog.report import words
+
+    return found.engine_chance is None or found.engine_chance >= words.SURE_ENGINE
 
 
 def _amiss(found: model.RunFigures) -> list[str]:
@@ -116,6 +136,8 @@ def _amiss(found: model.RunFigures) -> list[str]:
 
 def _misfires(found: model.RunFigures) -> str:
     """The share of misfires with its interval; none heard is not none, and not counted is not none either."""
+    if found.misfire_percent is None and found.misfire_low is not None and found.misfire_high is None:
+        return f"misfires at least {found.misfire_low:.1f} %"
     if found.misfire_percent is None:
         return "misfires cannot be told"
     if found.misfire_percent == 0:

@@ -160,7 +160,8 @@ class RunFigures:
     """The main figures of one analysis, for lists and trends; None where not known.
 
     worst: its gravest verdict; amiss: codes of its findings of verdict fault or watch; faults: those of verdict fault
-    (records of earlier versions lack them). or_rpm: another speed that sounds nearly the same.
+    (records of earlier versions lack them). or_rpm: another speed that sounds nearly the same. speed_confidence,
+    engine_chance: how sure the speed is, and that an engine was heard at all, 0 to 1.
     """
 
     heard: bool = False
@@ -179,6 +180,8 @@ class RunFigures:
     amiss: tuple[str, ...] = ()
     faults: tuple[str, ...] = ()
     or_rpm: float | None = None
+    speed_confidence: float | None = None
+    engine_chance: float | None = None
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ _PLAIN_APP = "use a plain recorder app with noise reduction and voice enhancemen
 
 NOTHING_READ = Problem(
     "nothing_read",
-    "too poor to tell whether an engine ran: no firing could be made out, and the recording has the faults named here",
+    "too poor to tell whether an engine ran: no firing could be made out, and the recording has other faults, too",
     "record again, close enough that the engine is by far the loudest sound, out of the wind, and without talking",
 )
 

@@ -36,6 +36,8 @@ def figures_of(run: Run) -> RunFigures:
             amiss=tuple(each.code for each in measures.findings if each.verdict in ("watch", "fault")),
             faults=tuple(each.code for each in measures.findings if each.verdict == "fault"),
             or_rpm=measures.speed.or_rpm,
+            speed_confidence=measures.speed.confidence,
+            engine_chance=story.confidence,
         )
     )
 

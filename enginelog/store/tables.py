@@ -18,7 +18,7 @@ from enginelog.store.front import Store
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 _FIGURES = ("heard", "usable", "pulls", "rpm", "rpm_low", "rpm_high", "misfire_percent", "misfire_low", "misfire_high",
-            "hunting_swing_percent", "seconds_to_run", "rundown_s", "worst")  # fmt: skip
+            "hunting_swing_percent", "seconds_to_run", "rundown_s", "worst", "or_rpm", "speed_confidence")  # fmt: skip
 
 
 def safe_cell(value: Any) -> Any:
@@ -115,17 +115,19 @@ def _runs(store: Store, machines: dict[int, Machine]) -> Iterator[dict[str, Any]
         for visit in store.history(machine.id).visits:
             for each in visit.runs:
                 measured = each.analysis.figures if each.analysis else RunFigures()
-                figures = {name: _yes_no(getattr(measured, name)) for name in _FIGURES}
+                figures = {name: _shown(getattr(measured, name)) for name in _FIGURES}
                 yield figures | {
                     "run": each.id, "job": each.job_id, "label": machine.label, "at": _time(each.at),
                     "stage": each.stage, "conditions": ", ".join(each.conditions), "note": each.note,
                     "recording": each.recording_name, "sha256": each.recording_sha256,
-                    "kept": _yes_no(each.recording_kept), "program_version": each.program_version,
+                    "kept": _shown(each.recording_kept), "program_version": each.program_version,
                     "analyses": len(each.earlier) + 1,
                 }  # fmt: skip
 
 
-def _yes_no(value: Any) -> Any:
+def _shown(value: Any) -> Any:
+    if isinstance(value, float):
+        return round(value, 3)  # as fine as any figure is known
     return ("yes" if value else "no") if isinstance(value, bool) else value
 
 

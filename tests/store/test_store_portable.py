@@ -6,6 +6,7 @@ import json
 import zipfile
 from pathlib import Path
 
+import make_runs
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -413,3 +414,14 @@ def test_a_damaged_store_is_not_backed_up_as_if_it_were_sound(tmp_path):
     with open_store(path) as store, pytest.raises(UnreadableError, match="damaged"):
         back_up(store, tmp_path / "a.zip")
     assert not (tmp_path / "a.zip").exists()
+
+
+def test_figures_in_csv_have_no_more_digits_than_are_known_and_bring_their_doubt(store):
+    from enginelog.store.tables import csv_tables
+
+    job = store.take_in(store.remember("pump Heron"))
+    store.attach(job.id, make_runs.hunting_pump(), "before")
+    row = next(csv.DictReader(io.StringIO(csv_tables(store)["runs.csv"])))
+    numbers = [cell for name, cell in row.items() if name.endswith(("rpm", "_s", "_percent"))]
+    assert row["rpm"] and all(len(cell.partition(".")[2]) <= 3 for cell in numbers)
+    assert 0 < float(row["speed_confidence"]) <= 1 and row["or_rpm"] == ""
