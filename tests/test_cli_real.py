@@ -24,6 +24,8 @@ import enginelog
 from enginelog import media, model, report, synthesis
 from enginelog.cli import main
 
+DEMO = Path(__file__).resolve().parents[1] / "recordings_demo"
+
 
 def read_only(path_or_stream, engine, name=None, progress=None):
     """Read the recording to its end, then answer with the hand-made run of a healthy engine."""
@@ -219,3 +221,12 @@ def test_of_several_the_answers_stand_once_more_in_short(tmp_path, monkeypatch, 
     assert [name for _, name in marks] == ["a", "b", "c"] and marks[2][0] == "[-]" and "Could not be read" in end
     assert "Please record again" not in end and max(map(len, end.splitlines())) <= 80
     assert main(["check", "a.wav"]) == 3 and "in short" not in capfd.readouterr().out
+
+
+def test_a_recording_of_pulls_alone_is_not_called_nothing(tmp_path, monkeypatch, capfd):
+    """It is a finding, and a valid 'before': status 3 as there is no running engine, but not 'nothing to analyse'."""
+    monkeypatch.chdir(tmp_path)
+    assert main(["check", str(DEMO / "mower_clover_only_pulled.m4a"), "--strokes", "4", "--cylinders", "1"]) == 3
+    out, err = capfd.readouterr()
+    assert "The starter was pulled" in out
+    assert "no engine to measure: 4 pulls" in err and "nothing to analyse" not in err

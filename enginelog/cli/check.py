@@ -50,7 +50,7 @@ def check(names: tuple[str, ...], out: Path | None, as_json: bool, **told: Any) 
     Exit status: 0 analysed, whatever was found
                  1 the program failed, or the report could not be written
                  2 wrong usage
-                 3 nothing to analyse: no engine heard, or the recording is unusable
+                 3 nothing to analyse: no running engine heard, or the recording is unusable
                  4 the file cannot be read
     Of several recordings the highest counts.
     """
@@ -143,7 +143,8 @@ def _render(run: model.Run, wanted: Wanted, documents: list[str]) -> int:
         status = _write(run, wanted)
     if run.timeline.engine_heard and run.quality.usable:
         return status
-    console.error(f"{console.safe_name(run.clip.name)}: nothing to analyse: {_why_nothing(run)}")
+    what = "no engine to measure" if run.quality.usable and run.timeline.pulls else "nothing to analyse"
+    console.error(f"{console.safe_name(run.clip.name)}: {what}: {_why_nothing(run)}")
     return STATUS_NOTHING
 
 
