@@ -29,7 +29,7 @@ BESIDE = 5  # states from which on a speed is another one
 OFF_GRID = -1.0  # contrast of a rival that lies outside the grid
 LEAST = -2.0
 REACH = 4.0  # inputs count up to this many standard deviations
-AT_ONCE = 16  # frames whose inputs are held at a time
+AT_ONCE = 24  # frames whose inputs are held at a time
 
 
 @dataclass(frozen=True)

@@ -149,11 +149,12 @@ def cycle_grid(low_hz: float, high_hz: float) -> np.ndarray:
 def _kernels(
     features: tuple[Feature, ...], layouts: tuple[Layout, ...], grid: tuple[float, ...], bins: int, bin_hz: float
 ) -> csr_array:
-    """The matrices of all features and, for each, of all layouts, one below the other."""
+    """The matrices of all features and, for each, of all layouts, one below the other, as far as any bin is read."""
     from scipy.sparse import vstack
 
     each = [_kernel(layout, feature, grid, bins, bin_hz) for feature in features for layout in layouts]
-    return vstack(each, format="csr")
+    whole = vstack(each, format="csr")
+    return whole[:, : int(whole.indices.max(initial=0)) + 1]
 
 
 def _kernel(layout: Layout, feature: Feature, grid: tuple[float, ...], bins: int, bin_hz: float) -> csr_array:
@@ -223,9 +224,9 @@ def _frames(signal: np.ndarray, rate_hz: float, times: np.ndarray, window_s: flo
     return _Frames(view, starts, window, size, max(3, int(smooth_hz / bin_hz)), bin_hz)
 
 
-def _whitened(of_signals: list[_Frames], part: slice) -> np.ndarray:
-    """Amplitude spectra of some of the frames of each signal, one signal after the other, each divided by its own local
-    mean."""
+def _whitened(of_signals: list[_Frames], part: slice, bins: int) -> np.ndarray:
+    """The first `bins` of the amplitude spectra of some of the frames of each signal, one signal after the other, each
+    divided by its own local mean."""
     from scipy.fft import rfft
     from scipy.ndimage import uniform_filter1d
 
@@ -234,8 +235,10 @@ def _whitened(of_signals: list[_Frames], part: slice) -> np.ndarray:
     sound -= sound.mean(axis=1, keepdims=True)
     sound *= frames.window
     level = np.abs(rfft(sound, frames.size, axis=1, overwrite_x=True))
-    local = uniform_filter1d(level, frames.smooth, axis=1, mode="nearest")
-    local += 1e-3 * level.mean(axis=1, keepdims=True) + 1e-9
+    least = 1e-3 * level.mean(axis=1, keepdims=True) + 1e-9
+    local = uniform_filter1d(level[:, : bins + frames.smooth // 2 + 1], frames.smooth, axis=1, mode="nearest")[:, :bins]
+    local += least
+    level = level[:, :bins]
     level /= local
     return np.minimum(level, 5.0, out=level)
 
@@ -275,10 +278,11 @@ def _window_scores(signals: list[np.ndarray], features, layouts, grid, times, wi
     bins = min(size // 2 + 1, int(first_one.top_hz / bin_hz) + 2)
     kernel = _kernels(features, layouts, tuple(grid), bins, bin_hz)
     scores = np.empty((len(signals), len(features), len(some), len(grid)), np.float32)
+    bins = kernel.shape[1]
     at_once = max(1, min(128, HELD // size // len(signals)))
     for first in range(0, len(some), at_once):
         part = slice(first, first + at_once)
-        turned = np.ascontiguousarray(_whitened(frames, part)[:, :bins].T)
+        turned = np.ascontiguousarray(_whitened(frames, part, bins).T)
         values = (kernel @ turned).reshape(len(features), len(layouts), len(grid), len(signals), -1)
         best = values.max(axis=1) if len(layouts) > 1 else values[:, 0]
         scores[:, :, part] = best.transpose(2, 0, 3, 1)
