@@ -224,6 +224,11 @@ def _frames(signal: np.ndarray, rate_hz: float, times: np.ndarray, window_s: flo
     return _Frames(view, starts, window, size, max(3, int(smooth_hz / bin_hz)), bin_hz)
 
 
+def _means(rows: np.ndarray) -> np.ndarray:
+    """Mean of each row of `rows` (n, m), shape (n, 1), as a product, which a processor does faster."""
+    return rows @ np.full((rows.shape[1], 1), 1.0 / rows.shape[1], rows.dtype)
+
+
 def _whitened(of_signals: list[_Frames], part: slice, bins: int) -> np.ndarray:
     """The first `bins` of the amplitude spectra of some of the frames of each signal, one signal after the other, each
     divided by its own local mean."""
@@ -232,10 +237,10 @@ def _whitened(of_signals: list[_Frames], part: slice, bins: int) -> np.ndarray:
 
     frames = of_signals[0]
     sound = np.concatenate([each.view[each.starts[part]] for each in of_signals])
-    sound -= sound.mean(axis=1, keepdims=True)
+    sound -= _means(sound)
     sound *= frames.window
     level = np.abs(rfft(sound, frames.size, axis=1, overwrite_x=True))
-    least = 1e-3 * level.mean(axis=1, keepdims=True) + 1e-9
+    least = 1e-3 * _means(level) + 1e-9
     local = uniform_filter1d(level[:, : bins + frames.smooth // 2 + 1], frames.smooth, axis=1, mode="nearest")[:, :bins]
     local += least
     level = level[:, :bins]

@@ -113,16 +113,16 @@ def order_frames(
 
 
 def _folded(frames: np.ndarray, parts: int) -> np.ndarray:
-    """Hann frames less their mean, cut into `parts` that are laid on one another: (frames, length // parts).
+    """Hann frames cut into `parts`, two at least, that are laid on one another: (frames, length // parts).
 
     The transform of that is each `parts`-th bin of the whole frame's: here the lines and the places half-way between.
+    What is constant in a frame shows in bins 0 and 1 alone.
     """
     window = np.hanning(frames.shape[1] + 1)[:-1].astype(np.float32).reshape(parts, -1)
     size = window.shape[1]
     total = frames[:, :size] * window[0]
     for part in range(1, parts):
         total += frames[:, part * size : (part + 1) * size] * window[part]
-    total -= frames.mean(axis=1, keepdims=True) * window.sum(axis=0)
     return total
 
 
