@@ -9,6 +9,7 @@ from enginelog import compare, model
 from enginelog.bench.answers import answer
 from enginelog.bench.desk import desk, go, number
 from enginelog.bench.rendering import page
+from enginelog.bench.takes import NoTakeError
 from enginelog.cli.engine_options import MACHINES, OFTEN_TWO_STROKE, TWINS_FIRE
 from enginelog.compare import BeforeAfter
 from enginelog.limits import bench as bench_rules
@@ -78,6 +79,8 @@ def take(request: Request) -> Response:
     became = desk(request).takes.became(request.path_params["take"])
     if became:
         return go(f"/runs/{became}")
+    if became == 0:
+        raise NoTakeError("this recording was thrown away")
     found = desk(request).takes.get(request.path_params["take"])
     with desk(request).store() as store:
         record = store.record(found.job_id, whole=False)

@@ -108,7 +108,7 @@ def test_a_refusal_leads_back_to_the_form(store, server, browser):
     assert (wrong.status, old.status) == (400, 403)
     for answer in (wrong, old):
         assert answer.headers["content-type"].startswith("text/html")
-        assert f'href="/jobs/{job}"' in answer.text and "Back to the form" in answer.text
+        assert f'href="/jobs/{job}"' in answer.text and "Go back<" in answer.text
         assert "script-src 'self'" in answer.headers["content-security-policy"]
     for elsewhere in (
         "https://evil.example/jobs/1",
@@ -116,7 +116,7 @@ def test_a_refusal_leads_back_to_the_form(store, server, browser):
         f"{server.url}/\\evil.example",
         "x",
     ):
-        assert "Back to the form" not in browser.post(f"/jobs/{job}/work", {"cost": "-5"}, Referer=elsewhere).text
+        assert "Go back<" not in browser.post(f"/jobs/{job}/work", {"cost": "-5"}, Referer=elsewhere).text
 
 
 def test_an_entry_can_be_taken_back(store, browser):

@@ -302,7 +302,8 @@ def test_what_became_of_a_take_is_known(store, server, browser):
     assert browser.get(f"/takes/{take}/state").json == {"state": "attached", "run": 1}
     assert browser.post(f"/takes/{other}/discard").status == 303
     assert browser.get(f"/takes/{other}/state").json == {"state": "discarded", "run": None}
-    assert browser.get(f"/takes/{other}").status == 404
+    gone = browser.get(f"/takes/{other}")
+    assert gone.status == 404 and "was thrown away" in gone.text.replace("This", "this")
     assert browser.get("/takes/never/state").status == 404
 
 
