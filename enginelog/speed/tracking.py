@@ -92,11 +92,13 @@ def _shown(scores, sums, path, fine: Refined) -> np.ndarray:
 
 def _leads(values: np.ndarray, path: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """By how much the path leads over the best of its rivals for 2 s, and over the best other speed for 0.45 s."""
-    own = values[np.arange(len(path)), path]
+    row = np.arange(len(path))
+    own = values[row, path]
     rivals = [_at(values, path + np.log(ratio) / GRID_STEP) for ratio in RIVALS]
     octave = np.min([_smooth(own - rival, 41) for rival in rivals], axis=0)
-    near = np.abs(np.arange(values.shape[1])[None] - path[:, None]) < 6
-    return octave, _smooth(own - np.where(near, values.min(), values).max(axis=1), 9)
+    others, near = values.copy(), path[:, None] + np.arange(-5, 6)
+    others[row[:, None], near.clip(0, values.shape[1] - 1)] = values.min()
+    return octave, _smooth(own - others.max(axis=1), 9)
 
 
 def _at(total: np.ndarray, place: np.ndarray) -> np.ndarray:
