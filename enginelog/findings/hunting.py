@@ -224,15 +224,18 @@ def _measured(rate, first, rest, step_s, t_s, inside, harmonic, k: int, length: 
 def _refine(ready: _Prepared, fit: _Fit, length: float, low_hz: float, high_hz: float) -> _Fit:
     """Climb to the rate that explains most, from steps of an eighth of a resolution cell down to a hundredth."""
     step = 0.12 / length
+    ways: tuple[int, ...] = (-1, 1)
     while step > 0.02 / length:
         around = [
             _fit(ready, rate, length)
-            for rate in (fit.rate_hz - step, fit.rate_hz + step)
+            for rate in (fit.rate_hz + way * step for way in ways)
             if low_hz * 0.9 <= rate <= high_hz * 1.05
         ]
         best = max([fit, *around], key=lambda one: one.share)
         if best is fit:
-            step /= 2
+            step, ways = step / 2, (-1, 1)
+        else:  # where it comes from is worse
+            ways = (1,) if best.rate_hz > fit.rate_hz else (-1,)
         fit = best
     return fit
 

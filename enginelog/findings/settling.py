@@ -71,6 +71,7 @@ def _levels(g: np.ndarray, values: np.ndarray, weight, low: float, high: float) 
     range.
     """
     mean, sides = np.full(g.shape, values.mean()), np.stack([np.ones(len(values)), values], axis=1)
+    before = None
     for _ in range(8):
         w = weight(np.clip(mean, low, high, out=mean))
         (whole, all_of), (part, right) = (w @ sides).T, (np.multiply(w, g, out=w) @ sides).T
@@ -83,6 +84,9 @@ def _levels(g: np.ndarray, values: np.ndarray, weight, low: float, high: float) 
         levels = np.clip(levels, low, high)
         mean = (levels[:, :1] - levels[:, 1:]) * g
         mean += levels[:, 1:]
+        if before is not None and np.array_equal(levels, before):
+            break  # as where no firing is lost: it stays so
+        before = levels
     return levels, mean
 
 
