@@ -151,8 +151,9 @@ def _hardly_judged(told: np.ndarray, limits: LimitSet) -> str | None:
     n = len(told)
     if n < limits.value("misfire_least_events") or told.mean() >= limits.value("misfire_least_told"):
         return None
-    judged = f"only {100 * told.mean():.0f} %" if told.any() else "none"
-    return f"{judged} of the {n} firings heard could be judged; lost and weak ones sound too much alike here"
+    if not told.any():
+        return f"lost and weak ones among the {n} firings heard sound too much alike here"
+    return f"only {100 * told.mean():.0f} % of the {n} firings heard could be judged; lost and weak ones sound too alike"
 
 
 def followed_share(firings: Firings, spans: list[Span]) -> float:
