@@ -153,7 +153,8 @@ def _hardly_judged(told: np.ndarray, limits: LimitSet) -> str | None:
         return None
     if not told.any():
         return f"lost and weak ones among the {n} firings heard sound too much alike here"
-    return f"only {100 * told.mean():.0f} % of the {n} firings heard could be judged; lost and weak ones sound too alike"
+    part = 100 * told.mean()
+    return f"only {part:.0f} % of the {n} firings heard could be judged; lost and weak ones sound too much alike"
 
 
 def followed_share(firings: Firings, spans: list[Span]) -> float:
