@@ -116,8 +116,9 @@ def _listen(clip: Clip, engine: Engine, sets: dict, heard: _Heard) -> None:
     low = replace(clip, samples=resample(clip.samples, clip.rate_hz, LOW_RATE_HZ), rate_hz=LOW_RATE_HZ)
     activity = timeline.listen(low, sets["timeline"])
     track = speed.track(low, engine, sets["speed"])
-    firings = firing.locate(clip, track, engine, sets["firing"])
     heard.spectrum = speed.added(heard.spectrum, speed.order_power(low, track, engine))
+    del low  # the firings need the most room
+    firings = firing.locate(clip, track, engine, sets["firing"])
     _keep(heard, start_s, activity, track, firings)
 
 
