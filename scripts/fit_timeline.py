@@ -162,18 +162,22 @@ def fit_all(examples: list[Example], more: list[Example], steps: int) -> dict[st
     """The three classifiers; the third learns from what the first two say of recordings they have not seen.
 
     `more` is for the engine classifier, which needs the most (the others lose the edges of a run among many runs), and
-    what is no engine in it for that of bursts.
+    what is no engine in it for that of bursts. Found sounds are for the other two: the engine classifier takes talk and
+    effects for no engine without them, and with music among its examples it loses engines in noise.
     """
     tracked = [e for e in examples if e.track is not None]
     every = [*tracked, *more]
-    engine_tasks = [(e.fold, engine_task(e)) for e in every for _ in range(e.counts)]
+    engine_tasks = [(e.fold, engine_task(e)) for e in every if not e.found for _ in range(e.counts)]
     bursts = [e for e in [*examples, *(e for e in more if e.truth is None)] if not e.real_engine]
     pull_tasks = [(e.fold, pull_task(e)) for e in bursts for _ in range(e.counts)]
     engines = []
     for fold in range(FOLDS):
         seen = [t for f, t in engine_tasks if f != fold]
         engines.append(together([fit(seen, 2, 48, 0.3, 4 * steps, seed, 1.0) for seed in (fold, 30 + fold)]))
-    pulls = [fit([t for f, t in pull_tasks if f != fold], 2, 12, 0.4, steps, 10 + fold, 0.5) for fold in range(FOLDS)]
+    pulls = []
+    for fold in range(FOLDS):
+        seen = [t for f, t in pull_tasks if f != fold]
+        pulls.append(together([fit(seen, 2, 48, 0.3, 4 * steps, seed, 0.65) for seed in (10 + fold, 40 + fold)]))
     states = []
     for e in tracked:
         running = engines[e.fold].logits(cues(e.activity, e.track, e.engine, limits.load("timeline")))[:, 0]
@@ -241,7 +245,7 @@ def main(arguments: list[str]) -> int:
         examples += real_examples(told.real, True, told.cache)
         more += real_variants(told.real, told.cache)
     if told.sounds:
-        examples += found_sounds(24 * told.rounds, 0, told.sounds, told.cache)
+        examples += found_sounds(60 * told.rounds, 0, told.sounds, told.cache)
     print(f"{len(examples)} examples, {len(more)} more for the engine classifier", flush=True)
     save(fit_all(examples, more, told.steps), told.out)
     return 0

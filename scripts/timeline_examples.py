@@ -63,6 +63,11 @@ class Example:
         return self.name.startswith("real_")
 
     @property
+    def found(self) -> bool:
+        """Whether other people recorded the sound, and no engine is in it."""
+        return self.name.startswith("found_")
+
+    @property
     def counts(self) -> int:
         """As many times as another made-up recording."""
         if self.real:
@@ -365,13 +370,13 @@ def plain_others(count: int, base: int, cache: Path) -> Iterator[Example]:
 
 
 def found_sounds(count: int, base: int, folder: Path, cache: Path) -> Iterator[Example]:
-    """Talk and effects that other people recorded, at the bench, each taken for a four-stroke and a two-stroke."""
+    """Talk, effects, music that other people recorded, at the bench, each taken for a four-stroke and a two-stroke."""
     found = speakers(folder, for_fitting=True)
     for seed in range(base, base + count):
 
         def make(seed=seed) -> list[Example]:
             one = found_sound(found, seed)
-            return [] if one is None else taken_for_both(f"found_{seed}_{one.speaker}_{one.hardness}", one.clip)
+            return [] if one is None else taken_for_both(f"found_{seed}_{one.hardness}_{one.speaker}", one.clip)
 
         yield from kept(cache, f"found_{seed}", make)
 

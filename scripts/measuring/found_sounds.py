@@ -2,8 +2,10 @@
 
 Talk of our own making has no lips, no coughs and no single words; a starter's pull is as short and as sudden as these.
 The folder (ENGINELOG_SOUNDS) is never part of the project: what Debian's packages asterisk-core-sounds-*-wav,
-ktuberling-data, wesnoth-1.16-data and asterisk-moh-opsound-wav bring (free licences, named in each package) was
-unpacked for it (`dpkg-deb -x`). One half is for fitting, the other for measuring; a speaker is in one half only.
+ktuberling-data and wesnoth-1.16-data bring, and in folders named `music` that of wesnoth-1.16-music, hedgewars-data,
+supertux-data, ardentryst, lincity-ng-data, asc-music, fretsonfire-songs-* and asterisk-moh-opsound-wav (free licences,
+named in each package), was unpacked for it (`dpkg-deb -x`). One half is for fitting, the other for measuring; a speaker
+is in one half only, and so are the takes of one effect or piece.
 """
 
 from __future__ import annotations
@@ -21,15 +23,15 @@ from measuring.others import HEAD, Heard, Sound, heard_in, row
 from measuring.pool import each
 from measuring.tables import table
 
-MUSIC = "moh"  # music on hold
 SUFFIXES = (".wav", ".ogg", ".opus", ".flac", ".mp3")
 FITTED_SPEAKERS = (
     *("en_US_f_Allison", "ca", "de", "en", "fi", "ga", "id", "lt", "nl", "pt", "ru", "sv", "wa"),
     *("sr", "sr@ijekavian", "sr@ijekavianlatin", "sr@latin"),  # one and the same speaker, perhaps
 )
-KEPT_SPEAKERS = ("ru_RU_f_IvrvoiceRU", "da", "el", "es", "fr", "gl", "it", "nds", "nn", "ro", "sl", "uk", MUSIC)
+KEPT_SPEAKERS = ("ru_RU_f_IvrvoiceRU", "da", "el", "es", "fr", "gl", "it", "nds", "nn", "ro", "sl", "uk")
 HARDNESS = ("easy", "ordinary", "hard")
-EFFECTS = "effects"  # what no speaker said
+MUSIC, EFFECTS = "music", "effects"  # what no speaker said
+MUSIC_FOLDERS = (MUSIC, "moh")
 EMPTY = "silence"  # folder of recordings of nothing
 SECONDS, SHORTEST_S = 8.0, 0.2
 LEAST_RMS = 1e-4
@@ -37,7 +39,7 @@ MOST = 12  # recordings one after the other
 
 
 def fitted(path: Path) -> bool:
-    """Whether a recording is of the half for fitting: by its speaker's folder, an effect by its name's first word."""
+    """Whether a recording is of the half for fitting: by its speaker's folder, others by their name's first word."""
     for part in path.parts:
         if part in FITTED_SPEAKERS or part in KEPT_SPEAKERS:
             return part in FITTED_SPEAKERS
@@ -50,9 +52,15 @@ def speakers(folder: Path, for_fitting: bool) -> dict[str, list[Path]]:
     for path in sorted(folder.rglob("*")):
         parts = path.relative_to(folder).parts
         if path.suffix.lower() in SUFFIXES and EMPTY not in parts and fitted(Path(*parts)) == for_fitting:
-            named = [part for part in parts if part in FITTED_SPEAKERS + KEPT_SPEAKERS]
-            found.setdefault(named[0] if named else EFFECTS, []).append(path)
+            found.setdefault(made_by(parts), []).append(path)
     return found
+
+
+def made_by(folders: tuple[str, ...]) -> str:
+    """The speaker, or what else is heard, from the folders a recording lies in."""
+    if any(part in MUSIC_FOLDERS for part in folders):
+        return MUSIC
+    return next((part for part in folders if part in FITTED_SPEAKERS + KEPT_SPEAKERS), EFFECTS)
 
 
 @dataclass(frozen=True)
@@ -65,13 +73,12 @@ class Found:
 
 
 def found_sound(found: dict[str, list[Path]], seed: int) -> Found | None:
-    """Sounds of `speakers` one after the other for about 8 s, at the bench; speakers in turn, each fourth seed effects.
-
-    None where the recordings drawn hold nothing.
+    """Sounds of `speakers` one after the other for about 8 s, at the bench: two of four seeds speakers in turn, one
+    effects, one music. None where the recordings drawn hold nothing.
     """
     turn, place = divmod(seed, 4)
-    talkers = [name for name in found if name != EFFECTS]
-    name = EFFECTS if place == 3 and EFFECTS in found else talkers[(3 * turn + place) % len(talkers)]
+    talkers = [name for name in found if name not in (EFFECTS, MUSIC)]
+    name = (talkers[2 * turn % len(talkers)], talkers[(2 * turn + 1) % len(talkers)], EFFECTS, MUSIC)[place]
     hardness = (*HARDNESS, "ordinary")[turn % 4]
     sound = strung(found[name], np.random.default_rng([seed, 7]))
     return None if sound is None else Found(name, hardness, synthesis.at_the_bench(sound, seed, hardness))
@@ -88,7 +95,8 @@ def strung(paths: list[Path], rng: np.random.Generator) -> Clip | None:
             continue
         rate_hz = clip.rate_hz
         quiet = np.zeros(int(rng.uniform(0.3, 1.7) * pause_s * rate_hz), np.float32)
-        samples = clip.samples[: int(SECONDS * rate_hz)] * np.float32(10 ** (rng.normal(0, 3) / 20))
+        first = int(rng.uniform(0, max(clip.seconds - SECONDS, 0.0)) * rate_hz)
+        samples = clip.samples[first : first + int(SECONDS * rate_hz)] * np.float32(10 ** (rng.normal(0, 3) / 20))
         pieces += [quiet, samples]
         length += (len(quiet) + len(samples)) / rate_hz
         if length >= SECONDS:
@@ -125,14 +133,14 @@ def listen(seed: int) -> list[Heard]:
     one = found_sound(speakers(Path(os.environ["ENGINELOG_SOUNDS"]), for_fitting=False), seed)
     if one is None:
         return []
-    kind = {EFFECTS: "effects", MUSIC: "music"}.get(one.speaker, "talk")
+    kind = one.speaker if one.speaker in (EFFECTS, MUSIC) else "talk"
     return heard_in(one.clip, Sound(kind, seed, one.hardness))
 
 
 def found_table(count: int, first_seed: int, jobs: int) -> str:
     """What was heard in `count` recordings: all, by kind, and talk by how hard the recording is."""
     heard = [one for of_one in each(listen, range(first_seed, first_seed + count), jobs, "found") for one in of_one]
-    kinds = {kind: [one for one in heard if one.sound.kind == kind] for kind in ("talk", "effects", "music")}
+    kinds = {kind: [one for one in heard if one.sound.kind == kind] for kind in ("talk", EFFECTS, MUSIC)}
     talk = {f"talk, {hard}": [one for one in kinds["talk"] if one.sound.hardness == hard] for hard in HARDNESS}
     groups = {"**all**": heard, **kinds, **talk}
     return table(HEAD, [row(name, group) for name, group in groups.items() if group])
