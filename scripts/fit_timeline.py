@@ -69,10 +69,17 @@ def engine_task(example: Example) -> tuple[np.ndarray, np.ndarray]:
     return cues(example.activity, example.track, example.engine, limits.load("timeline"))[known], wanted[known]
 
 
-def pull_task(example: Example) -> tuple[np.ndarray, np.ndarray]:
-    """Burst features and whether a starter is pulled; the end of a pull is soft, the run and run-down left out."""
+def pull_task(example: Example, engine: Net) -> tuple[np.ndarray, np.ndarray]:
+    """Burst features and whether a starter is pulled; the end of a pull is soft, the run and run-down left out.
+
+    Of a real engine it is not known when it ran, only that nobody pulled: `engine` says what the features take for it.
+    """
     t = frame_times(example)
     wanted, known, running = np.zeros(len(t), int), np.ones(len(t), bool), np.zeros(len(t), bool)
+    if example.real_engine:
+        running = (
+            engine.logits(cues(example.activity, example.track, example.engine, limits.load("timeline")))[:, 0] > 1.0
+        )
     for span in example.truth.spans if example.truth else ():
         inside = (t >= span.start_s) & (t < span.end_s)
         if span.kind == "run":
@@ -168,12 +175,12 @@ def fit_all(examples: list[Example], more: list[Example], steps: int) -> dict[st
     tracked = [e for e in examples if e.track is not None]
     every = [*tracked, *more]
     engine_tasks = [(e.fold, engine_task(e)) for e in every if not e.found for _ in range(e.counts)]
-    bursts = [e for e in [*examples, *(e for e in more if e.truth is None)] if not e.real_engine]
-    pull_tasks = [(e.fold, pull_task(e)) for e in bursts for _ in range(e.counts)]
     engines = []
     for fold in range(FOLDS):
         seen = [t for f, t in engine_tasks if f != fold]
         engines.append(together([fit(seen, 2, 48, 0.3, 4 * steps, seed, 1.0) for seed in (fold, 30 + fold)]))
+    bursts = [*(e for e in examples if not e.started), *(e for e in more if e.truth is None and not e.real_engine)]
+    pull_tasks = [(e.fold, pull_task(e, engines[e.fold])) for e in bursts for _ in range(e.counts)]
     pulls = []
     for fold in range(FOLDS):
         seen = [t for f, t in pull_tasks if f != fold]

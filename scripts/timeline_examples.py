@@ -75,6 +75,11 @@ class Example:
         return self.name.startswith("real_")
 
     @property
+    def started(self) -> bool:
+        """Whether a real engine may be heard to be started, at a moment that nobody wrote down."""
+        return self.real_engine and "startup" in self.name
+
+    @property
     def found(self) -> bool:
         """Whether other people recorded the sound, and no engine is in it."""
         return self.name.startswith("found_")
