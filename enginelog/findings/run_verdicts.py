@@ -183,9 +183,11 @@ def judge_stop(evidence: Evidence, limits: LimitSet) -> Finding:
         return Finding("stop", "ok", f"From ignition off to standstill {seconds:.1f} s.", seconds, "s")
     limit, doubt = limits["blade_stop_s"], limits.value("blade_stop_doubt")
     verdict = graded(seconds, limit.value * (1 - doubt), limit.value * (1 + doubt))
+    by_ear = f" By ear that may be {100 * doubt:.0f} % off, so it may be too long or in time."
+    near = by_ear if verdict == "watch" else ""
     text = (
         f"From ignition off to standstill {seconds:.1f} s; a mower's blade must stand within"
-        f" {limit.value:.1f} s. {NO_CERTIFICATE}"
+        f" {limit.value:.1f} s.{near} {NO_CERTIFICATE}"
     )
     advice = ("blade brake, by the manual, with the plug lead off",) if verdict != "ok" else ()
     return Finding("stop", verdict, text, seconds, "s", limit.value, cited(limit), next=advice)
