@@ -197,7 +197,9 @@ def test_the_bench_page_hears_the_same(virtual_microphone, tmp_path):
     wave = as_wave(CLIP, tmp_path)
     command = [*LISTEN[:-1], "bench", "--port", "0", "--device", "default", "--store", str(tmp_path / "shed.enginelog")]
     environment = virtual_microphone | {"PYTHONIOENCODING": "utf-8"}
-    serving = subprocess.Popen(command, env=environment, stdout=subprocess.PIPE, text=True, encoding="utf-8")
+    serving = subprocess.Popen(
+        command, env=environment, cwd=tmp_path, stdout=subprocess.PIPE, text=True, encoding="utf-8"
+    )
     playing = None
     try:
         address = serving.stdout.readline().split()[-1]
@@ -219,3 +221,4 @@ def test_the_bench_page_hears_the_same(virtual_microphone, tmp_path):
         for each in filter(None, (playing, serving)):
             ended(each)
     assert enough(shown, 10) and abs(np.median(shown) / truth_of(CLIP)["speed_rpm"] - 1) < 0.005
+    assert len(list(tmp_path.glob("listen-job-1-*.wav"))) == 1  # never attached: kept where the server was started
