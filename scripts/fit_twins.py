@@ -25,6 +25,7 @@ from measuring.untold_twins import KINDS
 from enginelog import limits, synthesis
 from enginelog.model import Clip, Engine
 from enginelog.speed import twins
+from enginelog.speed.stored import Model
 
 TARGET = Path(twins.__file__).parent / "twins.json"
 FIRST = {"ordinary": 2000, "hard": 7000}
@@ -76,7 +77,7 @@ def _heard(clip: Clip, engine: Engine, seed: int, group: str) -> Heard:
     return Heard(twin.figures(), twins.WAYS.index(engine.firing_angles_deg), seed, group)
 
 
-def fit(x: np.ndarray, way: np.ndarray) -> dict[str, np.ndarray]:
+def fit(x: np.ndarray, way: np.ndarray) -> Model:
     """Ridge multinomial logistic regression of `way` (n,) on figures (n, k)."""
     from scipy.optimize import minimize
 
@@ -95,7 +96,7 @@ def fit(x: np.ndarray, way: np.ndarray) -> dict[str, np.ndarray]:
 
     start = np.zeros(len(twins.WAYS) * z.shape[1])
     found = minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": 1000}).x
-    return {"mean": mean, "spread": spread, "weight": found.reshape(len(twins.WAYS), -1)}
+    return Model(mean, spread, found.reshape(len(twins.WAYS), -1))
 
 
 def show(found: list[Heard]) -> None:
@@ -137,7 +138,8 @@ def main(arguments: list[str]) -> int:
     if told.write:
         model = fit(np.array([one.figures for one in found]), np.array([one.way for one in found]))
         rounded = {
-            name: np.vectorize(lambda value: float(f"{value:.5g}"))(values).tolist() for name, values in model.items()
+            name: np.vectorize(lambda value: float(f"{value:.5g}"))(values).tolist()
+            for name, values in vars(model).items()
         }
         TARGET.write_text(json.dumps(rounded) + "\n", encoding="utf-8")
         print(f"written: {TARGET.name}")

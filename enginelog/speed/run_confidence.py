@@ -8,16 +8,13 @@ as several right ones when it was fitted, so 0.5 is a speed that is right four t
 
 from __future__ import annotations
 
-import json
-from functools import lru_cache
-from importlib.resources import files
-
 import numpy as np
 
 from enginelog.dsp.logistic import logit_of, probability
 from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Engine, Track
 from enginelog.speed.kinds import is_saw, usual_range
+from enginelog.speed.stored import stored_model
 
 FIGURES = (
     *("confidence_known", "known", "confidence", "half_width", "spread", "octave"),
@@ -63,14 +60,8 @@ def _sure(confidence: float) -> float:
     return float(logit_of(np.clip(confidence, SURE, 1.0 - SURE)))
 
 
-@lru_cache(maxsize=1)
-def _model() -> dict[str, np.ndarray]:
-    stored = json.loads((files(__package__) / "run_confidence.json").read_text(encoding="utf-8"))
-    return {name: np.asarray(stored[name], float) for name in ("mean", "spread", "weight")}
-
-
 def run_confidence(found: np.ndarray) -> float:
     """Confidence 0..1 from the `figures` of a run."""
-    model = _model()
-    z = np.clip((found - model["mean"]) / model["spread"], -WIDEST, WIDEST)
-    return float(probability(model["weight"][0] + z @ model["weight"][1:]))
+    model = stored_model("run_confidence")
+    z = np.clip((found - model.mean) / model.spread, -WIDEST, WIDEST)
+    return float(probability(model.weight[0] + z @ model.weight[1:]))

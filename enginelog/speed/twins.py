@@ -9,10 +9,7 @@ out, and whether those that equal firings cancel are missing. Its coefficients l
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, replace
-from functools import lru_cache
-from importlib.resources import files
 
 import numpy as np
 
@@ -20,6 +17,7 @@ from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Clip, Engine, Speed, Track
 from enginelog.speed.emission import plain_sum
 from enginelog.speed.spectrum import OrderPower, added, cancelled_db, order_power, spectrum_of
+from enginelog.speed.stored import Model, stored_model
 from enginelog.speed.tracks import track
 
 WAYS = ((0.0, 360.0), (0.0, 270.0), (0.0, 180.0))
@@ -143,16 +141,11 @@ def _known(tracks: list[Track]) -> np.ndarray:
     return np.any([np.isfinite(one.rpm) for one in tracks], axis=0)
 
 
-def chance_of(figures: np.ndarray, model: dict[str, np.ndarray] | None = None) -> np.ndarray:
-    """How likely each of WAYS is, shape (len(WAYS),), from the figures of a twin. model: the shipped one if None."""
-    model = model or _model()
-    z = np.clip((figures - model["mean"]) / model["spread"], -WIDEST, WIDEST)
-    logit = model["weight"][:, 0] + model["weight"][:, 1:] @ z
+def chance_of(figures: np.ndarray, model: Model | None = None) -> np.ndarray:
+    """How likely each of WAYS is, shape (len(WAYS),), from the figures of a twin. model: the shipped one if None; its
+    weights have a row for each way."""
+    model = model or stored_model("twins")
+    z = np.clip((figures - model.mean) / model.spread, -WIDEST, WIDEST)
+    logit = model.weight[:, 0] + model.weight[:, 1:] @ z
     share = np.exp(logit - logit.max())
     return share / share.sum()
-
-
-@lru_cache(maxsize=1)
-def _model() -> dict[str, np.ndarray]:
-    stored = json.loads((files(__package__) / "twins.json").read_text(encoding="utf-8"))
-    return {name: np.asarray(stored[name], float) for name in ("mean", "spread", "weight")}
