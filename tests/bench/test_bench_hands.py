@@ -195,6 +195,7 @@ def test_a_second_recording_does_not_replace_the_first(phone):
     chromium.until("return document.getElementById('clock').textContent >= '0:01'")
     chromium.click("#stop")
     chromium.until("return document.getElementById('held').textContent.includes(arguments[0])", first)
+    chromium.until(STATUS, "Kept in this browser")  # shown a moment before it is written
     chromium.open(f"{where}/clip")
     chromium.until("return document.getElementById('held').textContent.includes(arguments[0])", first)
     chromium.click("#held button")
