@@ -103,10 +103,11 @@ def make_other(seed: int, kind: str, seconds: float = 8.0, hardness: str = "ordi
 def at_the_bench(sound: Clip, seed: int, hardness: str = "ordinary") -> Clip:
     """Any sound as it is recorded where engines are: in a room or yard, among other noises, by a phone."""
     from enginelog.dsp.signals import resample
+    from enginelog.synthesis import other
 
     scenario = _of_no_engine(seed, "found", sound.seconds, hardness)
     samples = resample(sound.samples, sound.rate_hz, scenario.rate_hz).astype(float)
-    return _recorded_alone(scenario, samples / (np.sqrt(np.mean(samples**2)) + 1e-12))
+    return _recorded_alone(scenario, other.normal(samples))
 
 
 def _of_no_engine(seed: int, kind: str, seconds: float, hardness: str) -> Scenario:

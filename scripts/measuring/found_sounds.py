@@ -13,6 +13,7 @@ from __future__ import annotations
 import os
 import zlib
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -128,9 +129,15 @@ def missing() -> str | None:
     return None if speakers(Path(where), for_fitting=False) else f"no sounds to measure with in {Path(where).name!r}"
 
 
+@cache
+def _to_measure(folder: str) -> dict[str, list[Path]]:
+    """The half for measuring; the folder, of thousands of files, is gone through once in each process."""
+    return speakers(Path(folder), for_fitting=False)
+
+
 def listen(seed: int) -> list[Heard]:
     """One recording of the half for measuring, analysed."""
-    one = found_sound(speakers(Path(os.environ["ENGINELOG_SOUNDS"]), for_fitting=False), seed)
+    one = found_sound(_to_measure(os.environ["ENGINELOG_SOUNDS"]), seed)
     if one is None:
         return []
     kind = one.speaker if one.speaker in (EFFECTS, MUSIC) else "talk"
