@@ -1,5 +1,7 @@
 """The run record: each field of its table, strict JSON, and a reader that says exactly what is wrong."""
 
+import csv
+import io
 import json
 import math
 from dataclasses import replace
@@ -9,7 +11,8 @@ import numpy as np
 import pytest
 
 from enginelog import model, plots, report
-from enginelog.model import Speed, Track
+from enginelog.bench import answers
+from enginelog.model import Span, Speed, Timeline, Track
 
 # The record's table, written out again here apart from the program's own specification.
 TABLE = {
@@ -256,3 +259,26 @@ def test_no_speed_is_written_or_drawn_where_no_engine_was_heard():
     page = report.to_html(run)
     assert "What was heard when" in page and "Speed over time" not in page
     assert page.count("no engine running by itself") <= 4, "one reason is one row, not one for each measure"
+
+
+def test_of_a_heard_engine_a_speed_stands_only_where_it_turned_by_itself():
+    """Worked out by hand: run from 2 to 8 s, run-down to 9 s; what beats in the quiet and in the pull is no speed."""
+    run = make_runs.healthy_generator()
+    edges = ((0, 1, "quiet"), (1, 2, "pull"), (2, 8, "run"), (8, 9, "rundown"), (9, 12, "quiet"))
+    spans = tuple(Span(kind, start_s, end_s) for start_s, end_s, kind in edges)
+    t_s = np.arange(0.5, 12.0)
+    track = Track(t_s, 3000.0 + t_s, np.full(12, 0.9), np.full(12, 5.0))
+    run = replace(run, track=track, timeline=Timeline(True, 0.99, spans, 1), clip=replace(run.clip, seconds=12.0))
+    known = [None, None, 3002.5, 3003.5, 3004.5, 3005.5, 3006.5, 3007.5, 3008.5, None, None, None]
+    written = json.loads(report.to_json(run))["track"]
+    assert written["rpm"] == known and written["t_s"] == t_s.tolist()
+    assert written["confidence"] == [0.0, 0.0, *[0.9] * 7, 0.0, 0.0, 0.0]
+    rows = list(csv.DictReader(io.StringIO(report.speed_csv(run), newline="")))
+    assert [row["rpm"] for row in rows] == ["" if rpm is None else str(rpm) for rpm in known]
+    assert [row["rpm_std"] for row in rows] == ["" if rpm is None else "5.00" for rpm in known]
+    assert answers.track(run)["rpm"] == known
+    drawn = plots.speed_over_time(run).axes[1].lines[0].get_ydata()
+    assert [None if np.isnan(rpm) else rpm for rpm in drawn] == known
+    assert run.track.rpm is track.rpm, "what was read stays on record"
+    silent = replace(run, timeline=replace(run.timeline, engine_heard=False))
+    assert not silent.timeline.turning(t_s).any()

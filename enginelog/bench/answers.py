@@ -69,19 +69,16 @@ def _told(finding: Finding) -> Told:
 
 
 def track(run: Run) -> dict[str, Any]:
-    """The speed over time for the page's own plot: plain lists, unknown None, thinned where very long.
-
-    Only where the engine turned by itself: what sounds like a speed between pulls of the starter is none.
-    """
-    t_s, sure = run.track.t_s, run.track.confidence
-    rpm = np.where(_turning(run), run.track.rpm, np.nan)
+    """The speed over time for the page's own plot: plain lists, unknown None, thinned where very long."""
+    told = run.track_told
+    t_s, rpm, sure = told.t_s, told.rpm, told.confidence
     if len(t_s) > MOST_POINTS:
         thin, how_sure = envelope(t_s, rpm, BINS), envelope(t_s, sure, BINS)
         t_s, rpm, sure = thin.x, thin.mean, how_sure.mean
     spans = [{"kind": s.kind, "start": round(s.start_s, 2), "end": round(s.end_s, 2)} for s in run.timeline.spans]
-    told = [each for each in map(_told, run.measures.findings) if each.finding.verdict in ("fault", "watch")]
+    amiss = [each for each in map(_told, run.measures.findings) if each.finding.verdict in ("fault", "watch")]
     marks = [
-        {"title": each.title, "start": each.start_s, "end": each.end_s} for each in told if each.start_s is not None
+        {"title": each.title, "start": each.start_s, "end": each.end_s} for each in amiss if each.start_s is not None
     ]
     return {
         "seconds": round(run.clip.seconds, 3),
@@ -93,15 +90,6 @@ def track(run: Run) -> dict[str, Any]:
         "rated": run.engine.rated_rpm,
         "idle": run.engine.idle_rpm,
     }
-
-
-def _turning(run: Run) -> np.ndarray:
-    """Which moments of the track lie in a run or a run-down: (n,) bool."""
-    t_s, found = run.track.t_s, np.zeros(len(run.track.t_s), dtype=bool)
-    for span in run.timeline.spans:
-        if span.kind in ("run", "rundown"):
-            found |= (t_s >= span.start_s) & (t_s <= span.end_s)
-    return found
 
 
 def _plain(values: np.ndarray, digits: int) -> list[float | None]:

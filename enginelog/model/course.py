@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 
 @dataclass(frozen=True)
 class Span:
@@ -50,6 +52,18 @@ class Timeline:
     cut_s: float | None = None
     cut_reason: str | None = None
     rundown_reason: str | None = None
+
+    def turning(self, t_s: np.ndarray) -> np.ndarray:
+        """Which of the moments `t_s` (seconds, ascending, shape (n,)) lie in a run or a run-down: (n,) bool.
+
+        None where no engine was heard. A pull is no turning by itself.
+        """
+        out = np.zeros(len(t_s), bool)
+        for span in self.spans if self.engine_heard else ():
+            if span.kind in ("run", "rundown"):
+                first, past = np.searchsorted(t_s, [span.start_s, span.end_s])
+                out[first:past] = True
+        return out
 
     @property
     def pulls_sure(self) -> bool:

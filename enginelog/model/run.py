@@ -7,7 +7,7 @@ an unknown single number is None.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -381,3 +381,13 @@ class Run:
     measures: Measures
     spectrum: Spectrum | None = None
     limits_used: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def track_told(self) -> Track:
+        """The track as it is written and drawn: unknown (NaN, confidence 0) wherever no engine turned by itself.
+
+        In talk, in quiet and between pulls something can beat, and what is read there is right half the time at best.
+        """
+        turning, track = self.timeline.turning(self.track.t_s), self.track
+        rpm, std = (np.where(turning, values, np.nan) for values in (track.rpm, track.rpm_std))
+        return replace(track, rpm=rpm, rpm_std=std, confidence=np.where(np.isfinite(rpm), track.confidence, 0.0))

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from enginelog.model import Run, Span
+from enginelog.model import Run, Span, Track
 from enginelog.plots.style import INDENT, KIND_WORDS, TEXT_PT, colour, name_axes, stacked, text_width, time_axis, words
 from enginelog.plots.thin import envelope, stretches
 
@@ -22,13 +22,12 @@ HATCHES = {"quiet": None, "pull": "////", "run": None, "rundown": "\\\\\\\\"}
 
 
 def speed_over_time(run: Run, narrow: bool = False) -> Figure | None:
-    """Speed in rpm over the recording; blank where it is not known. None where no speed is known at all, or no engine
-    was heard: what beats in talk or between pulls is no speed.
+    """Speed in rpm over the recording; blank where it is not known. None where no speed is known at all.
 
     Above: the timeline. Below: how sure each value is (0 to 1). Long recordings are drawn as the range of each stretch.
     """
-    track = run.track
-    if not np.isfinite(track.rpm).any() or not run.timeline.engine_heard:
+    track = run.track_told
+    if not np.isfinite(track.rpm).any():
         return None
     end_s = max(run.clip.seconds, float(track.t_s[-1]))
     figure, (strip, ax, sure) = stacked((0.26, 1.9 if narrow else 2.3, 0.34), narrow)
@@ -36,20 +35,21 @@ def speed_over_time(run: Run, narrow: bool = False) -> Figure | None:
     _timeline(strip, run)
     low, high = speed_limits(run)
     ax.set_ylim(low, high)
-    _speed_line(ax, run)
+    _speed_line(ax, track)
     _reference_lines(ax, run, low, high)
     _events(ax, run, high)
     name_axes(ax, None, "rpm")
-    _confidence(sure, run)
+    _confidence(sure, track)
     return figure
 
 
 def not_drawn_below(run: Run) -> float | None:
     """The rpm under which values (run-up, run-down) leave the picture, for its caption; None where none does."""
-    if not np.isfinite(run.track.rpm).any() or not run.timeline.engine_heard:
+    rpm = run.track_told.rpm
+    if not np.isfinite(rpm).any():
         return None
     low = speed_limits(run)[0]
-    return low if np.nanmin(run.track.rpm) < low else None
+    return low if np.nanmin(rpm) < low else None
 
 
 def timeline_only(run: Run, narrow: bool = False) -> Figure | None:
@@ -65,8 +65,9 @@ def timeline_only(run: Run, narrow: bool = False) -> Figure | None:
 
 def speed_limits(run: Run) -> tuple[float, float]:
     """Lowest and highest rpm to draw: the run itself, at least 8 % of its speed wide, or everything where it varies."""
-    rpm = run.track.rpm[running(run) & np.isfinite(run.track.rpm)]
-    rpm = rpm if len(rpm) else run.track.rpm[np.isfinite(run.track.rpm)]
+    told = run.track_told.rpm
+    rpm = told[running(run) & np.isfinite(told)]
+    rpm = rpm if len(rpm) else told[np.isfinite(told)]
     low, middle, high = np.percentile(rpm, [1, 50, 99])
     low, high = min(low, rpm.min() if rpm.min() > 0.7 * middle else low), max(high, min(rpm.max(), 1.3 * middle))
     missing = max(0.08 * middle - (high - low), 0) / 2
@@ -109,8 +110,7 @@ def _span_label(strip: Axes, span: Span, pulls: int, width: float) -> None:
             return
 
 
-def _speed_line(ax: Axes, run: Run) -> None:
-    track = run.track
+def _speed_line(ax: Axes, track: Track) -> None:
     if len(track.t_s) > DRAWN_POINTS:
         thin = envelope(track.t_s, track.rpm, BINS)
         ax.fill_between(thin.x, thin.low, thin.high, color=colour("band"), alpha=0.75, linewidth=0)
@@ -158,12 +158,10 @@ def _events(ax: Axes, run: Run, high: float) -> None:
             taken = start + width
 
 
-def _confidence(ax: Axes, run: Run) -> None:
-    track = run.track
-    known = np.where(np.isfinite(track.rpm), track.confidence, 0.0)
-    x, value = track.t_s, known
+def _confidence(ax: Axes, track: Track) -> None:
+    x, value = track.t_s, track.confidence
     if len(x) > DRAWN_POINTS:
-        thin = envelope(x, known, BINS)
+        thin = envelope(x, value, BINS)
         x, value = thin.x, np.nan_to_num(thin.mean)
     ax.fill_between(x, 0, value, color=colour("band"), linewidth=0, step="mid")
     ax.set_ylim(0, 1)

@@ -61,7 +61,8 @@ def _speed_caption(run: Run) -> str:
 
 
 def _speed_alt(run: Run) -> str:
-    known = run.track.rpm[np.isfinite(run.track.rpm)]
+    rpm_told = run.track_told.rpm
+    known = rpm_told[np.isfinite(rpm_told)]
     if not len(known):
         return "Speed over time: not known."
     low, high = np.percentile(known, [5, 95])

@@ -13,7 +13,6 @@ from dataclasses import replace
 import numpy as np
 
 from enginelog.model import SCHEMA, Engine, Finding, FiringSummary, Run, Surges, ThrottleMove, Timeline, Track
-from enginelog.report.tables import known_rpm
 
 AT_ONCE = 20_000  # numbers of a list written at a time
 ALWAYS_GIVEN = ("strokes", "cylinders")  # assumed as 4 and 1 where not told, and said to be assumed
@@ -190,10 +189,10 @@ def _speed(run: Run) -> dict:
 
 
 def _track(run: Run) -> dict:
-    """The speed of each frame; none where no engine was heard."""
-    track, rpm = run.track, known_rpm(run)
-    confidence = np.where(np.isfinite(rpm), np.nan_to_num(track.confidence), 0.0)
-    return {"t_s": numbers(track.t_s, 4), "rpm": numbers(rpm, 1), "confidence": numbers(confidence, 3)}
+    """The speed of each frame; none where no engine turned by itself."""
+    track = run.track_told
+    confidence = np.nan_to_num(track.confidence)
+    return {"t_s": numbers(track.t_s, 4), "rpm": numbers(track.rpm, 1), "confidence": numbers(confidence, 3)}
 
 
 def _firing(firing: FiringSummary) -> dict:

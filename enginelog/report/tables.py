@@ -39,30 +39,24 @@ def cell(value: object) -> str:
 
 
 def speed_csv(run: Run) -> str:
-    """t_s, rpm, confidence, rpm_std and the timeline's kind at that moment; one line a frame, empty where unknown, and
-    throughout where no engine was heard."""
+    """t_s, rpm, confidence, rpm_std and the timeline's kind at that moment; one line a frame, empty where unknown and
+    wherever no engine turned by itself."""
     return "".join(speed_csv_pieces(run))
 
 
 def speed_csv_pieces(run: Run) -> Iterator[str]:
     """`speed_csv`, a piece at a time."""
-    track, kinds = run.track, _kinds(run)
+    track, kinds = run.track_told, _kinds(run)
     yield _table([("t_s", "rpm", "confidence", "rpm_std", "kind")])
     for some in _pieces(len(track.t_s)):
-        rpm = known_rpm(run)[some]
         columns = (
             _column(track.t_s[some], 4),
-            _column(rpm, 1),
-            _column(np.where(np.isfinite(rpm), track.confidence[some], 0.0), 3),
-            _column(np.where(np.isfinite(rpm), track.rpm_std[some], np.nan), 2),
+            _column(track.rpm[some], 1),
+            _column(track.confidence[some], 3),
+            _column(track.rpm_std[some], 2),
             [cell(run.timeline.spans[number].kind) if number >= 0 else "" for number in kinds[some]],
         )
         yield _table(zip(*columns, strict=True))
-
-
-def known_rpm(run: Run) -> np.ndarray:
-    """The speed of each frame; NaN throughout where no engine was heard: what beats in talk or in pulls is none."""
-    return run.track.rpm if run.timeline.engine_heard else np.full(len(run.track.t_s), np.nan)
 
 
 def firing_csv(run: Run) -> str:
