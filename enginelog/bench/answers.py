@@ -8,16 +8,19 @@ from typing import Any
 
 import numpy as np
 
-from enginelog.advice import Advice
+from enginelog.advice import Advice, NextCheck
 from enginelog.model import Finding, Problem, Run
 from enginelog.plots.thin import envelope
 from enginelog.report import words
 from enginelog.report.advice_page import advice_of
+from enginelog.report.advising import MOST_CHECKS
 from enginelog.report.facts import Fact, facts, why_unknown
+from enginelog.report.next_steps import asked_checks, check_line, named_by_findings
 
 MOST_POINTS = 6000
 BINS = 2000
 LEAD_S = 0.5
+CHECKS_WHOLE = 2  # checks shown with how and what follows; the next ones by name
 
 
 @dataclass(frozen=True)
@@ -33,7 +36,10 @@ class Told:
 
 @dataclass(frozen=True)
 class Answer:
-    """The answer first, then the findings from the worst on, the measures, what ails the recording, advice."""
+    """The answer first, then the findings from the worst on, the measures, what ails the recording, advice.
+
+    checks: the first of the advice, shown whole. next: in a few words what comes after them.
+    """
 
     run: Run
     top: words.Headline
@@ -41,6 +47,7 @@ class Answer:
     known: tuple[Fact, ...]
     unknown: tuple[tuple[str, str], ...]
     problems: tuple[Problem, ...]
+    checks: tuple[NextCheck, ...]
     next: tuple[str, ...]
     advice: Advice
 
@@ -56,7 +63,8 @@ def answer(run: Run) -> Answer:
         known=tuple(fact for fact in found if fact.known),
         unknown=tuple((fact.label, why_unknown(run, fact)) for fact in found if not fact.known),
         problems=run.quality.problems,
-        next=tuple(dict.fromkeys(step for finding in ranked for step in finding.next)),
+        checks=asked_checks(run)[:CHECKS_WHOLE],
+        next=(*map(check_line, asked_checks(run)[CHECKS_WHOLE:MOST_CHECKS]), *named_by_findings(run)),
         advice=advice_of(run),
     )
 

@@ -30,7 +30,10 @@ def topics() -> dict[str, tuple[str, ...]]:
 
 
 def explain(topic: str, width: int = 80) -> str:
-    """The page on a topic; several kinds of the same name one after the other. UsageError, with near names, else."""
+    """The page on a topic; several kinds of the same name one after the other. UsageError, with near names, else.
+
+    A check is found by its title, too, as summary and report show it.
+    """
     wanted = _plain(topic)
     found = [make for name, make in _makers() if _plain(name) == wanted]
     if not found:
@@ -64,6 +67,9 @@ def _makers() -> tuple[tuple[str, Maker], ...]:
     made += [(each.name, _of(_caution, each)) for each in cautions.cautions()]
     made += [(name, _of(_cause, each)) for name, each in known.causes.items()]
     made += [(name, _of(_check, each)) for name, each in known.checks.items()]
+    made += [
+        (each.title, _of(_check, each)) for name, each in known.checks.items() if _plain(each.title) != _plain(name)
+    ]
     made += [(name, _of(_rule, each)) for name, each in known.rules.items() if name not in pages.pages()]
     made += [("cases", lambda width: "\n".join(_case(each, width) for each in cases.cases().values()))]
     return tuple(made + [(name, _of(_case, each)) for name, each in cases.cases().items()])

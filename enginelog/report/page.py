@@ -14,6 +14,7 @@ from enginelog.report import pictures, words
 from enginelog.report.advice_page import Explained, advice_section, machine_cautions, meaning
 from enginelog.report.cautions import cautions
 from enginelog.report.facts import Fact, facts, limit_of, reason_alone, speaks_of, why_unknown
+from enginelog.report.next_steps import asked_checks
 from enginelog.report.templates import asset, template
 
 TILES = ("speed", "misfire", "hunting", "steadiness", "settling", "starting")
@@ -98,7 +99,7 @@ def to_html(run: Run, audio_excerpt: AudioExcerpt | None = None) -> str:
         facts=_about(run),
         limits=used_limits(run),
         audio=_audio(audio_excerpt),
-        next=_next(run),
+        ordered=bool(asked_checks(run)),
         words=words,
         length=_length,
     )
@@ -235,10 +236,6 @@ def used_limits(run: Run) -> list[UsedLimit]:
         source = f"{limit.status}: {limit.source}" if limit else ""
         rows.append(UsedLimit(name, f"{value:g} {unit}".strip(), limit.meaning if limit else "", source))
     return rows
-
-
-def _next(run: Run) -> list[str]:
-    return list(dict.fromkeys(step for finding in words.ranked(run.measures.findings) for step in finding.next))
 
 
 def _audio(excerpt: AudioExcerpt | None) -> dict[str, Any] | None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from enginelog.model import Run
 from enginelog.report.cautions import cautions
 from enginelog.report.facts import facts, reason_alone, speaks_of, why_unknown
+from enginelog.report.next_steps import asked_checks, check_line, named_by_findings
 from enginelog.report.words import (
     GAP,
     RECORD_AGAIN,
@@ -145,7 +146,10 @@ def _recording_lines(run: Run) -> list[Line]:
 
 
 def _next_lines(run: Run) -> list[Line]:
-    steps = list(dict.fromkeys(step for finding in ranked(run.measures.findings) for step in finding.next))[:MOST_NEXT]
-    return [
-        Line("next", f"{number}. {step}", "Check next" if number == 1 else "") for number, step in enumerate(steps, 1)
-    ]
+    """The rules' checks in their order, then what else to tell or to record, and where it is said how."""
+    asked = asked_checks(run)
+    steps = [*map(check_line, asked), *named_by_findings(run)][:MOST_NEXT]
+    texts = [f"{number}. {step}" for number, step in enumerate(steps, 1)]
+    if asked:
+        texts.append(f"How and with what care: enginelog explain '{asked[0].check.title}', or the report")
+    return [Line("next", text, "" if index else "Check next") for index, text in enumerate(texts)]
