@@ -39,7 +39,7 @@ INNER = {
     ("quality", "problems"): "code text advice",
     ("firing", "cylinders"): "index misfire_percent relative_strength",
 }
-ADDED = {"engine_reason", "pops", "limits_used", "releases", "surges", "throttle"}
+ADDED = {"engine_probability", "engine_reason", "pops", "limits_used", "releases", "surges", "throttle"}
 ADDED_INSIDE = {
     "engine": {"assumed", "angles_used_deg"},
     "quality": {"trust"},
@@ -104,6 +104,21 @@ def test_a_doubtful_number_of_pulls_is_null_with_its_range_and_reason():
     assert (start["pulls"], start["pulls_low"], start["pulls_high"]) == (None, 2, 4)
     assert start["pulls_reason"] == "some hardly stand out" and found["stop"]["cut_s"] == 30.25
     assert report.from_json(report.to_json(replace(run, timeline=line))) == found
+
+
+def test_the_probability_of_an_engine_is_that_of_the_answer_or_of_its_opposite():
+    heard, talk = make_runs.settling_start(), make_runs.talk_only()
+    assert report.record(heard)["engine_probability"] == pytest.approx(heard.timeline.confidence, abs=1e-3)
+    talk = replace(talk, timeline=replace(talk.timeline, confidence=0.84))
+    assert report.record(talk)["engine_probability"] == pytest.approx(0.16)
+    assert "with a probability of 0.16" in report.to_html(talk)
+    short = replace(talk, timeline=Timeline(False, 1.0, (), reason="too short"))
+    assert report.record(short)["engine_probability"] is None and "too short to judge" in report.to_html(short)
+
+
+def test_a_record_from_before_the_probability_of_an_engine_is_read(document):
+    del document["engine_probability"]
+    assert report.from_json(json.dumps(document)) == document
 
 
 def test_values_come_from_their_own_fields():

@@ -31,9 +31,10 @@ class Pop:
 class Timeline:
     """What happened when. `reason` says in plain words why no engine was heard, where none was.
 
-    pulls: those among the spans. How many there were lies from pulls_low to pulls_high (None: no upper end can be
-    told), the same where the number is sure; both None in records from before it could be doubted. start_s: when the
-    last run began; cut_s: when it ended. What is unknown or doubtful is None, with a reason.
+    confidence: that `engine_heard` is right, 0..1. pulls: those among the spans. How many there were lies from
+    pulls_low to pulls_high (None: no upper end can be told), the same where the number is sure; both None in records
+    from before it could be doubted. start_s: when the last run began; cut_s: when it ended. What is unknown or
+    doubtful is None, with a reason.
     """
 
     engine_heard: bool
@@ -52,6 +53,16 @@ class Timeline:
     cut_s: float | None = None
     cut_reason: str | None = None
     rundown_reason: str | None = None
+
+    @property
+    def engine_probability(self) -> float | None:
+        """Probability that an engine ran by itself, 0.007 to 0.993; at most one half where none is said to be heard.
+
+        None where the recording is too short to judge.
+        """
+        if not self.spans:
+            return None
+        return self.confidence if self.engine_heard else 1.0 - self.confidence
 
     def turning(self, t_s: np.ndarray) -> np.ndarray:
         """Which of the moments `t_s` (seconds, ascending, shape (n,)) lie in a run or a run-down: (n,) bool.

@@ -205,7 +205,7 @@ def _length(span: Span) -> str:
 
 def _about(run: Run) -> list[tuple[str, str]]:
     """How it was recorded and what was taken of the engine: (name, text)."""
-    clip, quality = run.clip, run.quality
+    clip, quality, chance = run.clip, run.quality, run.timeline.engine_probability
     told = [("idle", run.engine.idle_rpm), ("rated", run.engine.rated_rpm)]
     speeds = ", ".join(f"{name} {words.rpm(value)}" for name, value in told if value is not None)
     assumed = words.assumed_words(run.engine)
@@ -220,6 +220,7 @@ def _about(run: Run) -> list[tuple[str, str]]:
         ("Overloaded", f"{words.percent(quality.clipped_percent)} of the samples"),
         ("Low tones", low),
         ("Trust", f"{quality.trust:.2f} of 1; every confidence on this page is scaled by it"),
+        ("Engine running", "too short to judge" if chance is None else f"with a probability of {chance:.2f}"),
         ("Engine", words.engine_words(run.engine) + (f"; {speeds}" if speeds else "")),
         ("Assumed", f"{assumed}, because nobody said otherwise: all figures rest on it" if assumed else "nothing"),
         ("Analysed", f"{words.date(run.analysed_at)} by enginelog {run.program_version}"),

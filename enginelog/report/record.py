@@ -51,6 +51,7 @@ def record(run: Run) -> dict:
         "engine": _engine(run.engine),
         "quality": _quality(run),
         "engine_heard": bool(run.timeline.engine_heard),
+        "engine_probability": number(run.timeline.engine_probability, 3),
         "engine_reason": run.timeline.reason,
         "timeline": _spans(run.timeline),
         "start": _start(run.timeline),
