@@ -49,8 +49,8 @@ def hand_back(
 ) -> int:
     """Hand the machine of job ID back: HTML and PDF for the owner and for the bench, and a short message.
 
-    The job is marked as handed back with what the owner is told, and the owner's page is kept in the store. A job that
-    is handed back already is only written out again; so is any job with --draft or --text.
+    The job is marked as handed back with what the owner is told, and the owner's page is kept in the job record. A job
+    that is handed back already is only written out again; so is any job with --draft or --text.
     """
     with opened(place) as store:
         record = store.record(number)
