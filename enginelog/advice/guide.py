@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from enginelog.advice.signs import least_pulls, regime
+from enginelog.advice.signs import CLUTCH_KINDS, expected_rpm, least_pulls, regime, sure_rpm
 from enginelog.advice.words import Record
 from enginelog.limits.trade import cautions, formulas, machines, protocols
 from enginelog.limits.trade.cautions import Caution, Exposure
@@ -13,6 +13,8 @@ from enginelog.limits.trade.protocols import ToRecord
 from enginelog.model import Engine
 
 NEARLY = 0.9  # a run of nine tenths of the time asked for will do
+TOLD = ("machine", "idle_rpm", "rated_rpm")  # what decides which of its two speeds an engine was at
+SPEEDS = {"idle": ("idle", "idle speed", "--idle-rpm"), "top": ("full speed", "rated speed", "--rated-rpm")}
 
 
 @dataclass(frozen=True)
@@ -80,9 +82,13 @@ def _step(test: ToRecord, engine: Engine, kind: str) -> Step:
     return Step(test, test.how.replace("{seconds}", f"{seconds:.0f}"), seconds, wanted, rpm, firings)
 
 
-def judge(step: Step, record: Record) -> Judged:
-    """Whether a recording will do for this step: usable, long enough, and with what must be heard in it."""
+def judge(step: Step, record: Record, engine: Engine | None = None) -> Judged:
+    """Whether a recording will do for this step: usable, long enough, and with what must be heard in it.
+
+    engine: as told now, which goes before what was told when the recording was analysed.
+    """
     again: list[str] = []
+    record = _as_told(record, engine)
     if not record["quality"]["usable"]:
         again += [f"{problem['text']} {problem['advice']}" for problem in record["quality"]["problems"]]
         return Judged(step.test, "not usable", tuple(again or ["The recording is too poor: nearer, out of the wind."]))
@@ -91,7 +97,13 @@ def judge(step: Step, record: Record) -> Judged:
     # Pulls without a start are a valid recording of a cold start that failed.
     if "start" in step.test.needs and not record["engine_heard"] and least_pulls(record):
         return Judged(step.test, f"{_pulls(record)}, and it did not start", ())
-    return Judged(step.test, _heard(record), tuple(again))
+    return Judged(step.test, _heard(record) + _not_known(step, record), tuple(again))
+
+
+def _as_told(record: Record, engine: Engine | None) -> Record:
+    """The record with what is told of the machine now in place of what was told of it then."""
+    told = {name: getattr(engine, name) for name in TOLD if getattr(engine, name, None) is not None}
+    return {**record, "engine": {**record["engine"], **told}}
 
 
 def _pulls(record: Record) -> str:
@@ -132,14 +144,55 @@ def _start(step: Step, record: Record) -> list[str]:
     return ["No pull of the starter was heard: begin the recording two seconds before the first pull."]
 
 
-def _at(wanted: str, words: str) -> Callable[[Step, Record], list[str]]:
+def _at(wanted: str) -> Callable[[Step, Record], list[str]]:
     def need(step: Step, record: Record) -> list[str]:
-        where = regime(record) if record["engine_heard"] else None
+        where = _where(record)
         if where in (wanted, None):
             return []
-        return [f"At {record['speed']['rpm']:.0f} rpm it was not at {words}: set the throttle and record again."]
+        return [
+            f"At {record['speed']['rpm']:.0f} rpm it was not at {SPEEDS[wanted][0]}: set the throttle and record again."
+        ]
 
     return need
+
+
+def _where(record: Record) -> str | None:
+    """`idle` or `top`, whichever speed the engine was nearer to; None where that cannot be told.
+
+    Where neither of the two is told or usual for the machine, what is usual for no kind of machine with such an engine
+    still tells: a four-stroke at 3000 rpm does not idle.
+    """
+    rpm = sure_rpm(record) if record["engine_heard"] else None
+    if rpm is None:
+        return None
+    if expected_rpm(record, "idle") is not None or expected_rpm(record, "top") is not None:
+        return regime(record)
+    idle_high_rpm, top_low_rpm = _of_all_kinds(record)
+    if rpm > idle_high_rpm and rpm >= top_low_rpm:
+        return "top"
+    return "idle" if rpm < top_low_rpm and rpm <= idle_high_rpm else None
+
+
+def _of_all_kinds(record: Record) -> tuple[float, float]:
+    """The highest usual idle and the lowest usual top speed of all kinds that such an engine may drive, in rpm."""
+    engine = record["engine"]
+    four = engine["strokes"] == 4 and "strokes" not in engine["assumed"]
+    kinds = [kind for kind in machines.KINDS if not (four and kind in CLUTCH_KINDS)]
+    idles, tops = ([machines.usual(kind, which) for kind in kinds] for which in ("idle", "top"))
+    return (
+        max(each.high for each in idles if each and each.high is not None),
+        min(each.low for each in tops if each and each.low is not None),
+    )
+
+
+def _not_known(step: Step, record: Record) -> str:
+    """Says so where a recording is taken without knowing whether the engine was at the speed asked for."""
+    wanted = next((need for need in step.test.needs if need in SPEEDS), None)
+    if wanted is None or not record["engine_heard"] or _where(record) is not None:
+        return ""
+    words, name, option = SPEEDS[wanted]
+    hint = f"tell its {name} ({option})" if sure_rpm(record) is not None else "its speed is not sure"
+    return f"; whether at {words} cannot be told: {hint}"
 
 
 def _load(step: Step, record: Record) -> list[str]:
@@ -157,8 +210,8 @@ def _rundown(step: Step, record: Record) -> list[str]:
 _NEEDS: dict[str, Callable[[Step, Record], list[str]]] = {
     "run": _run,
     "start": _start,
-    "idle": _at("idle", "idle"),
-    "top": _at("top", "full speed"),
+    "idle": _at("idle"),
+    "top": _at("top"),
     "load": _load,
     "rundown": _rundown,
 }

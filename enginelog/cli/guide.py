@@ -98,7 +98,7 @@ def _will_do(step: Step, name: str, engine: model.Engine) -> bool:
     except (model.UnreadableError, OSError) as failed:
         console.error(str(failed))
         return False
-    judged = sequence.judge(step, record)
+    judged = sequence.judge(step, record, engine)
     console.show("\n".join(guide_text.judged_lines(shown, judged, console.width())))
     return judged.will_do
 

@@ -252,6 +252,41 @@ def test_a_recording_that_will_not_do_is_asked_for_again(capfd, clips, name, spo
     assert status == 0 and "[!]" in out and said in " ".join(out.split()) and "5 to go" in out
 
 
+@pytest.mark.parametrize(
+    ("told", "rpm", "said"),
+    [
+        # Usual values in machines.toml: four-strokes idle at 1250 to 2000 rpm, hand-held engines at 2500 to 3200; the
+        # lowest top speed is a mower's, 2800.
+        (("mower", "--strokes", "4"), 2999.0, "not at idle"),
+        (("mower", "--strokes", "4"), 1850.0, "[+]"),
+        (("pump", "--strokes", "4"), 2999.0, "not at idle"),
+        (("saw", "--strokes", "2"), 2700.0, "[+]"),
+        (("other", "--strokes", "4"), 2999.0, "not at idle"),
+        (("other", "--strokes", "4"), 1500.0, "[+]"),
+        (("other", "--strokes", "4"), 2400.0, "whether at idle cannot be told: tell its idle speed (--idle-rpm)"),
+        (("other", "--strokes", "4", "--idle-rpm", "2400"), 2400.0, "[+]"),
+    ],
+)
+def test_idle_is_told_by_the_machine_the_guide_was_told(capfd, clips, told, rpm, said):
+    """A record that was made without telling anything of the machine: what is told to `guide` decides."""
+    record = good("idle")
+    record["engine"] |= {"machine": None, "rated_rpm": None, "idle_rpm": None, "assumed": [], "strokes": int(told[2])}
+    record["speed"] |= {"rpm": rpm, "rpm_low": rpm - 3, "rpm_high": rpm + 3}
+    Path("untold.json").write_text(json.dumps(record), encoding="utf-8")
+    status, out, _ = called(capfd, "guide", "--machine", *told, "idle=untold.json")
+    text = " ".join(out.split())
+    assert status == 0 and said in text
+    assert ("cannot be told" in text) == ("cannot be told" in said) and ("not at idle" in text) == ("not at" in said)
+
+
+def test_a_speed_that_is_not_sure_is_not_taken_for_idle_in_silence(capfd, clips):
+    record = good("idle")
+    record["speed"] |= {"rpm": 2999.0, "rpm_low": 2990.0, "rpm_high": 3010.0, "confidence": 0.4}
+    Path("unsure.json").write_text(json.dumps(record), encoding="utf-8")
+    _, out, _ = called(capfd, "guide", *TOLD, "idle=unsure.json")
+    assert "whether at idle cannot be told: its speed is not sure" in " ".join(out.split())
+
+
 def test_a_start_that_failed_is_a_valid_cold_start(capfd, clips):
     Path("no.json").write_text(json.dumps(heard_with(["no_start"])[0].record), encoding="utf-8")
     _, out, _ = called(capfd, "guide", *TOLD, "no.json")
