@@ -21,6 +21,7 @@ from measuring import run_fit
 from measuring.bench_sounds import bench_sound
 from measuring.plain_engines import fitted_engine
 from measuring.plain_others import FITTED_KINDS, plain_other
+from measuring.real import FOLD_A
 
 from enginelog import limits, media, synthesis
 from enginelog.model import Clip, Engine
@@ -33,15 +34,6 @@ RIDGE = 3e-3
 REAL_WEIGHT = 15.0  # a few hundred real frames against thousands made up
 WITHIN = 0.03
 FAULTY = 160  # first plain engine whose firings fail in all ways
-# Real recordings used in tuning; figures are quoted on the others.
-REAL_FOLD = (
-    "chainsaw_1-",
-    "chainsaw_2-68391-A",
-    "car_motor",
-    "rain_1-17367",
-    "clock_tick",
-    "dog_bark_1-100032",
-)
 
 
 def _rows(clip: Clip, engine: Engine, truth: synthesis.Truth | None) -> tuple[np.ndarray, np.ndarray]:
@@ -103,7 +95,8 @@ def real_rows(folder: Path) -> list[tuple[np.ndarray, np.ndarray, int, str]]:
     """Labelled frames of the real recordings of the tuning fold, and all frames of its sounds without an engine."""
     parts = []
     for row in csv.DictReader((folder / "index.csv").read_text(encoding="utf-8").splitlines()):
-        if not row["file"].startswith(REAL_FOLD):
+        labelled = folder / f"{Path(row['file']).stem}.firing.csv"
+        if not row["file"].startswith(FOLD_A) or (row["kind"] != "other" and not labelled.is_file()):
             continue
         clip, _ = media.read(folder / row["file"])
         two = row["strokes"] == "2"
@@ -114,7 +107,7 @@ def real_rows(folder: Path) -> list[tuple[np.ndarray, np.ndarray, int, str]]:
         if row["kind"] == "other":
             parts.append((found.shown, np.zeros(len(found.t_s), bool), 0, "real"))
             continue
-        labels = list(csv.DictReader((folder / f"{Path(row['file']).stem}.firing.csv").read_text().splitlines()))
+        labels = list(csv.DictReader(labelled.read_text().splitlines()))
         at = np.array([float(label["t_s"]) for label in labels])
         firing_hz = np.array([float(label["f0_hz"] or "nan") for label in labels])
         firing_hz = firing_hz[np.abs(found.t_s[:, None] - at).argmin(axis=1)]

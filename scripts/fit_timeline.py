@@ -3,7 +3,7 @@
     python scripts/fit_timeline.py --cache FOLDER [--rounds 20] [--real FOLDER] [--sounds FOLDER] [--out FILE]
 
 Made-up recordings of seeds below 10 000 by both makers and, where the folder of real recordings is given, the half of
-them named in timeline_examples.FOLD_A; of the folder of found sounds (measuring/found_sounds.py), the half for fitting.
+them named in measuring.real.FOLD_A; of the folder of found sounds (measuring/found_sounds.py), the half for fitting.
 Levels and tracks are kept in the cache folder (empty it when the speed stage has changed). The engine and pull
 classifiers are fitted on two thirds at a time, so that the third that the course of events is learned from is unseen.
 """
@@ -174,13 +174,13 @@ def fit_all(examples: list[Example], more: list[Example], steps: int) -> dict[st
     """
     tracked = [e for e in examples if e.track is not None]
     every = [*tracked, *more]
-    engine_tasks = [(e.fold, engine_task(e)) for e in every if not e.found for _ in range(e.counts)]
+    engine_tasks = [(e.fold, engine_task(e)) for e in every if not e.found for _ in range(e.weight)]
     engines = []
     for fold in range(FOLDS):
         seen = [t for f, t in engine_tasks if f != fold]
         engines.append(together([fit(seen, 2, 48, 0.3, 4 * steps, seed, 1.0) for seed in (fold, 30 + fold)]))
     bursts = [*(e for e in examples if not e.started), *(e for e in more if e.truth is None and not e.real_engine)]
-    pull_tasks = [(e.fold, pull_task(e, engines[e.fold])) for e in bursts for _ in range(e.counts)]
+    pull_tasks = [(e.fold, pull_task(e, engines[e.fold])) for e in bursts for _ in range(e.weight)]
     pulls = []
     for fold in range(FOLDS):
         seen = [t for f, t in pull_tasks if f != fold]

@@ -6,11 +6,11 @@ import csv
 import pickle
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from measuring.found_sounds import found_sound, speakers
+from measuring.found_sounds import drawn_from, found_sound, speakers
 from measuring.made import as_told, cases, scenario_of
 from measuring.near_sounds import (
     blower,
@@ -26,6 +26,7 @@ from measuring.near_sounds import (
 )
 from measuring.plain_engines import fitted_engine
 from measuring.plain_others import FITTED_KINDS, plain_other
+from measuring.real import FOLD_A
 
 from enginelog import limits, media, speed, synthesis, timeline
 from enginelog.dsp.signals import resample
@@ -33,10 +34,6 @@ from enginelog.model import Clip, Engine, Span, Track
 from enginelog.timeline.activity import Activity
 
 FOLDS = 3
-FOLD_A = (
-    *("chainsaw_1-", "chainsaw_2-68391-A", "car_motor", "rain_1-17367", "clock_tick", "dog_bark_1-100032"),
-    "generator_startup",
-)
 FOUR, TWO = Engine(), Engine(2, 1)
 CAR = Engine(4, 4, (0.0, 180.0, 360.0, 540.0))
 ENGINES = (
@@ -46,8 +43,8 @@ ENGINES = (
 )
 ONLY_PULLS = (("pulls_only", "ordinary"), ("start", "ordinary"), ("pulls_only", "hard"), ("pulls_only", "easy"))
 
-# sounds most often taken for an engine: each counts for two
-NEAREST = ("electric_motor", "blower", "wind", "music", "notes", "ticks")
+NEAREST = ("electric_motor", "blower", "wind", "music", "notes", "ticks")  # most often taken for an engine
+NEAREST_WEIGHT, REAL_WEIGHT, VARIANT_WEIGHT = 2, 32, 8  # real recordings are few
 
 
 @dataclass(frozen=True)
@@ -61,7 +58,10 @@ class PlainTruth:
 
 @dataclass(frozen=True)
 class Example:
-    """One recording as the timeline sees it. truth None: no engine. track None: only for the pull classifier."""
+    """One recording as the timeline sees it. truth None: no engine. track None: only for the pull classifier.
+
+    weight: as how many made-up recordings it counts.
+    """
 
     name: str
     engine: Engine
@@ -69,10 +69,7 @@ class Example:
     track: Track | None
     truth: synthesis.Truth | PlainTruth | None
     real_engine: bool = False
-
-    @property
-    def real(self) -> bool:
-        return self.name.startswith("real_")
+    weight: int = 1
 
     @property
     def started(self) -> bool:
@@ -83,13 +80,6 @@ class Example:
     def found(self) -> bool:
         """Whether other people recorded the sound, and no engine is in it."""
         return self.name.startswith("found_")
-
-    @property
-    def counts(self) -> int:
-        """As many times as another made-up recording."""
-        if self.real:
-            return 8 if self.name.split("@")[1] in VARIANTS else 32
-        return 2 if self.name.split("@")[0].endswith(NEAREST) else 1
 
     @property
     def fold(self) -> int:
@@ -202,7 +192,7 @@ def real_examples(folder: Path, fold_a: bool, cache: Path) -> Iterator[Example]:
             clip = media.read(folder / file)[0]
             return [example(f"{name}@{e.strokes}{e.cylinders}", clip, e, None, True, is_engine) for e in engines]
 
-        yield from kept(cache, name, make)
+        yield from kept(cache, name, make, REAL_WEIGHT)
 
 
 def real_variants(folder: Path, cache: Path) -> Iterator[Example]:
@@ -216,7 +206,7 @@ def real_variants(folder: Path, cache: Path) -> Iterator[Example]:
                 clip = change(media.read(folder / file)[0], number)
                 return [example(name, clip, engine, None, True, is_engine)]
 
-            yield from kept(cache, name, make)
+            yield from kept(cache, name, make, VARIANT_WEIGHT)
 
 
 def played(clip: Clip, factor: float) -> Clip:
@@ -263,7 +253,7 @@ def sounds(count: int, base: int, makers: tuple, cache: Path) -> Iterator[Exampl
             def make(name=name, seed=seed, make_sound=make_sound) -> list[Example]:
                 return taken_for_both(name, make_sound(seed))
 
-            yield from kept(cache, name, make)
+            yield from kept(cache, name, make, weight_of(make_sound.__name__))
 
 
 def plain_engines(count: int, base: int, cache: Path) -> Iterator[Example]:
@@ -287,7 +277,7 @@ def plain_others(count: int, base: int, cache: Path) -> Iterator[Example]:
         def make(name=name, seed=seed, kind=kind) -> list[Example]:
             return taken_for_both(name, plain_other(seed, kind))
 
-        yield from kept(cache, name, make)
+        yield from kept(cache, name, make, weight_of(kind))
 
 
 def found_sounds(count: int, base: int, folder: Path, cache: Path) -> Iterator[Example]:
@@ -299,7 +289,12 @@ def found_sounds(count: int, base: int, folder: Path, cache: Path) -> Iterator[E
             one = found_sound(found, seed)
             return [] if one is None else taken_for_both(f"found_{seed}_{one.hardness}_{one.speaker}", one.clip)
 
-        yield from kept(cache, f"found_{seed}", make)
+        yield from kept(cache, f"found_{seed}", make, weight_of(drawn_from(found, seed)))
+
+
+def weight_of(kind: str) -> int:
+    """As how many made-up recordings a sound of a kind counts."""
+    return NEAREST_WEIGHT if kind in NEAREST else 1
 
 
 def taken_for_both(name: str, clip: Clip) -> list[Example]:
@@ -307,12 +302,12 @@ def taken_for_both(name: str, clip: Clip) -> list[Example]:
     return [example(f"{name}@{engine.strokes}", clip, engine, None, True) for engine in (FOUR, TWO)]
 
 
-def kept(cache: Path, name: str, make) -> list[Example]:
-    """The examples from the cache, made first where they are not in it."""
+def kept(cache: Path, name: str, make, weight: int = 1) -> list[Example]:
+    """The examples from the cache, made first where they are not in it; `weight` is the fit's and not kept there."""
     path = cache / f"{name}.pickle"
     if not path.exists():
         path.write_bytes(pickle.dumps(make()))
-    return pickle.loads(path.read_bytes())
+    return [replace(one, weight=weight) for one in pickle.loads(path.read_bytes())]
 
 
 def example(name: str, clip: Clip, engine: Engine, truth, tracked: bool, real_engine: bool = False) -> Example:

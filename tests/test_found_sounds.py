@@ -15,6 +15,7 @@ from enginelog.model import Clip
 # At the end: one of the scripts has the name of a package of Python's own.
 sys.path.append(str(Path(__file__).resolve().parent.parent / "scripts"))
 
+import timeline_examples  # noqa: E402
 from measuring import found_sounds  # noqa: E402
 
 RATE_HZ = 16_000
@@ -103,3 +104,15 @@ def test_the_table_counts_what_is_heard(monkeypatch, tmp_path):
     assert {name: int(row[0]) for name, row in cells.items()} == {
         "**all**": 8, "talk": 4, "effects": 2, "music": 2, "talk, easy": 4,
     }  # fmt: skip
+
+
+def test_an_example_counts_as_the_fit_says_whatever_was_kept_of_it(tmp_path):
+    """Nearest to an engine of all sounds counts double: here music, the fourth of four seeds (a choice, no source)."""
+    speakers = {"de": [], "nl": [], found_sounds.EFFECTS: [], found_sounds.MUSIC: []}
+    drawn = [found_sounds.drawn_from(speakers, seed) for seed in range(4)]
+    assert drawn == ["de", "nl", found_sounds.EFFECTS, found_sounds.MUSIC]
+    assert [timeline_examples.weight_of(name) for name in drawn] == [1, 1, 1, 2]
+    clip = Clip(tone(3.0), RATE_HZ)
+    for weight in (1, 8):
+        again = timeline_examples.kept(tmp_path, "tone", lambda: timeline_examples.taken_for_both("tone", clip), weight)
+        assert [one.weight for one in again] == [weight, weight]

@@ -77,12 +77,16 @@ def found_sound(found: dict[str, list[Path]], seed: int) -> Found | None:
     """Sounds of `speakers` one after the other for about 8 s, at the bench: two of four seeds speakers in turn, one
     effects, one music. None where the recordings drawn hold nothing.
     """
-    turn, place = divmod(seed, 4)
-    talkers = [name for name in found if name not in (EFFECTS, MUSIC)]
-    name = (talkers[2 * turn % len(talkers)], talkers[(2 * turn + 1) % len(talkers)], EFFECTS, MUSIC)[place]
-    hardness = (*HARDNESS, "ordinary")[turn % 4]
+    name, hardness = drawn_from(found, seed), (*HARDNESS, "ordinary")[seed // 4 % 4]
     sound = strung(found[name], np.random.default_rng([seed, 7]))
     return None if sound is None else Found(name, hardness, synthesis.at_the_bench(sound, seed, hardness))
+
+
+def drawn_from(found: dict[str, list[Path]], seed: int) -> str:
+    """Whose recordings a seed takes, of `speakers`."""
+    turn, place = divmod(seed, 4)
+    talkers = [name for name in found if name not in (EFFECTS, MUSIC)]
+    return (talkers[2 * turn % len(talkers)], talkers[(2 * turn + 1) % len(talkers)], EFFECTS, MUSIC)[place]
 
 
 def strung(paths: list[Path], rng: np.random.Generator) -> Clip | None:

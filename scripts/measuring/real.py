@@ -22,7 +22,7 @@ from measuring.pool import each
 from measuring.scores import at_times, is_octave, within
 from measuring.tables import number, percent, table
 
-# Looked at while the speed stage was designed, or used to fit the timeline; the others only when they were measured.
+# Looked at while the speed stage was designed, or used to fit; the others only when they were measured.
 FOLD_A = (
     *("chainsaw_1-", "chainsaw_2-68391-A", "car_motor", "generator_startup"),
     *("rain_1-17367", "clock_tick", "dog_bark_1-100032"),
