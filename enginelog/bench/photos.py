@@ -1,6 +1,6 @@
 """Photos on their way to a bench check: taken in, made plain in a process of their own, kept until the check is ticked.
 
-What a phone sends is never shown: only the plain JPEG that `photo_worker` makes of it.
+What a phone sends is never shown: only the plain JPEG that `media.picture_worker` makes of it.
 """
 
 from __future__ import annotations
@@ -9,7 +9,6 @@ import asyncio
 import contextlib
 import secrets
 import shutil
-import sys
 import tempfile
 import time
 from collections.abc import Callable
@@ -18,6 +17,7 @@ from threading import Lock
 
 from enginelog.bench.settings import Settings
 from enginelog.bench.takes import RefusedTakeError
+from enginelog.media import pictures
 from enginelog.model import UsageError
 
 AT_ONCE = 2
@@ -82,17 +82,15 @@ class Photos:
         shutil.rmtree(self._folder, ignore_errors=True)
 
     async def _made_plain(self, data: bytes) -> bytes:
-        bound = self._settings.bound
-        limits = bound("photo_edge_px"), 1e6 * bound("photo_mpx"), 1e6 * bound("photo_memory_mb"), bound("photo_s")
         process = await asyncio.create_subprocess_exec(
-            *(sys.executable, "-P", "-m", "enginelog.bench.photo_worker", *(str(int(each)) for each in limits)),
+            *pictures.worker_command(self._settings.bounds),
             stdin=asyncio.subprocess.PIPE,
             stdout=asyncio.subprocess.PIPE,
             stderr=asyncio.subprocess.PIPE,
             cwd=self._folder,
         )
         try:
-            made, said = await asyncio.wait_for(process.communicate(data), 2 * bound("photo_s"))
+            made, said = await asyncio.wait_for(process.communicate(data), 2 * self._settings.bound("photo_s"))
         except TimeoutError:
             raise RefusedTakeError("the photo took too long to read; send another") from None
         finally:
@@ -100,9 +98,8 @@ class Photos:
                 with contextlib.suppress(ProcessLookupError):
                     process.kill()
                 await process.wait()
-        if process.returncode != 0 or not made:
-            why = said.decode("utf-8", "replace").strip().splitlines()[-1:] if process.returncode == 4 else []
-            raise RefusedTakeError(f"the photo is not taken: {why[0] if why else 'it takes too much memory or time'}")
+        if why := pictures.why_refused(process.returncode, made, said):
+            raise RefusedTakeError(f"the photo is not taken: {why}")
         return made
 
 

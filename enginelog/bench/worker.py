@@ -9,18 +9,18 @@ in the file `result`, 4 unreadable, 1 else.
 
 from __future__ import annotations
 
-import contextlib
 import json
-import os
 import sys
 from pathlib import Path
 from typing import Any
+
+from enginelog.media import bounded
 
 
 def main() -> int:
     """Do what the order on standard input says; the exit status."""
     order = json.loads(sys.stdin.read())
-    limit(order["memory_bytes"], order["cpu_s"])
+    bounded.limit(order["memory_bytes"], order["cpu_s"])
     from enginelog import analysis, model
     from enginelog.store import run_codec
 
@@ -40,22 +40,6 @@ def main() -> int:
         return 1
     Path(order["result"]).write_bytes(run_codec.to_bytes(run))
     return 0
-
-
-def limit(memory_bytes: int, cpu_s: int) -> None:
-    """Bind this process, where the system can: memory, processor time, no core file, and a low priority."""
-    with contextlib.suppress(OSError, AttributeError):
-        os.nice(5)
-    try:
-        import resource
-    except ImportError:  # Windows: the caller's limit by the clock remains
-        return
-    wanted = {"RLIMIT_AS": memory_bytes, "RLIMIT_CPU": cpu_s, "RLIMIT_CORE": 0, "RLIMIT_FSIZE": 2_000_000_000}
-    for name, value in wanted.items():
-        kind = getattr(resource, name, None)
-        if kind is not None:
-            with contextlib.suppress(OSError, ValueError):
-                resource.setrlimit(kind, (value, value))
 
 
 def _say(**what: Any) -> None:

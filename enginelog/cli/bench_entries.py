@@ -47,7 +47,10 @@ class Reading(click.ParamType):
 @click.option("--note", default="", metavar="TEXT", help="What was seen.")
 @click.option("--reading", type=Reading(), metavar="NUMBER", help="What was measured, with its unit: '650 kPa'.")
 @click.option(
-    "--photo", type=click.Path(path_type=Path), metavar="FILE", help="A picture, which is copied into the job record."
+    "--photo",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="A picture, which is copied: JPEG, PNG, WebP or GIF.",
 )
 @at_option
 @store_options
@@ -72,6 +75,8 @@ def tick(
     from enginelog import report
 
     value, unit = reading or (None, "")
+    if photo is not None and photo.is_file():  # a missing one is told by the job record
+        _check_picture(photo)
     with opened(place) as store:
         check = store.tick(number, step, _RESULTS[result], note, value, unit, photo, at)
         record = store.record(number)
@@ -82,6 +87,22 @@ def tick(
     console.show(f"Job {number}, check {check.id}: {job_text.check_line(check)}")
     console.show("\n".join(job_text.advice_lines(advice)))
     return STATUS_DONE
+
+
+def _check_picture(photo: Path) -> None:
+    """UnreadableError where it cannot be opened, or is no picture that the bench page would take."""
+    from enginelog import limits
+    from enginelog.media import pictures
+
+    shown = console.safe_name(photo.name)
+    try:
+        pictures.check(photo, limits.load("bench_page"), shown)
+    except model.UnreadableError as failed:
+        raise model.UnreadableError(
+            f"{failed}; nothing is written down: give another, or tick without --photo"
+        ) from None
+    except OSError as failed:
+        raise model.UnreadableError(f"{shown}: the photo cannot be read: {failed.strerror or failed}") from None
 
 
 @click.command()

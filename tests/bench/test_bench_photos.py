@@ -147,7 +147,7 @@ def test_too_many_photos_wait_and_old_ones_are_forgotten(store):
      ("photo.txt", picture("WEBP", (3, 3)), "image/webp")],
 )  # fmt: skip
 def test_what_lies_in_the_job_record_is_shown_only_as_a_picture(store, server, browser, tmp_path, name, data, kind):
-    """`enginelog tick --photo` takes any file: here only a picture is shown, all else is handed out as a file."""
+    """An older job record may hold any file as a photo: only a picture is shown, all else is handed out as a file."""
     job = new_job(store)
     (tmp_path / name).write_bytes(data)
     with open_store(store) as opened:
@@ -160,7 +160,7 @@ def test_what_lies_in_the_job_record_is_shown_only_as_a_picture(store, server, b
 
 
 def test_the_photo_worker_is_bound(tmp_path):
-    command = [sys.executable, "-P", "-m", "enginelog.bench.photo_worker", "1600", "80000000", "100000000", "5"]
+    command = [sys.executable, "-P", "-m", "enginelog.media.picture_worker", "1600", "80000000", "100000000", "5"]
     done = subprocess.run(command, input=picture(), capture_output=True, timeout=60)
     assert done.returncode != 0 and not done.stdout
 

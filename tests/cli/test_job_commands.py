@@ -51,6 +51,14 @@ class FakeAnalysis:
         return dataclasses.replace(run, clip=clip, engine=engine, program_version=self.version)
 
 
+def photo(name: str, kind: str = "JPEG") -> Path:
+    """A small picture of the invented sort."""
+    from PIL import Image
+
+    Image.new("RGB", (40, 30), "red").save(name, kind)
+    return Path(name)
+
+
 @pytest.fixture
 def analysis(monkeypatch):
     fake = FakeAnalysis()
@@ -164,7 +172,7 @@ def test_the_report_of_a_run_on_record(call, job, tmp_path):
 
 
 def test_the_job_from_ticks_to_done(call, job):
-    Path("plug.jpg").write_bytes(b"picture")
+    photo("plug.jpg")
     status, out, _ = call("tick", "1", "Compression", "pass", "--reading", "6,5 bar", "--at", "2026-11-20T10:00")
     assert status == 0 or "taken in" in out
     status, out, _ = call("tick", "1", "spark", "fail", "--note", "weak", "--photo", "plug.jpg")
@@ -261,9 +269,44 @@ def test_the_trend_of_a_machine_is_drawn_from_two_recordings_on(call, job, tmp_p
     assert sorted(path.name for path in tmp_path.glob("*.png*")) == ["trend.png"]
 
 
+@pytest.mark.parametrize(
+    ("name", "content", "said"),
+    [
+        ("notes.txt", b"gap 0.7 mm", "no JPEG, PNG, WebP or GIF"),
+        ("plug.jpg", b"\xff\xd8\xff" + bytes(500), "no JPEG, PNG, WebP or GIF"),
+        ("plug.svg", b"<svg xmlns='http://www.w3.org/2000/svg'/>", "no JPEG, PNG, WebP or GIF"),
+        ("empty.png", b"", "no JPEG, PNG, WebP or GIF"),
+        ("odd\u202egpj.exe", b"MZ", "odd\\u202egpj.exe"),
+    ],
+)
+def test_a_photo_that_is_no_picture_is_refused_in_one_line(call, job, name, content, said):
+    Path(name).write_bytes(content)
+    status, out, err = call("tick", "1", "spark", "fail", "--photo", name)
+    assert (status, out) == (4, "") and err.count("\n") == 1 and said in err
+    assert "the photo is not taken" in err and "tick without --photo" in err
+    assert not document(call("job", "1", "--json")[1])["record"]["checks"]
+
+
+def test_a_picture_that_claims_to_be_huge_is_refused_by_its_head(call, job):
+    """As on the bench page: the size a PNG names (RFC 2083, IHDR) is read before its pixels are."""
+    from PIL import Image
+
+    Image.new("1", (10_000, 9_000)).save("large.png")
+    status, _, err = call("tick", "1", "spark", "fail", "--photo", "large.png")
+    assert status == 4 and "10000 x 9000 pixels" in err
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP", "GIF"])
+def test_a_picture_is_kept_as_it_was_given(call, job, kind):
+    given = photo(f"plug.{kind.lower()}", kind)
+    assert call("tick", "1", "spark", "fail", "--photo", given.name)[0] == 0
+    assert call("files", "1", "--copy-to", "copies")[0] == 0
+    assert [path.read_bytes() for path in Path("copies").iterdir()] == [given.read_bytes()]
+
+
 def test_the_files_of_a_job_are_found_and_copied_under_plain_names(call, job):
     assert call("files", "1")[1] == "No files.\n"
-    Path("..'odd\u202e.JPG").write_bytes(b"picture")
+    photo("..'odd\u202e.JPG")
     call("tick", "1", "spark", "fail", "--photo", "..'odd\u202e.JPG")
     call("attach", "1", clip(b"well"), "--stage", "before")
     _, out, _ = call("files", "1")
@@ -392,7 +435,7 @@ def test_a_wrong_call_gets_one_line(call, job, arguments, status, said):
 
 def test_every_command_prints_json_alone(call, job):
     recording = clip(b"well")
-    Path("plug.jpg").write_bytes(b"picture")
+    photo("plug.jpg")
     calls = [
         ("take-in", "pump Heron", "--strokes", "4", "--cylinders", "1"), ("machines",),
         ("machine", "pump Heron", "--rated-rpm", "3600"),

@@ -1,6 +1,6 @@
 """Makes one picture from outside a plain one, in a process that can take no more memory and time than it is given.
 
-    python -P -m enginelog.bench.photo_worker EDGE_PX MOST_PIXELS MEMORY_BYTES CPU_S < picture > picture.jpg
+    python -P -m enginelog.media.picture_worker EDGE_PX MOST_PIXELS MEMORY_BYTES CPU_S < picture > picture.jpg
 
 What comes out is a JPEG made anew from the pixels alone, upright, its longer edge EDGE_PX at most: it tells no place,
 no maker of the phone, and hides nothing. Exit status 4 with a line on standard error where it is no picture.
@@ -12,7 +12,7 @@ import io
 import sys
 from typing import TYPE_CHECKING
 
-from enginelog.bench.worker import limit
+from enginelog.media.bounded import limit
 
 if TYPE_CHECKING:
     from PIL.Image import Image as Picture
