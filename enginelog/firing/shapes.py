@@ -36,6 +36,8 @@ def windows(amplitude: np.ndarray, rate_hz: float, t_s: np.ndarray, width_s: np.
     Point REACH + i lies (i / POINTS - BEFORE) * width_s after the event.
     """
     place = (np.arange(-REACH, POINTS + REACH) + 0.5) / POINTS - BEFORE
+    # The nearest sample: between two of them the least change of a moment takes the other one. Interpolated, strengths
+    # would change by up to 0.3 and the judges, which were fitted on these windows, would have to be fitted again.
     at = np.rint((t_s[:, None] + width_s[:, None] * place) * rate_hz).astype(int)
     cut = amplitude.take(at, axis=1, mode="clip")
     mean = cut[:, :, REACH:-REACH] @ np.full(POINTS, 1.0 / POINTS, cut.dtype)
