@@ -29,7 +29,6 @@ from enginelog.limits import load  # noqa: E402
 from enginelog.model import Measures  # noqa: E402
 
 Outcome = bool | None  # right, wrong, or None where no answer was given
-SILENT_HUNTING = ("steady", "misfiring", "drifting", "loaded", "governor")
 
 
 @dataclass(frozen=True)

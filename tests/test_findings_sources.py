@@ -40,12 +40,6 @@ def test_wider_than_every_class_meets_none():
     assert steadiness.class_met(2.6, LIMITS) is None
 
 
-def test_coefficient_of_fluctuation():
-    """24 and 11 rad/s: 0.742857; 121 and 119 rpm at a mean of 120 (Khurmi & Gupta, ex. 16.1)."""
-    assert steadiness.coefficient_of_fluctuation(24, 11) == pytest.approx(0.742857, abs=1e-6)
-    assert steadiness.coefficient_of_fluctuation(121, 119, 120) == pytest.approx(2 / 120)
-
-
 @pytest.mark.parametrize("ratio", [0.05, 0.1, 0.2, 0.3])
 def test_surges_and_logarithmic_decrement(ratio):
     """Free damped vibration (textbook): decrement 2 pi z / sqrt(1 - z^2); the number of peaks above the floor
@@ -111,17 +105,13 @@ def test_clopper_pearson_against_scipy(k, n):
 
 
 @pytest.mark.parametrize(
-    ("split", "named", "multiple"),
-    [((91, 9), (0,), (0,)), ((90, 10), (), (0,)), ((85, 15), (), (0, 1)), ((4, 0), (), (0,))],
+    ("split", "named"), [((91, 9), (0,)), ((9, 91), (1,)), ((90, 10), ()), ((85, 15), ()), ((4, 0), ())]
 )
-def test_attribution_rule(split, named, multiple):
-    """13 CCR 1968.2(e)(3.1.3): one cylinder is named with more than 90 % of the misfires; more than 10 % each:
-    multiple.
-    """
+def test_attribution_rule(split, named):
+    """13 CCR 1968.2(e)(3.1.3): one cylinder is named with more than 90 % of the misfires."""
     slot = np.repeat([0, 1], split)
     lost = np.ones(len(slot), bool)
     assert patterns.attributed_cylinders(slot, lost, 2, LIMITS) == named
-    assert patterns.contributing_cylinders(slot, lost, 2) == multiple
 
 
 def test_twin_balance_example():
@@ -149,17 +139,6 @@ def test_first_order_step_time_constant(tau):
     assert change.last_share == pytest.approx(0.02, abs=0.004)
 
 
-def test_change_points_against_ruptures():
-    """Exact dynamic programming of the library ruptures (Dynp, l2) on the same roughness series."""
-    ruptures = pytest.importorskip("ruptures", reason="install ruptures to compare change-point positions")
-    rng = np.random.default_rng(5)
-    for _ in range(5):
-        level = np.repeat(rng.uniform(0, 3, 4), rng.integers(12, 30, 4))
-        values = level + 0.3 * rng.standard_normal(len(level))
-        theirs = ruptures.Dynp(model="l2", min_size=2, jump=1).fit(values).predict(n_bkps=3)[:-1]
-        assert settling.change_points(values, 3) == theirs
-
-
 def test_one_change_of_the_fit_where_ruptures_finds_it():
     """The fitted hold of a pure step lies at the change point of ruptures (Dynp, l2), within a window."""
     ruptures = pytest.importorskip("ruptures", reason="install ruptures to compare change-point positions")
@@ -170,11 +149,6 @@ def test_one_change_of_the_fit_where_ruptures_finds_it():
     change = settling.fit_change(settling.Roughness(t_s, lost, events, np.full(len(t_s), np.nan), 1))
     theirs = ruptures.Dynp(model="l2", min_size=2, jump=1).fit(lost).predict(n_bkps=1)[0] * 0.5
     assert change.settle_s + 0.0 == pytest.approx(theirs, abs=1.0)
-
-
-def test_change_points_refuse_too_short_a_series():
-    with pytest.raises(ValueError, match="cannot hold"):
-        settling.change_points(np.zeros(5), 3)
 
 
 # ---------------------------------------------------------------- speeds

@@ -150,7 +150,7 @@ def test_what_is_counted_is_what_is_reported():
 @pytest.mark.parametrize("name", list(ablated.ABLATIONS))
 def test_an_ablation_leaves_everything_as_it_was(name):
     parts = [
-        (ablated.front, "EDGES_HZ"), (ablated.front, "amplitudes"), (ablated.moments, "refine"),
+        (ablated.envelopes, "EDGES_HZ"), (ablated.envelopes, "amplitudes"), (ablated.moments, "refine"),
         (ablated.groups, "linear_cut"), (ablated.cues, "slowing"), (ablated.grid, "lock"),
         (ablated.weighing, "candidates"),
     ]  # fmt: skip

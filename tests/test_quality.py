@@ -10,8 +10,8 @@ from enginelog.model import Clip, Problem, Quality
 from enginelog.quality import judge, measure, nothing_read
 from enginelog.quality.amplitude import dropouts, levels_db
 from enginelog.quality.bands import band_levels_db, holes_share, spectra
-from enginelog.quality.judging import summed
 from enginelog.quality.rhythm import repeats
+from enginelog.quality.whole import summed
 
 LIMITS = limits.load("quality")
 RATE = 48_000

@@ -21,7 +21,6 @@ from enginelog.bench.settings import Settings
 from enginelog.model import EnginelogError, Run
 from enginelog.store.files import ending_of
 
-STATES = ("arriving", "waiting", "analysing", "done", "failed")
 LONGEST_NAME = 200
 MOST_ENDED = 5000
 
@@ -38,8 +37,8 @@ class RefusedTakeError(EnginelogError):
 class Take:
     """One recording on its way. size, received: bytes told and bytes here. share: of the analysis done, 0..1.
 
-    problem: why it failed, in words. run: what was heard, once done. only_here: recorded by this machine; no phone has
-    it.
+    state: arriving, waiting, analysing, done or failed. problem: why it failed, in words. run: what was heard, once
+    done. only_here: recorded by this machine; no phone has it.
     """
 
     id: str

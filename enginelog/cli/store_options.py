@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from enginelog.store import Store
 
 STATUS_DONE = 0
-LARGEST_NUMBER = (1 << 63) - 1
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 

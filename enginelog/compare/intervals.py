@@ -30,13 +30,6 @@ def difference_of(before: tuple[float, float, float], after: tuple[float, float,
     return middle, low, high
 
 
-def newcombe(lost_before: float, before: float, lost_after: float, after: float) -> tuple[float, float, float]:
-    """Difference of two shares (after - before) with its 95 % interval (Newcombe 1998, method 10), as shares -1..1."""
-    first = (lost_before / before, *wilson(lost_before, before))
-    second = (lost_after / after, *wilson(lost_after, after))
-    return difference_of(first, second)
-
-
 def poisson_rate(count: int, exposure: float) -> tuple[float, float]:
     """95 % interval of a rate from a count over an exposure (Garwood 1936): chi-squared quantiles halved."""
     from scipy.special import gammaincinv

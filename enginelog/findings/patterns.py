@@ -141,13 +141,6 @@ def attributed_cylinders(slot: np.ndarray, lost: np.ndarray, cylinders: int, lim
     return tuple(int(k) for k in np.flatnonzero(shares > limits.value("attribution_share")))
 
 
-def contributing_cylinders(slot: np.ndarray, lost: np.ndarray, cylinders: int) -> tuple[int, ...]:
-    """Cylinders with more than 10 % of the losses each (same rule: several of them make a multiple misfire)."""
-    total = max(int(lost.sum()), 1)
-    shares = np.bincount(slot[lost], minlength=cylinders) / total
-    return tuple(int(k) for k in np.flatnonzero(shares > 0.10))
-
-
 def comes_in_bursts(lost: np.ndarray, limits: LimitSet) -> bool:
     """True where losses follow each other more closely than the share around them explains.
 

@@ -36,8 +36,6 @@ class Change:
     uneven are standard deviations (rpm; of the logarithm of strength). settle_low_s, settle_high_s: 95 % interval.
     """
 
-    hold_s: float
-    tau_s: float
     settle_s: float
     settle_low_s: float
     settle_high_s: float
@@ -150,7 +148,7 @@ def fit_change(rough: Roughness, bursts: float = 1.0) -> Change | None:
     score = max((way - penalty for way in _ways(gains, each)), key=lambda one: float(one.max()))
     best = int(np.argmax(score))
     ends = _ends(hold, tau, score)
-    return _change(hold[best], tau[best], ends, float(score[best]), parts, best, rough)
+    return _change(ends, float(score[best]), parts, best, rough)
 
 
 def _ways(gains: list[np.ndarray | None], cost: float) -> list[np.ndarray]:
@@ -188,7 +186,7 @@ def _ends(hold: np.ndarray, tau: np.ndarray, score: np.ndarray) -> tuple[float, 
     return middle, low, high
 
 
-def _change(hold: float, tau: float, ends, gain: float, parts, best: int, rough: Roughness) -> Change:
+def _change(ends, gain: float, parts, best: int, rough: Roughness) -> Change:
     losses, swings, unevens = parts
     share = losses[2][best] if losses else (None, None)
     swing = np.sqrt(swings[2][best]) if swings else (None, None)
@@ -199,38 +197,7 @@ def _change(hold: float, tau: float, ends, gain: float, parts, best: int, rough:
     # as rough.
     middle, low, high = ends
     within = max(half, (UNCOUNTED_DOUBT if losses is None else LEAST_DOUBT) * middle)
-    return Change(float(hold), float(tau), middle, min(low, middle - within), max(high, middle + within), gain, *plain)
-
-
-# ---------------------------------------------------------------- change points of any number (exact)
-
-
-def change_points(values: np.ndarray, count: int, least: int = 2) -> list[int]:
-    """The `count` change points of a piecewise-constant mean with the least squared error, exactly, by dynamic
-    programming.
-
-    Returns the first index of each new stretch; every stretch holds at least `least` values. Costs O(count * n^2).
-    Raises ValueError where the values are too few for that many stretches.
-    """
-    x = np.asarray(values, float)
-    n = len(x)
-    if n < (count + 1) * least:
-        raise ValueError(f"{n} values cannot hold {count} changes {least} apart; ask for fewer changes")
-    first, square = (np.concatenate([[0.0], np.cumsum(part)]) for part in (x, x**2))
-    start, end = np.meshgrid(np.arange(n + 1), np.arange(n + 1), indexing="ij")
-    length = np.maximum(end - start, 1)
-    cost = (square[end] - square[start]) - (first[end] - first[start]) ** 2 / length
-    cost = np.where(end - start >= least, cost, np.inf)
-    best, back = cost[0], []
-    for _ in range(count):
-        total = best[:, None] + cost
-        back.append(np.argmin(total, axis=0))
-        best = np.min(total, axis=0)
-    points, at = [], n
-    for choice in reversed(back):
-        at = int(choice[at])
-        points.append(at)
-    return points[::-1]
+    return Change(middle, min(low, middle - within), max(high, middle + within), gain, *plain)
 
 
 # ---------------------------------------------------------------- the answer

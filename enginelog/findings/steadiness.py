@@ -1,4 +1,4 @@
-"""How steady the speed is: the steady-state band of ISO 8528-5, and the coefficient of fluctuation."""
+"""How steady the speed is: the steady-state band of ISO 8528-5 and its classes."""
 
 from __future__ import annotations
 
@@ -8,13 +8,6 @@ from enginelog.findings.series import Series, running_median
 from enginelog.limits import LimitSet
 
 CLASSES = (("G3", "steady_g3_percent"), ("G2", "steady_g2_percent"), ("G1", "steady_g1_percent"))
-
-
-def coefficient_of_fluctuation(highest: float, lowest: float, mean: float | None = None) -> float:
-    """(highest - lowest) / mean, mean = their middle where not given (Khurmi & Gupta, ch. 16: 24 and 11 rad/s
-    0.742857).
-    """
-    return (highest - lowest) / (0.5 * (highest + lowest) if mean is None else mean)
 
 
 def band_percent(series: Series, rated_rpm: float | None) -> float | None:

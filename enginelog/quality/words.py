@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from enginelog.limits import LimitSet
 from enginelog.model import Problem
-
-if TYPE_CHECKING:
-    from enginelog.quality.judging import Measured
+from enginelog.quality.whole import Measured
 
 _FARTHER = "hold the phone farther away (1 to 2 m) and out of the exhaust stream, and record again"
 _NEARER = "go nearer (about 1 m, clear of exhaust and moving parts), or turn off other sources of sound"

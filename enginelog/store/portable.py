@@ -284,8 +284,3 @@ def _fetch_files(store: Store, folder: Path) -> tuple[int, list[str]]:
         elif not target.is_file():
             missing.append(target.name)
     return copied, missing
-
-
-def rows_of(store: Store) -> dict[str, list[dict[str, Any]]]:
-    """Every row of every table, for comparing two stores."""
-    return {table: list(store.all_rows(table)) for table in TABLES}

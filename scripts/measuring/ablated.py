@@ -13,18 +13,18 @@ from dataclasses import replace
 import numpy as np
 
 from enginelog.dsp.smoothing import mean_within
-from enginelog.firing import cues, front, grid, groups, moments, weighing
+from enginelog.firing import cues, envelopes, grid, groups, moments, weighing
 from enginelog.limits import LimitSet
 
 
 @contextmanager
 def one_band() -> Iterator[None]:
     """All the sound in one envelope."""
-    kept, front.EDGES_HZ = front.EDGES_HZ, np.array([70.0, 7000.0])
+    kept, envelopes.EDGES_HZ = envelopes.EDGES_HZ, np.array([70.0, 7000.0])
     try:
         yield
     finally:
-        front.EDGES_HZ = kept
+        envelopes.EDGES_HZ = kept
 
 
 @contextmanager
@@ -71,19 +71,19 @@ def grid_by_neighbours() -> Iterator[None]:
 @contextmanager
 def coarse_envelopes() -> Iterator[None]:
     """Envelopes averaged over a third of the firing interval, so that the shape of a pulse is lost."""
-    kept = front.amplitudes
+    kept = envelopes.amplitudes
 
-    def coarse(samples: np.ndarray, rate_hz: float, firing_hz: float, limits: LimitSet) -> front.Sound:
+    def coarse(samples: np.ndarray, rate_hz: float, firing_hz: float, limits: LimitSet) -> envelopes.Sound:
         sound = kept(samples, rate_hz, firing_hz, limits)
         points = max(int(sound.rate_hz / (3 * firing_hz)), 1)
         smooth = np.array([mean_within(band, min(points, len(band))) for band in sound.amplitude], np.float32)
         return replace(sound, amplitude=smooth)
 
-    front.amplitudes = coarse
+    envelopes.amplitudes = coarse
     try:
         yield
     finally:
-        front.amplitudes = kept
+        envelopes.amplitudes = kept
 
 
 @contextmanager

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import numpy as np
 
-from enginelog import firing, limits, speed, synthesis
-from enginelog.firing import counting, cues, grid
+from enginelog import limits, speed, synthesis
+from enginelog.firing import counting, cues, grid, locating
 from enginelog.model import Clip, Engine, Track
 from measuring import by_fault
 from measuring.made import as_told, moved_as
@@ -56,12 +56,12 @@ def kind_of(kind: str) -> tuple[bool, bool]:
 def seen_of(clip: Clip, track: Track, truth: FiringTruth, engine: Engine) -> Chunks:
     """The cues of each chunk of a recording, and which events were lost: 1, fired: 0, not known: -1."""
     settings = limits.load("firing")
-    sound, grids = firing.lay(clip, track, engine, settings)
+    sound, grids = locating.lay(clip, track, engine, settings)
     shortest = float(np.diff(np.append(grid.places(engine), 1.0)).min())
     windows = [
-        firing.see(sound, piece, engine.cylinders, shortest, settings)[0]
+        locating.see(sound, piece, engine.cylinders, shortest, settings)[0]
         for laid in grids
-        for piece in firing.chunks(laid, engine.cylinders)
+        for piece in locating.chunks(laid, engine.cylinders)
     ]
     if not windows:
         return []

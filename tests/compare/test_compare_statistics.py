@@ -12,7 +12,7 @@ from scipy.signal import lfilter
 
 from enginelog.compare.bootstrap import block_length, resampled_means, resampled_medians, stretches, widening
 from enginelog.compare.estimate import Estimate, difference, from_draws, within
-from enginelog.compare.intervals import difference_of, newcombe, poisson_rate, wilson
+from enginelog.compare.intervals import difference_of, poisson_rate, wilson
 from enginelog.compare.sample import without_slow
 
 NEWCOMBE = [
@@ -33,8 +33,9 @@ def autoregressive(seed: int, phi: float, n: int) -> np.ndarray:
 
 @pytest.mark.parametrize(("first", "second", "expected"), NEWCOMBE)
 def test_difference_of_shares_newcombe_1998(first, second, expected):
-    # He takes first - second; here it is after - before.
-    assert newcombe(*second, *first) == pytest.approx(expected, abs=6e-5)
+    # His method 10: each share within Wilson's limits. He takes first - second; here it is after - before.
+    before, after = ((lost / total, *wilson(lost, total)) for lost, total in (second, first))
+    assert difference_of(before, after) == pytest.approx(expected, abs=6e-5)
 
 
 @pytest.mark.parametrize(("lost", "total"), [(0, 250), (1, 50), (44, 442), (50, 50), (7, 13)])

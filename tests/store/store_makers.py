@@ -7,6 +7,7 @@ import make_runs
 import numpy as np
 
 from enginelog.model import TakeIn
+from enginelog.store.schema import TABLES
 
 
 def same(one, other) -> bool:
@@ -21,6 +22,11 @@ def same(one, other) -> bool:
     if isinstance(one, float) and one != one:
         return other != other
     return one == other
+
+
+def rows_of(store) -> dict[str, list]:
+    """Every row of every table, for comparing two stores."""
+    return {table: list(store.all_rows(table)) for table in TABLES}
 
 
 def run_of(content: bytes, maker=make_runs.pulls_only, **clip):

@@ -7,11 +7,10 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-from store_makers import fill, run_of
+from store_makers import fill, rows_of, run_of
 
 from enginelog.model import UsageError
 from enginelog.store import StoreNotWrittenError, StoreUnreadableError, default_path, files, open_store, opening
-from enginelog.store.portable import rows_of
 from enginelog.store.schema import APPLICATION_ID, MIGRATIONS, TABLES, VERSION
 
 

@@ -10,11 +10,11 @@ import make_runs
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from store_makers import fill, same
+from store_makers import fill, rows_of, same
 
 from enginelog.model import UnreadableError, UsageError
 from enginelog.store import StoreNotWrittenError, back_up, export_to, import_from, open_store, restore, tables
-from enginelog.store.portable import EXPORTED, rows_of
+from enginelog.store.portable import EXPORTED
 from enginelog.store.schema import VERSION
 
 # Any character but NUL (which no text of a store may hold) and halves of characters (kept as escapes).

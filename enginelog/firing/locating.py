@@ -1,0 +1,156 @@
+"""Every firing opportunity in one block of sound: laid out by the speed, seen in the bands, judged chunk by chunk."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+
+from enginelog.firing import bursts, cues, envelopes, grid, judging, local, moments, shapes
+from enginelog.firing.joining import join
+from enginelog.limits import LimitSet
+from enginelog.model import Clip, Engine, Firings, Track
+
+LEAST_EVENTS = 4  # of a stretch
+LOST, CLEAR = 0.5, 0.5  # probability of a miss; strength over the norm (what else the cylinder does stays below)
+ROUNDS = 2  # of refining the moments
+CHUNK = 400  # cycles that share one set of templates, about
+CONFIDENCE_S = 1.5  # to either side: a burst of lost firings takes the speed's confidence away, yet the grid bridges it
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What is measured of the events of one chunk (model.Firings has the words)."""
+
+    t_s: np.ndarray
+    std_s: np.ndarray
+    strength: np.ndarray
+    miss_probability: np.ndarray
+    likely: np.ndarray
+    slot_level: np.ndarray
+    noise: np.ndarray
+
+
+def locate(clip: Clip, track: Track, engine: Engine, limits: LimitSet) -> Firings:
+    """Locate every firing opportunity in `clip` (up to some minutes) where `track` tells the speed."""
+    track = replace(track, t_s=track.t_s - clip.start_s)
+    sound, grids = lay(clip, track, engine, limits)
+    if sound is None:
+        return join([])
+    parts = [_stretch(sound, laid, engine, limits) for laid in grids]
+    return join([replace(part, t_s=part.t_s + clip.start_s) for part in parts])
+
+
+def lay(clip: Clip, track: Track, engine: Engine, limits: LimitSet) -> tuple[envelopes.Sound | None, list[grid.Grid]]:
+    """The bands of the sound, and the expected firings of each stretch of known speed (four at least); times from the
+    start of the clip, which `track` must have too. (None, []) where the speed is never known."""
+    runs = grid.stretches(track, engine, limits)
+    if not runs:
+        return None, []
+    fastest = np.nanpercentile(track.rpm, 95) * engine.firing_hz_per_rpm
+    sound = envelopes.amplitudes(clip.samples, clip.rate_hz, fastest, limits)
+    activity = envelopes.activity(sound.amplitude, sound.rate_hz)
+    grids = [grid.follow(activity, sound.rate_hz, run, engine, track) for run in runs]
+    return sound, [laid for laid in grids if len(laid.t_s) >= LEAST_EVENTS]
+
+
+def chunks(laid: grid.Grid, slots: int) -> list[grid.Grid]:
+    """A stretch in pieces of about CHUNK cycles."""
+    pieces = np.array_split(np.arange(len(laid.t_s)), max(1, len(laid.t_s) // (CHUNK * slots)))
+    return [grid.part(laid, piece) for piece in pieces]
+
+
+def _stretch(sound: envelopes.Sound, laid: grid.Grid, engine: Engine, limits: LimitSet) -> Firings:
+    """All events of one stretch of known speed, chunk by chunk."""
+    slots, places = engine.cylinders, grid.places(engine)
+    step = np.diff(np.append(places, 1.0))
+    laid = _whole(laid, sound, step.min())
+    one = _all_judged(sound, laid, engine, step.min(), limits)
+    firing = np.flatnonzero((one.likely < LOST) & (one.strength > CLEAR))
+    if (
+        len(firing) >= LEAST_EVENTS
+        and len(firing) < len(one.likely)
+        and (firing[0], firing[-1]) != (0, len(one.likely) - 1)
+    ):
+        # What is weak before the first clear firing or after the last cannot be told from an ignition off.
+        laid = grid.part(laid, np.arange(firing[0], firing[-1] + 1))
+        one = _all_judged(sound, laid, engine, step.min(), limits)
+    if engine.even_firing:
+        laid, one = _without_surplus(laid, one)
+    interval_s = laid.cycle_s / slots
+    timing, timing_std = moments.unevenness(one.t_s, one.std_s, step[laid.slot], laid.slot, interval_s)
+    timing[~(timing_std < limits.value("most_moment_noise"))] = np.nan
+    around = max(1, round(CONFIDENCE_S * slots / float(np.median(laid.cycle_s))))
+    confidence = local.running_rank(laid.confidence, around, 0.5)
+    unsure = confidence < limits.value("least_track_confidence")
+    unsure |= _half_speed(one.miss_probability, engine)
+    return Firings(
+        t_s=one.t_s,
+        slot=laid.slot,
+        strength=np.maximum(one.strength, 0.0),
+        slot_level=one.slot_level,
+        miss_probability=np.where(unsure, np.nan, one.miss_probability),
+        timing=timing,
+        snr_db=-20 * np.log10(one.noise),
+        revolutions=(laid.cycle + places[laid.slot]) * engine.revs_per_cycle,
+    )
+
+
+def _all_judged(sound: envelopes.Sound, laid: grid.Grid, engine: Engine, shortest: float, limits: LimitSet) -> _Seen:
+    """One stretch, chunk by chunk."""
+    seen = [_judged(sound, piece, engine, shortest, limits) for piece in chunks(laid, engine.cylinders)]
+    return _Seen(*(np.concatenate([getattr(s, f.name) for s in seen]) for f in fields(_Seen)))
+
+
+def _whole(laid: grid.Grid, sound: envelopes.Sound, shortest: float) -> grid.Grid:
+    """The opportunities whose window lies within the sound: one cut off at its ends looks like a lost one."""
+    window_s = laid.cycle_s * shortest
+    end_s = sound.amplitude.shape[1] / sound.rate_hz
+    inside = (laid.t_s >= shapes.BEFORE * window_s) & (laid.t_s <= end_s - (1 - shapes.BEFORE) * window_s)
+    return grid.part(laid, np.flatnonzero(inside)) if inside.sum() >= LEAST_EVENTS else laid
+
+
+def _without_surplus(laid: grid.Grid, one: _Seen) -> tuple[grid.Grid, _Seen]:
+    """Both without the opportunities that bursts of losses had no room for; the cycles counted on without them."""
+    too_many = bursts.surplus(one.t_s, one.likely)
+    laid = replace(laid, cycle=laid.cycle - np.cumsum(too_many) // (laid.slot.max() + 1))
+    kept = np.flatnonzero(~too_many)
+    return grid.part(laid, kept), _Seen(*(getattr(one, f.name)[kept] for f in fields(_Seen)))
+
+
+def _half_speed(probability: np.ndarray, engine: Engine) -> bool:
+    """Whether every second firing of a four-stroke single seems lost: far likelier, the speed is read double."""
+    if engine.strokes != 4 or engine.cylinders != 1:
+        return False
+    lost = probability[np.isfinite(probability)] > 0.5
+    in_turn = np.mean(lost[1:] != lost[:-1]) if len(lost) > 8 else 0.0
+    return bool(in_turn > 0.7)
+
+
+def _judged(sound: envelopes.Sound, laid: grid.Grid, engine: Engine, shortest: float, limits: LimitSet) -> _Seen:
+    """One chunk: the moments refined, then the strengths judged there."""
+    seen, std_s = see(sound, laid, engine.cylinders, shortest, limits)
+    judged = judging.judge_chunk(seen, engine, limits)
+    return _Seen(seen.t_s, std_s, judged.strength, judged.miss_probability, judged.likely, judged.level, judged.noise)
+
+
+def see(
+    sound: envelopes.Sound, laid: grid.Grid, slots: int, shortest: float, limits: LimitSet
+) -> tuple[cues.Windows, np.ndarray]:
+    """The windows of one chunk at refined moments, and the moments' standard deviations, (events,) in seconds.
+
+    The shape of a firing is learned from the chunk; shortest: distance of two firings in cycles, at least.
+    """
+    t_s = expected_s = laid.t_s
+    width_s = laid.cycle_s * shortest
+    spread = limits.value("moment_spread")
+    for _ in range(ROUNDS):
+        cut = shapes.windows(sound.amplitude, sound.rate_hz, t_s, width_s)
+        core = cut[:, :, shapes.REACH : -shapes.REACH]
+        shape = shapes.learn(core, laid.slot, slots)
+        factor = shapes.common_factor(shapes.project(core, laid.slot, shape))
+        moved = shapes.project_moved(cut, laid.slot, shape, factor.band_weight)
+        t_s, std_s = moments.refine(t_s, expected_s, width_s, moved, factor.noise, spread)
+        expected_s = moments.path(t_s, std_s, laid.t_s, width_s)
+    cut = shapes.windows(sound.amplitude, sound.rate_hz, t_s, width_s)[:, :, shapes.REACH : -shapes.REACH]
+    return cues.Windows(cut, t_s, laid.slot, laid.confidence, sound.centres_hz, factor.band_weight), std_s
