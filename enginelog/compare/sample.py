@@ -50,7 +50,8 @@ class Sample:
         return np.random.default_rng([zlib.crc32(self.run.clip.sha256.encode()), zlib.crc32(measure.encode())])
 
     def means(self, measure: str, values: np.ndarray, least: float = 1.0) -> np.ndarray:
-        """What the mean of `values` might be: resamples by the stationary bootstrap, spread out for few stretches.
+        """What the mean of `values` (n,) might be: (resamples,) by the stationary bootstrap (Politis & Romano 1994),
+        spread out for few stretches.
 
         Their length is chosen from the autocorrelation of the values (`stretch_factor` times what the rule says), and
         at least `least`.
@@ -59,7 +60,7 @@ class Sample:
         return self._drawn(measure, values, values, least, resampled_means)
 
     def medians(self, measure: str, values: np.ndarray, least: float = 1.0) -> np.ndarray:
-        """The same of their median; the autocorrelation is that of being above or below it."""
+        """As `means`, of the median; the autocorrelation is that of being above or below it."""
         values = self._thinned(values)
         return self._drawn(measure, values, (values > np.median(values)).astype(float), least, resampled_medians)
 

@@ -18,5 +18,5 @@ def quantiles(values: np.ndarray, shares: Sequence[float], axis: int = -1) -> np
 
 
 def median(values: np.ndarray, axis: int = -1) -> np.ndarray:
-    """As np.median(values, axis) without NaN."""
+    """As np.median(values, axis), for values without NaN: shape of `values` without that axis."""
     return quantiles(values, (0.5,), axis)[0]

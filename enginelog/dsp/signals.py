@@ -76,6 +76,9 @@ def _power_gains(size: int, rate_hz: float, edges_hz: tuple[tuple[float, float],
 
 
 def envelope(samples: np.ndarray, rate_hz: float, new_rate_hz: float) -> np.ndarray:
-    """Square root of the rectified signal, low-passed by resampling: an envelope with its peaks tamed."""
+    """Square root of the rectified signal, low-passed by resampling: an envelope with its peaks tamed.
+
+    samples: (n,) at `rate_hz`; returns float32, about n * new_rate_hz / rate_hz values, at `new_rate_hz`.
+    """
     smooth = resample(np.abs(samples), rate_hz, new_rate_hz)
     return np.sqrt(np.maximum(smooth, 0.0)).astype(np.float32)

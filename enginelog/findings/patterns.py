@@ -27,7 +27,7 @@ class Alternation:
 
 
 def with_dead_slots(engine: Engine, firings: Firings, limits: LimitSet) -> np.ndarray:
-    """Miss probabilities, set to 1 for a cylinder whose own level has sunk so far that it cannot be firing."""
+    """Miss probabilities (n,), 0..1; set to 1 for a cylinder whose own level has sunk too far for it to be firing."""
     probability = np.array(firings.miss_probability, float)
     if engine.cylinders < 2:
         return probability
@@ -44,8 +44,9 @@ def with_dead_slots(engine: Engine, firings: Firings, limits: LimitSet) -> np.nd
 
 
 def with_turns(probability: np.ndarray, turns: Alternation) -> np.ndarray:
-    """Miss probabilities where strong and weak firings take turns: the weak are lost, their strong neighbours are not,
-    unless they are surely lost too. A weak one that is told to have fired stays so: now and then it burns."""
+    """Miss probabilities (n,), 0..1, where strong and weak firings take turns: the weak are lost, their strong
+    neighbours are not, unless they are surely lost too. A weak one that is told to have fired stays so: now and then
+    it burns."""
     beside = np.zeros(len(probability), bool)
     beside[1:] |= turns.weak[:-1]
     beside[:-1] |= turns.weak[1:]

@@ -91,7 +91,7 @@ def _without_jumps(rpm: np.ndarray, step_s: float, limits: LimitSet) -> np.ndarr
 
 
 def running_median(x: np.ndarray, half: int) -> np.ndarray:
-    """Median of the known values within `half` places either side; NaN where there is none."""
+    """Median of the known values of x (n,) within `half` places either side, (n,); NaN where none is known."""
     if len(x) == 0:
         return x
     padded = np.pad(x, half, constant_values=np.nan)
@@ -101,7 +101,7 @@ def running_median(x: np.ndarray, half: int) -> np.ndarray:
 
 
 def nanmedian_rows(frames: np.ndarray) -> np.ndarray:
-    """Row-wise nanmedian without warnings: sorts NaN to the end and takes the middle of what is known."""
+    """np.nanmedian of each row of `frames` (rows, n): (rows,), NaN where a row has none, without a warning."""
     ordered = np.sort(frames, axis=1)
     count = np.sum(np.isfinite(ordered), axis=1)
     rows = np.arange(len(ordered))

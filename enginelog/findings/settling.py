@@ -252,7 +252,11 @@ def study_settling(
     heard = none_lost or _misses_clear(firings, counted, limits) or _even_throughout(change, limits)
     if course == "steady" and not (heard and _no_hint(change, limits)):
         course = "unknown"
-    first_s = float(series.t_s[0]) - started_s
+    return _told(change, course, float(series.t_s[0]) - started_s)
+
+
+def _told(change: Change, course: str, first_s: float) -> SettlingStudy:
+    """The fitted change as it is handed on; first_s: of its first window, after the start of the run."""
     low, settle, high = (
         max(first_s + end, 0.0) for end in (change.settle_low_s, change.settle_s, change.settle_high_s)
     )

@@ -48,7 +48,7 @@ def part(laid: Grid, index: np.ndarray) -> Grid:
 
 
 def places(engine: Engine) -> np.ndarray:
-    """Places of the firings in the cycle, as fractions rising from 0; even where the angles do not fit `cylinders`."""
+    """Places of the firings in the cycle, (cylinders,), parts of it rising from 0; even where the angles do not fit."""
     angles = np.sort(np.mod(np.asarray(engine.firing_angles_deg, float), engine.cycle_deg)) / engine.cycle_deg
     if len(angles) != engine.cylinders or np.any(np.diff(angles) <= 0):
         return np.arange(engine.cylinders) / engine.cylinders

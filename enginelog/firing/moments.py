@@ -30,7 +30,8 @@ def refine(
 
 
 def path(t_s: np.ndarray, std_s: np.ndarray, grid_s: np.ndarray, width_s: np.ndarray) -> np.ndarray:
-    """Expected moments: the grid plus the smooth part (four neighbours on either side) of what was measured."""
+    """Expected moments in seconds, (events,): the grid plus the smooth part of what was measured, over four neighbours
+    on either side, each weighed by its `std_s` and the width of its window."""
     weight = 1.0 / (std_s**2 + (0.01 * width_s) ** 2)
     return grid_s + local.weighted_mean(t_s - grid_s, weight / weight.max(), 4, pull=1e-9)
 

@@ -22,7 +22,7 @@ ROUGH_EVENTS, ROUGH_WINDOWS = 24, 300
 
 
 def lost_mask(firings: Firings) -> np.ndarray:
-    """Mask of the firings that are more likely lost than not."""
+    """Which firings are more likely lost than not: (firings,) bool."""
     return np.nan_to_num(firings.miss_probability) > LOST
 
 

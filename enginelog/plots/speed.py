@@ -76,7 +76,7 @@ def speed_limits(run: Run) -> tuple[float, float]:
 
 
 def running(run: Run) -> np.ndarray:
-    """Mask of the track's frames that lie inside a span of running (all frames where the timeline has none)."""
+    """Which frames of the track lie inside a span of running: (n,) bool; all of them where the timeline has none."""
     spans = [span for span in run.timeline.spans if span.kind == "run"]
     mask = np.zeros(len(run.track.t_s), bool)
     for span in spans:

@@ -32,7 +32,7 @@ def stamp(t_s: np.ndarray, amount: np.ndarray, kernel: np.ndarray, n: int, rate_
 
 
 def convolve(signal: np.ndarray, kernel: np.ndarray) -> np.ndarray:
-    """Causal convolution, as long as `signal`."""
+    """Causal convolution, (n,) as `signal`."""
     from scipy.signal import oaconvolve
 
     return oaconvolve(signal, kernel)[: len(signal)]

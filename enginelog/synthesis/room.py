@@ -10,7 +10,8 @@ from enginelog.synthesis.scenario import Place, Scenario
 
 
 def impulse_response(place: Place, seed: int, rate_hz: float) -> np.ndarray:
-    """Direct sound, early reflections, and a tail that decays by 60 dB in `reverb_s` (faster at high frequencies)."""
+    """Samples (n,) of direct sound, early reflections, and a tail that decays by 60 dB in `reverb_s` (faster at high
+    frequencies)."""
     rng = stream(seed, "room")
     n = int(min(max(place.reverb_s, 0.05) * 1.1, 1.5) * rate_hz)
     t = np.arange(n) / rate_hz

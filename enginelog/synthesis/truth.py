@@ -78,7 +78,7 @@ class Truth:
     pops: tuple[float, ...] = ()
 
     def speed_at(self, t_s: np.ndarray) -> np.ndarray:
-        """Speed in rpm at any moments, from the crank position 10 ms to either side."""
+        """Speed in rpm at any moments `t_s` (seconds, any shape), from the crank position 10 ms to either side."""
         t = np.asarray(t_s, float)
         return (np.interp(t + 0.01, self.t_s, self.turns) - np.interp(t - 0.01, self.t_s, self.turns)) / 0.02 * 60
 

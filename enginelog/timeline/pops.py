@@ -87,7 +87,7 @@ def _after_bangs(levels: Levels, rows: slice, usual: float, limits: LimitSet) ->
 
 
 def highest(over: np.ndarray, least: float) -> np.ndarray:
-    """Indices of the values of at least `least` that are the highest within 0.08 s."""
+    """Indices, ascending, of the values of at least `least` that are the highest within 0.08 s."""
     high = np.flatnonzero(over >= least)
     near = (over[max(i - 8, 0) : i + 9].max() for i in high)
     return high[[over[i] == most for i, most in zip(high, near, strict=True)]] if len(high) else high

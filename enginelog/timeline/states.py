@@ -117,7 +117,7 @@ def first_costs(limits: LimitSet) -> np.ndarray:
 
 
 def change_costs(limits: LimitSet) -> np.ndarray:
-    """Cost of going from state (row) to state (column)."""
+    """Cost of going from state (row) to state (column), (4, 4), in natural-log units."""
     usual, odd, never = (limits.value(f"change_cost_{name}") for name in ("usual", "odd", "never"))
     cost = np.full((4, 4), odd)
     np.fill_diagonal(cost, 0.0)
