@@ -18,23 +18,31 @@ def usual_values(record: Record) -> tuple[ValueLine, ...]:
     return tuple(line for maker in makers for line in maker(record))
 
 
-def ask_first(record: Record) -> tuple[str, ...]:
-    """What to read off the data plate or in the manual first, as it was not told; and the usual value till then."""
+def ask_first(record: Record, options: bool = True) -> tuple[str, ...]:
+    """What to read off the data plate or in the manual first, as it was not told; and the usual value till then.
+
+    options: names the option of the command line that tells it; a page has fields instead.
+    """
     engine, kind = record["engine"], record["engine"]["machine"]
-    asks = []
+    asks: list[tuple[str, str, str]] = []  # what, its option, and what counts till then
     if kind is None:
-        asks.append("kind of machine (--machine)")
+        asks.append(("kind of machine", "machine", ""))
     for name in ("strokes", "cylinders"):
         if name in engine["assumed"]:
-            asks.append(f"{name} (--{name}; {engine[name]} assumed)")
+            asks.append((name, name, f"{engine[name]} assumed"))
     for value in machines.for_kind(kind) if kind in machines.KINDS else ():
         if value.told_by and engine[value.told_by.replace("-", "_")] is None:
-            asks.append(f"{value.title.lower()} (--{value.told_by}; usual: {value.window}, {value.status})")
+            asks.append((value.title.lower(), value.told_by, f"usual: {value.window}, {value.status}"))
     if kind == "mower" and engine["blade_length_mm"] is None:
-        asks.append("blade length from tip to tip, plug lead off (--blade-length-mm)")
+        asks.append(("blade length from tip to tip, plug lead off", "blade-length-mm", ""))
     if kind == "generator" and engine["alternator_poles"] is None:
-        asks.append("poles of the alternator (--poles; two at 3000 or 3600 rpm)")
-    return tuple(asks)
+        asks.append(("poles of the alternator", "poles", "two at 3000 or 3600 rpm"))
+    return tuple(_asked(what, f"--{option}" if options else "", till) for what, option, till in asks)
+
+
+def _asked(what: str, *behind: str) -> str:
+    told = "; ".join(text for text in behind if text)
+    return f"{what} ({told})" if told else what
 
 
 def _position(value: float, low: float | None, high: float | None) -> str:

@@ -6,6 +6,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from enginelog.advice import Situation, advise
+from enginelog.advice.usual import ask_first
 from enginelog.bench.desk import desk, number
 from enginelog.bench.rendering import page
 from enginelog.limits import bench as bench_rules
@@ -28,9 +29,11 @@ def advice(request: Request) -> Response:
     tried = {name: result for name, result in _told(request, CHECK).items() if name not in made}
     found = advise(Situation(tuple(heard), made | tried, answers))
     known = knowledge.load()
+    asks = tuple(dict.fromkeys(line for one in heard for line in ask_first(one.record, options=False)))
     ticked = {step.name for step in bench_rules.steps()}
     return page(
         request, "advice.html", record=record, advice=found, heard=heard, answers=answers, tried=tried, known=known,
+        asks=asks,
         at_bench=lambda check: check.bench if check.bench in ticked else "",
         most=(MOST_CAUSES, MOST_CHECKS, MOST_QUESTIONS),
     )  # fmt: skip

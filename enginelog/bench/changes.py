@@ -12,6 +12,7 @@ from starlette.responses import Response
 from enginelog import model
 from enginelog.bench.desk import Form, desk, go, number
 from enginelog.bench.doorkeeper import cookie_header
+from enginelog.bench.fields import FIELDS
 from enginelog.bench.rendering import page
 from enginelog.cli.engine_options import MACHINES, TWINS_FIRE, degrees_from
 from enginelog.cli.hand_back import enter as enter_hand_back
@@ -35,33 +36,43 @@ def take_in(request: Request, form: Form) -> Response:
 def _told(store: Store, label: str, form: Form) -> dict[str, Any]:
     """The machine's layout as the form tells it on top of what is known; nothing where it is known and none is told."""
     known, told = known_machine(store, label), _layout(form)
-    return {} if known and not any(told.values()) else engine_fields(known, told)
+    return {} if known and not any(told.values()) else engine_fields(known, told, FIELDS)
 
 
 def _layout(form: Form) -> dict[str, Any]:
     """What the form tells of the engine, as keywords of `engine_from`: None where a field is empty."""
-    told = {name: form.text(name) or None for name in ("strokes", "cylinders", "firing", "kind")}
-    cylinders, firing = told["cylinders"], told["firing"]
-    if told["strokes"] not in (None, "2", "4"):
-        raise UsageError(f"strokes: '{told['strokes']}' given, 2 or 4 expected")
-    if firing is not None and firing not in dict(TWINS_FIRE):
-        raise UsageError(f"firing: '{firing}' given, one of {', '.join(dict(TWINS_FIRE))} expected")
-    if told["kind"] not in (None, *MACHINES):
-        raise UsageError(f"kind: '{told['kind']}' given, one of {', '.join(MACHINES)} expected")
+    told = {name: form.text(name) or None for name in ("strokes", "cylinders", "firing", "kind", "poles")}
+    cylinders, firing, poles = told["cylinders"], told["firing"], told["poles"]
+    _one_of(told["strokes"], "strokes", ("2", "4"))
+    _one_of(firing, "firing_angles", tuple(dict(TWINS_FIRE)))
+    _one_of(told["kind"], "machine", MACHINES)
     return {
         "strokes": told["strokes"],
-        "cylinders": None if cylinders is None else _whole(cylinders, "cylinders", 1, 12),
+        "cylinders": None if cylinders is None else _whole(cylinders, FIELDS["cylinders"], 1, 12),
         "firing_angles": None if firing is None else degrees_from(firing),
-        "rated_rpm": _rpm(form.text("rated_rpm") or None, "rated speed"),
-        "idle_rpm": _rpm(form.text("idle_rpm") or None, "idle speed"),
+        "rated_rpm": _measure(form, "rated_rpm", 100, 20_000),
+        "idle_rpm": _measure(form, "idle_rpm", 100, 20_000),
         "machine": told["kind"],
-        "blade_length_mm": None,
-        "poles": None,
+        "blade_length_mm": _measure(form, "blade_length_mm", 100, 2000),
+        "poles": None if poles is None else _even(poles, FIELDS["poles"], 2, 48),
     }
 
 
-def _rpm(given: str | None, what: str) -> float | None:
-    return None if given is None else _amount(given, what, 100, 20_000)
+def _one_of(given: str | None, name: str, known: tuple[str, ...]) -> None:
+    if given is not None and given not in known:
+        raise UsageError(f"{FIELDS[name]}: '{given}' given, one of {', '.join(known)} expected")
+
+
+def _measure(form: Form, name: str, low: float, high: float) -> float | None:
+    given = form.text(name)
+    return _amount(given, FIELDS[name], low, high) if given else None
+
+
+def _even(given: str, what: str, low: int, high: int) -> int:
+    value = _whole(given, what, low, high)
+    if value % 2:
+        raise UsageError(f"{what}: '{given}' given, an even number from {low} to {high} expected")
+    return value
 
 
 def _amount(given: str, what: str, low: float, high: float) -> float:
@@ -133,7 +144,7 @@ def put_right(request: Request, form: Form) -> Response:
         raise UsageError("nothing was told of the engine: strokes, cylinders, kind or a speed expected")
     with desk(request).store() as store, store.transaction():
         machine = store.machine(number(request))
-        store.change_machine(replace(machine, **engine_fields(machine, told)))
+        store.change_machine(replace(machine, **engine_fields(machine, told, FIELDS)))
     return go(f"/machines/{number(request)}")
 
 

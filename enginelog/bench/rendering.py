@@ -9,6 +9,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from enginelog.bench.desk import came_from, context
+from enginelog.bench.fields import FIELDS
 from enginelog.bench.repeats import mark
 from enginelog.cli import job_text
 from enginelog.report import advising, words
@@ -43,7 +44,7 @@ def environment() -> Environment:
         undefined=StrictUndefined,
         finalize=_printable,
     )
-    made.globals.update(once=mark, words=words, job_text=job_text, advising=advising)
+    made.globals.update(once=mark, words=words, job_text=job_text, advising=advising, fields=FIELDS)
     return made
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any, TypeVar
 
 import click
@@ -94,6 +94,12 @@ TWINS_FIRE = (  # ways a four-stroke twin fires: published firing-order tables
     ("0,180", "180/540 degrees apart (pistons rise in turn)"),
 )
 
+# How errors name what was told: here by option. Another door gives the labels of its own fields.
+AS_OPTIONS = {
+    "strokes": "--strokes", "cylinders": "--cylinders", "firing_angles": "--firing-angles", "rated_rpm": "--rated-rpm",
+    "idle_rpm": "--idle-rpm",
+}  # fmt: skip
+
 _RPM = Number(100, 20_000, "rpm")
 _OPTIONS = (
     click.option("--strokes", type=click.Choice(["2", "4"]), help="Two-stroke or four-stroke; 4 is assumed."),
@@ -139,18 +145,19 @@ def engine_from(
     machine: str | None,
     blade_length_mm: float | None,
     poles: int | None,
+    named: Mapping[str, str] = AS_OPTIONS,
 ) -> model.Engine:
     """The engine as told, each argument None where not told; UsageError where the options contradict each other.
 
     Four strokes, one cylinder and even firing are assumed where not told, and named in `Engine.assumed`.
-    Firing angles alone tell the number of cylinders too.
+    Firing angles alone tell the number of cylinders too. named: what errors call the arguments, as `AS_OPTIONS`.
     """
     if cylinders is None and firing_angles is not None:
         cylinders = len(firing_angles)
     told = {"strokes": strokes, "cylinders": cylinders, "firing_angles_deg": firing_angles}
     engine_strokes, engine_cylinders = int(strokes or 4), cylinders or 1
-    _check_angles(firing_angles, engine_strokes, engine_cylinders)
-    _check_speeds(rated_rpm, idle_rpm)
+    _check_angles(firing_angles, engine_strokes, engine_cylinders, named)
+    _check_speeds(rated_rpm, idle_rpm, named)
     return model.Engine(
         strokes=engine_strokes,
         cylinders=engine_cylinders,
@@ -189,18 +196,22 @@ def _even_angles(strokes: int, cylinders: int) -> tuple[float, ...]:
     return tuple(index * 180.0 * strokes / cylinders for index in range(cylinders))
 
 
-def _check_angles(angles: tuple[float, ...] | None, strokes: int, cylinders: int) -> None:
+def _check_angles(angles: tuple[float, ...] | None, strokes: int, cylinders: int, named: Mapping[str, str]) -> None:
     if angles is None:
         return
     cycle_deg = 180 * strokes
-    given = f"--firing-angles {','.join(f'{angle:g}' for angle in angles)}"
+    given = f"{named['firing_angles']} {','.join(f'{angle:g}' for angle in angles)}"
     if len(angles) != cylinders:
-        raise model.UsageError(f"{given}: {len(angles)} given, one for each of {cylinders} cylinders expected")
+        raise model.UsageError(
+            f"{given}: {len(angles)} given, one for each of {cylinders} cylinders expected; put these right or "
+            f"{named['cylinders']}"
+        )
     if angles[0] != 0:
         raise model.UsageError(f"{given}: angles are counted from the first firing, so the first is 0")
     if max(angles) >= cycle_deg:
         raise model.UsageError(
-            f"{given}: each must be below {cycle_deg}, the degrees of one cycle of a {strokes}-stroke"
+            f"{given}: each must be below {cycle_deg}, the degrees of one cycle of a {strokes}-stroke; put these right "
+            f"or {named['strokes']}"
         )
     if any(later - earlier < LEAST_GAP_DEG for earlier, later in zip(angles, angles[1:], strict=False)):
         raise model.UsageError(
@@ -209,6 +220,7 @@ def _check_angles(angles: tuple[float, ...] | None, strokes: int, cylinders: int
         )
 
 
-def _check_speeds(rated_rpm: float | None, idle_rpm: float | None) -> None:
+def _check_speeds(rated_rpm: float | None, idle_rpm: float | None, named: Mapping[str, str]) -> None:
     if rated_rpm is not None and idle_rpm is not None and idle_rpm >= rated_rpm:
-        raise model.UsageError(f"--idle-rpm {idle_rpm:g} given with --rated-rpm {rated_rpm:g}: idle must be the lower")
+        idle, rated = f"{named['idle_rpm']} {idle_rpm:g}", f"{named['rated_rpm']} {rated_rpm:g}"
+        raise model.UsageError(f"{idle} given with {rated}: idle must be the lower")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,7 +12,7 @@ import click
 
 from enginelog import model
 from enginelog.cli import console, job_text
-from enginelog.cli.engine_options import engine_from, engine_options, hints
+from enginelog.cli.engine_options import AS_OPTIONS, engine_from, engine_options, hints
 from enginelog.cli.store_options import (
     STATUS_DONE,
     Money,
@@ -136,14 +137,16 @@ def known_machine(store: Store, label: str) -> model.Machine | None:
         return None
 
 
-def engine_fields(known: model.Machine | None, told: dict[str, Any]) -> dict[str, Any]:
+def engine_fields(
+    known: model.Machine | None, told: dict[str, Any], named: Mapping[str, str] = AS_OPTIONS
+) -> dict[str, Any]:
     """The fields of the machine that are changed: what is told, on top of what is known.
 
-    told: the keywords of `engine_from`, None where nothing is told.
+    told: the keywords of `engine_from`, None where nothing is told. named: what its errors call them.
     """
     if known is not None:
         told = {name: _before(known, told, name) if value is None else value for name, value in told.items()}
-    engine = engine_from(**told)
+    engine = engine_from(**told, named=named)
     fields = {name: getattr(engine, name) for name in (*_LAYOUT, "rated_rpm", "idle_rpm", "blade_length_mm")}
     return fields | {
         "kind": engine.machine,

@@ -1,5 +1,6 @@
 """What a form writes down, and what it leaves alone. No outside source: these are the page's own promises."""
 
+import html
 import re
 import threading
 
@@ -163,3 +164,49 @@ def test_a_wrong_engine_is_put_right(store, browser):
     assert "double its true speed" not in browser.get(job).text
     assert browser.post("/machines/1/engine", {}).status == 400
     assert browser.post("/machines/9/engine", {"strokes": "2"}).status == 404
+
+
+@pytest.mark.parametrize(
+    ("told", "fields"),
+    [
+        ({"cylinders": "3", "firing": "0,270"}, ["How a four-stroke twin fires", "Cylinders"]),
+        ({"strokes": "2", "cylinders": "2", "firing": "0,360"}, ["How a four-stroke twin fires", "Strokes"]),
+        ({"rated_rpm": "1500", "idle_rpm": "3000"}, ["Idle speed, rpm", "Rated speed, rpm"]),
+        ({"rated_rpm": "fast"}, ["Rated speed, rpm"]),
+        ({"idle_rpm": "1"}, ["Idle speed, rpm"]),
+        ({"cylinders": "13"}, ["Cylinders"]),
+        ({"strokes": "3"}, ["Strokes"]),
+        ({"firing": "0,1"}, ["How a four-stroke twin fires"]),
+        ({"kind": "rocket"}, ["Kind of machine"]),
+        ({"blade_length_mm": "9"}, ["Blade from tip to tip, mm"]),
+        ({"poles": "3"}, ["Poles of the alternator"]),
+    ],
+)
+def test_what_is_wrong_with_an_engine_names_the_fields_of_the_page(store, browser, told, fields):
+    new_job(store)
+    for address, more in (("/machines/1/engine", {}), ("/jobs", {"label": "pump Heron"})):
+        got = browser.post(address, told | more)
+        said = html.unescape(re.search(r'<h1 class="answer">(.*?)</h1>', got.text, re.S)[1])
+        assert got.status == 400 and all(field in said for field in fields), said
+        assert "--" not in said and "_" not in said
+        form = html.unescape(browser.get("/machines/1" if not more else "/jobs/new").text)
+        assert all(re.search(rf">{re.escape(field)}\b", form) for field in fields)
+
+
+def test_blade_and_poles_are_told_on_the_page(store, browser):
+    """The tip's limit and the frequency hang on them: the page asks for both, so it has fields for both."""
+    told = {"label": "mower Daisy", "kind": "mower", "blade_length_mm": "460,5"}
+    assert browser.post("/jobs", told).status == 303
+    assert browser.post("/jobs", {"label": "generator Lantern", "kind": "generator", "poles": "2"}).status == 303
+    with open_store(store) as opened:
+        assert opened.machine("mower Daisy").blade_length_mm == 460.5
+        assert opened.machine("generator Lantern").alternator_poles == 2
+
+
+def test_what_is_worth_reading_off_the_machine_is_asked_for_without_options(store, browser):
+    job = new_job(store)
+    with open_store(store) as opened:
+        opened.attach(job, make_runs.hunting_pump(), "before")
+    text = browser.get(f"/jobs/{job}/advice").text
+    [asked] = re.findall(r"worth reading off the machine: (.*?)</p>", text)
+    assert "strokes (4 assumed)" in asked and "--" not in asked and 'href="/machines/1#engine"' in asked
