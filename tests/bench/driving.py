@@ -104,8 +104,17 @@ class Chromium:
         return self._call("POST", f"{self._session}/element", {"using": "css selector", "value": css})[ELEMENT]
 
     def click(self, css: str) -> None:
-        self.run("document.querySelector(arguments[0]).scrollIntoView({block: 'center'})", css)
-        self._call("POST", f"{self._session}/element/{self.find(css)}/click")
+        """Click on it once it lies free: on a busy machine the page may still be moving under the first try."""
+        until = time.monotonic() + 5
+        while True:
+            self.run("document.querySelector(arguments[0]).scrollIntoView({block: 'center'})", css)
+            try:
+                self._call("POST", f"{self._session}/element/{self.find(css)}/click")
+                return
+            except AssertionError as failed:
+                if "click intercepted" not in str(failed) or time.monotonic() > until:
+                    raise
+            time.sleep(0.2)
 
     def type(self, css: str, text: str) -> None:
         """Type into a field, or give a file field its file."""
