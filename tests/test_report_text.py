@@ -279,3 +279,12 @@ def test_an_interval_is_shown_only_where_it_is_wide():
     assert between(6.0, 5.0, 7.0, "s") == ""
     assert between(6.0, 4.0, 9.0, "s") == " (4.0 to 9.0 s)"
     assert between(6.0, None, None, "s") == "" and between(None, 1.0, 2.0, "%") == ""
+
+
+def test_a_pull_whose_speed_cannot_be_told_is_said_to_be_so():
+    run = make_runs.pulls_only()
+    known = tuple(replace(span, rpm=600.0) if index < 3 else span for index, span in enumerate(run.timeline.spans))
+    run = replace(run, timeline=replace(run.timeline, spans=known))
+    assert "pulled at about 600 rpm (2 of 5 not told)" in flat(run)
+    rows = re.findall(r'scope="row">pull of the starter</th>.*?<td class="n">([^<]*)</td></tr>', report.to_html(run))
+    assert [row.replace(words.GAP, " ") for row in rows] == ["600 rpm"] * 3 + ["cannot tell"] * 2

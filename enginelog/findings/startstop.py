@@ -66,17 +66,22 @@ def count_words(timeline: Timeline) -> str:
 
 
 def pulls_heard(timeline: Timeline) -> str:
-    """How fast the starter was pulled, and the compression strokes heard in each pull; empty without a pull."""
-    told = [
-        (number, span.rpm, span.compressions) for number, span in enumerate(_pulls(timeline), 1) if span.rpm is not None
-    ]
+    """How fast the starter was pulled, the compression strokes heard in each pull, and of which pulls that cannot be
+    told; empty without a pull."""
+    pulls = list(enumerate(_pulls(timeline), 1))
+    told = [_pull_words(number, span.rpm, span.compressions) for number, span in pulls if span.rpm is not None]
     if not told:
-        return "how fast could not be heard" if _pulls(timeline) else ""
-    parts = []
-    for number, rpm, strokes in told:
-        said = f"pull {number} at about {round(rpm, -1):.0f} rpm"
-        parts.append(said + (f" with {times(strokes, 'compression stroke')} heard" if strokes is not None else ""))
-    return ", ".join(parts)
+        return "how fast could not be heard" if pulls else ""
+    untold = [str(number) for number, span in pulls if span.rpm is None]
+    if untold:
+        which = f"pulls {', '.join(untold[:-1])} and {untold[-1]}" if len(untold) > 1 else f"pull {untold[0]}"
+        told.append(f"how fast {which} {'were' if len(untold) > 1 else 'was'} could not be heard")
+    return ", ".join(told)
+
+
+def _pull_words(number: int, rpm: float, strokes: int | None) -> str:
+    said = f"pull {number} at about {round(rpm, -1):.0f} rpm"
+    return said + (f" with {times(strokes, 'compression stroke')} heard" if strokes is not None else "")
 
 
 def _pulls(timeline: Timeline) -> list[Span]:

@@ -228,12 +228,14 @@ def starting(run: Run) -> Fact | None:
 
 
 def _pull_speed(run: Run) -> str:
-    """Range of the pulls' crank speed, to ten turns a minute; empty where none is known."""
+    """Range of the pulls' crank speed, to ten turns a minute, and of how many it is not known; empty where of none."""
     known = [round(span.rpm, -1) for span in run.timeline.spans if span.kind == "pull" and span.rpm is not None]
     if not known:
         return ""
     low, high = min(known), max(known)
-    return f", pulled at about {low:.0f}{f' to {high:.0f}' if high > low else ''} rpm"
+    heard = sum(span.kind == "pull" for span in run.timeline.spans)
+    left = f" ({heard - len(known)} of {heard} not told)" if heard > len(known) else ""
+    return f", pulled at about {low:.0f}{f' to {high:.0f}' if high > low else ''} rpm{left}"
 
 
 def stopping(run: Run) -> Fact:
