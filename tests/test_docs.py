@@ -13,6 +13,7 @@ from enginelog.cli.main import commands
 TOP = Path(__file__).resolve().parents[1]
 README = (TOP / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (TOP / "DEVELOPERS.md").read_text(encoding="utf-8")
+MEASURED = (TOP / "scripts" / "measured.md").read_text(encoding="utf-8")
 
 OPTIONS = [
     (name, flag)
@@ -77,6 +78,20 @@ def test_every_script_is_in_the_developers_guide(script):
 
 
 def test_links_lead_somewhere():
-    for text in (README, DEVELOPERS):
+    for page in ("README.md", "DEVELOPERS.md", "scripts/measured.md"):
+        text = (TOP / page).read_text(encoding="utf-8")
         targets = re.findall(r"\]\((?!https?:|#)([^)#]+)", text)
-        assert not [target for target in targets if not (TOP / target).exists()]
+        assert not [target for target in targets if not (TOP / page).parent.joinpath(target).exists()], page
+
+
+def test_tables_named_in_the_developers_guide_are_among_the_measured_ones():
+    heads = re.findall(r"^## (.+)$", MEASURED, re.MULTILINE)
+    named = re.findall(r'table "([^"]+)"', re.sub(r"\s+", " ", DEVELOPERS))
+    assert named and not [name for name in named if not any(head.startswith(name) for head in heads)]
+
+
+def test_every_file_named_in_the_developers_guide_is_there():
+    parts = ("enginelog", "scripts", "tests", "recordings_demo")
+    there = [path.as_posix() for part in parts for path in (TOP / part).rglob("*.*")]
+    named = re.findall(r"`([\w/]+\.(?:py|toml|json|npz|js|css|md))`", DEVELOPERS)
+    assert named and not [name for name in named if not any(path.endswith(f"/{name}") for path in there)]
