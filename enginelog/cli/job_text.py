@@ -28,6 +28,12 @@ def field(name: str, text: str) -> list[str]:
     return textwrap.wrap(f"{name:<13}{text}", console.width(), subsequent_indent=_INDENT)
 
 
+def written(name: str, text: str) -> list[str]:
+    """As `field`, each line of what was written on a line of its own."""
+    lines = [each for each in map(shown, text.splitlines()) if each]
+    return [row for number, each in enumerate(lines) for row in field("" if number else name, each)]
+
+
 def state(job: model.Job) -> str:
     """The state of a job in words."""
     waiting = f" for {shown(job.waiting_for)}" if job.state == "waiting" and job.waiting_for else ""
@@ -58,8 +64,8 @@ def job_lines(record: model.JobRecord, advice: Suggestion) -> list[str]:
     """The whole job, and what to check next."""
     job, machine = record.job, record.machine
     lines = [f"Job {job.id}: {shown(machine.label)}, {state(job)}, taken in {job.opened.local_date}"]
-    lines += field("Machine", machine_facts(machine)) + field("Complaint", shown(job.complaint))
-    lines += field("Seen", _seen(job.seen)) + field("Note", shown(job.note))
+    lines += field("Machine", machine_facts(machine)) + written("Complaint", job.complaint)
+    lines += field("Seen", _seen(job.seen)) + written("Note", job.note)
     for run in record.runs:
         lines += field(f"Run {run.id}", f"{run.at.local_date} {run_line(run)}")
     for check in record.checks:
@@ -188,5 +194,5 @@ def _seen(seen: model.TakeIn) -> str:
 def _handback(back: model.Handback | None) -> list[str]:
     if back is None:
         return []
-    lines = field("Handed back", back.at.local_date) + field("Owner told", shown(back.told_owner))
-    return lines + field("To watch", shown(back.watch)) + field("Next service", shown(back.next_service))
+    lines = field("Handed back", back.at.local_date) + written("Owner told", back.told_owner)
+    return lines + written("To watch", back.watch) + written("Next service", back.next_service)

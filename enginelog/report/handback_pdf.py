@@ -54,7 +54,8 @@ def _wrong(paper: Paper, sheet: Sheet) -> None:
         paper.text("No complaint was written down.", colour=MUTED)
     paper.gap(1)
     for name, text in sheet.seen:
-        paper.item(name, text, mark_mm=22)
+        for number, line in enumerate(words.lines_of(text)):
+            paper.item("" if number else name, line, mark_mm=22)
 
 
 def _found(paper: Paper, sheet: Sheet) -> None:

@@ -241,7 +241,7 @@ def _limits(run: Run) -> tuple[LimitRow, ...]:
 
 def _watch(written: str, after: Run | None, full: bool) -> tuple[str, ...]:
     """What the mechanic wrote, then what the recording after the work still shows; plainly where not for the bench."""
-    lines = [written] if written.strip() else []
+    lines = list(words.lines_of(written))
     if after is not None and after.quality.usable and after.timeline.engine_heard:
         for finding in words.ranked(after.measures.findings):
             if finding.verdict in ("fault", "watch"):
@@ -256,7 +256,8 @@ def _watch(written: str, after: Run | None, full: bool) -> tuple[str, ...]:
 def _seen(record: JobRecord) -> tuple[tuple[str, str], ...]:
     seen = record.job.seen
     named = (("Oil", seen.oil_level), ("Fuel", seen.fuel_state), ("Smell", seen.smell), ("Damage", seen.damage))
-    note = (("Note", record.job.note),) if record.job.note.strip() else ()
+    notes = words.lines_of(record.job.note)
+    note = (("Notes" if len(notes) > 1 else "Note", "\n".join(notes)),) if notes else ()
     return tuple((name, text) for name, text in named if text.strip()) + note
 
 

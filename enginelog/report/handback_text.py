@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from enginelog.report.handback_sheet import Sheet
-from enginelog.report.words import GAP, clean, sentence
+from enginelog.report.words import GAP, clean, lines_of, sentence
 
 LONGEST = 280  # characters of one written text; a message is no report
 
@@ -13,7 +13,7 @@ def sheet_text(sheet: Sheet) -> str:
     lines = [f"{clean(sheet.title)}: {sheet.top.answer[:1].lower()}{sheet.top.answer[1:]}."]
     lines += [f"- {one.label}: {one.short}" for one in sheet.measures if one.verdict in ("better", "worse")]
     if sheet.complaint.strip():
-        lines.append(f"Came in with: {_short(sheet.complaint)}")
+        lines.append(f"Came in with: {_short(_in_a_row(sheet.complaint))}")
     failed = [row.title.lower() + (f" ({row.detail})" if row.detail else "") for row in sheet.checks
               if row.result == "fail"]  # fmt: skip
     lines += _list("Found at fault", failed) + _list("Done", [row.named for row in sheet.work])
@@ -23,9 +23,9 @@ def sheet_text(sheet: Sheet) -> str:
     if sheet.watch:
         lines.append(f"Please watch: {_short(' '.join(map(sentence, sheet.watch)))}")
     if sheet.told.strip():
-        lines.append(_short(sheet.told))
+        lines.append(_short(_in_a_row(sheet.told)))
     if sheet.next_service.strip():
-        lines.append(f"Next service: {_short(sheet.next_service)}")
+        lines.append(f"Next service: {_short(_in_a_row(sheet.next_service))}")
     lines.append("Run it outdoors only, keep hands off until all stands still, and follow the manual.")
     return "\n".join(clean(line) for line in lines).replace(GAP, " ") + "\n"
 
@@ -33,6 +33,12 @@ def sheet_text(sheet: Sheet) -> str:
 def _list(name: str, entries: list[str]) -> list[str]:
     """A line with each entry once; nothing where there is none."""
     return [f"{name}: {_short('; '.join(dict.fromkeys(entries)))}"] if entries else []
+
+
+def _in_a_row(text: str) -> str:
+    """What was written in several lines as sentences one after the other; a single line as it is."""
+    lines = lines_of(text)
+    return " ".join(map(sentence, lines)) if len(lines) > 1 else text
 
 
 def _short(text: str) -> str:

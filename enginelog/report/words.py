@@ -80,6 +80,11 @@ def sentence(text: str) -> str:
     return plain if not plain or plain[-1] in ".!?" else plain + "."
 
 
+def lines_of(text: str) -> tuple[str, ...]:
+    """The lines of what somebody wrote, each a matter of its own; empty ones left out."""
+    return tuple(line.strip() for line in text.splitlines() if line.strip())
+
+
 def figure(value: float, most: int = 3) -> str:
     """A number to about `most` significant digits, never in powers of ten, without trailing noise."""
     size = abs(value)

@@ -269,6 +269,14 @@ def test_the_trend_of_a_machine_is_drawn_from_two_recordings_on(call, job, tmp_p
     assert sorted(path.name for path in tmp_path.glob("*.png*")) == ["trend.png"]
 
 
+def test_each_note_stands_on_a_line_of_its_own(call, job):
+    for text in ("tank was half empty", "blade blunt"):
+        call("note", "1", text)
+    lines = call("job", "1")[1].splitlines()
+    first = lines.index("Note         tank was half empty")
+    assert lines[first + 1] == " " * 13 + "blade blunt"
+
+
 @pytest.mark.parametrize(
     ("name", "content", "said"),
     [

@@ -313,6 +313,26 @@ def test_long_texts_and_much_work(record):
     assert max(map(len, message.splitlines())) <= LONGEST + 40 and " ..." in message
 
 
+def test_each_note_has_a_line_of_its_own(record):
+    """Notes come one by one, on the page and by `enginelog note`; run together nobody knows where one ends."""
+    notes = ("tank was half empty", "blade blunt", "owner asks for Saturday")
+    told = "Fuel drained\nNew plug fitted\n"
+    back = replace(JOB.handback, told_owner=told, watch="Old fuel\n\nOil level")
+    job = replace(record.job, note="\n".join(notes), complaint="stutters\nsmells of fuel", handback=back)
+    written = replace(record, job=job)
+    html = report.hand_back_html(written)
+    assert "".join(f"<p>{note}</p>" for note in notes) in html and "<dt>Notes</dt><dd><p>" in html
+    message = report.hand_back_text(written)
+    assert "Came in with: Stutters. Smells of fuel." in message
+    assert "<li>Old fuel</li>" in html and "<li>Oil level</li>" in html
+    assert "Fuel drained. New plug fitted." in message
+    pypdf = pytest.importorskip("pypdf", reason="pypdf, which reads the PDF back, is not installed")
+    pages = pypdf.PdfReader(BytesIO(report.hand_back_pdf(written))).pages
+    lines = [line.strip() for page in pages for line in page.extract_text().splitlines()]
+    assert {"blade blunt", "owner asks for Saturday"} <= set(lines)
+    assert any(line.endswith("tank was half empty") for line in lines)
+
+
 def test_the_same_record_gives_the_same_files(record):
     assert report.hand_back_html(record) == report.hand_back_html(record)
     assert report.hand_back_pdf(record, "owner") == report.hand_back_pdf(record, "owner")
