@@ -5,6 +5,7 @@
 
 from enginelog.model.comparison import COMPARED, Compared, Comparison, Difference
 from enginelog.model.course import Pop, Span, Timeline
+from enginelog.model.errors import EnginelogError, UnreadableError, UsageError
 from enginelog.model.job import (
     CHECK_RESULTS,
     JOB_STATES,
@@ -29,7 +30,6 @@ from enginelog.model.run import (
     ClipInfo,
     CylinderFiring,
     Engine,
-    EnginelogError,
     Finding,
     Firings,
     FiringSummary,
@@ -47,8 +47,6 @@ from enginelog.model.run import (
     Surges,
     ThrottleMove,
     Track,
-    UnreadableError,
-    UsageError,
     is_wide,
 )
 

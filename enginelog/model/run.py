@@ -1,4 +1,4 @@
-"""The words of the project: frozen types that the stages pass to each other, and the error family.
+"""The words of the project: frozen types that the stages pass to each other.
 
 No behaviour lives here beyond small properties. Units are in the names: `_s` seconds, `_hz` hertz, `_rpm` crankshaft
 revolutions per minute, `_percent` 0..100, `_deg` crank degrees, `_db` decibels. An unknown number in an array is NaN;
@@ -14,21 +14,6 @@ import numpy as np
 from enginelog.model.course import Timeline
 
 SCHEMA = "enginelog/run/1"
-
-# ---------------------------------------------------------------- errors
-
-
-class EnginelogError(Exception):
-    """Base of every error meant for the user: one line, saying what was given, what was expected, what to do."""
-
-
-class UsageError(EnginelogError):
-    """The call itself is wrong (exit status 2)."""
-
-
-class UnreadableError(EnginelogError):
-    """The file cannot be read as a recording (exit status 4)."""
-
 
 # ---------------------------------------------------------------- what goes in
 
@@ -222,6 +207,11 @@ class Firings:
 
 @dataclass(frozen=True)
 class CylinderFiring:
+    """One cylinder. index: its place in the firing order, 0 on (which one is 0 cannot be heard).
+
+    misfire_percent: 0..100 of its own firings. relative_strength: linear, over the mean of all cylinders.
+    """
+
     index: int
     misfire_percent: float | None
     relative_strength: float | None
@@ -241,6 +231,13 @@ class FiringWindow:
 
 @dataclass(frozen=True)
 class FiringSummary:
+    """All firings of the run. misfire_low, misfire_high: 95 % interval of misfire_percent, 0..100.
+
+    pattern: none, random, burst, cylinder or every_second. timing_spread_percent: standard deviation of the moments, of
+    the firing interval; strength_spread_percent: of the strengths, of a normal firing. What cannot be told is None; a
+    low end alone: so many at least.
+    """
+
     events: int
     misfires: int | None
     misfire_percent: float | None
