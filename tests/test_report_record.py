@@ -43,7 +43,7 @@ ADDED = {"engine_probability", "engine_reason", "pops", "limits_used", "releases
 ADDED_INSIDE = {
     "engine": {"assumed", "angles_used_deg"},
     "quality": {"trust"},
-    "speed": {"or_rpm"},
+    "speed": {"or_rpm", "changed", "range_low_rpm", "range_high_rpm", "held"},
     "hunting": {"swing_low_percent", "swing_high_percent"},
     "settling": {"settle_low_s", "settle_high_s"},
     "firing": {"windows"},
@@ -160,7 +160,8 @@ def test_infinities_and_numpy_numbers_do_not_leak():
     run = make_runs.healthy_generator()
     speed = Speed(np.float64(3000.04), -np.inf, np.inf, np.float32(np.nan), np.float64(0.5), np.inf)
     found = report.record(replace(run, measures=replace(run.measures, speed=speed)))["speed"]
-    assert {name: value for name, value in found.items() if value is not None} == {"rpm": 3000.0, "confidence": 0.5}
+    known = {name: value for name, value in found.items() if value is not None}
+    assert known == {"rpm": 3000.0, "confidence": 0.5, "changed": False, "held": []}
     assert type(found["rpm"]) is float
 
 

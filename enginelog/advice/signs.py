@@ -29,10 +29,11 @@ def signs_of(heard: Iterable[Heard], limits: LimitSet) -> set[str]:
 
 
 def sure_rpm(record: Record) -> float | None:
-    """The speed of the run where it is known surely enough to be held against anything, else None."""
+    """The one speed of the run where it is known surely enough to be held against anything, else None."""
     speed, least = record["speed"], machines.usual(None, "sure_speed")
     assert least is not None and least.low is not None
-    return speed["rpm"] if speed["rpm"] is not None and speed["confidence"] > least.low else None
+    sure = speed["rpm"] is not None and speed["confidence"] > least.low
+    return speed["rpm"] if sure and not speed.get("changed") else None
 
 
 def regime(record: Record) -> str | None:

@@ -61,7 +61,7 @@ def _line(usual: Usual, value: float, shown: str, title: str | None = None, limi
 def _unsure(record: Record) -> list[ValueLine]:
     """Says so where the speed is too unsure to be held against anything."""
     rpm, least = record["speed"]["rpm"], machines.usual(None, "sure_speed")
-    if rpm is None or sure_rpm(record) is not None or least is None:
+    if rpm is None or sure_rpm(record) is not None or least is None or record["speed"].get("changed"):
         return []
     shown, limit = f"{record['speed']['confidence']:.2f} for {rpm:.0f} rpm", f"more than {least.low:g}"
     return [ValueLine(least.title, shown, limit, "usual", "below", least.status, least.source, least.outside)]

@@ -117,6 +117,10 @@ def _speed(found: model.RunFigures) -> str:
 
     doubted = found.speed_confidence is not None and found.speed_confidence < words.SURE_SPEED
     speed = "speed not known" if found.rpm is None else f"{found.rpm:.0f} rpm"
+    if found.held_rpm:
+        held = [f"{round(rpm, -1):.0f}" for rpm in found.held_rpm[: model.MOST_HELD]]
+        more = ", ..." if len(found.held_rpm) > len(held) else ""
+        speed = f"speed changed, held about {', then '.join(held)}{more} rpm"
     if found.rpm is not None and found.or_rpm is not None:
         speed += f" or {found.or_rpm:.0f} rpm"
     elif found.rpm is not None and doubted:

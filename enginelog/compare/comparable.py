@@ -70,6 +70,9 @@ def _run_alone(which: str, run: Run, limits: LimitSet) -> Obstacle | None:
     if seconds < least:
         return Obstacle(f"the run {which} is too short ({seconds:.1f}{GAP}s, {least:.0f}{GAP}s needed)", again, True)
     speed = run.measures.speed
+    if speed.changed:
+        reason = f"the run {which} was not at one speed ({speed.held_words})"
+        return Obstacle(reason, "Record both at one throttle setting, untouched, with the same load, warm.", True)
     if speed.rpm is None or speed.confidence < limits.value("speed_confidence"):
         return Obstacle(f"the speed of the run {which} is not known surely enough", again, True)
     return None

@@ -111,8 +111,10 @@ def heard(run: Run) -> str:
     if not line.engine_heard:
         return f"did not start, {amount(line.pulls, 'pulls')}" if line.pulls else "no engine heard"
     seconds = sum(span.end_s - span.start_s for span in line.spans if span.kind == "run")
-    speed = run.measures.speed.rpm
-    return f"ran {seconds:.0f}{GAP}s" + (f" at {speed:.0f}{GAP}rpm" if speed is not None else "")
+    speed, ran = run.measures.speed, f"ran {seconds:.0f}{GAP}s"
+    if speed.changed:
+        return f"{ran}, not at one speed"
+    return ran + (f" at {speed.rpm:.0f}{GAP}rpm" if speed.rpm is not None else "")
 
 
 def listed(names: list[str]) -> str:

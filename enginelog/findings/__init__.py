@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from enginelog.findings import doubt, firing_verdicts, run_verdicts, speed_verdicts, words
 from enginelog.findings.gather import Evidence, gather
+from enginelog.findings.held import with_changes
 from enginelog.limits import LimitSet
 from enginelog.model import (
     CylinderFiring,
@@ -54,14 +55,16 @@ def judge(
 ) -> Measures:
     """Measure misfire, hunting, settling, loads and the rest, and give one finding for each code that applies.
 
-    `speed` is handed through, its `band_percent` filled in. `limits`: topic `findings`. `cancelled_db`: level of the
-    lines that equal cylinders cancel, None where it is not known. Where no engine was heard or the recording is
-    unusable every finding is `unknown` and says why (but a failed start is still told).
+    `speed` is handed through, its `band_percent` filled in, and what it held where it was not one speed. `limits`:
+    topic `findings`. `cancelled_db`: level of the lines that equal cylinders cancel, None where it is not known. Where
+    no engine was heard or the recording is unusable every finding is `unknown` and says why (but a failed start is
+    still told).
     """
     blocked = _blocked(quality, timeline, limits)
     evidence = None if blocked else gather(engine, timeline, track, firings, limits)
     if evidence is None:
         return _nothing(engine, timeline, speed, blocked or "no stretch of running was found", limits)
+    speed = with_changes(speed, track, timeline, evidence.hunting.found is True, limits)
     findings = _findings(evidence, speed, cancelled_db, limits)
     settled = evidence.settling
     return Measures(

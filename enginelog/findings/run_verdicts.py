@@ -140,7 +140,7 @@ def judge_start(evidence: Evidence, limits: LimitSet) -> Finding:
             "start", "the recording begins with the engine running", ("begin the recording before the first pull",)
         )
     limit = limits["pulls_watch"]
-    parts = [f"{start.pull_count} heard"]
+    parts = [f"{start.pull_count} of the starter heard"]
     if start.pull_words:
         parts[0] += f" ({start.pull_words})"
     if start.seconds_to_run is not None:
@@ -152,7 +152,7 @@ def judge_start(evidence: Evidence, limits: LimitSet) -> Finding:
     if start.restarts:
         parts.append(f"stopped and was started again {times(start.restarts, 'time')}")
     verdict = worst(graded(start.pulls, limit.value), "watch" if start.false_starts or start.restarts else "ok")
-    text = "Start: " + ", ".join(parts) + "."
+    text = f"{parts[0][0].upper()}{', '.join(parts)[1:]}."
     pulls = float(start.pulls) if evidence.timeline.pulls_sure else None
     advice = IGNITION[:1] + GOVERNOR[1:2] if verdict != "ok" else ()
     return Finding("start", verdict, text, pulls, "pulls", limit.value, cited(limit), None, start.first_run_s, advice)
@@ -254,7 +254,7 @@ def judge_throttle(loads: LoadStudy, limits: LimitSet) -> Finding:
         if move.opens and move.hesitation_s > pause.value:
             said += f" with a pause of {move.hesitation_s:.1f} s"
         if move.opens and move.bog_percent > bog.value:
-            said += f" after falling {move.bog_percent:.0f} % below idle"
+            said += f", first falling by {move.bog_percent:.0f} %"
         parts.append(said)
     for move in opened:
         verdicts += [graded(move.hesitation_s, pause.value), graded(move.bog_percent, bog.value)]
@@ -265,7 +265,7 @@ def judge_throttle(loads: LoadStudy, limits: LimitSet) -> Finding:
     return Finding(
         "throttle",
         verdict,
-        "Throttle: " + "; ".join(parts) + ".",
+        "Throttle or load moved: " + "; ".join(parts) + ".",
         longest,
         "s",
         pause.value,

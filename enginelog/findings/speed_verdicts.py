@@ -22,23 +22,31 @@ def all_findings(evidence: Evidence, speed: Speed, limits: LimitSet) -> list[Fin
 
 
 def judge_speed(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
-    """Speed against the told rated or idle speed, whichever it is nearer to."""
-    rpm, rated_rpm, idle_rpm = speed.rpm, evidence.engine.rated_rpm, evidence.engine.idle_rpm
-    if rpm is None:
+    """Speed against the told rated or idle speed, whichever it is nearer to; the highest and the lowest speed held
+    where the run was not at one."""
+    rated_rpm, idle_rpm = evidence.engine.rated_rpm, evidence.engine.idle_rpm
+    if speed.rpm is None:
         return unknown("speed", "the speed could not be read from the sound")
+    low_rpm = min((one.rpm for one in speed.held), default=speed.rpm)
     if rated_rpm is None:
-        return _against_nothing(rpm) if idle_rpm is None else _against_idle(rpm, idle_rpm, limits)
-    top = _against_rated(rpm, rated_rpm, evidence.top_rpm, limits)
-    nearer_rated = idle_rpm is None or abs(rpm / idle_rpm - 1) >= abs(rpm / rated_rpm - 1)
+        return _against_nothing(speed) if idle_rpm is None else _against_idle(low_rpm, idle_rpm, limits)
+    top = _against_rated(speed, rated_rpm, evidence.top_rpm, limits)
+    nearer_rated = idle_rpm is None or abs(low_rpm / idle_rpm - 1) >= abs(low_rpm / rated_rpm - 1)
     # Too fast is told in any case: it is the one that hurts.
     if idle_rpm is None or nearer_rated or top.verdict != "ok":
         return top
-    return _against_idle(rpm, idle_rpm, limits)
+    return _against_idle(low_rpm, idle_rpm, limits)
 
 
-def _against_nothing(rpm: float) -> Finding:
-    text = f"Speed {rpm:.0f} rpm. No rated or idle speed was told, so it cannot be judged."
-    return Finding("speed", "unknown", text, rpm, "rpm", next=("compare with the machine's data plate or manual",))
+def _against_nothing(speed: Speed) -> Finding:
+    text = f"{_ran_at(speed)}. No rated or idle speed was told, so it cannot be judged."
+    advice = ("compare with the machine's data plate or manual",)
+    return Finding("speed", "unknown", text, speed.top_rpm, "rpm", next=advice)
+
+
+def _ran_at(speed: Speed) -> str:
+    """The speed of the run, or the speeds it held."""
+    return f"Speed changed: {speed.held_words}" if speed.changed else f"Speed {speed.rpm:.0f} rpm"
 
 
 def _against_idle(rpm: float, idle_rpm: float, limits: LimitSet) -> Finding:
@@ -50,13 +58,13 @@ def _against_idle(rpm: float, idle_rpm: float, limits: LimitSet) -> Finding:
     return Finding("speed", verdict, text, rpm, "rpm", idle_rpm, cited(limit), next=advice)
 
 
-def _against_rated(rpm: float, rated: float, held_rpm: float | None, limits: LimitSet) -> Finding:
+def _against_rated(speed: Speed, rated: float, held_rpm: float | None, limits: LimitSet) -> Finding:
     """held_rpm: highest speed held for a second; None where none was."""
-    top = max(held_rpm or rpm, rpm)
+    top = max(held_rpm or 0.0, speed.top_rpm or 0.0)
     over = 100 * (top / rated - 1)
     watch, fault = limits["overspeed_watch_percent"], limits["overspeed_fault_percent"]
     verdict = graded(over, watch.value, fault.value)
-    text = f"Speed {rpm:.0f} rpm, highest held for a second {top:.0f} rpm; told rated speed {rated:.0f} rpm."
+    text = f"{_ran_at(speed)}, highest held for a second {top:.0f} rpm; told rated speed {rated:.0f} rpm."
     if verdict == "ok":
         return Finding("speed", verdict, text, top, "rpm", rated * (1 + watch.value / 100), cited(watch))
     text += f" That is {over:.1f} % too fast. Stop using it until the top speed has been set by the manual."
@@ -131,16 +139,18 @@ def judge_frequency(evidence: Evidence, speed: Speed, limits: LimitSet) -> Findi
         return unknown(
             "generator_frequency", "the number of the alternator's poles was not told (two at 3000 or 3600 rpm)"
         )
-    if speed.rpm is None:
+    rpm = speed.top_rpm  # idling, it feeds nothing
+    if rpm is None:
         return unknown("generator_frequency", "the speed could not be read from the sound")
-    hz = speed_limits.alternator_hz(poles, speed.rpm)
+    hz = speed_limits.alternator_hz(poles, rpm)
     nominal = speed_limits.nominal_hz(hz)
     off = 100 * (hz / nominal - 1)
     low, high = limits["frequency_low_percent"], limits["frequency_high_percent"]
     far = max(-off / low.value, off / high.value)
     verdict = worst(graded(far, 1.0, 2.0))
     text = (
-        f"{speed.rpm:.0f} rpm with {poles} poles gives {hz:.1f} Hz, {abs(off):.1f} % {'above' if off >= 0 else 'below'}"
+        f"{'The highest speed held, ' if speed.changed else ''}{rpm:.0f} rpm with {poles} poles"
+        f"{',' if speed.changed else ''} gives {hz:.1f} Hz, {abs(off):.1f} % {'above' if off >= 0 else 'below'}"
         f" {nominal:.0f} Hz. Without load it stands above nominal, under full load a little below:"
         " measure it with a meter."
     )

@@ -124,12 +124,23 @@ def calm_stretches(series: Series, steps: list[Step], limits: LimitSet) -> list[
     edges = [float(series.t_s[0])] if len(series.t_s) else []
     parts = []
     for step in steps:
-        parts.append((edges[-1], step.at_s - 0.3))
+        parts.append((edges[-1], _calm_until_s(series, step, limits)))
         rest = min(max(step.last_outside_s(1.0), 0.8), limits.value("step_echo_s"))
         edges.append(step.at_s + rest)
     if edges:
         parts.append((edges[-1], float(series.t_s[-1]) + series.step_s))
     return [series.between(low, high) for low, high in parts if high - low > limits.value("calm_least_s")]
+
+
+def _calm_until_s(series: Series, step: Step, limits: LimitSet) -> float:
+    """The end of what is calm before a change. An engine that stumbles as its throttle is opened falls first, and its
+    change is fitted to the climb after: the fall is no part of what is calm."""
+    before_s = step.at_s - 0.3
+    if abs(step.change_percent) < limits.value("load_percent"):
+        return before_s
+    near = series.between(before_s - limits.value("step_echo_s"), before_s)
+    calm = near.t_s[np.abs(near.rpm / step.before_rpm - 1) <= limits.value("throttle_began_percent") / 100]
+    return min(before_s, float(calm[-1]) - 0.3) if len(calm) and calm[-1] < before_s - 0.1 else before_s
 
 
 def _drop_echoes(series: Series, moments: list[float], limits: LimitSet) -> list[float]:

@@ -43,12 +43,12 @@ from enginelog.model.run import (
     Run,
     Settling,
     Spectrum,
-    Speed,
     Surges,
     ThrottleMove,
     Track,
     is_wide,
 )
+from enginelog.model.speed import MOST_HELD, HeldSpeed, Speed
 
 __all__ = [
     "Analysis",
@@ -68,6 +68,7 @@ __all__ = [
     "FiringWindow",
     "Firings",
     "Handback",
+    "HeldSpeed",
     "Hunting",
     "is_wide",
     "JOB_STATES",
@@ -78,6 +79,7 @@ __all__ = [
     "Machine",
     "Measures",
     "Moment",
+    "MOST_HELD",
     "Pop",
     "Problem",
     "Quality",

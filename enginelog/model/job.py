@@ -161,7 +161,8 @@ class RunFigures:
 
     worst: its gravest verdict; amiss: codes of its findings of verdict fault or watch; faults: those of verdict fault
     (records of earlier versions lack them). or_rpm: another speed that sounds nearly the same. speed_confidence,
-    engine_chance: how sure the speed is, and that an engine was heard at all, 0 to 1.
+    engine_chance: how sure the speed is, and that an engine was heard at all, 0 to 1. held_rpm: the speeds held in turn
+    by a run that was not at one; empty for others, and in records of earlier versions.
     """
 
     heard: bool = False
@@ -182,6 +183,7 @@ class RunFigures:
     or_rpm: float | None = None
     speed_confidence: float | None = None
     engine_chance: float | None = None
+    held_rpm: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)

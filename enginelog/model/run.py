@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from enginelog.model.course import Timeline
+from enginelog.model.speed import Speed
 
 SCHEMA = "enginelog/run/1"
 
@@ -160,22 +161,6 @@ RHYTHM = (
     "same_turned",  # the same with the change of speed taken out
     "tones_change",  # share of the tones that came or went in half a second, 0..1
 )
-
-
-@dataclass(frozen=True)
-class Speed:
-    """One figure for the whole run: the median over running (run-up left out) and its 95 % interval.
-
-    or_rpm: another speed that sounds nearly the same (two or three times as fast, firing on every second turn or in one
-        cylinder only; half as fast, a twin firing evenly whose firing angles nobody told); None where none.
-    """
-
-    rpm: float | None
-    rpm_low: float | None
-    rpm_high: float | None
-    band_percent: float | None
-    confidence: float
-    or_rpm: float | None = None
 
 
 @dataclass(frozen=True)

@@ -35,7 +35,7 @@ class _Row:
 
 
 ROWS = (
-    _Row("rpm", lambda f: f.rpm, lambda f: (f.rpm_low, f.rpm_high), False),
+    _Row("rpm", lambda f: None if f.held_rpm else f.rpm, lambda f: (f.rpm_low, f.rpm_high), False),
     _Row("misfires, %", lambda f: f.misfire_percent, lambda f: (f.misfire_low, f.misfire_high), True),
     _Row("hunting, %", lambda f: f.hunting_swing_percent, lambda f: (None, None), True),
     _Row("start, s", lambda f: f.seconds_to_run, lambda f: (None, None), True),

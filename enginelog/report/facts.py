@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from enginelog import limits
-from enginelog.model import Finding, FiringSummary, Run, is_wide
+from enginelog.model import MOST_HELD, Finding, FiringSummary, Run, is_wide
 from enginelog.plots import cylinder_letter
 from enginelog.report.words import (
     CANNOT_TELL,
@@ -16,6 +16,7 @@ from enginelog.report.words import (
     count,
     figure,
     group,
+    held,
     interval,
     moment,
     percent,
@@ -78,6 +79,8 @@ def speed(run: Run) -> Fact:
     found = run.measures.speed
     if found.rpm is None:
         return Fact("speed", "Speed", CANNOT_TELL)
+    if found.changed:
+        return _changed_speed(run)
     behind = "middle value of the run"
     if found.rpm_low is not None and found.rpm_high is not None:
         behind = f"{SURE_95} interval {found.rpm_low:.0f} to {rpm(found.rpm_high)}"
@@ -87,6 +90,18 @@ def speed(run: Run) -> Fact:
         behind = f"or {rpm(found.or_rpm)}, which sounds nearly the same; {behind}"
     told = [] if found.or_rpm is not None else _against_what_was_told(run, found.rpm)
     return Fact("speed", "Speed", rpm(found.rpm), "; ".join([behind, f"confidence {found.confidence:.2f} of 1", *told]))
+
+
+def _changed_speed(run: Run) -> Fact:
+    """The speeds held by a run that was not at one; its middle value would say nothing."""
+    found = run.measures.speed
+    lengths = [f"{one.end_s - one.start_s:.1f}" for one in found.held]
+    behind = [f"for {', '.join(lengths)}{GAP}s"] if 1 < len(lengths) <= MOST_HELD else []
+    surest = [one.confidence for one in found.held]
+    behind += [f"confidence {min(surest):.2f} of 1"] if surest else []
+    told = [] if found.or_rpm is not None or found.top_rpm is None else _against_what_was_told(run, found.top_rpm)
+    behind += [f"the highest: {', '.join(told)}"] if told else []
+    return Fact("speed", "Speed", f"changed: {held(found)}", "; ".join(behind))
 
 
 def _against_what_was_told(run: Run, speed_rpm: float) -> list[str]:
@@ -102,7 +117,7 @@ def _against_what_was_told(run: Run, speed_rpm: float) -> list[str]:
 def steadiness(run: Run) -> Fact:
     """Width of the band the speed stays in."""
     band = run.measures.speed.band_percent
-    if band is None:
+    if band is None or _judged(run, "steadiness", "unknown"):  # throttle moved: as wide as it was moved
         return Fact("steadiness", "Steadiness", CANNOT_TELL)
     base = "rated" if run.engine.rated_rpm and "rated_rpm" not in run.engine.assumed else "mean"
     return Fact(

@@ -5,11 +5,12 @@ from __future__ import annotations
 import base64
 import re
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from enginelog import limits
 from enginelog.limits.trade.pages import Term
-from enginelog.model import Finding, Run, Span
+from enginelog.model import MOST_HELD, Finding, Run, Span
 from enginelog.report import pictures, words
 from enginelog.report.advice_page import Explained, advice_section, machine_cautions, meaning
 from enginelog.report.cautions import cautions
@@ -21,6 +22,7 @@ TILES = ("speed", "misfire", "hunting", "steadiness", "settling", "starting")
 MOST_TILES = 4
 TERMS_BELOW = ("95 % interval", "misfire", "hunting", "band")  # explained under the table of measures in any case
 MOST_SPANS = 80
+ROW_NAMES = {"throttle": "Pause as the throttle opens", "timing": "Timing of the firings"}  # what the figure is of
 MEDIA_TYPE = re.compile(r"audio/[a-z0-9][a-z0-9.+-]*\Z")
 
 
@@ -102,6 +104,7 @@ def to_html(run: Run, audio_excerpt: AudioExcerpt | None = None) -> str:
         ordered=bool(asked_checks(run)),
         words=words,
         length=_length,
+        speed_of=partial(_span_speed, run),
     )
 
 
@@ -193,14 +196,23 @@ def _rows(run: Run, found: list[Fact]) -> list[Row]:
                         finding.verdict if finding else ""))  # fmt: skip
     rest = [f for f in run.measures.findings if f.limit is not None and id(f) not in used]
     return rows + [
-        Row(words.title(f.code), _amount(f.value, f.unit) or words.CANNOT_TELL, "", _amount(f.limit, f.unit),
-            f.source or "", f.verdict)
+        Row(ROW_NAMES.get(f.code, words.title(f.code)), _amount(f.value, f.unit) or words.CANNOT_TELL, "",
+            _amount(f.limit, f.unit), f.source or "", f.verdict)
         for f in rest
     ]  # fmt: skip
 
 
 def _length(span: Span) -> str:
     return words.seconds(span.end_s - span.start_s)
+
+
+def _span_speed(run: Run, span: Span) -> str:
+    """The speed of a span; the speeds held in it where the run was not at one."""
+    if span.kind == "run" and run.measures.speed.changed:
+        held = [one for one in run.measures.speed.held if span.start_s <= one.start_s <= span.end_s][:MOST_HELD]
+        return ", then ".join(words.rpm(round(one.rpm, -1)) for one in held)
+    unknown = words.CANNOT_TELL if span.kind == "pull" else ""
+    return words.rpm(span.rpm) if span.rpm is not None else unknown
 
 
 def _about(run: Run) -> list[tuple[str, str]]:

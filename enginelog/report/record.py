@@ -186,7 +186,12 @@ def _speed(run: Run) -> dict:
         "band_percent": number(speed.band_percent, 2),
         "confidence": number(speed.confidence, 3) or 0.0,
         "or_rpm": number(speed.or_rpm, 1),
-    }
+        "changed": speed.changed,
+        "range_low_rpm": number(speed.range_low_rpm, 1),
+        "range_high_rpm": number(speed.range_high_rpm, 1),
+        "held": [{"rpm": number(one.rpm, 1), "start_s": number(one.start_s, 2), "end_s": number(one.end_s, 2),
+                  "confidence": number(one.confidence, 3)} for one in speed.held],
+    }  # fmt: skip
 
 
 def _track(run: Run) -> dict:

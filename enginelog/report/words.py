@@ -209,16 +209,28 @@ def ran_words(run: Run) -> str:
     text = f"{'The engine' if sure_engine(run) else 'What may be an engine'} ran for {seconds(length)}"
     if len(runs) > 1:
         text += f" in {len(runs)} runs"
-    text += _at_speed(run.measures.speed)
-    if run.timeline.pulls:
-        text += f", after {pulls(run.timeline)} of the starter"
-    return text + "."
+    started = f", after {pulls(run.timeline)} of the starter" if run.timeline.pulls else ""
+    if run.measures.speed.changed:
+        return f"{text}{started}{_at_speed(run.measures.speed)}."
+    return f"{text}{_at_speed(run.measures.speed)}{started}."
+
+
+def held(speed: Speed) -> str:
+    """The speeds a run held, with the doubt where there is some."""
+    said = speed.held_words.replace(" rpm", f"{GAP}rpm")
+    unsure = any(one.confidence < SURE_SPEED for one in speed.held)
+    said = f"perhaps {said}" if unsure else said
+    if speed.or_rpm is not None and speed.rpm is not None:
+        said += f", or {figure(speed.or_rpm / speed.rpm)} times as fast, which sounds nearly the same"
+    return said
 
 
 def _at_speed(speed: Speed) -> str:
     """` at 3000 rpm`, with the doubt where there is some."""
     if speed.rpm is None:
         return ""
+    if speed.changed:
+        return f"; the speed changed: {held(speed)}"
     if speed.or_rpm is not None:
         return f" at {rpm(speed.rpm)}, or at {rpm(speed.or_rpm)}, which sounds nearly the same"
     return f" at {rpm(speed.rpm)}" if speed.confidence >= SURE_SPEED else f", perhaps at {rpm(speed.rpm)}"

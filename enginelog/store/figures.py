@@ -11,6 +11,7 @@ from enginelog.model import Run, RunFigures
 
 _GRAVITY = ("ok", "unknown", "watch", "fault")
 _CODES = ("amiss", "faults")
+_LISTS = (*_CODES, "held_rpm")
 _NAMES = frozenset(each.name for each in fields(RunFigures))
 
 
@@ -38,6 +39,7 @@ def figures_of(run: Run) -> RunFigures:
             or_rpm=measures.speed.or_rpm,
             speed_confidence=measures.speed.confidence,
             engine_chance=story.confidence,
+            held_rpm=tuple(one.rpm for one in measures.speed.held),
         )
     )
 
@@ -52,7 +54,7 @@ def from_text(text: str) -> RunFigures:
     read = json.loads(text)
     if not _NAMES.issuperset(read):
         read = {name: value for name, value in read.items() if name in _NAMES}
-    return RunFigures(**read | {name: tuple(read.get(name, ())) for name in _CODES})
+    return RunFigures(**read | {name: tuple(read.get(name, ())) for name in _LISTS})
 
 
 def check_text(text: str) -> None:
@@ -69,7 +71,13 @@ def _right_kind(name: str, value: object) -> bool:
         return isinstance(value, list) and all(isinstance(code, str) for code in value)
     if name == "worst":
         return value is None or value in _GRAVITY
-    return value is None or (isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value))
+    if name == "held_rpm":
+        return isinstance(value, list) and all(_is_number(rpm) for rpm in value)
+    return value is None or _is_number(value)
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def _finite(figures: RunFigures) -> RunFigures:

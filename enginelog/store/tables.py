@@ -18,7 +18,8 @@ from enginelog.store.front import Store
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 _FIGURES = ("heard", "usable", "pulls", "rpm", "rpm_low", "rpm_high", "misfire_percent", "misfire_low", "misfire_high",
-            "hunting_swing_percent", "seconds_to_run", "rundown_s", "worst", "or_rpm", "speed_confidence")  # fmt: skip
+            "hunting_swing_percent", "seconds_to_run", "rundown_s", "worst", "or_rpm", "speed_confidence",
+            "held_rpm")  # fmt: skip
 
 
 def safe_cell(value: Any) -> Any:
@@ -126,6 +127,8 @@ def _runs(store: Store, machines: dict[int, Machine]) -> Iterator[dict[str, Any]
 
 
 def _shown(value: Any) -> Any:
+    if isinstance(value, tuple):
+        return " ".join(f"{one:.0f}" for one in value)
     if isinstance(value, float):
         return round(value, 3)  # as fine as any figure is known
     return ("yes" if value else "no") if isinstance(value, bool) else value

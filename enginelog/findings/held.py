@@ -1,0 +1,124 @@
+"""The speeds a run held, where it was not at one speed: throttle moved, or a load that pulled it far down.
+
+A moment is held where the speed about it, over `held_window_s`, stays within `held_within_percent`: the speed runs
+through a moved throttle's change in less. Held moments in a row are one speed, and so are those after a change smaller
+than a throttle movement (`load_percent`), such as a load step.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from enginelog.findings.series import Series, run_spans, running_median, settled_series
+from enginelog.limits import LimitSet
+from enginelog.model import HeldSpeed, Speed, Timeline, Track
+
+SMOOTHED_S = 0.3  # median over which a speed is read, so that single frames do not count
+ENDS = (5.0, 95.0)  # percentiles taken for the ends of a run's speeds
+
+
+@dataclass(frozen=True)
+class _Frames:
+    """Known frames of all runs, run-up left out. All shape (n,); `held`: whether the speed stays about there."""
+
+    t_s: np.ndarray
+    rpm: np.ndarray
+    confidence: np.ndarray
+    held: np.ndarray
+
+
+def with_changes(speed: Speed, track: Track, timeline: Timeline, hunts: bool, limits: LimitSet) -> Speed:
+    """`speed` with `range_low_rpm`, `range_high_rpm` and `held` filled in where the run was not at one speed.
+
+    Not where the speed is not known, nor where it hunts: then the middle of the swing is the speed. A speed that is
+    held nowhere may as well be misread.
+    """
+    if speed.rpm is None or hunts:
+        return speed
+    frames = _frames(track, timeline, limits)
+    if len(frames.t_s) < 2:
+        return speed
+    held = _held(frames, float(np.median(np.diff(track.t_s))), limits)
+    low, high = np.percentile(frames.rpm, ENDS)
+    if len(held) < 2 and not (held and _far_apart(low, high, limits)):
+        return speed
+    levels = [float(low), float(high), *(one.rpm for one in held)]
+    return replace(speed, range_low_rpm=min(levels), range_high_rpm=max(levels), held=held)
+
+
+def _frames(track: Track, timeline: Timeline, limits: LimitSet) -> _Frames:
+    parts = [_of_run(settled_series(track, span, limits), track, limits) for span in run_spans(timeline)]
+    nothing = _Frames(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0, bool))
+    columns = [[getattr(part, name) for part in (nothing, *parts)] for name in ("t_s", "rpm", "confidence", "held")]
+    return _Frames(*(np.concatenate(column) for column in columns))
+
+
+def _of_run(series: Series, track: Track, limits: LimitSet) -> _Frames:
+    half = max(int(round(0.5 * SMOOTHED_S / series.step_s)), 1)
+    rpm = np.where(series.known, running_median(series.rpm, half), np.nan)
+    known = np.isfinite(rpm)
+    confidence = np.interp(series.t_s, track.t_s, np.nan_to_num(track.confidence))
+    return _Frames(series.t_s[known], rpm[known], confidence[known], _stays(rpm, series.step_s, limits)[known])
+
+
+def _stays(rpm: np.ndarray, step_s: float, limits: LimitSet) -> np.ndarray:
+    """True where the speed about a moment is known for half of the window and stays within the band."""
+    half = max(int(round(0.5 * limits.value("held_window_s") / step_s)), 1)
+    if not len(rpm):
+        return np.zeros(0, bool)
+    windows = np.lib.stride_tricks.sliding_window_view(np.pad(rpm, half, constant_values=np.nan), 2 * half + 1)
+    low = np.min(windows, axis=1, initial=np.inf, where=np.isfinite(windows))
+    high = np.max(windows, axis=1, initial=0.0, where=np.isfinite(windows))
+    enough = np.mean(np.isfinite(windows), axis=1) >= 0.5
+    return enough & (high <= low * (1 + limits.value("held_within_percent") / 100))
+
+
+def _held(frames: _Frames, step_s: float, limits: LimitSet) -> tuple[HeldSpeed, ...]:
+    """Speeds held for long enough, in order of time."""
+    at = np.flatnonzero(frames.held)
+    apart = (np.diff(at) > 1) | (np.diff(frames.t_s[at]) > 2.5 * step_s)
+    pieces = np.split(at, np.flatnonzero(apart) + 1) if len(at) else []
+    pieces = _joined(pieces, frames, limits.value("held_window_s"), limits.value("held_within_percent"))
+    least = limits.value("held_least_s") / step_s
+    pieces = [piece for piece in pieces if len(piece) >= least and not _drifts(frames.rpm[piece], limits)]
+    pieces = _joined(pieces, frames, np.inf, limits.value("load_percent"))
+    return tuple(_told(frames, piece, step_s, 0.5 * limits.value("held_window_s")) for piece in pieces)
+
+
+def _joined(pieces: list[np.ndarray], frames: _Frames, gap_s: float, percent: float) -> list[np.ndarray]:
+    """Neighbouring pieces joined where they are no farther apart than this in time and in speed."""
+    joined: list[np.ndarray] = []
+    for piece in pieces:
+        if joined and frames.t_s[piece[0]] - frames.t_s[joined[-1][-1]] <= gap_s:
+            speeds = [float(np.median(frames.rpm[part])) for part in (joined[-1], piece)]
+            if max(speeds) < min(speeds) * (1 + percent / 100):
+                joined[-1] = np.concatenate([joined[-1], piece])
+                continue
+        joined.append(piece)
+    return joined
+
+
+def _told(frames: _Frames, piece: np.ndarray, step_s: float, reach_s: float) -> HeldSpeed:
+    """reach_s: half of the window over which the speed stays about that of a held moment."""
+    t_s = frames.t_s
+    first = np.searchsorted(t_s, t_s[piece[0]] - reach_s)
+    last = np.searchsorted(t_s, t_s[piece[-1]] + reach_s, side="right") - 1
+    return HeldSpeed(
+        rpm=float(np.median(frames.rpm[piece])),
+        start_s=float(max(t_s[first] - 0.5 * step_s, 0.0)),
+        end_s=float(t_s[last] + 0.5 * step_s),
+        confidence=float(np.mean(frames.confidence[piece])),
+    )
+
+
+def _drifts(rpm: np.ndarray, limits: LimitSet) -> bool:
+    """Whether a piece, held at each moment, ends at another speed than it began at."""
+    low, high = np.percentile(rpm, ENDS)
+    return _far_apart(low, high, limits)
+
+
+def _far_apart(first: float, second: float, limits: LimitSet) -> bool:
+    """Whether two speeds differ as much as those before and after a throttle movement."""
+    return bool(max(first, second) / min(first, second) >= 1 + limits.value("load_percent") / 100)

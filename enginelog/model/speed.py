@@ -1,0 +1,60 @@
+"""The speed of a run: the one figure, and what it held where it was not at one speed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+MOST_HELD = 5  # speeds held that are named one by one
+
+
+@dataclass(frozen=True)
+class HeldSpeed:
+    """A speed held for a second or more by a run that was not at one speed. confidence: 0..1, mean of its frames."""
+
+    rpm: float
+    start_s: float
+    end_s: float
+    confidence: float
+
+
+@dataclass(frozen=True)
+class Speed:
+    """One figure for the whole run: the median over running (run-up left out) and its 95 % interval.
+
+    or_rpm: another speed that sounds nearly the same (two or three times as fast, firing on every second turn or in one
+        cylinder only; half as fast, a twin firing evenly whose firing angles nobody told); None where none.
+    range_low_rpm, range_high_rpm: between which it ran where it was not at one speed (throttle moved, or pulled far
+        down by a load): the median says little then. None where it was at one speed, hunting included.
+    held: the speeds it held then, in order of time; the same one may come again. Empty where it held none.
+    """
+
+    rpm: float | None
+    rpm_low: float | None
+    rpm_high: float | None
+    band_percent: float | None
+    confidence: float
+    or_rpm: float | None = None
+    range_low_rpm: float | None = None
+    range_high_rpm: float | None = None
+    held: tuple[HeldSpeed, ...] = ()
+
+    @property
+    def changed(self) -> bool:
+        """Whether the run was not at one speed."""
+        return self.range_high_rpm is not None
+
+    @property
+    def top_rpm(self) -> float | None:
+        """The highest speed held; the one speed of a run at one; None where none was held."""
+        return max((one.rpm for one in self.held), default=None) if self.changed else self.rpm
+
+    @property
+    def held_words(self) -> str:
+        """`held about 1760, then 3030, then 1750 rpm` of a run that was not at one speed; empty for others."""
+        if self.range_low_rpm is None or self.range_high_rpm is None:
+            return ""
+        between = f"between {self.range_low_rpm:.0f} and {self.range_high_rpm:.0f} rpm"
+        if len(self.held) > MOST_HELD:
+            return f"held {len(self.held)} speeds {between}"
+        held = f"held about {', then '.join(f'{round(one.rpm, -1):.0f}' for one in self.held)} rpm"
+        return held if len(self.held) > 1 else f"{held}, else {between}"

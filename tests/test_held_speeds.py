@@ -1,0 +1,154 @@
+"""A run that was not at one speed: the speeds it held are named, and its middle value is not sold as its speed.
+
+Truth is the simulated engine's own programme: `throttle` of `sim_tracks.Scenario` (moment, factor on the speed,
+seconds) and the speeds of `enginelog.synthesis`.
+"""
+
+import io
+import json
+from dataclasses import replace
+
+import make_runs
+import numpy as np
+import pytest
+import sim_tracks as sim
+import soundfile
+
+from enginelog import analysis, compare, limits, report, synthesis
+from enginelog.advice import signs
+from enginelog.cli import job_text
+from enginelog.findings import judge
+from enginelog.model import Analysis, ClipInfo, Engine, HeldSpeed, Moment, Run, Speed, StoredRun
+from enginelog.store import figures
+
+LIMITS = limits.load("findings")
+IDLE_FULL_IDLE = ((8.0, 1.9, 0.15), (16.0, 1.0, 0.15))
+MOVED = sim.Scenario(rpm=1600.0, seconds=24.0, throttle=IDLE_FULL_IDLE, run_up=False, lead_s=0.0)
+
+
+def judged(case: sim.Case, **engine):
+    told = replace(case.engine, **engine)
+    return judge(told, case.quality, case.timeline, case.speed, case.track, case.firings, LIMITS)
+
+
+def run_of(case: sim.Case, **engine) -> Run:
+    clip = ClipInfo("moved.wav", "ab" * 32, 24.0, 48000, 1, "made up")
+    told = replace(case.engine, **engine)
+    parts = (case.quality, case.timeline, case.track, case.firings)
+    return Run("0", "2026-04-11T09:00:00Z", clip, told, *parts, judged(case, **engine))
+
+
+def finding(measures, code):
+    return next(one for one in measures.findings if one.code == code)
+
+
+@pytest.mark.parametrize("seed", range(20100, 20106))
+def test_each_speed_held_is_found_with_its_time(seed):
+    speed = judged(sim.make(seed, MOVED)).speed
+    assert speed.changed
+    assert [one.rpm for one in speed.held] == pytest.approx([1600.0, 3040.0, 1600.0], rel=0.015)
+    ends = [(one.start_s, one.end_s) for one in speed.held]
+    # Told shorter rather than longer: the change itself, and what is not sure about it, is left out.
+    assert ends == [pytest.approx(pair, abs=1.3) for pair in ((0.0, 8.0), (8.3, 16.0), (16.3, 24.0))]
+    assert speed.range_low_rpm <= 1620 and speed.range_high_rpm >= 3000
+
+
+def test_a_run_at_one_speed_has_none_however_it_runs():
+    """Hunting, misfires, a rough start and a load step (up to 25 %) move the speed too, but not to another setting."""
+    for kind in sim.KINDS:
+        for seed in range(20200, 20204):
+            speed = judged(sim.draw(kind, seed)).speed
+            assert not speed.changed and not speed.held and not speed.held_words, (kind, seed)
+
+
+def test_a_slow_turn_of_the_throttle_is_no_held_speed():
+    slowly = ((4.0, 2.0, 8.0),)
+    speed = judged(sim.make(20300, replace(MOVED, throttle=slowly))).speed
+    assert len(speed.held) <= 1
+
+
+def test_a_speed_that_is_not_known_has_not_changed():
+    case = sim.make(20100, MOVED)
+    assert not judged(replace(case, speed=Speed(None, None, None, None, 0.0))).speed.changed
+
+
+def test_verdicts_are_of_the_speeds_held_and_not_of_the_middle():
+    case = sim.make(20101, MOVED)
+    both = finding(judged(case, rated_rpm=3040.0, idle_rpm=1600.0), "speed")
+    assert both.verdict == "ok" and "Idles at" in both.text
+    fast = finding(judged(case, rated_rpm=2700.0), "speed")
+    assert fast.verdict in ("watch", "fault") and "held about 1600, then 3040, then 1600 rpm" in fast.text
+    hertz = finding(judged(case, alternator_poles=2, machine="generator"), "generator_frequency")
+    # 120 f / poles: 3040 rpm with two poles is 50.67 Hz (textbook); the idling engine's 1600 rpm would be 26.7 Hz.
+    assert hertz.value == pytest.approx(50.67, rel=0.015) and hertz.verdict == "ok"
+
+
+def test_a_stumble_as_the_throttle_opens_is_no_unsteadiness():
+    """The fall before the climb once counted to the stretch at constant load before it, as a fault."""
+    stumbles = ((8.0, 0.8, 0.08), (8.6, 1.9, 0.15), (16.0, 1.0, 0.15))
+    for seed in range(20400, 20404):
+        measures = judged(sim.make(seed, replace(MOVED, throttle=stumbles)))
+        assert finding(measures, "steadiness").verdict in ("ok", "unknown"), seed
+
+
+def test_the_summary_and_the_record_say_what_was_held():
+    run = run_of(sim.make(20102, MOVED))
+    text = " ".join(report.summary_text(run, 80).split())
+    assert "the speed changed: held about 1600, then 3040, then 1600 rpm" in text
+    assert "95 % interval" not in text.split("Speed", 1)[1].split("Steadiness", 1)[0]
+    assert f"at {run.measures.speed.rpm:.0f} rpm" not in text
+    speed = json.loads(report.to_json(run))["speed"]
+    assert speed["changed"] is True and [round(one["rpm"], -1) for one in speed["held"]] == [1600, 3040, 1600]
+    assert speed["rpm"] == pytest.approx(run.measures.speed.rpm, abs=0.05), "still the median, as documented"
+    assert "1600\u00a0rpm, then 3040\u00a0rpm, then 1600\u00a0rpm" in report.to_html(run)
+
+
+def test_one_speed_is_recorded_as_such():
+    speed = json.loads(report.to_json(make_runs.healthy_generator()))["speed"]
+    assert speed["changed"] is False and speed["held"] == []
+    assert speed["range_low_rpm"] is None and speed["range_high_rpm"] is None
+
+
+def held(*rpm: float, confidence: float = 0.9) -> Speed:
+    levels = tuple(HeldSpeed(one, 2.0 * k, 2.0 * k + 1.5, confidence) for k, one in enumerate(rpm))
+    return Speed(rpm[0], 1000.0, 9000.0, None, 0.9, None, min(rpm), max(rpm), levels)
+
+
+def test_many_speeds_one_speed_and_doubt_in_words():
+    assert held(3000, 9000, 4000, 9100, 3000, 8000).held_words == "held 6 speeds between 3000 and 9100 rpm"
+    one = replace(held(980.0), range_low_rpm=940.0, range_high_rpm=2510.0)
+    assert one.held_words == "held about 980 rpm, else between 940 and 2510 rpm"
+    run = run_of(sim.make(20102, MOVED))
+    unsure = replace(run.measures, speed=replace(held(1600, 3040, confidence=0.4), or_rpm=3200.0))
+    text = " ".join(report.summary_text(replace(run, measures=unsure)).split())
+    assert "changed: perhaps held about 1600, then 3040 rpm, or 2 times as fast, which sounds nearly the same" in text
+
+
+def test_nothing_else_takes_the_middle_for_the_speed():
+    run = run_of(sim.make(20103, MOVED))
+    assert signs.sure_rpm(report.record(run)) is None
+    other = replace(run_of(sim.make(20104, replace(MOVED, throttle=()))), clip=replace(run.clip, sha256="cd" * 32))
+    found = compare.compare(run, other)
+    assert not found.comparable and "not at one speed (held about 1600, then 3040" in found.reason
+    at = Moment("2026-04-11T09:00:00Z", "+02:00")
+    kept = figures.from_text(figures.to_text(figures.figures_of(run)))
+    assert kept.held_rpm == pytest.approx([one.rpm for one in run.measures.speed.held])
+    figures.check_text(figures.to_text(kept))
+    line = job_text.figures(StoredRun(1, 1, "before", at, analysis=Analysis(1, at, "0", kept)))
+    assert line.startswith("speed changed, held about 1600, then 3040, then 1600 rpm")
+    with pytest.raises(ValueError, match="held_rpm"):
+        figures.check_text('{"held_rpm": ["x"]}')
+
+
+@pytest.mark.parametrize("seed", [20500, 20501])
+def test_heard_from_a_made_up_recording(seed):
+    """The whole way from sound: idle, full and idle again as `synthesis` moves the throttle."""
+    clip, truth = synthesis.make(synthesis.random_scenario(seed, "generator", "easy", "throttle"))
+    sound = io.BytesIO()
+    soundfile.write(sound, clip.samples, round(clip.rate_hz), format="WAV")
+    sound.seek(0)
+    speed = analysis.analyse(sound, Engine(machine="generator"), name="moved.wav").measures.speed
+    assert speed.changed and len(speed.held) == 3
+    for one in speed.held:
+        inside = (truth.t_s > one.start_s) & (truth.t_s < one.end_s)
+        assert one.rpm == pytest.approx(float(np.median(truth.rpm[inside])), rel=0.01)
