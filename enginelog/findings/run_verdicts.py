@@ -6,7 +6,17 @@ from enginelog.findings.gather import Evidence
 from enginelog.findings.loads import LoadStudy
 from enginelog.findings.settling import SettlingStudy
 from enginelog.findings.startstop import count_words, pulls_heard, sure_pulls
-from enginelog.findings.words import GOVERNOR, IGNITION, SOUND_ALONE, cited, graded, times, unknown, worst
+from enginelog.findings.words import (
+    GOVERNOR,
+    IGNITION,
+    SOUND_ALONE,
+    cited,
+    graded,
+    times,
+    unknown,
+    unsteady_advice,
+    worst,
+)
 from enginelog.limits import LimitSet
 from enginelog.model import Finding, Timeline, is_wide
 
@@ -62,7 +72,7 @@ def judge_hunting(evidence: Evidence, limits: LimitSet) -> Finding:
         cited(band),
         swing.start_s,
         swing.end_s,
-        GOVERNOR,
+        unsteady_advice(evidence.engine.machine),
     )
 
 
@@ -226,7 +236,7 @@ def judge_load(evidence: Evidence, limits: LimitSet) -> Finding:
         cited(droop),
         min(at),
         max(at),
-        GOVERNOR if verdict != "ok" else (),
+        unsteady_advice(evidence.engine.machine) if verdict != "ok" else (),
     )
 
 

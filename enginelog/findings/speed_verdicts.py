@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from enginelog.findings import speed_limits
 from enginelog.findings.gather import Evidence
-from enginelog.findings.steadiness import class_met, slow_share
-from enginelog.findings.words import GOVERNOR, cited, graded, unknown, worst
+from enginelog.findings.steadiness import CLASSES, class_met, slow_share
+from enginelog.findings.words import GOVERNOR, UNGOVERNED, cited, figure, graded, unknown, unsteady_advice, worst
 from enginelog.limits import LimitSet
 from enginelog.model import Finding, Speed
+
+STEADY_LIMITS = (*(name for _, name in CLASSES), "steady_fault_percent", "steady_ungoverned_percent")
 
 
 def all_findings(evidence: Evidence, speed: Speed, limits: LimitSet) -> list[Finding]:
@@ -79,17 +81,20 @@ def judge_steadiness(evidence: Evidence, limits: LimitSet) -> Finding:
     if _was_moved(evidence, percent, limits):
         why = f"throttle or load was moved while it ran (speed went through {percent:.0f} %)"
         return unknown("steadiness", why, ("record half a minute with the throttle untouched",))
-    limit = limits["steady_g1_percent"]
-    told = evidence.engine.rated_rpm
-    name = class_met(percent, limits)
-    yardstick = f"as narrow as class {name}" if name else "wider than class G1"
+    told, machine = evidence.engine.rated_rpm, evidence.engine.machine
     basis = f"the told rated {told:.0f} rpm" if told else "the mean speed"
-    text = (
-        f"At constant load the speed stays within a band {percent:.2f} % wide (of {basis}), {yardstick} of ISO 8528-5"
-        " asks of generating sets; a yardstick only."
-    )
-    verdict = graded(percent, limit.value, limits.value("steady_fault_percent"))
-    advice = GOVERNOR if verdict != "ok" else ()
+    width = figure(percent, *(limits.value(name) for name in STEADY_LIMITS))
+    text = f"At constant load the speed stays within a band {width} % wide (of {basis})"
+    if machine in UNGOVERNED:
+        limit, worst_verdict = limits["steady_ungoverned_percent"], None
+        text += f". A {machine} has no governor to hold its speed, so it wanders more than other engines."
+    else:
+        limit, worst_verdict = limits["steady_g1_percent"], limits.value("steady_fault_percent")
+        name = class_met(percent, limits)
+        yardstick = f"as narrow as class {name}" if name else "wider than class G1"
+        text += f", {yardstick} of ISO 8528-5 asks of generating sets; a yardstick only."
+    verdict = graded(percent, limit.value, worst_verdict)
+    advice = unsteady_advice(machine) if verdict != "ok" else ()
     return Finding("steadiness", verdict, text, percent, "%", limit.value, cited(limit), *_extent(evidence), advice)
 
 

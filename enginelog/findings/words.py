@@ -11,6 +11,7 @@ GOVERNOR = (
     "fuel supply: filter, tank vent, carburettor passages, old fuel",
     "air leaks at the intake gaskets",
 )
+UNGOVERNED = ("saw", "trimmer")  # common practice, no source: nothing but the throttle holds their speed
 IGNITION = ("spark plug: gap and deposits", "plug lead and cap", "air gap of the ignition coil")
 
 
@@ -35,6 +36,18 @@ def graded(value: float, watch: float, fault: float | None = None) -> str:
     if fault is not None and value > fault:
         return "fault"
     return "watch" if value > watch else "ok"
+
+
+def unsteady_advice(machine: str | None) -> tuple[str, ...]:
+    """What to check where the speed is not steady: no governor's linkage on a machine that has none."""
+    return GOVERNOR[1:] if machine in UNGOVERNED else GOVERNOR
+
+
+def figure(percent: float, *limits: float) -> str:
+    """A share to the digits that matter; to one more where it would else be the same as one of the limits beside it."""
+    decimals = 2 if percent < 1 else 1 if percent < 10 else 0
+    decimals += any(f"{percent:.{decimals}f}" == f"{limit:.{decimals}f}" for limit in limits)
+    return f"{percent:.{decimals}f}"
 
 
 def times(number: int, word: str) -> str:

@@ -5,6 +5,8 @@ Figures are made without the drawing library's global state; the library is impo
 recordings are thinned to a fixed number of points, so a picture's size does not grow with the recording.
 """
 
+import logging
+
 from enginelog.plots.compare import before_after_speed, before_after_strength
 from enginelog.plots.export import to_png, to_svg
 from enginelog.plots.firing import (
@@ -22,6 +24,9 @@ from enginelog.plots.orders import ideal_lines, named_orders, order_spectrum
 from enginelog.plots.speed import hunting_spectrum, not_drawn_below, speed_over_time, swing_spectrum, timeline_only
 from enginelog.plots.style import COLOURS, note
 from enginelog.plots.trend import machine_trend
+
+# What the drawing library warns of, such as a home folder it cannot write its cache into, concerns no user of this one.
+logging.getLogger("matplotlib").setLevel(logging.ERROR)
 
 __all__ = [
     "COLOURS",

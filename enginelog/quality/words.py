@@ -89,5 +89,7 @@ def _of_phone(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
 def _of_place(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
     if whole.wind:
         yield Problem("wind", "wind blows into the microphone", "shelter the phone with your body or a cloth")
+    if whole.peak < limits.value("silent_peak"):
+        return  # nothing beats in silence, and nothing drowns the engine
     if whole.repeat is not None and whole.repeat < limits.value("repeat_chance") and whole.quiet_db is None:
         yield Problem("noisy", "no regular beat stands out: an engine, if there is one, drowns in noise", _NEARER)

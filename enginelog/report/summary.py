@@ -114,13 +114,21 @@ def _finding_lines(run: Run) -> list[Line]:
             lines.append(Line(finding.verdict, said_so + when, MARKS[finding.verdict]))
         elif finding.verdict == "unknown" and not any(speaks_of(finding, fact) for fact in said):
             unknown.setdefault(reason_alone(finding.text), []).append(title(finding.code))
+    why = _said_above(run)
     for reason, titles in unknown.items():
-        lines.append(Line("unknown", _not_told(titles, reason), MARKS["unknown"]))
+        lines.append(Line("unknown", _not_told(titles, "" if why and why in reason else reason), MARKS["unknown"]))
     return [*lines, Line("blank", "")] if lines else []
 
 
 def _not_told(titles: list[str], reason: str) -> str:
-    return f"{VERDICTS['unknown']}: {listed(titles)}. {sentence(reason)}"
+    return f"{VERDICTS['unknown']}: {listed(titles)}. {sentence(reason)}".rstrip()
+
+
+def _said_above(run: Run) -> str | None:
+    """The reason for which nothing could be judged, as it stands in the headline already; None where it was judged."""
+    if not run.quality.usable:
+        return run.quality.problems[0].text.rstrip(".") if run.quality.problems else None
+    return None if run.timeline.engine_heard else (run.timeline.reason or "").rstrip(".") or None
 
 
 def _when(run: Run, start_s: float | None, end_s: float | None) -> str:

@@ -1,0 +1,93 @@
+"""What somebody new trips over: an answer that contradicts itself, says a thing twice, or does not fit the machine.
+
+The engines are simulated (`sim_tracks`), whose programme is the truth.
+"""
+
+import os
+import subprocess
+import sys
+from dataclasses import replace
+
+import make_runs
+import numpy as np
+import pytest
+import sim_tracks as sim
+import soundfile
+
+from enginelog import limits, report
+from enginelog.findings import judge, words
+from enginelog.model import Problem, Quality
+
+CALL = "import sys; from enginelog.cli import main; sys.exit(main({!r}))"
+LIMITS = limits.load("findings")
+
+
+def steadiness(seed: int, wobble_percent: float, **engine):
+    case = sim.make(seed, sim.Scenario(rpm=9000.0, seconds=20.0, wobble_percent=wobble_percent, run_up=False))
+    told = replace(case.engine, **engine)
+    found = judge(told, case.quality, case.timeline, case.speed, case.track, case.firings, LIMITS)
+    return next(one for one in found.findings if one.code == "steadiness")
+
+
+@pytest.mark.parametrize("seed", range(20600, 20604))
+def test_a_machine_without_a_governor_is_not_held_to_what_governors_do(seed):
+    """No governor holds a saw's speed (common practice, no source): it wanders without a fault."""
+    saw, mower = (steadiness(seed, 1.0, strokes=2, machine=machine) for machine in ("saw", "mower"))
+    assert saw.value == mower.value and 2.5 < saw.value < 8.0
+    assert (saw.verdict, mower.verdict) == ("ok", "watch")
+    assert "no governor" in saw.text and "generating sets" not in saw.text and "generating sets" in mower.text
+    wide, same = (steadiness(seed, 2.6, strokes=2, machine=machine) for machine in ("trimmer", "pump"))
+    assert wide.value > 8.0 and (wide.verdict, same.verdict) == ("watch", "fault")
+    assert any("governor" in step for step in same.next) and not any("governor" in step for step in wide.next)
+    assert wide.next
+
+
+def test_a_share_has_no_more_digits_than_matter_but_never_hides_its_side_of_a_limit():
+    shown = [words.figure(value, 2.5, 8.0) for value in (0.456, 6.18, 13.91, 2.54, 2.46, 8.02)]
+    assert shown == ["0.46", "6.2", "14", "2.54", "2.46", "8.02"]
+
+
+def flat(run) -> str:
+    return " ".join(report.summary_text(run).split())
+
+
+def test_a_reason_is_said_once_where_nothing_could_be_judged():
+    run = make_runs.talk_only()
+    reason = "Changing sounds such as talk or music were heard"
+    why = replace(run.timeline, reason=reason.lower(), pulls=0)
+    found = tuple(replace(f, verdict="unknown", text=f"Cannot tell: {reason.lower()}.") for f in run.measures.findings)
+    told = replace(run, timeline=why, measures=replace(run.measures, findings=found))
+    assert flat(told).count(reason) == 1 and "Cannot tell: " in flat(told)
+    problem = Problem("silent", "the recording is silent", "record again")
+    silent = replace(told, quality=Quality(False, None, 0.0, None, (problem,), 0.0))
+    found = tuple(
+        replace(f, text="Cannot tell: the recording cannot be used (the recording is silent).") for f in found
+    )
+    silent = replace(silent, measures=replace(told.measures, findings=found))
+    assert "cannot be used" not in flat(silent) and flat(silent).count("The recording is silent") == 2  # and its advice
+
+
+def test_nothing_is_said_to_drown_in_silence(tmp_path):
+    soundfile.write(tmp_path / "silence.wav", np.zeros(480_000), 48_000)
+    call = [sys.executable, "-c", CALL.format(["check", "silence.wav", "--json"])]
+    found = subprocess.run(call, cwd=tmp_path, capture_output=True, text=True)
+    assert found.returncode == 3
+    assert '"code":"silent"' in found.stdout and "drowns in noise" not in found.stdout
+
+
+def test_a_home_that_cannot_be_written_is_no_news(tmp_path):
+    """The drawing library warns of its cache folder; whoever checks a recording has nothing to do with that."""
+    rng = np.random.default_rng(1)
+    soundfile.write(tmp_path / "noise.wav", 0.1 * rng.standard_normal(200_000), 48_000)
+    (tmp_path / "file").write_text("")
+    nowhere = str(tmp_path / "file" / "home")  # below a file no folder can be made, whoever asks
+    there = os.environ | {
+        "HOME": nowhere,
+        "MPLCONFIGDIR": nowhere,
+        "XDG_CACHE_HOME": nowhere,
+        "XDG_CONFIG_HOME": nowhere,
+    }
+    call = [sys.executable, "-c", CALL.format(["check", "noise.wav", "--out", "out"])]
+    found = subprocess.run(call, cwd=tmp_path, env=there, capture_output=True, text=True)
+    assert found.returncode == 3 and (tmp_path / "out" / "report.html").is_file()
+    assert found.stderr.count("\n") == 1 and found.stderr.startswith("enginelog: noise.wav: nothing to analyse")
