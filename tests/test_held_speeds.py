@@ -75,7 +75,9 @@ def test_a_speed_that_is_not_known_has_not_changed():
 def test_verdicts_are_of_the_speeds_held_and_not_of_the_middle():
     case = sim.make(20101, MOVED)
     both = finding(judged(case, rated_rpm=3040.0, idle_rpm=1600.0), "speed")
-    assert both.verdict == "ok" and "Idles at" in both.text
+    assert both.verdict == "ok" and "idles at" in both.text and "told rated speed 3040 rpm" in both.text
+    slow = finding(judged(case, idle_rpm=1300.0), "speed")
+    assert slow.verdict == "watch" and "held about 1600, then 3040" in slow.text and slow.value < 1650
     fast = finding(judged(case, rated_rpm=2700.0), "speed")
     assert fast.verdict in ("watch", "fault") and "held about 1600, then 3040, then 1600 rpm" in fast.text
     hertz = finding(judged(case, alternator_poles=2, machine="generator"), "generator_frequency")

@@ -16,7 +16,7 @@ import soundfile
 
 from enginelog import limits, report
 from enginelog.findings import judge, words
-from enginelog.model import Problem, Quality
+from enginelog.model import Finding, Problem, Quality
 
 CALL = "import sys; from enginelog.cli import main; sys.exit(main({!r}))"
 LIMITS = limits.load("findings")
@@ -55,7 +55,7 @@ def test_a_reason_is_said_once_where_nothing_could_be_judged():
     run = make_runs.talk_only()
     reason = "Changing sounds such as talk or music were heard"
     why = replace(run.timeline, reason=reason.lower(), pulls=0)
-    found = tuple(replace(f, verdict="unknown", text=f"Cannot tell: {reason.lower()}.") for f in run.measures.findings)
+    found = tuple(Finding(code, "unknown", f"Cannot tell: {reason.lower()}.") for code in ("speed", "misfire", "stop"))
     told = replace(run, timeline=why, measures=replace(run.measures, findings=found))
     assert flat(told).count(reason) == 1 and "Cannot tell: " in flat(told)
     problem = Problem("silent", "the recording is silent", "record again")
@@ -91,3 +91,14 @@ def test_a_home_that_cannot_be_written_is_no_news(tmp_path):
     found = subprocess.run(call, cwd=tmp_path, env=there, capture_output=True, text=True)
     assert found.returncode == 3 and (tmp_path / "out" / "report.html").is_file()
     assert found.stderr.count("\n") == 1 and found.stderr.startswith("enginelog: noise.wav: nothing to analyse")
+
+
+@pytest.mark.parametrize("seed", range(20700, 20704))
+def test_the_overshoot_of_a_start_is_no_unsteadiness(seed):
+    """Just started it shoots over its speed by a sixteenth and comes down within two seconds; then it holds it."""
+    over = sim.Load(1.2, -0.01, -6.0, 0.8)
+    case = sim.make(seed, sim.Scenario(rpm=3000.0, seconds=14.0, wobble_percent=0.1, loads=(over,)))
+    found = judge(case.engine, case.quality, case.timeline, case.speed, case.track, case.firings, LIMITS)
+    said = next(one for one in found.findings if one.code == "steadiness")
+    assert found.speed.band_percent < 2.5 and said.verdict == "ok"
+    assert said.start_s == pytest.approx(sim.Scenario().lead_s + LIMITS.value("load_after_start_s"), abs=0.2)

@@ -23,8 +23,8 @@ from enginelog.model import Engine, Firings, Span, Surges, Timeline, Track
 
 @dataclass(frozen=True)
 class Evidence:
-    """All measured parts. `span` is the longest run; `calm` its stretches without sudden changes; `top_rpm` the
-    highest speed held for a second in any run."""
+    """All measured parts. `span` is the longest run; `calm` its stretches without sudden changes; `steady` the
+    longest of them, where the band is measured; `top_rpm` the highest speed held for a second in any run."""
 
     engine: Engine
     timeline: Timeline
@@ -37,6 +37,7 @@ class Evidence:
     settling: settling.SettlingStudy
     loads: loads.LoadStudy
     start: startstop.StartStudy
+    steady: Series | None
     band_percent: float | None
     top_rpm: float | None
 
@@ -53,6 +54,7 @@ def gather(engine: Engine, timeline: Timeline, track: Track, firings: Firings, l
     late = [step for step in found if step.at_s > _start_over(span, limits)]
     load = loads.study_loads(series, late, _lost_times(firings, lost), limits)
     swings = hunting.study_hunting(calm, _fine(calm, firings, engine, limits), limits)
+    steady = _steady(calm, _start_over(span, limits))
     return Evidence(
         engine=engine,
         timeline=timeline,
@@ -65,7 +67,8 @@ def gather(engine: Engine, timeline: Timeline, track: Track, firings: Firings, l
         settling=_settling(track, span, series, firings, lost, found, load, limits),
         loads=load,
         start=startstop.study_start(timeline, limits),
-        band_percent=_band(calm, engine, swings),
+        steady=steady,
+        band_percent=_band(steady, engine, swings),
         top_rpm=_top(track, timeline, limits),
     )
 
@@ -118,17 +121,23 @@ def _settling(track, span, series, firings, lost, found, load, limits) -> settli
     return settling.study_settling(quiet, firings, counted, span.start_s, limits, one_load)
 
 
-def _band(calm: list[Series], engine: Engine, swings: hunting.HuntingStudy) -> float | None:
-    """Steady-state band of the longest calm stretch; at least as wide as a found swing, which the track
-    smooths down.
-    """
+def _steady(calm: list[Series], from_s: float) -> Series | None:
+    """The longest calm stretch, the overshoot of a start, before `from_s`, left out where enough is left."""
     longest = max(calm, key=lambda part: part.seconds, default=None)
     if longest is None:
         return None
-    band, swing = steadiness.band_percent(longest, engine.rated_rpm), swings.hunts
+    after = longest.between(from_s, np.inf)
+    return longest if steadiness.band_percent(after, None) is None else after
+
+
+def _band(steady: Series | None, engine: Engine, swings: hunting.HuntingStudy) -> float | None:
+    """Steady-state band of a stretch; at least as wide as a found swing, which the track smooths down."""
+    if steady is None:
+        return None
+    band, swing = steadiness.band_percent(steady, engine.rated_rpm), swings.hunts
     if band is None or swing is None:
         return band
-    return max(band, 100 * swing.swing_rpm / (engine.rated_rpm or longest.mean_rpm))
+    return max(band, 100 * swing.swing_rpm / (engine.rated_rpm or steady.mean_rpm))
 
 
 def _top(track: Track, timeline: Timeline, limits: LimitSet) -> float | None:

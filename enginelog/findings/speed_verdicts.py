@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from enginelog.findings import speed_limits
 from enginelog.findings.gather import Evidence
 from enginelog.findings.steadiness import CLASSES, class_met, slow_share
@@ -31,13 +33,17 @@ def judge_speed(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
         return unknown("speed", "the speed could not be read from the sound")
     low_rpm = min((one.rpm for one in speed.held), default=speed.rpm)
     if rated_rpm is None:
-        return _against_nothing(speed) if idle_rpm is None else _against_idle(low_rpm, idle_rpm, limits)
+        return _against_nothing(speed) if idle_rpm is None else _against_idle(speed, low_rpm, idle_rpm, limits)
     top = _against_rated(speed, rated_rpm, evidence.top_rpm, limits)
     nearer_rated = idle_rpm is None or abs(low_rpm / idle_rpm - 1) >= abs(low_rpm / rated_rpm - 1)
     # Too fast is told in any case: it is the one that hurts.
     if idle_rpm is None or nearer_rated or top.verdict != "ok":
         return top
-    return _against_idle(low_rpm, idle_rpm, limits)
+    idle = _against_idle(speed, low_rpm, idle_rpm, limits)
+    if not speed.changed:
+        return idle
+    reached = f" Highest held for a second {top.value:.0f} rpm; told rated speed {rated_rpm:.0f} rpm."
+    return replace(idle, text=idle.text + reached)
 
 
 def _against_nothing(speed: Speed) -> Finding:
@@ -51,10 +57,11 @@ def _ran_at(speed: Speed) -> str:
     return f"Speed changed: {speed.held_words}" if speed.changed else f"Speed {speed.rpm:.0f} rpm"
 
 
-def _against_idle(rpm: float, idle_rpm: float, limits: LimitSet) -> Finding:
+def _against_idle(speed: Speed, rpm: float, idle_rpm: float, limits: LimitSet) -> Finding:
     off = 100 * (rpm / idle_rpm - 1)
     limit = limits["idle_watch_percent"]
-    text = f"Idles at {rpm:.0f} rpm, {abs(off):.1f} % {'above' if off > 0 else 'below'} the told {idle_rpm:.0f} rpm."
+    lead = f"{_ran_at(speed)}; idles" if speed.changed else "Idles"
+    text = f"{lead} at {rpm:.0f} rpm, {abs(off):.1f} % {'above' if off > 0 else 'below'} the told {idle_rpm:.0f} rpm."
     verdict = graded(abs(off), limit.value)
     advice = ("idle adjustment, by the machine's manual",) if verdict != "ok" else ()
     return Finding("speed", verdict, text, rpm, "rpm", idle_rpm, cited(limit), next=advice)
@@ -100,15 +107,15 @@ def judge_steadiness(evidence: Evidence, limits: LimitSet) -> Finding:
 
 def _was_moved(evidence: Evidence, percent: float, limits: LimitSet) -> bool:
     """True where a very wide band is mostly slow movement: then it says nothing of the governor."""
-    longest = max(evidence.calm, key=lambda part: part.seconds, default=None)
-    if longest is None or percent <= limits.value("steady_fault_percent") or evidence.hunting.found:
+    steady = evidence.steady
+    if steady is None or percent <= limits.value("steady_fault_percent") or evidence.hunting.found:
         return False
-    return slow_share(longest, percent, evidence.engine.rated_rpm) > limits.value("steady_moved_share")
+    return slow_share(steady, percent, evidence.engine.rated_rpm) > limits.value("steady_moved_share")
 
 
 def _extent(evidence: Evidence) -> tuple[float | None, float | None]:
-    longest = max(evidence.calm, key=lambda part: part.seconds, default=None)
-    return (None, None) if longest is None else (float(longest.t_s[0]), float(longest.t_s[-1]))
+    steady = evidence.steady
+    return (None, None) if steady is None else (float(steady.t_s[0]), float(steady.t_s[-1]))
 
 
 def judge_blade(evidence: Evidence, limits: LimitSet) -> Finding:
