@@ -23,7 +23,8 @@ LIMITS = limits.load("findings")
 
 
 def steadiness(seed: int, wobble_percent: float, **engine):
-    case = sim.make(seed, sim.Scenario(rpm=9000.0, seconds=20.0, wobble_percent=wobble_percent, run_up=False))
+    scenario = sim.Scenario(rpm=9000.0, seconds=20.0, wobble_percent=wobble_percent, run_up=False, lead_s=0.0)
+    case = sim.make(seed, scenario)
     told = replace(case.engine, **engine)
     found = judge(told, case.quality, case.timeline, case.speed, case.track, case.firings, LIMITS)
     return next(one for one in found.findings if one.code == "steadiness")
