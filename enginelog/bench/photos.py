@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import hashlib
 import secrets
 import shutil
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import dataclass, replace
 from pathlib import Path
 from threading import Lock
 
@@ -26,13 +28,23 @@ MOST_COMING = 8  # photos that may arrive at the same moment, each held in memor
 BEGINNINGS = {b"\xff\xd8\xff": "image/jpeg", b"\x89PNG\r\n\x1a\n": "image/png", b"GIF8": "image/gif"}
 
 
+@dataclass(frozen=True)
+class _Waiting:
+    """A plain photo that waits for its check. sent: hash of what was sent, with job and step."""
+
+    job_id: int
+    path: Path
+    at_s: float
+    sent: bytes
+
+
 class Photos:
     """The photos of one server that no check has yet."""
 
     def __init__(self, settings: Settings, clock: Callable[[], float] = time.monotonic) -> None:
         self._settings, self._clock = settings, clock
         self._folder = Path(tempfile.mkdtemp(prefix="enginelog-photos-"))
-        self._kept: dict[str, tuple[int, Path, float]] = {}
+        self._kept: dict[str, _Waiting] = {}
         self._lock = Lock()
         self._working = asyncio.Semaphore(AT_ONCE)
         self.coming = 0
@@ -40,9 +52,13 @@ class Photos:
     async def add(self, job_id: int, step: str, data: bytes) -> str:
         """Make a photo plain and keep it for a check; its id. RefusedTakeError where it is none, or too many wait.
 
-        step: a name of the rule table, after which the photo is called.
+        step: a name of the rule table, after which the photo is called. The same photo sent again, as after a reload,
+        is the one that waits.
         """
         self.forget_old()
+        sent = hashlib.sha256(f"{job_id}/{step}/".encode() + data).digest()
+        if known := self._again(sent):
+            return known
         if len(self._kept) >= self._settings.bound("most_photos"):
             raise RefusedTakeError("too many photos wait for their check: tick some first")
         async with self._working:
@@ -52,28 +68,37 @@ class Photos:
         path.parent.mkdir(mode=0o700)
         await asyncio.to_thread(path.write_bytes, made)
         with self._lock:
-            self._kept[photo_id] = job_id, path, self._clock()
+            self._kept[photo_id] = _Waiting(job_id, path, self._clock(), sent)
         return photo_id
+
+    def _again(self, sent: bytes) -> str:
+        """The id of the photo of these bytes that waits already, its time begun anew; empty where there is none."""
+        with self._lock:
+            for photo_id, each in self._kept.items():
+                if each.sent == sent:
+                    self._kept[photo_id] = replace(each, at_s=self._clock())
+                    return photo_id
+        return ""
 
     def path(self, photo_id: str, job_id: int) -> Path:
         """The photo of this id for a check of this job; UsageError where it is not here (any more)."""
         with self._lock:
             kept = self._kept.get(photo_id)
-        if kept is None or kept[0] != job_id:
+        if kept is None or kept.job_id != job_id:
             raise UsageError("the photo is not here (any more); take it again, or tick without it")
-        return kept[1]
+        return kept.path
 
     def forget(self, photo_id: str) -> None:
         """It is in the job record now."""
         with self._lock:
             kept = self._kept.pop(photo_id, None)
         if kept is not None:
-            shutil.rmtree(kept[1].parent, ignore_errors=True)
+            shutil.rmtree(kept.path.parent, ignore_errors=True)
 
     def forget_old(self) -> None:
         """Throw away what no check has asked for."""
         late = self._clock() - self._settings.bound("photo_kept_s")
-        for photo_id in [each for each, (_, _, at) in list(self._kept.items()) if at < late]:
+        for photo_id in [photo_id for photo_id, each in list(self._kept.items()) if each.at_s < late]:
             self.forget(photo_id)
 
     def clear(self) -> None:

@@ -248,6 +248,74 @@ def test_a_photo_is_taken_with_a_check(chromium, place, tmp_path):
     assert [each for each in chromium.complaints() if "409" not in each] == []
 
 
+SPARK = "document.querySelector('#tick-spark')"
+PHOTO_SAYS = f"return {SPARK}.querySelector('.photo .status').textContent"
+
+
+def choose_a_photo(chromium, server, job: int, tmp_path: Path, before: dict | None = None) -> None:
+    """On the job's page; before: a state of the network from then on."""
+    from PIL import Image
+
+    Image.new("RGB", (400, 300), "teal").save(tmp_path / "plug.png")
+    chromium.open(f"{server.url}/jobs/{job}")
+    chromium.run(f"{SPARK}.closest('details').open = true")
+    chromium.until(f"return !{SPARK}.querySelector('.photo').hidden")
+    if before is not None:
+        chromium.tool("Network.emulateNetworkConditions", before)
+    chromium.type("#photo-spark", str(tmp_path / "plug.png"))
+
+
+def test_a_photo_that_is_not_ticked_yet_outlives_a_reload(chromium, place, tmp_path):
+    """It comes back with its preview, and is gone from the browser once the check is written down."""
+    server, store, _ = place
+    job = new_job(store, "pump Heron")
+    choose_a_photo(chromium, server, job, tmp_path)
+    chromium.until(PHOTO_SAYS + ".includes('has arrived')")
+    waiting = len(server.desk.photos._kept)
+    for _ in range(2):
+        chromium.open(f"{server.url}/jobs/{job}")
+        chromium.until(
+            PHOTO_SAYS + ".startsWith('Chosen here before and not ticked: it is back. The photo has arrived')"
+        )
+        assert chromium.run(f"return {SPARK}.closest('details').open && {SPARK}.querySelector('img.shot').naturalWidth")
+    assert len(server.desk.photos._kept) == waiting
+    chromium.click("#tick-spark button[value=fail]")
+    chromium.until("return location.search.includes('ticked=spark')")
+    with open_store(store) as opened:
+        [check] = opened.record(job).checks
+    assert check.photo_name == "spark.jpg"
+    chromium.open(f"{server.url}/jobs/{job}")
+    chromium.until(f"return !{SPARK}.querySelector('.photo').hidden")
+    assert chromium.run(PHOTO_SAYS) == "" and chromium.complaints() == []
+
+
+def test_a_photo_left_out_does_not_come_back(chromium, place, tmp_path):
+    server, store, _ = place
+    job = new_job(store, "pump Heron")
+    choose_a_photo(chromium, server, job, tmp_path)
+    chromium.until(PHOTO_SAYS + ".includes('has arrived')")
+    chromium.click("#tick-spark button.leave")
+    assert chromium.run(f"return {SPARK}.elements.photo.value") == "" and chromium.run(PHOTO_SAYS) == ""
+    chromium.open(f"{server.url}/jobs/{job}")
+    chromium.until(f"return !{SPARK}.querySelector('.photo').hidden")
+    assert chromium.run(PHOTO_SAYS) == ""
+
+
+def test_a_photo_without_a_connection_is_sent_after_a_reload(chromium, place, tmp_path):
+    server, store, _ = place
+    job = new_job(store, "pump Heron")
+    lost = {"offline": True, "latency": 0, "downloadThroughput": -1, "uploadThroughput": -1}
+    chromium.tool("Network.enable", {})
+    try:
+        choose_a_photo(chromium, server, job, tmp_path, lost)
+        chromium.until(PHOTO_SAYS + ".includes('it is kept in this browser')")
+    finally:
+        chromium.tool("Network.emulateNetworkConditions", lost | {"offline": False})
+    chromium.open(f"{server.url}/jobs/{job}")
+    chromium.until(PHOTO_SAYS + ".includes('has arrived')")
+    chromium.complaints()
+
+
 def tab_to(chromium, test: str) -> None:
     """Press Tab until the element with the focus, e, fits; each stop on the way must show its focus."""
     for _ in range(150):
@@ -330,3 +398,35 @@ def test_the_qr_code_pairs_by_itself(chromium, tmp_path):
         assert "tiller Marigold" in chromium.run("return document.body.textContent")
         assert CODE not in chromium.url
         assert Browser(server).get("/").status == 303
+
+
+# What version 2 of the browser's shelves held: one clip and no shelf for photos.
+OLDER_SHELVES = """
+return new Promise((done) => {
+  indexedDB.deleteDatabase('enginelog-bench').onsuccess = () => {
+    const wanted = indexedDB.open('enginelog-bench', 2);
+    wanted.onupgradeneeded = () => {
+      wanted.result.createObjectStore('clips', { keyPath: 'key' });
+      wanted.result.createObjectStore('pieces', { keyPath: ['key', 'index'] });
+    };
+    wanted.onsuccess = () => {
+      const going = wanted.result.transaction('clips', 'readwrite');
+      going.objectStore('clips').put({ key: 'a', job: arguments[0], name: 'older.wav', blob: new Blob(['x']), at: 1 });
+      going.oncomplete = () => { wanted.result.close(); done(true); };
+    };
+  };
+});
+"""
+
+
+def test_clips_kept_by_an_older_page_are_still_there(chromium, place, tmp_path):
+    server, store, _ = place
+    job = new_job(store, "pump Heron")
+    chromium.open(f"{server.url}/machines")
+    assert chromium.run(OLDER_SHELVES, job)
+    choose_a_photo(chromium, server, job, tmp_path)
+    chromium.until(PHOTO_SAYS + ".includes('has arrived')")
+    chromium.open(f"{server.url}/jobs/{job}")
+    chromium.until("return document.querySelector('#held').textContent.includes('older.wav')")
+    chromium.until(PHOTO_SAYS + ".includes('it is back')")
+    chromium.run("indexedDB.deleteDatabase('enginelog-bench')")

@@ -127,12 +127,24 @@ def test_photos_ask_for_token_origin_job_and_step(store, server, browser):
         assert not opened.record(job).checks and not opened.record(other).checks
 
 
+def test_a_photo_sent_again_is_the_one_that_waits(store, server, browser):
+    """As after a reload of the page; the same for another step or job is another."""
+    job, other = new_job(store), new_job(store, "pump Heron")
+    data = picture(size=(30, 20))
+    first = put(browser, job, data).json["id"]
+    assert put(browser, job, data).json["id"] == first
+    assert first not in {put(browser, job, data, "air").json["id"], put(browser, other, data).json["id"]}
+    told = {"step": "spark", "result": "pass", "photo": first}
+    assert browser.post(f"/jobs/{job}/checks", told).status == 303
+    assert put(browser, job, data).json["id"] != first
+
+
 def test_too_many_photos_wait_and_old_ones_are_forgotten(store):
     with Server(Settings(store=store, port=0, bounds=bounds(most_photos=2))) as server:
         browser = Browser(server)
         browser.get("/")
         job = new_job(store)
-        assert [put(browser, job, picture(size=(30, 20))).status for _ in range(3)] == [201, 201, 409]
+        assert [put(browser, job, picture(size=(30, 20 + n))).status for n in range(3)] == [201, 201, 409]
         server.desk.photos._clock = lambda: 1e12
         assert put(browser, job, picture(size=(30, 20))).status == 201
         assert len(server.desk.photos._kept) == 1

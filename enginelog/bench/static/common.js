@@ -33,3 +33,8 @@ export function clock(seconds) {
 export function megabytes(bytes) {
   return bytes < 1e5 ? `${Math.max(1, Math.round(bytes / 1e3))} kB` : `${(bytes / 1e6).toFixed(1)} MB`;
 }
+
+/** The marks of forms that the server has written down just now: it tells them in a cookie. */
+export function writtenDown() {
+  return new Set([...document.cookie.matchAll(/enginelog_done_\d+=([\w-]{12})/g)].map((found) => found[1]));
+}

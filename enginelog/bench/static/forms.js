@@ -1,6 +1,8 @@
 // Forms for dirty hands: what is typed stays in this browser until the server has written it down, so that a reload, a
 // lost connection or a refusal loses nothing; a second tap sends nothing again.
 
+import { writtenDown } from "./common.js";
+
 const PREFIX = "enginelog-typed:";
 const BUSY_MS = 15000;
 const KEPT_MS = 30 * 86400 * 1000;
@@ -35,9 +37,9 @@ function drop(name) {
   }
 }
 
-/** Forget what the server has written down (it tells the form's mark in a cookie), and what nobody came back for. */
+/** Forget what the server has written down, and what nobody came back for. */
 function forget() {
-  const done = new Set([...document.cookie.matchAll(/enginelog_done_\d+=([\w-]{12})/g)].map((found) => found[1]));
+  const done = writtenDown();
   let names = [];
   try {
     names = Object.keys(localStorage).filter((name) => name.startsWith(PREFIX));

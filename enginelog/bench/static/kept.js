@@ -1,14 +1,18 @@
 // Keeps recordings in this browser until they are in the job record, or thrown away: they outlive lost Wi-Fi, a reload, a
 // closed tab, and a server that ends before they are attached. While the page records, each second is kept as it comes.
+// Photos stay until the check they were taken for is written down.
 
 import { ask } from "./common.js";
 
 const NAME = "enginelog-bench";
 const CLIPS = "clips";
 const PIECES = "pieces";
+const PHOTOS = "photos";
 const EARLIER = "takes"; // of version 1: one clip a job
 
 function lay(base, going) {
+  if (!base.objectStoreNames.contains(PHOTOS)) base.createObjectStore(PHOTOS, { keyPath: "key" });
+  if (base.objectStoreNames.contains(CLIPS)) return; // laid by version 2
   const clips = base.createObjectStore(CLIPS, { keyPath: "key" });
   base.createObjectStore(PIECES, { keyPath: ["key", "index"] });
   if (!base.objectStoreNames.contains(EARLIER)) return;
@@ -20,7 +24,7 @@ function lay(base, going) {
 
 function open() {
   return new Promise((done, failed) => {
-    const wanted = indexedDB.open(NAME, 2);
+    const wanted = indexedDB.open(NAME, 3);
     wanted.onupgradeneeded = () => lay(wanted.result, wanted.transaction);
     wanted.onsuccess = () => done(wanted.result);
     wanted.onerror = wanted.onblocked = () => failed(wanted.error);
@@ -31,8 +35,8 @@ async function on(mode, act) {
   const shelves = await open();
   try {
     return await new Promise((done, failed) => {
-      const going = shelves.transaction([CLIPS, PIECES], mode);
-      const wanted = act(going.objectStore(CLIPS), going.objectStore(PIECES));
+      const going = shelves.transaction([CLIPS, PIECES, PHOTOS], mode);
+      const wanted = act(...[CLIPS, PIECES, PHOTOS].map((name) => going.objectStore(name)));
       going.oncomplete = () => done(wanted.result);
       going.onabort = going.onerror = () => failed(going.error);
     });
@@ -81,6 +85,19 @@ export async function forget(key) {
     pieces.delete(piecesOf(key));
     return clips.delete(key);
   });
+}
+
+/** Keep {key, once, at, blob}: a photo and the mark of the form it was chosen in; false where nothing is kept here. */
+export async function keepPhoto(photo) {
+  return (await quietly("readwrite", (_, __, photos) => photos.put(photo), false)) !== false;
+}
+
+export async function forgetPhoto(key) {
+  await quietly("readwrite", (_, __, photos) => photos.delete(key));
+}
+
+export async function keptPhotos() {
+  return quietly("readonly", (_, __, photos) => photos.getAll(), []);
 }
 
 /** What is kept, the newest first: of one job, or all. A recording that was broken off comes with what there is of it. */

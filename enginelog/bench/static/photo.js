@@ -1,8 +1,12 @@
-// A photo for a bench check: made smaller on the phone, sent at once, and ticked together with the check.
+// A photo for a bench check: made smaller on the phone, sent at once, and ticked together with the check. Until that is
+// written down it stays in this browser, so that a reload or a lost connection does not lose it.
 
-import { ask } from "./common.js";
+import { ask, pause, writtenDown } from "./common.js";
+import { forgetPhoto, keepPhoto, keptPhotos } from "./kept.js";
 
 const EDGE = 2000;
+const KEPT_MS = 30 * 86400 * 1000;
+const KEEPING_MS = 3000;
 
 /** The picture made smaller; as it is where this browser cannot read it. */
 async function smaller(file) {
@@ -19,34 +23,65 @@ async function smaller(file) {
   }
 }
 
+/** Make a box work; what puts a photo back into it that was kept. */
 function begin(box) {
   const form = box.closest("form");
+  const key = box.dataset.to;
   const part = (css) => box.querySelector(css);
   const say = (text) => (part(".status").textContent = text);
   const buttons = [...form.querySelectorAll("button[name=result]")];
 
-  async function take(file) {
+  function show(data) {
+    part("img").src = data ? URL.createObjectURL(data) : "";
+    part("img").hidden = part(".leave").hidden = !data;
+  }
+
+  async function send(data, before) {
     buttons.forEach((each) => (each.disabled = true));
     part("[name=photo]").value = "";
-    say("Sending the photo.");
+    const keeping = keepPhoto({ key, once: form.elements.once.value, at: Date.now(), blob: data });
+    say(`${before}Sending the photo.`);
     try {
-      const data = await smaller(file);
-      part("[name=photo]").value = (await ask(box.dataset.to, { method: "PUT", body: data })).id;
-      part("img").src = URL.createObjectURL(data);
-      part("img").hidden = false;
-      say("The photo has arrived. It is kept with the check once that is ticked.");
+      part("[name=photo]").value = (await ask(key, { method: "PUT", body: data })).id;
+      show(data);
+      say(`${before}The photo has arrived. It is kept with the check once that is ticked.`);
     } catch (failed) {
-      part("img").hidden = true;
-      say(`Without a photo so far: ${failed.status ? failed.message : "no connection; choose it again"}`);
+      const refused = [409, 413].includes(failed.status); // the server will not have it
+      if (refused) forgetPhoto(key);
+      show(refused ? null : data);
+      const kept = await Promise.race([keeping, pause(KEEPING_MS)]);
+      const again = kept ? "no connection; it is kept in this browser, reload the page to send it again" : "no connection; choose it again";
+      say(`Without a photo so far: ${failed.status ? failed.message : again}`);
     }
     buttons.forEach((each) => (each.disabled = false));
   }
 
-  part("[type=file]").addEventListener("change", (event) => {
+  function leaveOut() {
+    forgetPhoto(key);
+    part("[name=photo]").value = part("[type=file]").value = "";
+    show(null);
+    say("");
+  }
+
+  part("[type=file]").addEventListener("change", async (event) => {
     const [file] = event.target.files;
-    if (file) take(file);
+    if (file) send(await smaller(file), "");
   });
+  part(".leave").addEventListener("click", leaveOut);
+  form.addEventListener("reset", leaveOut);
   box.hidden = false;
+
+  return (photo) => {
+    if (part("[name=photo]").value || part("[type=file]").value) return; // another was chosen meanwhile
+    box.closest("details").open = true;
+    show(photo.blob);
+    send(photo.blob, "Chosen here before and not ticked: it is back. ");
+  };
 }
 
-document.querySelectorAll(".photo").forEach(begin);
+const boxes = new Map([...document.querySelectorAll(".photo")].map((box) => [box.dataset.to, begin(box)]));
+const done = writtenDown();
+for (const photo of await keptPhotos()) {
+  if (done.has(photo.once) || Date.now() - photo.at > KEPT_MS) forgetPhoto(photo.key);
+  else boxes.get(photo.key)?.(photo);
+}
