@@ -15,7 +15,7 @@ import sim_tracks as sim
 import soundfile
 
 from enginelog import analysis, compare, limits, report, synthesis
-from enginelog.advice import signs
+from enginelog.advice import signs, usual
 from enginelog.cli import job_text
 from enginelog.findings import judge
 from enginelog.model import Analysis, ClipInfo, Engine, HeldSpeed, Moment, Run, Speed, StoredRun
@@ -128,7 +128,11 @@ def test_many_speeds_one_speed_and_doubt_in_words():
 
 def test_nothing_else_takes_the_middle_for_the_speed():
     run = run_of(sim.make(20103, MOVED))
-    assert signs.sure_rpm(report.record(run)) is None
+    record = report.record(run_of(sim.make(20103, MOVED), machine="mower", blade_length_mm=500.0, alternator_poles=2))
+    assert signs.sure_rpm(record) is None and signs.top_rpm(record) == pytest.approx(3040, rel=0.015)
+    shown = {line.title: line.value for line in usual.usual_values(record)}
+    assert shown["Highest safe speed of a 500 mm blade"] == f"{signs.top_rpm(record):.0f} rpm", "the fast one hurts"
+    assert any(" Hz at 30" in value for value in shown.values())
     other = replace(run_of(sim.make(20104, replace(MOVED, throttle=()))), clip=replace(run.clip, sha256="cd" * 32))
     found = compare.compare(run, other)
     assert not found.comparable and "not at one speed (held about 1600, then 3040" in found.reason

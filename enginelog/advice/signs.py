@@ -36,6 +36,15 @@ def sure_rpm(record: Record) -> float | None:
     return speed["rpm"] if sure and not speed.get("changed") else None
 
 
+def top_rpm(record: Record) -> float | None:
+    """The highest speed surely held: that of `sure_rpm`, of a run that was not at one speed the highest of its held."""
+    speed, least = record["speed"], machines.usual(None, "sure_speed")
+    assert least is not None and least.low is not None
+    if not speed.get("changed") or speed["or_rpm"] is not None:
+        return sure_rpm(record)
+    return max((one["rpm"] for one in speed["held"] if one["confidence"] > least.low), default=None)
+
+
 def regime(record: Record) -> str | None:
     """`idle` or `top`: which of its two speeds the engine was nearer to, by ratio; None where that is not known."""
     rpm = sure_rpm(record)

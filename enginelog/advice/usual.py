@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from enginelog.advice.signs import CLUTCH_KINDS, regime, sure_rpm
+from enginelog.advice.signs import CLUTCH_KINDS, regime, sure_rpm, top_rpm
 from enginelog.advice.words import Record, ValueLine
 from enginelog.limits.trade import formulas, machines
 from enginelog.limits.trade.machines import Usual
@@ -109,8 +109,8 @@ def _clutch(record: Record) -> list[ValueLine]:
 
 
 def _blade(record: Record) -> list[ValueLine]:
-    """Tip speed at the speed heard, and the highest safe speed: the tip's limit less 200 rpm."""
-    length, rpm = record["engine"]["blade_length_mm"], sure_rpm(record)
+    """Tip speed at the highest speed held, and the highest safe speed: the tip's limit less 200 rpm."""
+    length, rpm = record["engine"]["blade_length_mm"], top_rpm(record)
     tip, margin = machines.usual("mower", "tip_speed"), machines.usual("mower", "tip_margin")
     if length is None:
         return []
@@ -132,7 +132,7 @@ def _blade(record: Record) -> list[ValueLine]:
 
 
 def _frequency(record: Record) -> list[ValueLine]:
-    poles, rpm = record["engine"]["alternator_poles"], sure_rpm(record)
+    poles, rpm = record["engine"]["alternator_poles"], top_rpm(record)
     if poles is None or rpm is None:
         return []
     hz = formulas.alternator_hz(poles, rpm)
