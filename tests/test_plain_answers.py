@@ -15,7 +15,8 @@ import sim_tracks as sim
 import soundfile
 
 from enginelog import limits, report
-from enginelog.findings import judge, words
+from enginelog.findings import judge, run_verdicts, words
+from enginelog.findings.settling import SettlingStudy
 from enginelog.model import Finding, Problem, Quality
 
 CALL = "import sys; from enginelog.cli import main; sys.exit(main({!r}))"
@@ -103,3 +104,15 @@ def test_the_overshoot_of_a_start_is_no_unsteadiness(seed):
     said = next(one for one in found.findings if one.code == "steadiness")
     assert found.speed.band_percent < 2.5 and said.verdict == "ok"
     assert said.start_s == pytest.approx(sim.Scenario().lead_s + LIMITS.value("load_after_start_s"), abs=0.2)
+
+
+def test_no_time_is_told_that_lies_past_the_end_of_what_was_heard():
+    """A rough start that fades slowly may have ended after the recording did: that is said, and no moment invented."""
+    run = make_runs.settling_start()
+    ran_s = max(span.end_s - span.start_s for span in run.timeline.spans if span.kind == "run")
+    settling = replace(run.measures.settling, settle_low_s=2.8, settle_high_s=ran_s + 10.0)
+    told = flat(replace(run, measures=replace(run.measures, settling=settling)))
+    assert "(2.8 s to past the end of the run)" in told and f"{ran_s + 10.0:.1f}" not in told
+    study = SettlingStudy("settles", 4.4, None, None, None, None, None, (2.8, 23.3))
+    assert run_verdicts._about(study, 13.0) == "about 4.4 s (2.8 s to past the end of the run)"
+    assert run_verdicts._about(study, 60.0) == "about 4.4 s (2.8 to 23.3 s)"

@@ -98,7 +98,7 @@ def judge_settling(evidence: Evidence, limits: LimitSet) -> Finding:
         "steady": ("ok", "Runs alike from first to last; no rough start."),
         "settles": (
             "watch",
-            f"Rough at first ({first}), settled after {_about(study)} ({last}). A rough"
+            f"Rough at first ({first}), settled after {_about(study, span.end_s - span.start_s)} ({last}). A rough"
             f" start that clears can come from a sticking valve, among other causes. {SOUND_ALONE}",
         ),
         "worsens": ("watch", f"Gets rougher: from {first} to {last}. {SOUND_ALONE}"),
@@ -128,10 +128,12 @@ def judge_settling(evidence: Evidence, limits: LimitSet) -> Finding:
     )
 
 
-def _about(study: SettlingStudy) -> str:
-    """When it settled, with its interval where that is wide."""
+def _about(study: SettlingStudy, ran_s: float) -> str:
+    """When it settled, with its interval where that is wide; ran_s: how long the run was heard."""
     settle_s, (low_s, high_s) = study.settle_s or 0.0, study.between_s or (0.0, 0.0)
     told = f"{settle_s:.1f} s"
+    if high_s > ran_s:
+        return f"about {told} ({low_s:.1f} s to past the end of the run)"
     return f"about {told} ({low_s:.1f} to {high_s:.1f} s)" if is_wide(settle_s, low_s, high_s) else told
 
 

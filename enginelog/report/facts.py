@@ -216,7 +216,11 @@ def settling(run: Run) -> Fact:
             return Fact("settling", "Rough start", "does not clear", "rough to the end of what was recorded")
         return Fact("settling", "Rough start", "none heard", "no change from rough to smooth")
     value = "settles" if found.settle_s is None else f"smooth after {seconds(found.settle_s)}"
-    value += between(found.settle_s, found.settle_low_s, found.settle_high_s, "s")
+    longest_s = max((span.end_s - span.start_s for span in run.timeline.spans if span.kind == "run"), default=0.0)
+    if found.settle_low_s is not None and found.settle_high_s is not None and found.settle_high_s > longest_s:
+        value += f" ({found.settle_low_s:.1f}{GAP}s to past the end of the run)"
+    else:
+        value += between(found.settle_s, found.settle_low_s, found.settle_high_s, "s")
     rough = found.rough_misfire_percent
     return Fact("settling", "Rough start", value, "" if rough is None else f"{percent(rough)} of firings lost at first")
 
