@@ -131,7 +131,7 @@ class Tables:
         seeds = max(1, self.told.runs // 20)
         return (
             f"### Made-up sounds that are no engine\n\nSeeds {self.told.first_seed} to "
-            f"{self.told.first_seed + seeds - 1} of each kind, told one engine and then the other.\n\n"
+            f"{self.told.first_seed + seeds - 1} of each kind, told one engine after the other.\n\n"
             + others.others_table(seeds, self.told.first_seed, self.told.jobs)
         )
 
@@ -146,7 +146,7 @@ class Tables:
         count = max(4, self.told.runs // 2)
         return (
             title + "The half that no fit saw (`measuring/found_sounds.py`), put at the bench by the synthesis; seeds "
-            f"{self.told.first_seed} to {self.told.first_seed + count - 1}, told one engine and then the other.\n\n"
+            f"{self.told.first_seed} to {self.told.first_seed + count - 1}, told one engine after the other.\n\n"
             + found_sounds.found_table(count, self.told.first_seed, self.told.jobs)
         )
 

@@ -5,7 +5,9 @@ The folder (ENGINELOG_SOUNDS) is never part of the project: what Debian's packag
 ktuberling-data and wesnoth-1.16-data bring, and in folders named `music` that of wesnoth-1.16-music, hedgewars-data,
 supertux-data, ardentryst, lincity-ng-data, asc-music, fretsonfire-songs-* and asterisk-moh-opsound-wav (free licences,
 named in each package), was unpacked for it (`dpkg-deb -x`). One half is for fitting, the other for measuring; a speaker
-is in one half only, and so are the takes of one effect or piece.
+is in one half only, and so are the takes of one effect or piece. All in folders named `unseen` is for measuring: what
+xmoto-data, supertuxkart-data, colobot-common-sounds, tuxpaint-stamps-default, gnome-audio and flightgear-data-base bring
+(engines, motors, turbines left out) is of other packages than anything a fit saw.
 """
 
 from __future__ import annotations
@@ -29,10 +31,11 @@ FITTED_SPEAKERS = (
     *("en_US_f_Allison", "ca", "de", "en", "fi", "ga", "id", "lt", "nl", "pt", "ru", "sv", "wa"),
     *("sr", "sr@ijekavian", "sr@ijekavianlatin", "sr@latin"),  # one and the same speaker, perhaps
 )
-KEPT_SPEAKERS = ("ru_RU_f_IvrvoiceRU", "da", "el", "es", "fr", "gl", "it", "nds", "nn", "ro", "sl", "uk")
+KEPT_SPEAKERS = ("ru_RU_f_IvrvoiceRU", "be", "bg", "da", "el", "es", "fr", "gl", "it", "nds", "nn", "ro", "sl", "uk")
 HARDNESS = ("easy", "ordinary", "hard")
 MUSIC, EFFECTS = "music", "effects"  # what no speaker said
 MUSIC_FOLDERS = (MUSIC, "moh")
+UNSEEN = "unseen"  # folder of recordings that are all for measuring
 EMPTY = "silence"  # folder of recordings of nothing
 SECONDS, SHORTEST_S = 8.0, 0.2
 LEAST_RMS = 1e-4
@@ -41,6 +44,8 @@ MOST = 12  # recordings one after the other
 
 def fitted(path: Path) -> bool:
     """Whether a recording is of the half for fitting: by its speaker's folder, others by their name's first word."""
+    if UNSEEN in path.parts:
+        return False
     for part in path.parts:
         if part in FITTED_SPEAKERS or part in KEPT_SPEAKERS:
             return part in FITTED_SPEAKERS

@@ -11,7 +11,11 @@ from measuring.made import analysed
 from measuring.pool import each
 from measuring.tables import number, percent, percent_between, table
 
-TOLD = {"four-stroke single": Engine(), "two-stroke single": Engine(strokes=2)}
+TOLD = {
+    "four-stroke single": Engine(),
+    "two-stroke single": Engine(strokes=2),
+    "four-stroke four": Engine(4, 4, (0.0, 180.0, 360.0, 540.0)),
+}
 
 
 @dataclass(frozen=True)
@@ -58,7 +62,7 @@ HEAD = (
 
 
 def row(name: str, heard: Sequence[Heard]) -> list[object]:
-    """Share falsely heard over both engines told, then the count for each, and how sure a speed was."""
+    """Share falsely heard over all engines told, then the count for each, and how sure a speed was."""
     false = [one for one in heard if one.engine]
     by_told = [sum(one.engine for one in heard if one.told == told) for told in TOLD]
     speeds = [one.confidence for one in heard if one.rpm is not None]
