@@ -155,6 +155,11 @@ RHYTHM = (
     "pitch",  # natural logarithm of the cycle rate in hertz
     "octave_odds",  # lead in log-odds over the best octave or fifth of the path, over 2 s
     "other_odds",  # lead in log-odds over the best other speed, over 0.45 s
+    "tones_beside",  # logarithm of the tones that lie on no line of the cycle (and 1 more)
+    "tones_on",  # share of the tones on lines of the cycle, less the share of places that are
+    "same",  # correlation of the spectrum with that of half a second before
+    "same_turned",  # the same with the change of speed taken out
+    "tones_change",  # share of the tones that came or went in half a second, 0..1
 )
 
 

@@ -23,6 +23,6 @@ def terms(rhythm: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndarra
 
 
 def confidence_of(rhythm: np.ndarray) -> np.ndarray:
-    """Confidence 0..1 for each frame of a rhythm array (frames, len(RHYTHM))."""
+    """Confidence 0..1 for each frame of a rhythm array (frames, len(RHYTHM)), of which the first columns are read."""
     model = stored_model("confidence")
-    return probability(terms(rhythm, model.mean, model.spread) @ model.weight)
+    return probability(terms(rhythm[:, : len(model.mean)], model.mean, model.spread) @ model.weight)

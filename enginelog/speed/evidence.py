@@ -248,6 +248,18 @@ def _whitened(of_signals: list[_Frames], part: slice, bins: int) -> np.ndarray:
     return np.minimum(level, 5.0, out=level)
 
 
+def whitened_frames(
+    signal: np.ndarray, feature: Feature, times: np.ndarray, window_s: float
+) -> tuple[np.ndarray, float]:
+    """Whitened amplitude spectra of a signal about `times`, shape (len(times), bins), up to the feature's top_hz, and
+    the width of a bin in hertz. All are held at once: for spectra far apart, of one block of sound."""
+    frames = _frames(signal, feature.rate_hz, times, window_s, feature.smooth_hz)
+    bins = int(feature.top_hz / frames.bin_hz) + 2
+    at_once = max(1, HELD // frames.size)
+    parts = [_whitened([frames], slice(first, first + at_once), bins) for first in range(0, len(times), at_once)]
+    return np.concatenate(parts), frames.bin_hz
+
+
 def evidence(
     signals: dict[str, np.ndarray], layouts: tuple[Layout, ...], grid: np.ndarray, times: np.ndarray
 ) -> dict[str, np.ndarray]:

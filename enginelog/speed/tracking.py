@@ -16,6 +16,7 @@ from enginelog.speed.kinds import is_saw, layouts, range_cost
 from enginelog.speed.path import best_path
 from enginelog.speed.refine import Refined, refine
 from enginelog.speed.steady import steady_rate
+from enginelog.speed.tones import tone_columns
 
 STEADY_RATE_HZ = 4000.0
 
@@ -54,6 +55,7 @@ def pursue(clip: Clip, engine: Engine, limits: LimitSet) -> Pursuit:
     fine = refine({name: signals[name] for name in rates}, rates, times, grid[path], engine.cylinders)
     fine = _steadied(clip, fine, limits)
     shown = _shown(scores, (contrast - cost, odds), path, fine)
+    shown = np.column_stack([shown, tone_columns(signals["low"], times, fine.cycle_hz)])
     return Pursuit(times + clip.start_s, fine.cycle_hz, fine.std_hz, shown)
 
 
@@ -80,7 +82,10 @@ def grid_of(engine: Engine, limits: LimitSet) -> np.ndarray:
 
 
 def _shown(scores, sums, path, fine: Refined) -> np.ndarray:
-    """The columns of model.RHYTHM. sums: plain sum of the contrasts, and log-odds, each (frames, states)."""
+    """The columns of model.RHYTHM but for those of the tones.
+
+    sums: plain sum of the contrasts, and log-odds, each (frames, states).
+    """
     row = np.arange(len(path))
     columns = [_smooth(scores[name][row, path], 5) for name in WEIGHTS]
     (octave, other), leads = (_leads(values, path) for values in sums)

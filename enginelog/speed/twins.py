@@ -18,10 +18,12 @@ from enginelog.model import RHYTHM, Clip, Engine, Speed, Track
 from enginelog.speed.emission import plain_sum
 from enginelog.speed.spectrum import OrderPower, added, cancelled_db, order_power, spectrum_of
 from enginelog.speed.stored import Model, stored_model
+from enginelog.speed.tones import COLUMNS as TONES
 from enginelog.speed.tracks import track
 
 WAYS = ((0.0, 360.0), (0.0, 270.0), (0.0, 180.0))
-SHOWN = tuple(name for name in RHYTHM if name not in ("noise", "restless", "pitch"))  # places would teach usual speeds
+UNREAD = ("noise", "restless", "pitch", *TONES)  # the place would teach usual speeds; the rest says nothing here
+SHOWN = tuple(name for name in RHYTHM if name not in UNREAD)
 FIGURES = ("plain_sum", *SHOWN, "confidence", "cancelled_db", "cancelled_unknown")  # of each way, in turn
 WIDEST = 3.0  # figures are read within three standard deviations of those seen in fitting
 FEWEST = 10  # known frames without which all count
