@@ -1,6 +1,6 @@
 """Fits the small classifiers of the timeline (enginelog/timeline/nets.npz).
 
-    python scripts/fit_timeline.py --cache FOLDER [--rounds 20] [--real FOLDER] [--sounds FOLDER] [--out FILE]
+    python scripts/fit_timeline.py --cache FOLDER [--rounds 14] [--real FOLDER] [--sounds FOLDER] [--out FILE]
 
 Made-up recordings of seeds below 10 000 by both makers and, where the folder of real recordings is given, the half of
 them named in measuring.real.FOLD_A; of the folder of found sounds (measuring/found_sounds.py), the half for fitting.
@@ -41,7 +41,7 @@ from timeline_examples import (
 from enginelog import limits, timeline
 from enginelog.timeline.bursts import burst_features
 from enginelog.timeline.cues import cues
-from enginelog.timeline.nets import Net
+from enginelog.timeline.nets import Net, shipped
 from enginelog.timeline.states import KINDS, state_features
 
 # ---------------------------------------------------------------- what is to be learned
@@ -169,12 +169,11 @@ def fit_all(examples: list[Example], more: list[Example], steps: int) -> dict[st
     """The three classifiers; the third learns from what the first two say of recordings they have not seen.
 
     `more` is for the engine classifier, which needs the most (the others lose the edges of a run among many runs), and
-    what is no engine in it for that of bursts. Found sounds are for the other two: the engine classifier takes talk and
-    effects for no engine without them, and with music among its examples it loses engines in noise.
+    what is no engine in it for that of bursts.
     """
     tracked = [e for e in examples if e.track is not None]
     every = [*tracked, *more]
-    engine_tasks = [(e.fold, engine_task(e)) for e in every if not e.found for _ in range(e.weight)]
+    engine_tasks = [(e.fold, engine_task(e)) for e in every for _ in range(e.weight)]
     engines = []
     for fold in range(FOLDS):
         seen = [t for f, t in engine_tasks if f != fold]
@@ -225,10 +224,11 @@ def main(arguments: list[str]) -> int:
     """Run with the words of the command line; returns the exit status."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--cache", type=Path, required=True)
-    parser.add_argument("--rounds", type=int, default=20)
+    parser.add_argument("--rounds", type=int, default=14)
     parser.add_argument("--real", type=Path)
     parser.add_argument("--sounds", type=Path, help="sounds without an engine that other people recorded")
     parser.add_argument("--steps", type=int, default=3000)
+    parser.add_argument("--engine-only", action="store_true", help="keep the other two classifiers as they are shipped")
     parser.add_argument("--out", type=Path, default=Path(timeline.__file__).parent / "nets.npz")
     told = parser.parse_args(arguments)
     told.cache.mkdir(parents=True, exist_ok=True)
@@ -254,7 +254,8 @@ def main(arguments: list[str]) -> int:
     if told.sounds:
         examples += found_sounds(60 * told.rounds, 0, told.sounds, told.cache)
     print(f"{len(examples)} examples, {len(more)} more for the engine classifier", flush=True)
-    save(fit_all(examples, more, told.steps), told.out)
+    nets = fit_all(examples, more, told.steps)
+    save({**shipped(), "engine": nets["engine"]} if told.engine_only else nets, told.out)
     return 0
 
 

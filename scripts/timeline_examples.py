@@ -36,6 +36,7 @@ from enginelog.timeline.activity import Activity
 FOLDS = 3
 FOUR, TWO = Engine(), Engine(2, 1)
 CAR = Engine(4, 4, (0.0, 180.0, 360.0, 540.0))
+SEVERAL = (CAR, Engine(4, 2, (0.0, 270.0)), Engine(4, 3, (0.0, 240.0, 480.0)), Engine(4, 2, (0.0, 360.0)))
 ENGINES = (
     *(("start,cut", "ordinary"), ("pulls_only", "ordinary"), ("start,cut", "hard"), ("stall,cut", "ordinary")),
     *((None, "ordinary"), ("pulls_only", "hard"), (None, "hard"), ("start,afterfire,cut", "ordinary")),
@@ -298,8 +299,11 @@ def weight_of(kind: str) -> int:
 
 
 def taken_for_both(name: str, clip: Clip) -> list[Example]:
-    """A clip without an engine, taken for a four-stroke and for a two-stroke."""
-    return [example(f"{name}@{engine.strokes}", clip, engine, None, True) for engine in (FOUR, TWO)]
+    """A clip without an engine, taken for two engines: half of the clips for both singles, half for a single and one of
+    SEVERAL, whose many lines find something to lie on in every noise."""
+    several = SEVERAL[zlib.crc32(name.encode()) // 4 % len(SEVERAL)]
+    engines = ((FOUR, TWO), (FOUR, TWO), (FOUR, several), (TWO, several))[zlib.crc32(name.encode()) % 4]
+    return [example(f"{name}@{engine.strokes}{engine.cylinders}", clip, engine, None, True) for engine in engines]
 
 
 def kept(cache: Path, name: str, make, weight: int = 1) -> list[Example]:

@@ -159,7 +159,6 @@ RHYTHM = (
     "tones_on",  # share of the tones on lines of the cycle, less the share of places that are
     "same",  # correlation of the spectrum with that of half a second before
     "same_turned",  # the same with the change of speed taken out
-    "tones_change",  # share of the tones that came or went in half a second, 0..1
 )
 
 

@@ -17,20 +17,20 @@ HOP_S = 0.25
 LATER = 2  # rows of HOP_S from one spectrum to the one it is compared with
 FROM_HZ = 60.0
 TONE = 2.5  # times the local mean of the amplitudes from which on a place is a tone; noise reaches it in 0.7 %
-REACH_BINS = 2.0  # as near to a line a tone belongs to it
-FEW = 3.0, 5.0  # added to sums of tones, so that next to none tell nothing
+REACH_BINS = 2.0  # a tone as near as this to a line belongs to it
+FEW = 3.0  # added to the sum of the tones, so that next to none tell nothing
 SMOOTH = 9  # rows averaged, 2.25 s
-COLUMNS = ("tones_beside", "tones_on", "same", "same_turned", "tones_change")
+COLUMNS = ("tones_beside", "tones_on", "same", "same_turned")
 
 
 def tone_columns(low: np.ndarray, times: np.ndarray, cycle_hz: np.ndarray) -> np.ndarray:
-    """The columns COLUMNS of the rhythm for each of `times`, shape (len(times), 5).
+    """The columns COLUMNS of the rhythm for each of `times`, shape (len(times), 4).
 
     low: waveform at the rate of WIDE. cycle_hz: tracked cycle rate at `times`.
     tones_beside: logarithm of the tones that lie on no line of the cycle, and 1 more.
     tones_on: share of the tones that lies on lines, less the share of places that do.
     same, same_turned: correlation, -1..1, of the whitened spectrum with that of half a second before, as it was and
-        with the change of speed taken out. tones_change: share of the tones that came or went in this time, 0..1.
+        with the change of speed taken out.
     """
     moments = frame_times(len(low) / WIDE.rate_hz, HOP_S)
     level, bin_hz = whitened_frames(low, WIDE, moments, WINDOW_S)
@@ -48,21 +48,19 @@ def _beside(tones: np.ndarray, hz: np.ndarray, rate: np.ndarray, bin_hz: float) 
     near = aside < REACH_BINS * bin_hz
     on = np.sum(tones, axis=1, where=near)
     beside = tones.sum(axis=1) - on
-    return np.log1p(beside), on / (on + beside + FEW[0]) - near[:, hz >= FROM_HZ].mean(axis=1)
+    return np.log1p(beside), on / (on + beside + FEW) - near[:, hz >= FROM_HZ].mean(axis=1)
 
 
 def _later(level: np.ndarray, hz: np.ndarray, rate: np.ndarray) -> np.ndarray:
-    """The columns same, same_turned and tones_change, shape (3, rows); the first rows are as the first compared."""
+    """The columns same and same_turned, shape (2, rows); the first rows are as the first compared."""
     heard = level[:, hz >= FROM_HZ]
     if len(heard) <= LATER:
-        return np.zeros((3, len(heard)))
+        return np.zeros((2, len(heard)))
     now, before = heard[LATER:], heard[:-LATER]
     slower = rate[:-LATER] / rate[LATER:]
     places = hz[hz >= FROM_HZ]
     turned = np.stack([np.interp(places * part, hz, row) for part, row in zip(slower, level[:-LATER], strict=True)])
-    new, old = np.maximum(now - TONE, 0.0), np.maximum(before - TONE, 0.0)
-    change = np.abs(new - old).sum(axis=1) / (new.sum(axis=1) + old.sum(axis=1) + FEW[1])
-    rows = np.stack([_correlation(now, before), _correlation(now, turned), change])
+    rows = np.stack([_correlation(now, before), _correlation(now, turned)])
     return np.concatenate([np.repeat(rows[:, :1], LATER, axis=1), rows], axis=1)
 
 

@@ -15,10 +15,13 @@ from enginelog.model import RHYTHM, Engine, Track
 from enginelog.timeline.activity import Activity
 
 BLOCK = 10  # frames of 10 ms in a block of 0.1 s
+LONG = 101  # frames of 50 ms
+TONES = ("tones_beside", "tones_on", "same", "same_turned")
 
 NAMES = (
     *("low", "wide", "env_low", "env_mid", "env_high", "octave_margin", "other_margin", "coherence", "noise"),
     *("restless", "too_slow", "too_fast", "total_2s", "total_least", "wander"),
+    *("tones_beside", "tones_on", "tones_stay", "tones_last", "total_5s"),
     *("flatness", "flatness_moves", "slow_db", "fast_db", "dip_db", "rise_db", "shape_db", "middle_db", "high_db"),
     "gap",
 )
@@ -34,10 +37,11 @@ def cues(activity: Activity, track: Track, engine: Engine, limits: LimitSet) -> 
 
 
 def rhythm_cues(track: Track, engine: Engine, limits: LimitSet) -> np.ndarray:
-    """The first 15 columns of NAMES.
+    """The first 20 columns of NAMES.
 
     How far the speed lies outside what such engines run at is a cue; where it lies within is none: that would teach the
-    ways of the recordings learned from.
+    ways of the recordings learned from. Tones that stay where they are while the track moves are a cue; tones that move
+    with it are none (they last as others do): how fast a speed changes is a way of those recordings, too.
     """
     rhythm = np.nan_to_num(np.asarray(track.rhythm, float), nan=0.0)
     pitch = rhythm[:, RHYTHM.index("pitch")]
@@ -51,6 +55,8 @@ def rhythm_cues(track: Track, engine: Engine, limits: LimitSet) -> np.ndarray:
     columns += [np.clip(slowest - rpm, 0.0, 1.0), np.clip(rpm - fastest, 0.0, 1.0)]
     columns += [moving_mean(total, 41), moving_least(moving_mean(total, 11), 31)]
     columns += [np.log(moving_spread(np.diff(pitch, prepend=pitch[:1]), 41) + 1e-4)]
+    beside, on, same, turned = (rhythm[:, RHYTHM.index(name)] for name in TONES)
+    columns += [beside, on, np.minimum(turned - same, 0.0), np.maximum(turned, same), moving_mean(total, LONG)]
     return np.stack(columns, axis=1)
 
 

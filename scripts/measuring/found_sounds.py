@@ -6,7 +6,7 @@ ktuberling-data and wesnoth-1.16-data bring, and in folders named `music` that o
 supertux-data, ardentryst, lincity-ng-data, asc-music, fretsonfire-songs-* and asterisk-moh-opsound-wav (free licences,
 named in each package), was unpacked for it (`dpkg-deb -x`). One half is for fitting, the other for measuring; a speaker
 is in one half only, and so are the takes of one effect or piece. All in folders named `unseen` is for measuring: what
-xmoto-data, supertuxkart-data, colobot-common-sounds, tuxpaint-stamps-default, gnome-audio and flightgear-data-base bring
+xmoto-data, supertuxkart-data, colobot-common-sounds, tuxpaint-stamps-default, gnome-audio and flightgear-data-base hold
 (engines, motors, turbines left out) is of other packages than anything a fit saw.
 """
 

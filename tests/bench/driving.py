@@ -105,7 +105,7 @@ class Chromium:
 
     def click(self, css: str) -> None:
         """Click on it once it lies free: on a busy machine the page may still be moving under the first try."""
-        until = time.monotonic() + 5
+        until = time.monotonic() + 20
         while True:
             self.run("document.querySelector(arguments[0]).scrollIntoView({block: 'center'})", css)
             try:
