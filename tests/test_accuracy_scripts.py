@@ -174,7 +174,7 @@ def test_sounds_without_engine_are_counted():
     told = list(others.TOLD)
     heard = [others.Heard(sound, told[0], True, 3000.0, 0.7, 2), others.Heard(sound, told[1], False, None, 0.0, 0)]
     row = others.row("wind", heard)
-    assert row[:3] == ["wind", 2, "50.0"] and row[4:] == [1, 0, 1, "0.70", 1]
+    assert row[:3] == ["wind", 2, "50.0"] and row[4:] == [1, 0, 0, 1, "0.70", 1]
 
 
 # ---------------------------------------------------------------- the bound

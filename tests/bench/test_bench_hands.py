@@ -69,7 +69,10 @@ def test_what_is_typed_outlives_a_reload_and_is_gone_once_written_down(phone, st
     chromium, where, job = phone
     chromium.type("#note", "rang the owner")
     chromium.type(NOTE, "smells stale")
+    for words in ("rang the owner", "smells stale"):  # a busy browser takes its time to hear the last key
+        chromium.until("return Object.values(localStorage).some((kept) => kept.includes(arguments[0]))", words)
     chromium.open(where)
+    chromium.until("return document.querySelector('#note').value")
     assert value(chromium, "#note") == "rang the owner" and value(chromium, NOTE) == "smells stale"
     chromium.click("#notes form button:not([type=button])")
     chromium.until("return document.querySelector('#notes .told')")
