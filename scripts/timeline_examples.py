@@ -78,11 +78,6 @@ class Example:
         return self.real_engine and "startup" in self.name
 
     @property
-    def found(self) -> bool:
-        """Whether other people recorded the sound, and no engine is in it."""
-        return self.name.startswith("found_")
-
-    @property
     def fold(self) -> int:
         """Examples of one recording share a fold."""
         return zlib.crc32(self.name.split("@")[0].encode()) % FOLDS
@@ -241,12 +236,12 @@ def wind_and_music(count: int, base: int, cache: Path) -> Iterator[Example]:
 
 
 def own_negatives(count: int, base: int, cache: Path) -> Iterator[Example]:
-    """Steady sounds that come near to an engine, each taken for a four-stroke and a two-stroke."""
+    """Steady sounds that come near to an engine, each taken for two engines."""
     yield from sounds(count, base, (rotor, humming_fan, electric_motor, power_drill, hum), cache)
 
 
 def sounds(count: int, base: int, makers: tuple, cache: Path) -> Iterator[Example]:
-    """`count` sounds of each maker, each taken for a four-stroke and a two-stroke."""
+    """`count` sounds of each maker, each taken for two engines."""
     for seed in range(base, base + count):
         for make_sound in makers:
             name = f"own_{seed}_{make_sound.__name__}"
@@ -270,7 +265,7 @@ def plain_engines(count: int, base: int, cache: Path) -> Iterator[Example]:
 
 
 def plain_others(count: int, base: int, cache: Path) -> Iterator[Example]:
-    """Sounds without an engine by the second maker, each taken for a four-stroke and a two-stroke."""
+    """Sounds without an engine by the second maker, each taken for two engines."""
     for seed in range(base, base + count):
         kind = FITTED_KINDS[seed % len(FITTED_KINDS)]
         name = f"plain_other_{seed}_{kind}"
@@ -282,7 +277,7 @@ def plain_others(count: int, base: int, cache: Path) -> Iterator[Example]:
 
 
 def found_sounds(count: int, base: int, folder: Path, cache: Path) -> Iterator[Example]:
-    """Talk, effects, music that other people recorded, at the bench, each taken for a four-stroke and a two-stroke."""
+    """Talk, effects, music that other people recorded, at the bench, each taken for two engines."""
     found = speakers(folder, for_fitting=True)
     for seed in range(base, base + count):
 

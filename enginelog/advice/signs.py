@@ -30,19 +30,24 @@ def signs_of(heard: Iterable[Heard], limits: LimitSet) -> set[str]:
 
 def sure_rpm(record: Record) -> float | None:
     """The one speed of the run where it is known surely enough to be held against anything, else None."""
-    speed, least = record["speed"], machines.usual(None, "sure_speed")
-    assert least is not None and least.low is not None
-    sure = speed["rpm"] is not None and speed["confidence"] > least.low
+    speed = record["speed"]
+    sure = speed["rpm"] is not None and speed["confidence"] > _sure_from()
     return speed["rpm"] if sure and not speed.get("changed") else None
 
 
 def top_rpm(record: Record) -> float | None:
     """The highest speed surely held: that of `sure_rpm`, of a run that was not at one speed the highest of its held."""
-    speed, least = record["speed"], machines.usual(None, "sure_speed")
-    assert least is not None and least.low is not None
+    speed = record["speed"]
     if not speed.get("changed") or speed["or_rpm"] is not None:
         return sure_rpm(record)
-    return max((one["rpm"] for one in speed["held"] if one["confidence"] > least.low), default=None)
+    return max((one["rpm"] for one in speed["held"] if one["confidence"] > _sure_from()), default=None)
+
+
+def _sure_from() -> float:
+    """The confidence above which a speed may be held against anything, 0..1."""
+    least = machines.usual(None, "sure_speed")
+    assert least is not None and least.low is not None
+    return least.low
 
 
 def regime(record: Record) -> str | None:

@@ -56,6 +56,7 @@ def answer(run: Run) -> Answer:
     """The parts of a run for the page."""
     found = facts(run) if run.quality.usable else []
     ranked = words.ranked(run.measures.findings)
+    asked = asked_checks(run)
     return Answer(
         run=run,
         top=words.headline(run),
@@ -63,8 +64,8 @@ def answer(run: Run) -> Answer:
         known=tuple(fact for fact in found if fact.known),
         unknown=tuple((fact.label, why_unknown(run, fact)) for fact in found if not fact.known),
         problems=run.quality.problems,
-        checks=asked_checks(run)[:CHECKS_WHOLE],
-        next=(*map(check_line, asked_checks(run)[CHECKS_WHOLE:MOST_CHECKS]), *named_by_findings(run)),
+        checks=asked[:CHECKS_WHOLE],
+        next=(*map(check_line, asked[CHECKS_WHOLE:MOST_CHECKS]), *named_by_findings(run, asked)),
         advice=advice_of(run),
     )
 

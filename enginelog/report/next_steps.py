@@ -20,12 +20,11 @@ def check_line(each: NextCheck) -> str:
     return f"{each.check.title}, about {each.check.minutes} min"
 
 
-def named_by_findings(run: Run) -> tuple[str, ...]:
-    """What findings name beside the rules' checks: what else to tell or to record, from those that cannot be told.
+def named_by_findings(run: Run, asked: tuple[NextCheck, ...]) -> tuple[str, ...]:
+    """What findings name beside `asked`, the rules' checks: what else to tell or record, of what cannot be told.
 
     What bad ones name stands in no order of cost or of danger, and knows nothing of the machine: it counts only where
     the rules name no check.
     """
-    alone = not asked_checks(run)
-    findings = [one for one in words.ranked(run.measures.findings) if alone or one.verdict not in BAD]
+    findings = [one for one in words.ranked(run.measures.findings) if not asked or one.verdict not in BAD]
     return tuple(dict.fromkeys(step for one in findings for step in one.next))

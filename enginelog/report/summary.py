@@ -156,7 +156,7 @@ def _recording_lines(run: Run) -> list[Line]:
 def _next_lines(run: Run) -> list[Line]:
     """The rules' checks in their order, then what else to tell or to record, and where it is said how."""
     asked = asked_checks(run)
-    steps = [*map(check_line, asked), *named_by_findings(run)][:MOST_NEXT]
+    steps = [*map(check_line, asked), *named_by_findings(run, asked)][:MOST_NEXT]
     texts = [f"{number}. {step}" for number, step in enumerate(steps, 1)]
     if asked:
         texts.append(f"How and with what care: enginelog explain '{asked[0].check.title}', or the report")
