@@ -160,6 +160,8 @@ class Tables:
             "Damped pulses at the firing moments, and noise (`measuring/plain_engines.py`); nothing is taken from the "
             f"synthesis. Seeds {self.told.first_seed} to {self.told.first_seed + runs - 1}.\n\n"
             + plain.engines_table(runs, self.told.first_seed, self.told.jobs)
+            + "\n\nWithout a knock, half hard: soft pulses, sums of harmonics (`measuring/plain_pulses.py`):\n\n"
+            + plain.soft_table(runs, self.told.first_seed, self.told.jobs)
             + "\n\nFirings that fail, in all ways, on as many engines more:\n\n"
             + plain.firings_table(runs, self.told.first_seed, self.told.jobs)
             + "\n\n"

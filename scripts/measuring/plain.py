@@ -16,8 +16,9 @@ from measuring import lost_firings
 from measuring.by_fault import NEAR, counted_in
 from measuring.made import analysed
 from measuring.others import TOLD
-from measuring.plain_engines import FITTED_FORMS, plain_engine
+from measuring.plain_engines import PlainEngine, plain_engine, soft_engine
 from measuring.plain_others import KEPT_BACK, OTHERS, plain_other
+from measuring.plain_pulses import FITTED_FORMS, HARMONIC
 from measuring.pool import each
 from measuring.scores import is_octave, within
 from measuring.speed_tables import SURE
@@ -53,9 +54,18 @@ class Reading:
 
 
 def read(job: tuple[int, bool]) -> Reading:
-    """Make one engine and analyse it, told all but its rated speed."""
+    """Make one engine and analyse it."""
     seed, hard = job
-    plain = plain_engine(seed, hard)
+    return reading_of(plain_engine(seed, hard), hard)
+
+
+def read_soft(seed: int) -> Reading:
+    """As `read`, of an engine that has no knock."""
+    return reading_of(soft_engine(seed), seed % 2 == 1)
+
+
+def reading_of(plain: PlainEngine, hard: bool) -> Reading:
+    """What is said of one engine, told all but its rated speed."""
     run = analysed(plain.clip, plain.engine)
     speed, firing = run.measures.speed, run.measures.firing
     told = speed.rpm is not None
@@ -126,13 +136,31 @@ def engines_table(runs: int, first_seed: int, jobs: int) -> str:
     """Clear and hard ones, and of both by kind."""
     seeds = range(first_seed, first_seed + runs)
     found = each(read, [(seed, hard) for hard in (False, True) for seed in seeds], jobs, "plain engines")
-    groups = by_noise_and_form(found, "**") | {
-        "perfectly even speed": [one for one in found if one.even],
+    groups = by_noise_and_form(found, "**") | {"perfectly even speed": [one for one in found if one.even]}
+    groups |= by_layout(found)
+    return table(HEAD, [row(name, group) for name, group in groups.items()])
+
+
+def soft_table(runs: int, first_seed: int, jobs: int) -> str:
+    """Engines without a knock: all, by noise and form of sound, and by kind."""
+    found = each(read_soft, list(range(first_seed, first_seed + runs)), jobs, "soft engines")
+    groups = {
+        "**all**": found,
+        "in little noise": [one for one in found if not one.hard],
+        "sums of harmonics": [one for one in found if one.form in HARMONIC],
+        "soft pulses": [one for one in found if one.form not in HARMONIC],
+    }
+    groups |= by_layout(found)
+    return table(("soft engines", *HEAD[1:]), [row(name, group) for name, group in groups.items()])
+
+
+def by_layout(found: Sequence[Reading]) -> dict[str, list[Reading]]:
+    """Singles of both kinds, and those with several cylinders."""
+    return {
         "four-stroke, one cylinder": [one for one in found if one.strokes == 4 and one.cylinders == 1],
         "two-stroke, one cylinder": [one for one in found if one.strokes == 2],
         "several cylinders": [one for one in found if one.cylinders > 1],
     }
-    return table(HEAD, [row(name, group) for name, group in groups.items()])
 
 
 @dataclass(frozen=True)

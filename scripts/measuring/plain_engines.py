@@ -7,13 +7,13 @@ speed, no room, no phone, pulses of any form. Everything is drawn by numpy from 
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import signal
 
 from enginelog.model import Clip, Engine, Span
+from measuring.plain_pulses import FITTED_FORMS, FORMS, SOFT_FORMS, Fired, sounded
 
 RATES_HZ = (16_000, 22_050, 44_100, 48_000)
 FOUR_FOLD = (0.0, 180.0, 360.0, 540.0)
@@ -29,9 +29,6 @@ LAYOUTS = (
 )
 EVEN_RPM = (1500.0, 1800.0, 2800.0, 3000.0, 3200.0, 3600.0, 4500.0, 9000.0, 12000.0)  # what one would choose by hand
 PUFFS = 0.12  # strength from which a firing that fails still puffs, and its share is harder to tell
-UNLIKE = 0.3  # of its sound a cylinder may have to itself
-FORMS = ("tones", "burst", "puff")
-FITTED_FORMS = ("tones", "burst")  # what fits see; the others are kept for measuring
 
 
 @dataclass(frozen=True)
@@ -115,15 +112,8 @@ def plain_engine(seed: int, hard: bool = False, forms: tuple[str, ...] = FORMS, 
     strength = np.where(fired_s < end_s, strength, float(rng.uniform(0.05, 0.3)) * strength)
     between_s = np.interp(fired_s, t_s, 60.0 * engine.revs_per_cycle / engine.cylinders / course.rpm)
     shaken_s = fired_s + float(rng.choice([0.0, 0.003, 0.012])) * between_s * rng.standard_normal(len(fired_s))
-    voice, form = pulse(rng, rate_hz, float(between_s.min()), forms)
-    alike = rng.random() < 0.6
-    samples = np.zeros(int(seconds * rate_hz))
-    for number in range(engine.cylinders):
-        own = cylinder == number
-        samples += laid(rng, shaken_s[own], strength[own], voice, len(samples), rate_hz)
-        if not alike:
-            besides, _ = pulse(rng, rate_hz, float(between_s.min()), forms)
-            samples += laid(rng, shaken_s[own], UNLIKE * strength[own], besides, len(samples), rate_hz)
+    fired = Fired(shaken_s, cylinder, strength, engine)
+    samples, form = sounded(rng, fired, float(between_s.min()), forms, int(seconds * rate_hz), rate_hz)
     clip = recorded(rng, samples, rate_hz, rng.uniform(0, 8) if hard else rng.uniform(8, 30))
     inside, running = (t_s >= start_s + up_s) & (t_s <= end_s), fired_s < end_s
     when = (start_s, end_s, min(stop_s, seconds))
@@ -136,6 +126,11 @@ def plain_engine(seed: int, hard: bool = False, forms: tuple[str, ...] = FORMS, 
 def fitted_engine(seed: int, faulty: bool = False) -> PlainEngine:
     """One for a fit: every second one hard, no form of pulse that is kept for measuring."""
     return plain_engine(seed, hard=seed % 2 == 1, forms=FITTED_FORMS, faulty=faulty)
+
+
+def soft_engine(seed: int) -> PlainEngine:
+    """One whose sound is soft or a mere sum of harmonics, every second one hard; for measuring alone."""
+    return plain_engine(seed, hard=seed % 2 == 1, forms=SOFT_FORMS)
 
 
 @dataclass(frozen=True)
@@ -233,39 +228,6 @@ def failing(rng: np.random.Generator, engine: Engine, cylinder: np.ndarray) -> F
     elif pattern == "every_second":
         lost[int(rng.integers(2)) :: 2] = True
     return lost, float(rng.uniform(0.0, 0.1) if rng.random() < 0.5 else rng.uniform(0.1, 0.4)), pattern
-
-
-def pulse(
-    rng: np.random.Generator, rate_hz: int, between_s: float, forms: tuple[str, ...] = FORMS
-) -> tuple[Callable[[np.random.Generator], np.ndarray], str]:
-    """A maker of single pulses, and its form: a damped tone or two, a burst of noise, or a puff."""
-    lasts_s = min(float(np.exp(rng.uniform(np.log(0.003), np.log(0.03)))), 1.2 * between_s)
-    t_s = np.arange(int(5 * lasts_s * rate_hz) + 1) / rate_hz
-    low_hz, high_hz = rng.uniform(70, 400), rng.uniform(500, 2500)
-    how, noisy = str(rng.choice(forms)), float(rng.uniform(0.0, 0.5))
-    fade = np.exp(-t_s / lasts_s)
-    form = np.sin(2 * np.pi * low_hz * t_s) + float(rng.uniform(0, 0.6)) * np.sin(2 * np.pi * high_hz * t_s)
-    if how == "puff":
-        form = (t_s / lasts_s) * np.exp(1 - t_s / lasts_s)
-    share = 1.0 if how == "burst" else noisy
-    plain = 0.0 if how == "burst" else 1.0
-    smooth = float(rng.uniform(0.0, 0.9))
-
-    def one(chance: np.random.Generator) -> np.ndarray:
-        hiss = signal.lfilter([1 - smooth], [1, -smooth], chance.standard_normal(len(t_s)))
-        return fade * (plain * form + share * hiss)
-
-    return one, how
-
-
-def laid(rng, at_s: np.ndarray, strength: np.ndarray, voice, count: int, rate_hz: int) -> np.ndarray:
-    """Pulses of the given strengths laid at their moments, shape (count,)."""
-    out = np.zeros(count)
-    for moment_s, much in zip(at_s, strength, strict=True):
-        first, sound = int(round(moment_s * rate_hz)), much * voice(rng)
-        if 0 <= first < count:
-            out[first : first + len(sound)] += sound[: count - first]
-    return out
 
 
 def recorded(rng: np.random.Generator, samples: np.ndarray, rate_hz: int, over_noise_db: float) -> Clip:

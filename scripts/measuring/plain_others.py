@@ -8,7 +8,8 @@ import numpy as np
 from scipy import signal
 
 from enginelog.model import Clip
-from measuring.plain_engines import RATES_HZ, laid, pulse, recorded
+from measuring.plain_engines import RATES_HZ, recorded
+from measuring.plain_pulses import laid, pulse
 
 KEPT_BACK = ("gusts", "sweep")  # kinds that no fit sees
 
