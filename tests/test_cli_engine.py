@@ -4,7 +4,8 @@ import pytest
 
 from enginelog import model
 from enginelog.cli import main
-from enginelog.cli.engine_options import MACHINES, engine_from, hints
+from enginelog.cli.engine_options import engine_from, hints
+from enginelog.model.telling import MACHINES
 
 UNTOLD = dict.fromkeys(
     ["strokes", "cylinders", "firing_angles", "rated_rpm", "idle_rpm", "machine", "blade_length_mm", "poles"]
@@ -123,7 +124,7 @@ def test_other_assumptions_worth_a_word():
     ("said", "kind"), [("Brushcutter", "trimmer"), ("chain-saw", "saw"), ("lawnmower", "mower"), ("saw", "saw")]
 )
 def test_a_machine_may_have_its_everyday_name(said, kind):
-    from enginelog.cli.engine_options import ALSO_CALLED, MACHINES, Machine
+    from enginelog.cli.engine_options import ALSO_CALLED, Machine
 
     assert Machine().convert(said, None, None) == kind
     assert set(ALSO_CALLED.values()) <= set(MACHINES) and not set(ALSO_CALLED) & set(MACHINES)

@@ -6,9 +6,9 @@ from pathlib import Path
 import click
 import pytest
 
-from enginelog.cli import engine_options
 from enginelog.cli.formats import ENDINGS
 from enginelog.cli.main import commands
+from enginelog.model.telling import MACHINES
 
 TOP = Path(__file__).resolve().parents[1]
 README = (TOP / "README.md").read_text(encoding="utf-8")
@@ -51,7 +51,7 @@ def test_the_readme_names_no_option_that_is_not_there():
     assert set(re.findall(r"(?<![\w-])--[a-z][a-z-]*", README)) <= known
 
 
-@pytest.mark.parametrize("machine", engine_options.MACHINES)
+@pytest.mark.parametrize("machine", MACHINES)
 def test_every_machine_is_in_the_readme(machine):
     assert f"`{machine}`" in README
 

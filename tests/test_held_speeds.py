@@ -16,9 +16,9 @@ import soundfile
 
 from enginelog import analysis, compare, limits, report, synthesis
 from enginelog.advice import signs, usual
-from enginelog.cli import job_text
 from enginelog.findings import judge
 from enginelog.model import Analysis, ClipInfo, Engine, HeldSpeed, Moment, Run, Speed, StoredRun
+from enginelog.report import run_line
 from enginelog.store import figures
 
 LIMITS = limits.load("findings")
@@ -140,7 +140,7 @@ def test_nothing_else_takes_the_middle_for_the_speed():
     kept = figures.from_text(figures.to_text(figures.figures_of(run)))
     assert kept.held_rpm == pytest.approx([one.rpm for one in run.measures.speed.held])
     figures.check_text(figures.to_text(kept))
-    line = job_text.figures(StoredRun(1, 1, "before", at, analysis=Analysis(1, at, "0", kept)))
+    line = run_line.figures(StoredRun(1, 1, "before", at, analysis=Analysis(1, at, "0", kept)))
     assert line.startswith("speed changed, held about 1600, then 3040, then 1600 rpm")
     with pytest.raises(ValueError, match="held_rpm"):
         figures.check_text('{"held_rpm": ["x"]}')

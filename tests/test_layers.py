@@ -28,6 +28,7 @@ ROOMS = (
 )
 STAGES = {"quality", "timeline", "speed", "firing", "findings"}
 DOORS = {"cli", "bench"}
+OPENS = {"enginelog/cli/bench.py": {"enginelog.bench"}}  # the command that opens the other door, by its front alone
 DATA_ALONE = {"advice": {"model", "limits"}}  # rooms that work on records and data files, and import no stage
 HEAVY = ("scipy.signal", "scipy.stats", "av", "matplotlib", "jinja2", "rich", "soxr", "soundfile", "sounddevice")
 
@@ -111,6 +112,37 @@ def test_imports_go_downhill(path):
 def test_the_import_test_sees_wrong_imports(room, source, expected):
     others = rooms_imported(ast.parse(source), f"enginelog.{room}")
     assert {other: uphill(room, other) for other in others if uphill(room, other)} == expected
+
+
+def other_doors(tree: ast.AST, package: str, opens: set[str]) -> set[str]:
+    """What a door's module imports of another door, but for what it opens."""
+    own = package.split(".")[1]
+    names = {name for name in imported(tree, package) if name.split(".")[0] == "enginelog" and name.count(".")}
+    return {name for name in names if name.split(".")[1] in DOORS - {own}} - opens
+
+
+@pytest.mark.parametrize("path", [path for path in SOURCES if room_of(path) in DOORS], ids=shown)
+def test_no_door_imports_another(path):
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    assert not other_doors(tree, package_of(path), OPENS.get(shown(path), set())), (
+        "what both doors need belongs into a room that both may import"
+    )
+
+
+@pytest.mark.parametrize(
+    ("door", "source", "expected"),
+    [
+        ("bench", "from enginelog.cli import job_text", {"enginelog.cli.job_text"}),
+        ("bench", "def f():\n    from ..cli.take_in import fields", {"enginelog.cli.take_in.fields"}),
+        ("bench", "from enginelog import cli, store", {"enginelog.cli"}),
+        ("cli", "import enginelog.bench.desk", {"enginelog.bench.desk"}),
+        ("cli", "from enginelog.bench import Settings", {"enginelog.bench.Settings"}),
+        ("cli", "from enginelog import bench", set()),
+        ("cli", "from enginelog.cli import console\nfrom enginelog.limits import bench", set()),
+    ],
+)
+def test_the_test_of_the_doors_sees_their_imports(door, source, expected):
+    assert other_doors(ast.parse(source), f"enginelog.{door}", {"enginelog.bench"}) == expected
 
 
 def heavy_at_load(tree: ast.Module) -> list[str]:

@@ -9,16 +9,14 @@ from typing import Any
 from starlette.requests import Request
 from starlette.responses import Response
 
-from enginelog import model
+from enginelog import model, report
 from enginelog.bench.desk import Form, desk, go, number
 from enginelog.bench.doorkeeper import cookie_header
 from enginelog.bench.fields import FIELDS
 from enginelog.bench.rendering import page
-from enginelog.cli.engine_options import MACHINES, TWINS_FIRE, degrees_from
-from enginelog.cli.hand_back import enter as enter_hand_back
-from enginelog.cli.take_in import engine_fields, known_machine
 from enginelog.model import UsageError
-from enginelog.store import Store, numbers
+from enginelog.model.telling import MACHINES, TWINS_FIRE, degrees_from
+from enginelog.store import Store, engine_fields, hand_back_with, numbers
 
 RESULTS = {"pass": "pass", "fail": "fail", "skip": "not_checked"}
 
@@ -35,12 +33,12 @@ def take_in(request: Request, form: Form) -> Response:
 
 def _told(store: Store, label: str, form: Form) -> dict[str, Any]:
     """The machine's layout as the form tells it on top of what is known; nothing where it is known and none is told."""
-    known, told = known_machine(store, label), _layout(form)
+    known, told = store.known_machine(label), _layout(form)
     return {} if known and not any(told.values()) else engine_fields(known, told, FIELDS)
 
 
 def _layout(form: Form) -> dict[str, Any]:
-    """What the form tells of the engine, as keywords of `engine_from`: None where a field is empty."""
+    """What the form tells of the engine, as keywords of `engine_told`: None where a field is empty."""
     told = {name: form.text(name) or None for name in ("strokes", "cylinders", "firing", "kind", "poles")}
     cylinders, firing, poles = told["cylinders"], told["firing"], told["poles"]
     _one_of(told["strokes"], "strokes", ("2", "4"))
@@ -170,7 +168,7 @@ def hand_back(request: Request, form: Form) -> Response:
         if store.job(job_id).state == "handed_back":
             raise UsageError(f"job {job_id} is handed back already: set it to open first to hand it back anew")
         wishes = form.text("told"), form.text("watch"), form.text("next_service")
-        enter_hand_back(store, job_id, wishes, None)
+        hand_back_with(store, job_id, wishes, report.hand_back_html)
     return go(f"/jobs/{job_id}/hand-back")
 
 

@@ -10,10 +10,10 @@ from enginelog.bench.answers import answer
 from enginelog.bench.desk import desk, go, number
 from enginelog.bench.rendering import page
 from enginelog.bench.takes import NoTakeError
-from enginelog.cli.engine_options import MACHINES, OFTEN_TWO_STROKE, TWINS_FIRE
 from enginelog.compare import BeforeAfter
 from enginelog.limits import bench as bench_rules
 from enginelog.model import JobRecord, Machine, UsageError
+from enginelog.model.telling import MACHINES, OFTEN_TWO_STROKE, TWINS_FIRE
 from enginelog.report.cautions import cautions
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, told_first
 from enginelog.report.handback_sheet import sheet

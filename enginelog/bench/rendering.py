@@ -11,8 +11,8 @@ from starlette.responses import HTMLResponse
 from enginelog.bench.desk import came_from, context
 from enginelog.bench.fields import FIELDS
 from enginelog.bench.repeats import mark
-from enginelog.cli import job_text
-from enginelog.report import advising, words
+from enginelog.report import advising, run_line, words
+from enginelog.store import words as job_words
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -44,7 +44,9 @@ def environment() -> Environment:
         undefined=StrictUndefined,
         finalize=_printable,
     )
-    made.globals.update(once=mark, words=words, job_text=job_text, advising=advising, fields=FIELDS)
+    made.globals.update(
+        once=mark, words=words, job_words=job_words, figures=run_line.figures, advising=advising, fields=FIELDS
+    )
     return made
 
 

@@ -13,7 +13,7 @@ from typing import Any
 
 from enginelog.bench.settings import Settings
 from enginelog.bench.takes import Take
-from enginelog.cli import THREAD_SETTINGS
+from enginelog.dsp import threads
 from enginelog.model import Engine, EnginelogError
 from enginelog.store import open_store, run_codec
 
@@ -79,7 +79,7 @@ class Workshop:
             stdout=asyncio.subprocess.PIPE,
             stderr=asyncio.subprocess.DEVNULL,
             cwd=take.folder,
-            env={**os.environ, **dict.fromkeys(THREAD_SETTINGS, "1")},
+            env={**os.environ, **threads.ONE_EACH},
         )
         try:
             error = await asyncio.wait_for(

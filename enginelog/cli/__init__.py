@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import os
 
-# The arrays here are small: a pool of threads costs processor time and gains none. A user's own setting stays. It has
-# to stand before numpy is loaded.
-THREAD_SETTINGS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
-for _name in THREAD_SETTINGS:
-    os.environ.setdefault(_name, "1")
+from enginelog.dsp import threads
+
+# A user's own setting stays. It has to stand before numpy is loaded.
+for _name, _number in threads.ONE_EACH.items():
+    os.environ.setdefault(_name, _number)
 
 from enginelog.cli.main import main  # noqa: E402
 

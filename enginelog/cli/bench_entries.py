@@ -73,6 +73,7 @@ def tick(
     Made again, the newest result counts and the earlier stay on record.
     """
     from enginelog import report
+    from enginelog.store import words
 
     value, unit = reading or (None, "")
     if photo is not None and photo.is_file():  # a missing one is told by the job record
@@ -84,7 +85,7 @@ def tick(
     if as_json:
         show_plain({"check": check, "suggestion": advice, "next": advice.next})
         return STATUS_DONE
-    console.show(f"Job {number}, check {check.id}: {job_text.check_line(check)}")
+    console.show(f"Job {number}, check {check.id}: {words.check_line(check)}")
     console.show("\n".join(job_text.advice_lines(advice)))
     return STATUS_DONE
 
@@ -131,6 +132,8 @@ def work(
 
     The total so far is shown, and what is left of the machine's cost limit.
     """
+    from enginelog.store import words
+
     kind, text = _kind_of_work(part, fluid, labour, minutes)
     with opened(place) as store:
         entry = store.add_work(number, kind, text, cost, minutes, quantity, at)
@@ -139,8 +142,8 @@ def work(
         sums = {"cost_cents": record.cost_cents, "minutes": record.minutes, "left_cents": record.left_cents}
         show_plain({"entry": entry, "job": sums})
         return STATUS_DONE
-    console.show(f"Job {number}, work {entry.id}: {job_text.work_line(entry, record.machine.currency)}")
-    console.show(f"So far: {job_text.spent(record)}")
+    console.show(f"Job {number}, work {entry.id}: {words.work_line(entry, record.machine.currency)}")
+    console.show(f"So far: {words.spent(record)}")
     return STATUS_DONE
 
 
@@ -173,9 +176,11 @@ def note(number: int, text: str, place: Path | None, as_json: bool) -> int:
 @store_options
 def wait(number: int, reason: str, at: model.Moment | None, place: Path | None, as_json: bool) -> int:
     """Mark job ID as waiting."""
+    from enginelog.store import words
+
     with opened(place) as store:
         changed = store.wait(number, reason, at)
-    return _say(changed, f"Job {number}: {job_text.state(changed)}.", as_json)
+    return _say(changed, f"Job {number}: {words.state(changed)}.", as_json)
 
 
 @click.command()

@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
+from functools import partial
 from typing import Any, TypeVar
 
 import click
 
 from enginelog import model
+from enginelog.model.telling import MACHINES, OFTEN_TWO_STROKE, degrees_from, engine_told
 
-MACHINES = ("mower", "mower twin", "generator", "pressure washer", "pump", "tiller", "saw", "trimmer", "other")
 ALSO_CALLED = {
     "lawnmower": "mower", "lawn mower": "mower", "chainsaw": "saw", "chain saw": "saw", "brushcutter": "trimmer",
     "brush cutter": "trimmer", "string trimmer": "trimmer", "grass trimmer": "trimmer", "cultivator": "tiller",
     "genset": "generator", "generating set": "generator", "water pump": "pump", "power washer": "pressure washer",
 }  # fmt: skip
-OFTEN_TWO_STROKE = ("saw", "trimmer")
-LEAST_GAP_DEG = 1.0  # cylinders that fire closer together than this are heard as one
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -46,17 +45,6 @@ class Number(click.ParamType):
         if not inside or (self.whole and number % self.step != 0):
             self.fail(f"'{value}' given, {self.expected} expected", param, ctx)
         return int(number) if self.whole else number
-
-
-def degrees_from(given: str) -> tuple[float, ...]:
-    """Angles in degrees as they are written, separated by commas; UsageError where one is no finite number."""
-    try:
-        angles = tuple(float(part) for part in given.split(","))
-    except ValueError:
-        angles = (math.nan,)
-    if not all(map(math.isfinite, angles)):
-        raise model.UsageError(f"'{given}' given, degrees separated by commas expected, such as 0,270")
-    return angles
 
 
 class Angles(click.ParamType):
@@ -88,13 +76,7 @@ class Machine(click.ParamType):
         return kind
 
 
-TWINS_FIRE = (  # ways a four-stroke twin fires: published firing-order tables
-    ("0,360", "360/360 degrees apart (pistons rise together)"),
-    ("0,270", "270/450 degrees apart (V of 90 degrees)"),
-    ("0,180", "180/540 degrees apart (pistons rise in turn)"),
-)
-
-# How errors name what was told: here by option. Another door gives the labels of its own fields.
+# How errors name what was told: by option.
 AS_OPTIONS = {
     "strokes": "--strokes", "cylinders": "--cylinders", "firing_angles": "--firing-angles", "rated_rpm": "--rated-rpm",
     "idle_rpm": "--idle-rpm",
@@ -136,39 +118,7 @@ def engine_options(command: Command) -> Command:
     return command
 
 
-def engine_from(
-    strokes: str | None,
-    cylinders: int | None,
-    firing_angles: tuple[float, ...] | None,
-    rated_rpm: float | None,
-    idle_rpm: float | None,
-    machine: str | None,
-    blade_length_mm: float | None,
-    poles: int | None,
-    named: Mapping[str, str] = AS_OPTIONS,
-) -> model.Engine:
-    """The engine as told, each argument None where not told; UsageError where the options contradict each other.
-
-    Four strokes, one cylinder and even firing are assumed where not told, and named in `Engine.assumed`.
-    Firing angles alone tell the number of cylinders too. named: what errors call the arguments, as `AS_OPTIONS`.
-    """
-    if cylinders is None and firing_angles is not None:
-        cylinders = len(firing_angles)
-    told = {"strokes": strokes, "cylinders": cylinders, "firing_angles_deg": firing_angles}
-    engine_strokes, engine_cylinders = int(strokes or 4), cylinders or 1
-    _check_angles(firing_angles, engine_strokes, engine_cylinders, named)
-    _check_speeds(rated_rpm, idle_rpm, named)
-    return model.Engine(
-        strokes=engine_strokes,
-        cylinders=engine_cylinders,
-        firing_angles_deg=firing_angles or _even_angles(engine_strokes, engine_cylinders),
-        rated_rpm=rated_rpm,
-        idle_rpm=idle_rpm,
-        machine=machine,
-        blade_length_mm=blade_length_mm,
-        alternator_poles=poles,
-        assumed=tuple(name for name, value in told.items() if value is None),
-    )
+engine_from = partial(engine_told, named=AS_OPTIONS)
 
 
 def hints(engine: model.Engine) -> list[str]:
@@ -190,37 +140,3 @@ def hints(engine: model.Engine) -> list[str]:
         angles = ",".join(f"{angle:g}" for angle in engine.firing_angles_deg)
         lines.append(f"even firing assumed ({angles}); where it fires unevenly, give --firing-angles")
     return lines
-
-
-def _even_angles(strokes: int, cylinders: int) -> tuple[float, ...]:
-    return tuple(index * 180.0 * strokes / cylinders for index in range(cylinders))
-
-
-def _check_angles(angles: tuple[float, ...] | None, strokes: int, cylinders: int, named: Mapping[str, str]) -> None:
-    if angles is None:
-        return
-    cycle_deg = 180 * strokes
-    given = f"{named['firing_angles']} {','.join(f'{angle:g}' for angle in angles)}"
-    if len(angles) != cylinders:
-        raise model.UsageError(
-            f"{given}: {len(angles)} given, one for each of {cylinders} cylinders expected; put these right or "
-            f"{named['cylinders']}"
-        )
-    if angles[0] != 0:
-        raise model.UsageError(f"{given}: angles are counted from the first firing, so the first is 0")
-    if max(angles) >= cycle_deg:
-        raise model.UsageError(
-            f"{given}: each must be below {cycle_deg}, the degrees of one cycle of a {strokes}-stroke; put these right "
-            f"or {named['strokes']}"
-        )
-    if any(later - earlier < LEAST_GAP_DEG for earlier, later in zip(angles, angles[1:], strict=False)):
-        raise model.UsageError(
-            f"{given}: rising angles at least {LEAST_GAP_DEG:g} degree apart expected; "
-            "cylinders that fire together are heard as one and given once"
-        )
-
-
-def _check_speeds(rated_rpm: float | None, idle_rpm: float | None, named: Mapping[str, str]) -> None:
-    if rated_rpm is not None and idle_rpm is not None and idle_rpm >= rated_rpm:
-        idle, rated = f"{named['idle_rpm']} {idle_rpm:g}", f"{named['rated_rpm']} {rated_rpm:g}"
-        raise model.UsageError(f"{idle} given with {rated}: idle must be the lower")

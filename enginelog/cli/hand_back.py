@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from enginelog import model
 from enginelog.cli import console
 from enginelog.cli.store_options import STATUS_DONE, RowNumber, at_option, opened, show_plain, store_options
-
-if TYPE_CHECKING:
-    from enginelog.store import Store
 
 DEFAULT_OUT = Path("enginelog-reports")
 STATUS_NOT_WRITTEN = 1
@@ -52,6 +48,9 @@ def hand_back(
     The job is marked as handed back with what the owner is told, and the owner's page is kept in the job record. A job
     that is handed back already is only written out again; so is any job with --draft or --text.
     """
+    from enginelog import report
+    from enginelog.store import as_handed_back, hand_back_with
+
     with opened(place) as store:
         record = store.record(number)
         wishes = (told, watch, next_service)
@@ -59,36 +58,14 @@ def hand_back(
         if recorded and any(wishes):
             raise model.UsageError(f"job {number} is handed back already: reopen it first to hand it back anew")
         if not (draft or only_text or recorded):
-            record = enter(store, number, wishes, at)
+            record = hand_back_with(store, number, wishes, report.hand_back_html, at)
         elif any(wishes):
-            record = _as_told(record, wishes, at)
+            record = as_handed_back(record, wishes, at)
         history = [run for visit in store.history(record.machine.id).visits for run in visit.runs]
     if only_text:
-        from enginelog import report
-
         console.show(report.hand_back_text(record).rstrip())
         return STATUS_DONE
     return _write(record, history, audience, out or DEFAULT_OUT / f"job-{number}", as_json)
-
-
-def enter(store: Store, number: int, wishes: tuple[str, str, str], at: model.Moment | None) -> model.JobRecord:
-    """Mark the job as handed back, with the owner's page as it stands then; the record after it."""
-    from enginelog import report
-
-    planned = _as_told(store.record(number), wishes, at)
-    page = report.hand_back_html(planned).encode("utf-8", "replace")
-    store.hand_back(number, *wishes, report=page, report_name="hand-back.html", at=at)
-    return store.record(number)
-
-
-def _as_told(record: model.JobRecord, wishes: tuple[str, str, str], at: model.Moment | None) -> model.JobRecord:
-    """The record as it will be once handed back."""
-    from dataclasses import replace
-
-    from enginelog.store import moments
-
-    back = model.Handback(at or moments.now(), *wishes)
-    return replace(record, job=replace(record.job, state="handed_back", handback=back))
 
 
 def _write(

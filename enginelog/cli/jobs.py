@@ -111,6 +111,8 @@ def files(number: int, copy_to: Path | None, place: Path | None, as_json: bool) 
 @store_options
 def history(label: str, plot: Path | None, place: Path | None, as_json: bool) -> int:
     """Show every job of the machine called LABEL, oldest first, with the figures of its runs."""
+    from enginelog.store import words
+
     with opened(place) as store:
         found = store.history(label)
     if plot:
@@ -119,7 +121,7 @@ def history(label: str, plot: Path | None, place: Path | None, as_json: bool) ->
         show_plain(found)
         return STATUS_DONE
     console.show(job_text.shown(found.machine.label))
-    console.show("\n".join(job_text.field("Machine", job_text.machine_facts(found.machine))))
+    console.show("\n".join(job_text.field("Machine", words.machine_facts(found.machine))))
     for visit in found.visits:
         console.show("\n".join(_visit_lines(visit, found.machine.currency)))
     if plot:
@@ -142,13 +144,13 @@ def _draw_trend(visits: Sequence[Visit], target: Path) -> None:
 
 
 def _row(line: JobLine) -> tuple[object, ...]:
-    from enginelog.store import numbers
+    from enginelog.store import numbers, words
 
     job = line.job
     return (
         job.id,
         _short(line.label, 24),
-        _short(job_text.state(job), 28),
+        _short(job_text.shown(words.state(job)), 28),
         job.since.local_date if job.since else "",
         job.opened.local_date,
         _short(job.complaint),
@@ -163,12 +165,13 @@ def _short(text: str, most: int = 32) -> str:
 
 
 def _visit_lines(visit: Visit, currency: str) -> list[str]:
-    from enginelog.store import numbers
+    from enginelog.report.run_line import run_line
+    from enginelog.store import numbers, words
 
     job = visit.job
     cost = numbers.shown_money(visit.cost_cents, currency)
-    head = f"{job.opened.local_date}, {job_text.state(job)}, {cost}, {visit.minutes} min"
+    head = f"{job.opened.local_date}, {words.state(job)}, {cost}, {visit.minutes} min"
     lines = job_text.field(f"Job {job.id}", f"{head}: {job_text.shown(job.complaint) or 'no complaint noted'}")
     for run in visit.runs:
-        lines += job_text.field(f"  Run {run.id}", job_text.run_line(run))
+        lines += job_text.field(f"  Run {run.id}", run_line(run))
     return lines

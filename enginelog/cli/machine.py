@@ -9,9 +9,8 @@ import click
 
 from enginelog import model
 from enginelog.cli import console, job_text
-from enginelog.cli.engine_options import engine_options, hints
+from enginelog.cli.engine_options import AS_OPTIONS, engine_options, hints
 from enginelog.cli.store_options import STATUS_DONE, Money, opened, show_plain, store_options
-from enginelog.cli.take_in import engine_fields
 
 if TYPE_CHECKING:
     from enginelog.store import Store
@@ -37,12 +36,14 @@ def machine(
 
     Recordings analysed before stay as they are: 'enginelog reanalyse RUN' reads one again with the new layout.
     """
+    from enginelog.store import engine_fields
+
     about = {"serial": serial, "cost_limit_cents": cost_limit, "currency": currency}
     given = {name: value for name, value in about.items() if value is not None}
     changes = bool(given) or any(value is not None for value in told.values())
     with opened(place) as store, store.transaction():
         known = store.machine(label)
-        now = store.remember(label, **engine_fields(known, told), **given) if changes else known
+        now = store.remember(label, **engine_fields(known, told, AS_OPTIONS), **given) if changes else known
         stale = _analysed_otherwise(store, label) if now.engine != known.engine else []
     if changes:
         for line in hints(now.engine):
@@ -60,10 +61,10 @@ def _analysed_otherwise(store: Store, label: str) -> list[int]:
 
 
 def _lines(machine: model.Machine, stale: list[int]) -> list[str]:
-    from enginelog.store import numbers
+    from enginelog.store import numbers, words
 
     limit = machine.cost_limit_cents
-    lines = [f"{job_text.shown(machine.label)}"] + job_text.field("Machine", job_text.machine_facts(machine))
+    lines = [f"{job_text.shown(machine.label)}"] + job_text.field("Machine", words.machine_facts(machine))
     lines += job_text.field("Cost limit", "" if limit is None else numbers.shown_money(limit, machine.currency))
     if stale:
         many = len(stale) > 1

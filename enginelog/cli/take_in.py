@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from enginelog import model
 from enginelog.cli import console, job_text
-from enginelog.cli.engine_options import AS_OPTIONS, engine_from, engine_options, hints
+from enginelog.cli.engine_options import AS_OPTIONS, engine_options, hints
 from enginelog.cli.store_options import (
     STATUS_DONE,
     Money,
@@ -22,11 +21,6 @@ from enginelog.cli.store_options import (
     show_table,
     store_options,
 )
-
-if TYPE_CHECKING:
-    from enginelog.store import Store
-
-_LAYOUT = ("strokes", "cylinders", "firing_angles_deg")
 
 
 @click.command("take-in")
@@ -64,11 +58,14 @@ def take_in(
     A machine is remembered by its label: next time its layout need not be told again, and what is told anew changes it.
     """
     from enginelog import report
+    from enginelog.store import engine_fields
 
     about = {"serial": serial, "cost_limit_cents": cost_limit, "currency": currency}
     with opened(place) as store, store.transaction():
-        known = known_machine(store, label)
-        fields = engine_fields(known, told) | {name: value for name, value in about.items() if value is not None}
+        known = store.known_machine(label)
+        fields = engine_fields(known, told, AS_OPTIONS) | {
+            name: value for name, value in about.items() if value is not None
+        }
         machine = store.remember(label, **fields)
         earlier = store.history(label).visits if known else ()
         seen = model.TakeIn(oil_level=oil, fuel_state=fuel, smell=smell, damage=damage)
@@ -102,12 +99,14 @@ def _earlier_line(machine: model.Machine, new: model.Job, jobs: list[model.Job])
 @store_options
 def machines(text: tuple[str, ...], dropped: bool, place: Path | None, as_json: bool) -> int:
     """List the machines remembered; with TEXT, those whose label, kind, serial or note holds its words."""
+    from enginelog.store import words
+
     with opened(place) as store:
         found = store.machines(" ".join(text), dropped)
     if as_json:
         show_plain(found)
         return STATUS_DONE
-    rows = [(each.id, each.label, job_text.machine_facts(each)) for each in found]
+    rows = [(each.id, each.label, words.machine_facts(each)) for each in found]
     show_table(("no.", "label", "machine"), rows, "No machines." if not text else "No machine fits.")
     return STATUS_DONE
 
@@ -125,45 +124,3 @@ def rename(label: str, new_label: str, place: Path | None, as_json: bool) -> int
     else:
         console.show(f"Machine {changed.id}: {job_text.shown(changed.label)}.")
     return STATUS_DONE
-
-
-def known_machine(store: Store, label: str) -> model.Machine | None:
-    """The machine remembered under this label, None where there is none."""
-    from enginelog.store import NotInStoreError
-
-    try:
-        return store.machine(label)
-    except NotInStoreError:
-        return None
-
-
-def engine_fields(
-    known: model.Machine | None, told: dict[str, Any], named: Mapping[str, str] = AS_OPTIONS
-) -> dict[str, Any]:
-    """The fields of the machine that are changed: what is told, on top of what is known.
-
-    told: the keywords of `engine_from`, None where nothing is told. named: what its errors call them.
-    """
-    if known is not None:
-        told = {name: _before(known, told, name) if value is None else value for name, value in told.items()}
-    engine = engine_from(**told, named=named)
-    fields = {name: getattr(engine, name) for name in (*_LAYOUT, "rated_rpm", "idle_rpm", "blade_length_mm")}
-    return fields | {
-        "kind": engine.machine,
-        "alternator_poles": engine.alternator_poles,
-        "assumed": engine.assumed,
-    }
-
-
-def _before(known: model.Machine, told: dict[str, Any], name: str) -> Any:
-    """What was told of the machine earlier under this option; None where it was only assumed, or no longer fits."""
-    renamed = {"firing_angles": "firing_angles_deg", "machine": "kind", "poles": "alternator_poles"}
-    field = renamed.get(name, name)
-    # Angles belong to a number of strokes and cylinders: a new layout asks for new ones, new ones tell their number.
-    new_layout = told.get("strokes") is not None or told.get("cylinders") is not None
-    if field in known.assumed or (name == "firing_angles" and new_layout):
-        return None
-    if name == "cylinders" and told.get("firing_angles") is not None:
-        return None
-    value = getattr(known, field)
-    return str(value) if name == "strokes" else value

@@ -16,17 +16,22 @@ from enginelog.store.backup import BackedUp, Restored, back_up, restore
 from enginelog.store.errors import NotInStoreError, StoreNotWrittenError, StoreUnreadableError
 from enginelog.store.finding import History, JobLine, Visit
 from enginelog.store.front import Problem, Store, open_store
+from enginelog.store.handing_back import as_handed_back, hand_back_with
 from enginelog.store.opening import default_path
 from enginelog.store.plain import plain
 from enginelog.store.portable import Exported, Imported, export_to, import_from
+from enginelog.store.telling import engine_fields
 
 __all__ = [
     "BackedUp",
     "Exported",
     "Imported",
     "Restored",
+    "as_handed_back",
     "back_up",
+    "engine_fields",
     "export_to",
+    "hand_back_with",
     "import_from",
     "plain",
     "restore",

@@ -72,6 +72,10 @@ class Machines(Base):
             raise NotInStoreError(f"no machine '{label_or_id}' in {self.path}{self._alike(label_or_id)}")
         return found
 
+    def known_machine(self, label: str) -> Machine | None:
+        """The machine remembered under this label, None where there is none."""
+        return self._by_label(label)
+
     def machines(self, text: str = "", dropped: bool = False) -> tuple[Machine, ...]:
         """The machines whose label, kind, serial or note holds every word of `text`, by label."""
         words = texts.folded(text).split()

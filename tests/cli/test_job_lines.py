@@ -4,15 +4,15 @@ import dataclasses
 
 import make_runs
 
-from enginelog.cli import job_text
 from enginelog.model import Analysis, Finding, Moment, RunFigures, StoredRun
+from enginelog.report import run_line
 from enginelog.store import figures
 
 AT = Moment("2026-04-11T09:00:00Z", "+02:00")
 
 
 def line(found: RunFigures) -> str:
-    return job_text.figures(StoredRun(1, 1, "before", AT, analysis=Analysis(1, AT, "0.1.0", found)))
+    return run_line.figures(StoredRun(1, 1, "before", AT, analysis=Analysis(1, AT, "0.1.0", found)))
 
 
 def found(**more) -> RunFigures:

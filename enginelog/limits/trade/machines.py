@@ -7,8 +7,9 @@ from functools import cache
 
 from enginelog.limits import STATUSES
 from enginelog.limits.trade import reading
+from enginelog.model.telling import MACHINES
 
-KINDS = ("mower", "mower twin", "generator", "pressure washer", "pump", "tiller", "saw", "trimmer", "other")
+KINDS = MACHINES
 QUANTITIES = {
     "idle": "Idle speed",
     "top": "Speed without load",

@@ -1,0 +1,99 @@
+"""The engine as somebody tells it, at whichever door: kinds of machine, ways a twin fires, the `Engine` it makes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from enginelog.model.errors import UsageError
+from enginelog.model.run import Engine
+
+MACHINES = ("mower", "mower twin", "generator", "pressure washer", "pump", "tiller", "saw", "trimmer", "other")
+OFTEN_TWO_STROKE = ("saw", "trimmer")  # common practice, no source
+TWINS_FIRE = (  # ways a four-stroke twin fires: published firing-order tables
+    ("0,360", "360/360 degrees apart (pistons rise together)"),
+    ("0,270", "270/450 degrees apart (V of 90 degrees)"),
+    ("0,180", "180/540 degrees apart (pistons rise in turn)"),
+)
+LEAST_GAP_DEG = 1.0  # cylinders that fire closer together than this are heard as one
+
+
+def degrees_from(given: str) -> tuple[float, ...]:
+    """Angles in degrees as they are written, separated by commas; UsageError where one is no finite number."""
+    try:
+        angles = tuple(float(part) for part in given.split(","))
+    except ValueError:
+        angles = (math.nan,)
+    if not all(map(math.isfinite, angles)):
+        raise UsageError(f"'{given}' given, degrees separated by commas expected, such as 0,270")
+    return angles
+
+
+def engine_told(
+    strokes: str | None,
+    cylinders: int | None,
+    firing_angles: tuple[float, ...] | None,
+    rated_rpm: float | None,
+    idle_rpm: float | None,
+    machine: str | None,
+    blade_length_mm: float | None,
+    poles: int | None,
+    named: Mapping[str, str],
+) -> Engine:
+    """The engine as told, each argument None where not told; UsageError where what is told contradicts itself.
+
+    Four strokes, one cylinder and even firing are assumed where not told, and named in `Engine.assumed`.
+    Firing angles alone tell the number of cylinders too. named: what errors call the arguments: a
+    door's own options or fields, for strokes, cylinders, firing_angles, rated_rpm and idle_rpm.
+    """
+    if cylinders is None and firing_angles is not None:
+        cylinders = len(firing_angles)
+    told = {"strokes": strokes, "cylinders": cylinders, "firing_angles_deg": firing_angles}
+    engine_strokes, engine_cylinders = int(strokes or 4), cylinders or 1
+    _check_angles(firing_angles, engine_strokes, engine_cylinders, named)
+    _check_speeds(rated_rpm, idle_rpm, named)
+    return Engine(
+        strokes=engine_strokes,
+        cylinders=engine_cylinders,
+        firing_angles_deg=firing_angles or _even_angles(engine_strokes, engine_cylinders),
+        rated_rpm=rated_rpm,
+        idle_rpm=idle_rpm,
+        machine=machine,
+        blade_length_mm=blade_length_mm,
+        alternator_poles=poles,
+        assumed=tuple(name for name, value in told.items() if value is None),
+    )
+
+
+def _even_angles(strokes: int, cylinders: int) -> tuple[float, ...]:
+    return tuple(index * 180.0 * strokes / cylinders for index in range(cylinders))
+
+
+def _check_angles(angles: tuple[float, ...] | None, strokes: int, cylinders: int, named: Mapping[str, str]) -> None:
+    if angles is None:
+        return
+    cycle_deg = 180 * strokes
+    given = f"{named['firing_angles']} {','.join(f'{angle:g}' for angle in angles)}"
+    if len(angles) != cylinders:
+        raise UsageError(
+            f"{given}: {len(angles)} given, one for each of {cylinders} cylinders expected; put these right or "
+            f"{named['cylinders']}"
+        )
+    if angles[0] != 0:
+        raise UsageError(f"{given}: angles are counted from the first firing, so the first is 0")
+    if max(angles) >= cycle_deg:
+        raise UsageError(
+            f"{given}: each must be below {cycle_deg}, the degrees of one cycle of a {strokes}-stroke; put these right "
+            f"or {named['strokes']}"
+        )
+    if any(later - earlier < LEAST_GAP_DEG for earlier, later in zip(angles, angles[1:], strict=False)):
+        raise UsageError(
+            f"{given}: rising angles at least {LEAST_GAP_DEG:g} degree apart expected; "
+            "cylinders that fire together are heard as one and given once"
+        )
+
+
+def _check_speeds(rated_rpm: float | None, idle_rpm: float | None, named: Mapping[str, str]) -> None:
+    if rated_rpm is not None and idle_rpm is not None and idle_rpm >= rated_rpm:
+        idle, rated = f"{named['idle_rpm']} {idle_rpm:g}", f"{named['rated_rpm']} {rated_rpm:g}"
+        raise UsageError(f"{idle} given with {rated}: idle must be the lower")

@@ -1,0 +1,71 @@
+"""Machines, jobs, bench checks and work in words, each on one line: for the terminal and the bench page alike.
+
+What was written by its user stands in them as it was written: whoever shows a line makes it safe to be shown.
+"""
+
+from __future__ import annotations
+
+from enginelog.model import BenchCheck, Job, JobRecord, Machine, WorkEntry
+from enginelog.store import numbers
+
+_RESULTS = {"pass": "passed", "fail": "failed", "not_checked": "not checked"}
+_STATES = {"open": "open", "waiting": "waiting", "done": "done", "handed_back": "handed back"}
+
+
+def one_line(text: str) -> str:
+    """A text from anywhere on one line."""
+    return " ".join(text.split())
+
+
+def state(job: Job) -> str:
+    """The state of a job in words."""
+    waiting = f" for {one_line(job.waiting_for)}" if job.state == "waiting" and job.waiting_for else ""
+    dropped = ", dropped" if job.dropped else ""
+    return f"{_STATES[job.state]}{waiting}{dropped}"
+
+
+def machine_facts(machine: Machine) -> str:
+    """The layout of a machine on one line."""
+    parts = [
+        machine.kind or "kind not told",
+        f"{'two' if machine.strokes == 2 else 'four'}-stroke{_assumed(machine, 'strokes')}",
+        f"{machine.cylinders} cylinder{'s'[: machine.cylinders > 1]}{_assumed(machine, 'cylinders')}",
+    ]
+    parts += [f"rated {machine.rated_rpm:g} rpm"] if machine.rated_rpm else []
+    parts += [f"idle {machine.idle_rpm:g} rpm"] if machine.idle_rpm else []
+    parts += [f"blade {machine.blade_length_mm:g} mm"] if machine.blade_length_mm else []
+    parts += [f"{machine.alternator_poles} poles"] if machine.alternator_poles else []
+    parts += [f"serial {one_line(machine.serial)}"] if machine.serial else []
+    return ", ".join(parts)
+
+
+def _assumed(machine: Machine, name: str) -> str:
+    return " (assumed)" if name in machine.assumed else ""
+
+
+def check_line(check: BenchCheck) -> str:
+    """One bench check: step, result, reading, note."""
+    reading = "" if check.reading is None else f", {check.reading:g} {one_line(check.unit)}".rstrip()
+    photo = f" (photo {one_line(check.photo_name)})" if check.photo_sha256 else ""
+    note = f": {one_line(check.note)}" if check.note else ""
+    return f"{check.step.replace('_', ' ')} {_RESULTS[check.result]}{reading}{note}{photo}"
+
+
+def work_line(entry: WorkEntry, currency: str) -> str:
+    """One entry of work: what, how much of it, cost, minutes."""
+    count = f"{entry.quantity:g} x " if entry.quantity != 1 else ""
+    text = f"{entry.kind} {count}{one_line(entry.text)}".strip()
+    cost = f", {numbers.shown_money(entry.cost_cents, currency)}" if entry.cost_cents else ""
+    return f"{text}{cost}" + (f", {entry.minutes} min" if entry.minutes else "")
+
+
+def spent(record: JobRecord) -> str:
+    """Cost and time so far, against the machine's limit."""
+    currency, left = record.machine.currency, record.left_cents
+    text = f"{numbers.shown_money(record.cost_cents, currency)}, {record.minutes} min"
+    if left is None:
+        return text
+    limit = numbers.shown_money(record.machine.cost_limit_cents or 0, currency)
+    if left < 0:
+        return f"{text}; {numbers.shown_money(-left, currency)} past the limit of {limit}: ask the owner first"
+    return f"{text}; {numbers.shown_money(left, currency)} left of the limit of {limit}"
