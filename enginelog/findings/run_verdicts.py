@@ -20,6 +20,11 @@ from enginelog.findings.words import (
 from enginelog.limits import LimitSet
 from enginelog.model import Finding, Timeline, is_wide
 
+ROUGH_START = (
+    "record a cold start and a warm one for comparison",
+    "valves: free movement and clearance, by the manual",
+    *IGNITION[:1],
+)
 NO_CERTIFICATE = "A recording cannot certify the blade-stop time; the way it is to be measured is not by ear."
 
 
@@ -78,53 +83,40 @@ def judge_hunting(evidence: Evidence, limits: LimitSet) -> Finding:
 
 def judge_settling(evidence: Evidence, limits: LimitSet) -> Finding:
     """Rough at first then clean, never clean, or getting worse."""
-    study, limit = evidence.settling, limits["settling_least_percent"]
-    span = evidence.span
+    study, span = evidence.settling, evidence.span
+    ran_s = span.end_s - span.start_s
     if study.course == "unknown":
-        least = limits.value("settling_least_s")
-        short = span.end_s - span.start_s < least + 1
-        why = (
-            f"the run is hardly longer than {least:.0f} s"
-            if short
-            else "lost firings stand out too little to tell a rough start"
-        )
-        return unknown("settling", why)
-    first, last = (
-        _level(study.rough_misfire_percent, study.rough_swing_rpm, study.rough_uneven_percent),
-        _level(study.last_misfire_percent, study.last_swing_rpm, study.last_uneven_percent),
-    )
-    end = None if study.settle_s is None else span.start_s + study.settle_s
-    texts = {
-        "steady": ("ok", "Runs alike from first to last; no rough start."),
-        "settles": (
-            "watch",
-            f"Rough at first ({first}), settled after {_about(study, span.end_s - span.start_s)} ({last}). A rough"
-            f" start that clears can come from a sticking valve, among other causes. {SOUND_ALONE}",
-        ),
-        "worsens": ("watch", f"Gets rougher: from {first} to {last}. {SOUND_ALONE}"),
-        "rough": ("watch", f"Rough throughout ({last}); it did not settle while recorded."),
-    }
-    verdict, text = texts[study.course]
-    advice = (
-        ()
-        if verdict == "ok"
-        else (
-            "record a cold start and a warm one for comparison",
-            "valves: free movement and clearance, by the manual",
-            *IGNITION[:1],
-        )
-    )
-    return Finding(
-        "settling",
-        verdict,
-        text,
-        study.settle_s,
-        "s",
-        None,  # the limit is a share of firings, the value a time
-        cited(limit),
-        span.start_s,
-        end or span.end_s,
-        advice,
+        return unknown("settling", _why_settling_unknown(ran_s, limits))
+    verdict = "ok" if study.course == "steady" else "watch"
+    text = _settling_text(study, ran_s)
+    settled_s = None if study.settle_s is None else span.start_s + study.settle_s
+    # No limit beside the value: the limit is a share of firings, the value a time.
+    source = cited(limits["settling_least_percent"])
+    advice = () if verdict == "ok" else ROUGH_START
+    return Finding("settling", verdict, text, study.settle_s, "s", None, source, span.start_s, settled_s or span.end_s, advice)
+
+
+def _why_settling_unknown(ran_s: float, limits: LimitSet) -> str:
+    """Why no course can be told of a run heard for `ran_s`."""
+    least_s = limits.value("settling_least_s")
+    if ran_s < least_s + 1:
+        return f"the run is hardly longer than {least_s:.0f} s"
+    return "lost firings stand out too little to tell a rough start"
+
+
+def _settling_text(study: SettlingStudy, ran_s: float) -> str:
+    """What is said of a known course."""
+    if study.course == "steady":
+        return "Runs alike from first to last; no rough start."
+    first = _level(study.rough_misfire_percent, study.rough_swing_rpm, study.rough_uneven_percent)
+    last = _level(study.last_misfire_percent, study.last_swing_rpm, study.last_uneven_percent)
+    if study.course == "worsens":
+        return f"Gets rougher: from {first} to {last}. {SOUND_ALONE}"
+    if study.course == "rough":
+        return f"Rough throughout ({last}); it did not settle while recorded."
+    return (
+        f"Rough at first ({first}), settled after {_about(study, ran_s)} ({last}). A rough start that clears can come"
+        f" from a sticking valve, among other causes. {SOUND_ALONE}"
     )
 
 
