@@ -93,7 +93,9 @@ def judge_settling(evidence: Evidence, limits: LimitSet) -> Finding:
     # No limit beside the value: the limit is a share of firings, the value a time.
     source = cited(limits["settling_least_percent"])
     advice = () if verdict == "ok" else ROUGH_START
-    return Finding("settling", verdict, text, study.settle_s, "s", None, source, span.start_s, settled_s or span.end_s, advice)
+    return Finding(
+        "settling", verdict, text, study.settle_s, "s", None, source, span.start_s, settled_s or span.end_s, advice
+    )
 
 
 def _why_settling_unknown(ran_s: float, limits: LimitSet) -> str:
