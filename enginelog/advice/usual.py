@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from enginelog.advice.signs import CLUTCH_KINDS, regime, sure_rpm, top_rpm
 from enginelog.advice.words import Record, ValueLine
 from enginelog.limits.trade import formulas, machines
@@ -18,10 +20,11 @@ def usual_values(record: Record) -> tuple[ValueLine, ...]:
     return tuple(line for maker in makers for line in maker(record))
 
 
-def ask_first(record: Record, options: bool = True) -> tuple[str, ...]:
+def ask_first(record: Record, fields: Mapping[str, str] | None = None) -> tuple[str, ...]:
     """What to read off the data plate or in the manual first, as it was not told; and the usual value till then.
 
-    options: names the option of the command line that tells it; a page has fields instead.
+    Behind each stands what tells it: the option of the command line; where `fields` are given, the page's field, or
+    nothing where the page has none for it. fields: names of fields by name of option, written with underscores.
     """
     engine, kind = record["engine"], record["engine"]["machine"]
     asks: list[tuple[str, str, str]] = []  # what, its option, and what counts till then
@@ -37,7 +40,13 @@ def ask_first(record: Record, options: bool = True) -> tuple[str, ...]:
         asks.append(("blade length from tip to tip, plug lead off", "blade-length-mm", ""))
     if kind == "generator" and engine["alternator_poles"] is None:
         asks.append(("poles of the alternator", "poles", "two at 3000 or 3600 rpm"))
-    return tuple(_asked(what, f"--{option}" if options else "", till) for what, option, till in asks)
+    named = (f"--{option}" if fields is None else _field(fields, option) for _, option, _ in asks)
+    return tuple(_asked(what, by, till) for (what, _, till), by in zip(asks, named, strict=True))
+
+
+def _field(fields: Mapping[str, str], option: str) -> str:
+    name = fields.get(option.replace("-", "_"), "")
+    return f"field '{name}'" if name else ""
 
 
 def _asked(what: str, *behind: str) -> str:

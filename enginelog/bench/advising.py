@@ -29,7 +29,7 @@ def advice(request: Request) -> Response:
     tried = {name: result for name, result in _told(request, CHECK).items() if name not in made}
     found = advise(Situation(tuple(heard), made | tried, answers))
     known = knowledge.load()
-    asks = tuple(dict.fromkeys(line for one in heard for line in ask_first(one.record, options=False)))
+    asks = tuple(dict.fromkeys(line for one in heard for line in ask_first(one.record, {})))
     ticked = {step.name for step in bench_rules.steps()}
     return page(
         request, "advice.html", record=record, advice=found, heard=heard, answers=answers, tried=tried, known=known,

@@ -18,6 +18,7 @@ from starlette.responses import FileResponse, HTMLResponse, Response
 from enginelog import compare, plots, report
 from enginelog.bench.answers import track
 from enginelog.bench.desk import desk, number
+from enginelog.bench.fields import FIELDS
 from enginelog.bench.pages import pair_of
 from enginelog.bench.photos import kind_of
 from enginelog.model import EnginelogError, Run, StoredRun
@@ -107,13 +108,13 @@ def take_track(request: Request) -> Response:
 def run_report(request: Request) -> Response:
     """The report of a run."""
     run = _run(request)
-    return _page(_once(("report", run.clip.sha256, run.analysed_at), lambda: report.to_html(run)))
+    return _page(_once(("report", run.clip.sha256, run.analysed_at), lambda: report.to_html(run, fields=FIELDS)))
 
 
 def take_report(request: Request) -> Response:
     """The report of a take."""
     run = _taken(request)
-    return _page(_once(("report", run.clip.sha256, run.analysed_at), lambda: report.to_html(run)))
+    return _page(_once(("report", run.clip.sha256, run.analysed_at), lambda: report.to_html(run, fields=FIELDS)))
 
 
 def paper(request: Request) -> Response:

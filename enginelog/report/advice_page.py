@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from enginelog.advice import Advice, Heard, Situation, advise
+from enginelog.advice.usual import ask_first
 from enginelog.limits.trade import cautions, pages
 from enginelog.limits.trade.cautions import Caution
 from enginelog.limits.trade.pages import Term
@@ -28,14 +29,21 @@ def advice_of(run: Run) -> Advice:
     return advise(Situation((Heard(record(replace(run, track=NO_TRACK))),)))
 
 
-def advice_section(run: Run) -> Any:
-    """The section on likely causes and next checks as markup; empty where there is nothing to say."""
+def advice_section(run: Run, fields: Mapping[str, str] | None = None) -> Any:
+    """The section on likely causes and next checks as markup; empty where there is nothing to say.
+
+    fields: what the page that leads here calls the fields in which more can be told of the engine; the options of the
+    command line are named where there is none.
+    """
     from markupsafe import Markup
 
     if not run.quality.usable:
         return Markup("")
+    found = advice_of(run)
     html = template("advice.html").render(
-        advice=advice_of(run),
+        advice=found,
+        ask_first=found.ask_first if fields is None else ask_first(record(replace(run, track=NO_TRACK)), fields),
+        on_page=fields is not None,
         words=words,
         likely_words=advising.likely_words,
         check_results=advising.check_results,

@@ -234,7 +234,7 @@ def _limits(run: Run) -> tuple[LimitRow, ...]:
     for fact in facts(run):
         finding = limit_of(run, fact)
         if finding is not None and finding.limit is not None:
-            limit = f"{words.figure(finding.limit)}{words.GAP}{finding.unit or ''}".strip()
+            limit = words.amount(finding.limit, finding.unit)
             rows.append(LimitRow(fact.label, fact.value, limit, finding.verdict, finding.source or "not said"))
     return tuple(rows)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -70,8 +71,11 @@ class UsedLimit:
     source: str
 
 
-def to_html(run: Run, audio_excerpt: AudioExcerpt | None = None) -> str:
-    """The report as one HTML document that fetches nothing from elsewhere. Every text of the run is escaped."""
+def to_html(run: Run, audio_excerpt: AudioExcerpt | None = None, fields: Mapping[str, str] | None = None) -> str:
+    """The report as one HTML document that fetches nothing from elsewhere. Every text of the run is escaped.
+
+    fields: as of `advice_section`.
+    """
     usable = run.quality.usable
     found = facts(run) if usable else []
     heard = usable and run.timeline.engine_heard
@@ -93,7 +97,7 @@ def to_html(run: Run, audio_excerpt: AudioExcerpt | None = None) -> str:
         pictures=[picture for picture in drawn if picture is not None],
         rows=rows,
         terms=_terms_below(explained, cards, rows, unknown),
-        advice=advice_section(run),
+        advice=advice_section(run, fields),
         machine_cautions=machine_cautions(run),
         spans=run.timeline.spans[:MOST_SPANS],
         spans_left=max(0, len(run.timeline.spans) - MOST_SPANS),
@@ -136,8 +140,8 @@ def _card(run: Run, finding: Finding, drawn: set[str] | None, explained: Explain
         finding,
         words.title(finding.code),
         _where(run, finding),
-        _amount(finding.value, finding.unit),
-        _amount(finding.limit, finding.unit),
+        words.measured(finding),
+        words.amount(finding.limit, finding.unit),
         picture,
         *_in_plain_words(finding, explained),
     )
@@ -170,10 +174,6 @@ def _where(run: Run, finding: Finding) -> str:
     return f"{begin} to {words.moment(finding.end_s, run.clip.seconds)}"
 
 
-def _amount(value: float | None, unit: str | None) -> str:
-    return "" if value is None else f"{words.figure(value)}{words.GAP}{unit or ''}".strip()
-
-
 def _unknown(run: Run, found: list[Fact], cards: list[Card]) -> list[tuple[str, str]]:
     """What could not be told and why: findings that say so, then measures no finding speaks of; one reason in
     one row. (titles, reason)"""
@@ -191,13 +191,13 @@ def _rows(run: Run, found: list[Fact]) -> list[Row]:
     for fact in found:
         finding = limit_of(run, fact)
         used.add(id(finding))
-        limit = _amount(finding.limit, finding.unit) if finding else ""
+        limit = words.amount(finding.limit, finding.unit) if finding else ""
         rows.append(Row(fact.label, fact.value, fact.behind, limit, (finding.source or "") if finding else "",
                         finding.verdict if finding else ""))  # fmt: skip
     rest = [f for f in run.measures.findings if f.limit is not None and id(f) not in used]
     return rows + [
-        Row(ROW_NAMES.get(f.code, words.title(f.code)), _amount(f.value, f.unit) or words.CANNOT_TELL, "",
-            _amount(f.limit, f.unit), f.source or "", f.verdict)
+        Row(ROW_NAMES.get(f.code, words.title(f.code)), words.measured(f) or words.CANNOT_TELL, "",
+            words.amount(f.limit, f.unit), f.source or "", f.verdict)
         for f in rest
     ]  # fmt: skip
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from dataclasses import dataclass
 from datetime import datetime
@@ -91,6 +92,23 @@ def figure(value: float, most: int = 3) -> str:
     decimals = 0 if size >= 10 ** (most - 1) else 1 if size >= 10 ** (most - 2) else 2
     text = f"{value:.{decimals}f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def amount(value: float | None, unit: str | None) -> str:
+    """A number with its unit; empty where there is none."""
+    return "" if value is None else f"{figure(value)}{GAP}{unit or ''}".strip()
+
+
+def measured(finding: Finding) -> str:
+    """A finding's value with its unit, to the digits to which its text says it, so that one does not seem more exact
+    than the other; where the text does not say it, as any number. Empty where there is no value."""
+    if finding.value is None:
+        return ""
+    unit, said = finding.unit or "", finding.text.replace(GAP, " ")
+    for digits in (f"{finding.value:.{decimals}f}" for decimals in (3, 2, 1, 0)):
+        if unit and re.search(rf"(?<![\d.]){re.escape(f'{digits} {unit}')}(?!\w)", said):
+            return f"{digits}{GAP}{unit}"
+    return amount(finding.value, finding.unit)
 
 
 def percent(value: float) -> str:

@@ -3,11 +3,13 @@
 import html
 import re
 import threading
+from dataclasses import replace
 
 import make_runs
 import pytest
 from serve import Browser, new_job, with_answer
 
+from enginelog import report
 from enginelog.bench.repeats import MARK
 from enginelog.store import open_store
 
@@ -210,3 +212,18 @@ def test_what_is_worth_reading_off_the_machine_is_asked_for_without_options(stor
     text = browser.get(f"/jobs/{job}/advice").text
     [asked] = re.findall(r"worth reading off the machine: (.*?)</p>", text)
     assert "strokes (4 assumed)" in asked and "--" not in asked and 'href="/machines/1#engine"' in asked
+
+
+def test_a_report_opened_from_the_page_names_its_fields_and_no_options(store, browser):
+    job = new_job(store)
+    with open_store(store) as opened:
+        generator = make_runs.healthy_generator()
+        untold = replace(generator.engine, rated_rpm=None, alternator_poles=None, assumed=("strokes",))
+        run = opened.attach(job, replace(generator, engine=untold), "before")
+    text = html.unescape(browser.get(f"/runs/{run.id}/report").text)
+    [asked] = re.findall(r"worth reading off the machine: (.*?)</p>", text)
+    assert "strokes (field 'Strokes'; 4 assumed)" in asked and "--" not in asked
+    assert "field 'Poles of the alternator'" in asked and "field 'Rated speed, rpm'" in asked
+    assert "enginelog advise" not in text
+    [told] = re.findall(r"worth reading off the machine: (.*?)</p>", html.unescape(report.to_html(run.run)))
+    assert "strokes (--strokes; 4 assumed)" in told, "a report by the command names its options"

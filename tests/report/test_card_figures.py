@@ -1,0 +1,65 @@
+"""A finding's card shows its figure to the digits of its sentence: two figures for one thing make both doubted."""
+
+import re
+
+import make_runs
+import pytest
+import sim_tracks as sim
+
+from enginelog import limits, report
+from enginelog.findings import judge
+from enginelog.model import Finding
+from enginelog.report import words
+
+LIMITS = limits.load("findings")
+
+
+def said(value: float, unit: str, text: str) -> str:
+    return words.measured(Finding("hunting", "watch", text, value, unit)).replace(words.GAP, " ")
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "text", "shown"),
+    [
+        (6.4512, "%", "speed swings by 190 rpm (6.5 %) peak to peak", "6.5 %"),
+        (12.34, "%", "speed swings by 370 rpm (12.3 %) peak to peak", "12.3 %"),
+        (9.882, "%", "41 of 415 firings lost: 9.9 %", "9.9 %"),
+        (2.51, "%", "a band 2.51 % wide", "2.51 %"),
+        (0.4996, "%", "a band 0.500 % wide", "0.500 %"),
+        (5.0, "s", "settled after 5.0 s", "5.0 s"),
+        (3358.2, "rpm", "highest held for a second 3358 rpm", "3358 rpm"),
+        (6.4512, "%", "Swings, between 16.5 % and 6.53 %.", "6.45 %"),  # said nowhere: as any number
+        (2.0, "pops", "2 bangs beside the regular firing", "2 pops"),
+    ],
+)
+def test_a_figure_has_the_digits_of_its_sentence(value, unit, text, shown):
+    assert said(value, unit, text) == shown
+
+
+def test_a_figure_that_is_not_there_is_not_shown():
+    assert words.measured(Finding("hunting", "unknown", "Cannot tell: too short.")) == ""
+
+
+@pytest.mark.parametrize(
+    "case",
+    [
+        sim.make(21, sim.Scenario(seconds=30.0, hunt_hz=0.8, hunt_swing_percent=6.0)),
+        sim.make(6, sim.Scenario(seconds=40.0, rough_s=6.0, rough_share=0.3, snr_db=26.0)),
+        sim.make(43, sim.Scenario(seconds=30.0, miss_share=0.2)),
+    ],
+    ids=["hunting", "rough start", "misfires"],
+)
+def test_the_figures_of_judged_runs_stand_in_their_sentences(case):
+    parts = (case.engine, case.quality, case.timeline, case.speed, case.track, case.firings)
+    findings = [f for f in judge(*parts, LIMITS).findings if f.value is not None and f.verdict != "unknown"]
+    shown = {f.code: words.measured(f).replace(words.GAP, " ") for f in findings if f.unit in ("%", "s", "rpm", "Hz")}
+    assert {"misfire", "timing", "steadiness"} <= set(shown)
+    told = {f.code: f.text for f in findings}
+    unsaid = [code for code, figure in shown.items() if not re.search(rf"(?<![\d.]){re.escape(figure)}", told[code])]
+    assert set(unsaid) <= {"misfire"} and (not unsaid or told["misfire"].startswith("None of"))
+
+
+def test_the_page_shows_them_so():
+    run = make_runs.hunting_pump()
+    [hunting] = [f for f in run.measures.findings if f.code == "hunting"]
+    assert f"Measured {words.measured(hunting)}" in report.to_html(run)
