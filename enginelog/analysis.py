@@ -56,11 +56,13 @@ def analyse(
     engine: Engine,
     name: str | None = None,
     progress: Callable[[float], None] | None = None,
+    ran: bool = False,
 ) -> Run:
     """Analyse one recording.
 
     source: path of a file, or an open binary stream. name: what to call it (default: the file's name).
-    progress: called with the share done, 0..1, from time to time.
+    progress: called with the share done, 0..1, from time to time. ran: somebody says that an engine ran in it, which
+    counts where the sound alone tells of none.
     Raises UnreadableError where the source cannot be read as a recording.
     """
     sets = {topic: limits.load(topic) for topic in ("quality", "speed", "timeline", "firing", "findings")}
@@ -73,7 +75,7 @@ def analyse(
             if progress and recording.info.seconds:
                 progress(min(1.0, (clip.start_s + clip.seconds) / recording.info.seconds))
         info, problems = recording.info, recording.problems
-    return _judge(info, problems, replace(as_heard, assumed=engine.assumed), sets, heard)
+    return _judge(info, problems, replace(as_heard, assumed=engine.assumed), sets, heard, ran)
 
 
 def _how_it_fires(
@@ -184,14 +186,14 @@ def _between(part: Timed, start_s: float, end_s: float) -> Timed:
     return replace(part, **own)
 
 
-def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard) -> Run:
+def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard, ran: bool) -> Run:
     """Put the blocks together and judge the recording as a whole."""
     clip_quality = quality.judge(_taken(heard.quality), info.seconds, sets["quality"], extra=problems)
     _put_away(heard, math.inf)
     long = heard.chunks > 0
     give_back(long)
     track = _end_to_end(_taken(heard.tracks))
-    story = timeline.tell(heard.watch.finish(), track, engine, sets["timeline"])
+    story = timeline.tell(heard.watch.finish(), track, engine, sets["timeline"], ran)
     if not story.engine_heard and story.pulls == 0:
         clip_quality = quality.nothing_read(clip_quality, sets["quality"])
     running = story.spans if story.engine_heard else ()

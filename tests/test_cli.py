@@ -55,11 +55,13 @@ class FakeLibrary:
     def __init__(self):
         self.engines: list[model.Engine] = []
         self.names: list[str | None] = []
+        self.ran: list[bool] = []
         self.write_error: Exception | None = None
 
-    def analyse(self, path_or_stream, engine, name=None, progress=None):
+    def analyse(self, path_or_stream, engine, name=None, progress=None, ran=False):
         self.engines.append(engine)
         self.names.append(name)
+        self.ran.append(ran)
         assert path_or_stream != "-", "the library takes this for standard input"
         shown = name or Path(path_or_stream).name
         data = path_or_stream.read() if name else self._content(Path(path_or_stream))
@@ -176,7 +178,15 @@ def test_json_with_out_writes_the_report_too(call, here):
     assert made(here) == ["pump.m4a", "r/report.html"]
 
 
-@pytest.mark.parametrize(("content", "reason"), [(b"quiet", "only rain was heard"), (b"poor", "too loud")])
+def test_the_word_that_an_engine_ran_is_handed_on(library, call, here):
+    Path("quiet.wav").write_bytes(b"quiet")
+    status, _, err = call("check", "quiet.wav")
+    assert status == 3 and err.rstrip().endswith("only rain was heard; if an engine did run, add --ran")
+    assert "--ran" not in call("check", "quiet.wav", "--ran")[2]
+    assert library.ran == [False, True]
+
+
+@pytest.mark.parametrize(("content", "reason"), [(b"quiet", f"only rain was heard; {clips.ADD_RAN}"), (b"poor", "too loud")])
 def test_nothing_to_analyse_is_status_3_and_still_printed(call, here, content, reason):
     (here / "clip.wav").write_bytes(content)
     status, out, err = call("check", "clip.wav")

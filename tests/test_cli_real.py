@@ -27,7 +27,7 @@ from enginelog.cli import main
 DEMO = Path(__file__).resolve().parents[1] / "recordings_demo"
 
 
-def read_only(path_or_stream, engine, name=None, progress=None):
+def read_only(path_or_stream, engine, name=None, progress=None, ran=False):
     """Read the recording to its end, then answer with the hand-made run of a healthy engine."""
     with media.open_recording(path_or_stream, name=name) as recording:
         for _ in recording.blocks():

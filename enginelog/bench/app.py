@@ -55,6 +55,7 @@ ROUTES = (
     ("/takes/{take}/track", files.take_track, None),
     ("/takes/{take}/report", drawn(files.take_report), None),
     ("/takes/{take}/attach", None, changes.attach),
+    ("/takes/{take}/again", None, changes.listen_again),
     ("/takes/{take}/discard", None, changes.discard),
     ("/runs/{number:int}", pages.run, None),
     ("/runs/{number:int}/recording", files.run_recording, None),

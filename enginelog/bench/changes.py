@@ -189,6 +189,12 @@ def attach(request: Request, form: Form) -> Response:
     return go(f"/runs/{stored.id}?attached=1")
 
 
+def listen_again(request: Request, form: Form) -> Response:
+    """An engine did run in a take in which none was heard: listen to it once more, by that word."""
+    take = desk(request).takes.again(request.path_params["take"])
+    return go(f"/takes/{take.id}")
+
+
 def discard(request: Request, form: Form) -> Response:
     """Throw a take away."""
     take = desk(request).takes.get(request.path_params["take"])

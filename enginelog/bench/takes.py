@@ -38,7 +38,7 @@ class Take:
     """One recording on its way. size, received: bytes told and bytes here. share: of the analysis done, 0..1.
 
     state: arriving, waiting, analysing, done or failed. problem: why it failed, in words. run: what was heard, once
-    done. only_here: recorded by this machine; no phone has it.
+    done. only_here: recorded by this machine; no phone has it. ran: somebody says that an engine ran in it.
     """
 
     id: str
@@ -57,6 +57,7 @@ class Take:
     begun: float = 0.0
     touched: float = 0.0
     only_here: bool = False
+    ran: bool = False
     writing: bool = field(default=False, repr=False)
 
     @property
@@ -161,6 +162,15 @@ class Takes:
     def release(self, take: Take) -> None:
         """Let go of a take that could not be attached; it stays here."""
         take.writing = False
+
+    def again(self, take_id: str) -> Take:
+        """An engine did run in it, somebody says: it is to be listened to once more. RefusedTakeError while that, or
+        its first analysis, is under way."""
+        take = self.claim(take_id)
+        take.run, take.share, take.ran = None, 0.0, True
+        self.release(take)
+        self._arrived(take)
+        return take
 
     def run_of(self, take: Take) -> Run:
         """The answer of a take; RefusedTakeError where there is none yet."""

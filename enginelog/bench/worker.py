@@ -2,7 +2,7 @@
 
     python -P -m enginelog.bench.worker < order.json
 
-The order: {"recording", "name", "result", "engine": {...}, "memory_bytes", "cpu_s"}. On standard output a line of JSON
+The order: {"recording", "name", "result", "engine": {...}, "ran", "memory_bytes", "cpu_s"}. On standard output a line of JSON
 each: {"share": 0.4} from time to time, {"error": "..."} where the recording cannot be read. Exit status 0 with the run
 in the file `result`, 4 unreadable, 1 else.
 """
@@ -30,7 +30,7 @@ def main() -> int:
         # Opened here and given as a stream, so that the decoders see no name from outside.
         with Path(order["recording"]).open("rb") as stream:
             run = analysis.analyse(
-                stream, engine, name=order["name"], progress=lambda share: _say(share=round(share, 3))
+                stream, engine, order["name"], lambda share: _say(share=round(share, 3)), order.get("ran", False)
             )
     except model.EnginelogError as failed:
         _say(error=str(failed))

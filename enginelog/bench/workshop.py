@@ -100,6 +100,7 @@ class Workshop:
             "name": take.name,
             "result": str(result),
             "engine": asdict(engine),
+            "ran": take.ran,
             "memory_bytes": self._settings.bound_bytes("worker_memory_mb"),
             "cpu_s": int(self._settings.bound("worker_cpu_s")),
         }

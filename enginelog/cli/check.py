@@ -21,16 +21,19 @@ STATUS_UNREADABLE = 4
 
 @dataclass(frozen=True)
 class Wanted:
-    """What the call asks for: where the reports go, JSON or summary, one recording or several."""
+    """What the call asks for: where the reports go, JSON or summary, one recording or several; `ran`: it is said that
+    an engine ran."""
 
     out: Path | None
     as_json: bool
     several: bool
+    ran: bool
 
 
 @click.command()
 @click.argument("names", nargs=-1, required=True, metavar="CLIP...")
 @engine_options
+@clips.ran_option
 @click.option(
     "--out",
     type=click.Path(file_okay=False, path_type=Path),
@@ -40,7 +43,7 @@ class Wanted:
 @click.option(
     "--json", "as_json", is_flag=True, help="Print the run record as JSON instead; no report unless --out is given."
 )
-def check(names: tuple[str, ...], out: Path | None, as_json: bool, **told: Any) -> int:
+def check(names: tuple[str, ...], ran: bool, out: Path | None, as_json: bool, **told: Any) -> int:
     """Read each CLIP and say how the engine ran.
 
     A CLIP is a recording, a folder (the recordings directly in it, sorted by name) or - for standard input. With
@@ -59,13 +62,13 @@ def check(names: tuple[str, ...], out: Path | None, as_json: bool, **told: Any) 
         raise model.UsageError("'-' given twice, but standard input can be read only once")
     for line in hints(engine):
         console.note(line)
-    wanted = Wanted(out, as_json, clips.means_several(names))
+    wanted = Wanted(out, as_json, clips.means_several(names), ran)
     found, status = _find(names)
     documents: list[str] = []
     answers: list[str] = []
     for number, source in enumerate(found, start=1):
         label = f"{source.name} ({number} of {len(found)})" if wanted.several else source.name
-        run = _analyse(source, engine, label)
+        run = _analyse(source, engine, label, ran)
         if run is None:
             status = STATUS_UNREADABLE
             answers += _row("[-]", source.name, "Could not be read.")
@@ -109,13 +112,13 @@ def _find(names: tuple[str, ...]) -> tuple[list[clips.Source], int]:
     return found, status
 
 
-def _analyse(source: clips.Source, engine: model.Engine, label: str) -> model.Run | None:
+def _analyse(source: clips.Source, engine: model.Engine, label: str, ran: bool) -> model.Run | None:
     """The run, or None where the recording cannot be read (which has then been said)."""
     from enginelog import analysis
 
     try:
         with console.progress(label) as tell:
-            return analysis.analyse(source.open(), engine, name=None if source.path else source.name, progress=tell)
+            return analysis.analyse(source.open(), engine, None if source.path else source.name, tell, ran)
     except model.UnreadableError as failed:
         console.error(_naming(source, str(failed)))
     except OSError as failed:
@@ -144,7 +147,9 @@ def _render(run: model.Run, wanted: Wanted, documents: list[str]) -> int:
     if run.timeline.engine_heard and run.quality.usable:
         return status
     what = "no engine to measure" if run.quality.usable and run.timeline.pulls else "nothing to analyse"
-    console.error(f"{console.safe_name(run.clip.name)}: {what}: {_why_nothing(run)}")
+    asks = run.quality.usable and not run.timeline.pulls and not wanted.ran
+    more = f"; {clips.ADD_RAN}" if asks else ""
+    console.error(f"{console.safe_name(run.clip.name)}: {what}: {_why_nothing(run)}{more}")
     return STATUS_NOTHING
 
 

@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
+import click
+
 from enginelog import model
 from enginelog.cli.formats import ENDINGS
 
@@ -21,6 +23,13 @@ _NOT_IN_NAMES = re.compile(r'[<>:"/\\|?*\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u
 _RESERVED = re.compile(r"(con|prn|aux|nul|com[0-9]|lpt[0-9])(\..*)?", re.IGNORECASE)
 # File systems allow 255 bytes a name; 40 characters are at most 160 bytes of UTF-8, and leave room in the path.
 _LONGEST_STEM = 40
+
+ran_option = click.option(
+    "--ran",
+    is_flag=True,
+    help="An engine did run in it: tell of it even where the sound alone would be taken for no engine.",
+)
+ADD_RAN = "if an engine did run, add --ran"
 
 
 @dataclass(frozen=True)

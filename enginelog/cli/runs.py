@@ -24,6 +24,7 @@ STATUS_NOTHING = 3
     "--conditions", default="", metavar="LIST", help="How it ran, separated by commas: 'cold, choke on, blade on'."
 )
 @click.option("--note", default="", metavar="TEXT", help="Anything else about the recording.")
+@clips.ran_option
 @click.option("--no-copy", is_flag=True, help="Keep no copy of the recording, only its name and hash.")
 @at_option
 @store_options
@@ -33,6 +34,7 @@ def attach(
     stage: str,
     conditions: str,
     note: str,
+    ran: bool,
     no_copy: bool,
     at: model.Moment | None,
     place: Path | None,
@@ -49,7 +51,7 @@ def attach(
     told = tuple(part.strip() for part in conditions.split(",") if part.strip())
     with opened(place) as store:
         machine = store.record(number, whole=False).machine
-        run = _analyse(clip, machine.engine)
+        run = _analyse(clip, machine.engine, ran)
         known = store.runs_of_recording(run.clip.sha256)
         kept = store.attach(number, run, stage, told, note, None if no_copy else Path(clip), at)
         record = store.record(number)
@@ -63,14 +65,15 @@ def attach(
 @click.command()
 @click.argument("number", type=RowNumber("run"), metavar="RUN")
 @click.option("--from", "clip", metavar="CLIP", help="The original recording, where no copy was kept.")
+@clips.ran_option
 @store_options
-def reanalyse(number: int, clip: str | None, place: Path | None, as_json: bool) -> int:
+def reanalyse(number: int, clip: str | None, ran: bool, place: Path | None, as_json: bool) -> int:
     """Analyse the recording of RUN again, with this version and the machine's present layout; the old result stays."""
     with opened(place) as store:
         known = store.run(number, whole=False)
         source = clip if clip is not None else str(store.recording(number))
         machine = store.record(known.job_id, whole=False).machine
-        run = _analyse(source, machine.engine, None if clip else known.recording_name)
+        run = _analyse(source, machine.engine, ran, None if clip else known.recording_name)
         kept = store.add_analysis(number, run)
     return _render(kept, f"Run {number}: analysis {len(kept.earlier) + 1}; the earlier stay on record.", as_json)
 
@@ -116,7 +119,7 @@ def _write_report(run: model.Run, folder: Path) -> Path:
         ) from failed
 
 
-def _analyse(clip: str, engine: model.Engine, name: str | None = None) -> model.Run:
+def _analyse(clip: str, engine: model.Engine, ran: bool, name: str | None = None) -> model.Run:
     """The analysis of a file. UnreadableError where it cannot be read."""
     from enginelog import analysis
 
@@ -125,7 +128,7 @@ def _analyse(clip: str, engine: model.Engine, name: str | None = None) -> model.
     shown = console.safe_name(name or Path(clip).name)
     try:
         with console.progress(shown) as tell:
-            return analysis.analyse(clip, engine, name=name, progress=tell)
+            return analysis.analyse(clip, engine, name, tell, ran)
     except OSError as failed:
         raise model.UnreadableError(f"{shown}: cannot be read: {failed.strerror or failed}") from failed
 

@@ -29,7 +29,8 @@ class Pop:
 
 @dataclass(frozen=True)
 class Timeline:
-    """What happened when. `reason` says in plain words why no engine was heard, where none was.
+    """What happened when. `reason` says in plain words why no engine was heard, where none was, or would have been had
+    nobody said that one ran.
 
     confidence: that `engine_heard` is right, 0..1. pulls: those among the spans. How many there were lies from
     pulls_low to pulls_high (None: no upper end can be told), the same where the number is sure; both None in records
@@ -53,6 +54,11 @@ class Timeline:
     cut_s: float | None = None
     cut_reason: str | None = None
     rundown_reason: str | None = None
+
+    @property
+    def by_word(self) -> bool:
+        """Whether an engine is told of only because somebody said that one ran."""
+        return self.engine_heard and self.reason is not None
 
     @property
     def engine_probability(self) -> float | None:

@@ -16,6 +16,7 @@ SURE_SPEED = 0.5  # confidence from which a speed is said without "perhaps"
 # Confidence from which an engine is said to have been heard without "perhaps". Of made-up recordings (tuning seeds)
 # 1 of 65 ordinary ones and 32 of 138 as noisy as the engine lie below, and 18 of 19 other sounds taken for one.
 SURE_ENGINE = 0.7
+TAKEN_AT_WORD = "It is taken for one at your word; the sound alone does not show it."
 RECORD_AGAIN = (
     "Please record again: at least ten seconds of running, the phone still, about two metres away and out of the wind."
 )
@@ -301,4 +302,7 @@ def _not_heard(run: Run, worst: str) -> Headline:
 
 def _with_care(run: Run) -> str:
     poor = "" if run.quality.trust >= 0.5 else " The recording is poor: take all figures with care."
-    return poor if sure_engine(run) else f"{poor} Other sounds can be like this one. {RECORD_AGAIN}"
+    if sure_engine(run):
+        return poor
+    why = TAKEN_AT_WORD if run.timeline.by_word else "Other sounds can be like this one."
+    return f"{poor} {why} {RECORD_AGAIN}"

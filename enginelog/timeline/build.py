@@ -32,13 +32,26 @@ def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) ->
     return tell(watch.finish(), track, engine, limits)
 
 
-def tell(watched: Watched | None, track: Track, engine: Engine, limits: LimitSet) -> Timeline:
+def tell(watched: Watched | None, track: Track, engine: Engine, limits: LimitSet, ran: bool = False) -> Timeline:
     """The timeline of a recording that was watched part by part, `track` of all parts together: see `build`.
 
-    None: the recording was too short. The track's rhythm is no longer asked for.
+    None: the recording was too short. The track's rhythm is no longer asked for. ran: somebody who stood beside it says
+    that an engine ran: where the sound alone tells of none, what is likeliest to be one is taken for it, with doubt.
     """
     if watched is None:
         return Timeline(False, 1.0, (), reason="the recording is too short to hear an engine in")
+    found = _told(watched, track, engine, limits)
+    if found.engine_heard or not ran:
+        return found
+    likelier = replace(watched.seen, engine=watched.seen.engine + limits.value("told_ran_logit"))
+    again = _told(replace(watched, seen=likelier), track, engine, limits, limits.value("told_ran_most"))
+    if not again.engine_heard:
+        return found
+    return replace(again, reason=f"one is said to have run; by the sound alone: {found.reason}")
+
+
+def _told(watched: Watched, track: Track, engine: Engine, limits: LimitSet, most: float = 1.0) -> Timeline:
+    """The timeline by the frames' logits as they are; where an engine is heard, `most`: highest confidence of it."""
     seen, levels = watched.seen, watched.traces
     hop_s = float(track.t_s[1] - track.t_s[0])
     marks = tidy(stretches(course(seen, limits)), track, limits)
@@ -54,6 +67,7 @@ def tell(watched: Watched | None, track: Track, engine: Engine, limits: LimitSet
     spans, rundown_s = stopped(spans, levels, track, seen, limits)
     spans = with_pull_speeds(spans, levels, engine, limits)
     heard = any(span.kind == "run" for span in spans)
+    confidence = min(confidence, most) if heard else confidence
     pulls = sum(span.kind == "pull" for span in spans)
     reason = None if heard else reason_for(levels, pulls, limits)
     found = Timeline(heard, confidence, spans, pulls, seconds_to_run(spans), rundown_s, reason=reason)

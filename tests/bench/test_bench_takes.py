@@ -147,6 +147,26 @@ def test_any_answer_can_be_shown_and_attached(store, server, browser, name):
         assert browser.get(path).status == 200, path
 
 
+def test_who_stood_beside_it_can_say_that_it_ran(store, server, browser):
+    """Where none was heard the page asks; the recording is listened to again by that word, and only then."""
+    job = new_job(store)
+    rng, t_s = np.random.default_rng(3), np.arange(8 * 16_000) / 16_000
+    waves = [np.sin(2 * np.pi * 30.0 * k * t_s + rng.uniform(0, 6.28)) / k for k in range(1, 25)]
+    sound, stream = np.sum(waves, axis=0) + 0.1 * rng.standard_normal(len(t_s)), io.BytesIO()
+    soundfile.write(stream, 0.3 * sound / np.abs(sound).max(), 16_000, format="WAV")
+    take = browser.send(job, stream.getvalue(), "tone.wav")
+    assert browser.wait(take)["state"] == "done"
+    asked = browser.get(f"/takes/{take}").text
+    assert "No running engine" in asked and f"/takes/{take}/again" in asked
+    assert browser.post(f"/takes/{take}/again").status == 303
+    assert browser.wait(take)["state"] == "done"
+    told = browser.get(f"/takes/{take}").text
+    assert "at your word" in told and "3600 rpm" in told and f"/takes/{take}/again" not in told
+    waits = with_answer(server, job, make_runs.ALL[sorted(make_runs.ALL)[0]]())
+    server.desk.takes.get(waits).run = None
+    assert browser.post(f"/takes/{waits}/again").status == 409
+
+
 def order(tmp_path, clip_bytes, **changed) -> dict:
     recording = tmp_path / "recording.m4a"
     recording.write_bytes(clip_bytes)

@@ -22,7 +22,7 @@ def shed(tmp_path, monkeypatch):
     for name in RUNS:
         Path(f"{name}.wav").write_bytes(name.encode())
 
-    def analyse(source, engine, name=None, progress=None):
+    def analyse(source, engine, name=None, progress=None, ran=False):
         import hashlib
 
         run = RUNS[Path(str(source)).stem]()

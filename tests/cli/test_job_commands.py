@@ -38,7 +38,7 @@ class FakeAnalysis:
         self.engines = []
         self.version = "0.1.0"
 
-    def analyse(self, source, engine, name=None, progress=None):
+    def analyse(self, source, engine, name=None, progress=None, ran=False):
         path = Path(source)
         if not path.is_file():
             raise model.UnreadableError(f"{path.name}: no such file")
