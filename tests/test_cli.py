@@ -186,7 +186,9 @@ def test_the_word_that_an_engine_ran_is_handed_on(library, call, here):
     assert library.ran == [False, True]
 
 
-@pytest.mark.parametrize(("content", "reason"), [(b"quiet", f"only rain was heard; {clips.ADD_RAN}"), (b"poor", "too loud")])
+@pytest.mark.parametrize(
+    ("content", "reason"), [(b"quiet", f"only rain was heard; {clips.ADD_RAN}"), (b"poor", "too loud")]
+)
 def test_nothing_to_analyse_is_status_3_and_still_printed(call, here, content, reason):
     (here / "clip.wav").write_bytes(content)
     status, out, err = call("check", "clip.wav")

@@ -2,9 +2,9 @@
 
     python -P -m enginelog.bench.worker < order.json
 
-The order: {"recording", "name", "result", "engine": {...}, "ran", "memory_bytes", "cpu_s"}. On standard output a line of JSON
-each: {"share": 0.4} from time to time, {"error": "..."} where the recording cannot be read. Exit status 0 with the run
-in the file `result`, 4 unreadable, 1 else.
+The order: {"recording", "name", "result", "engine": {...}, "ran", "memory_bytes", "cpu_s"}. On standard output a line
+of JSON each: {"share": 0.4} from time to time, {"error": "..."} where the recording cannot be read. Exit status 0 with
+the run in the file `result`, 4 unreadable, 1 else.
 """
 
 from __future__ import annotations
