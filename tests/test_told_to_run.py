@@ -80,3 +80,10 @@ def test_an_engine_that_is_heard_is_told_of_alike():
     runs = [analysis.analyse(as_wav(sound), Engine(), "engine.wav", ran=ran) for ran in (False, True)]
     assert runs[0].timeline.engine_heard and runs[0].timeline.confidence >= 0.5
     assert runs[0].timeline == runs[1].timeline and runs[0].measures.speed == runs[1].measures.speed
+
+
+def test_nothing_is_called_good_by_word(by_word):
+    """A tone has no lost firings either."""
+    assert len(by_word.measures.findings) > 5
+    assert all(one.verdict != "ok" for one in by_word.measures.findings)
+    assert any("at your word" in one.text for one in by_word.measures.findings if one.code == "misfire")

@@ -99,6 +99,7 @@ def _findings(evidence: Evidence, speed: Speed, cancelled: float | None, limits:
     ]
     found = doubt.none_good_in_doubt(found, evidence.engine, speed)
     found = doubt.none_good_if_one_is_silent(found, evidence.engine, cancelled, limits)
+    found = doubt.none_good_by_word(found, evidence.timeline)
     return tuple(sorted(found, key=lambda finding: CODES.index(finding.code)))
 
 

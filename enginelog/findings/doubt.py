@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from enginelog.findings import words
 from enginelog.limits import LimitSet
-from enginelog.model import Engine, Finding, Speed
+from enginelog.model import Engine, Finding, Speed, Timeline
 
 OF_CYLINDERS = ("misfire", "cylinder_balance")
 HANG_ON_SPEED = ("speed", "blade_speed", "generator_frequency", *OF_CYLINDERS)
 UNLIKE = "with a cylinder that is dead or unlike the others"
 EACH_CYLINDER = ("check spark and compression of each cylinder", "record again, nearer to the exhaust side")
+BY_WORD = "nothing wrong was heard, but the sound does not show an engine: it is taken for one at your word"
 NEXT = ("tell its rated speed, or measure with a tachometer",)
 NEXT_OF_TWINS = ("tell its firing angles and its rated speed, or measure with a tachometer",)
 
@@ -51,6 +53,14 @@ def none_good_if_one_is_silent(
         _not_sure(one, doubt, EACH_CYLINDER) if one.code in OF_CYLINDERS and one.verdict == "ok" else one
         for one in findings
     ]
+
+
+def none_good_by_word(findings: list[Finding], timeline: Timeline) -> list[Finding]:
+    """Nothing is called good of an engine that is told of only because somebody said that it ran: what was judged may
+    be another sound."""
+    if not timeline.by_word:
+        return findings
+    return [words.unknown(one.code, BY_WORD) if one.verdict == "ok" else one for one in findings]
 
 
 def _not_sure(finding: Finding, doubt: str, next_checks: tuple[str, ...]) -> Finding:
