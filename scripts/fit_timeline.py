@@ -33,6 +33,7 @@ from timeline_examples import (
     pulls_and_no_run,
     real_examples,
     real_variants,
+    soft_engines,
     starts,
     whole_runs,
     wind_and_music,
@@ -229,6 +230,8 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--sounds", type=Path, help="sounds without an engine that other people recorded")
     parser.add_argument("--steps", type=int, default=3000)
     parser.add_argument("--engine-only", action="store_true", help="keep the other two classifiers as they are shipped")
+    parser.add_argument("--soft", action="store_true", help="engines without a knock among those of the second maker")
+    parser.add_argument("--with-shipped", action="store_true", help="mean of the engine's judge and the shipped one")
     parser.add_argument("--out", type=Path, default=Path(timeline.__file__).parent / "nets.npz")
     told = parser.parse_args(arguments)
     told.cache.mkdir(parents=True, exist_ok=True)
@@ -246,6 +249,8 @@ def main(arguments: list[str]) -> int:
     for base, hardness in ((9200, "hard"), (9400, "ordinary")):
         more += pulls_and_no_run(9 * told.rounds, base, hardness, told.cache)
     more += [*plain_engines(24 * told.rounds, 0, told.cache), *plain_others(28 * told.rounds, 1000, told.cache)]
+    if told.soft:
+        more += soft_engines(16 * told.rounds, 0, told.cache)
     more += motors(14 * told.rounds, 2000, told.cache)
     more += wind_and_music(10 * told.rounds, 3000, told.cache)
     if told.real:
@@ -255,6 +260,8 @@ def main(arguments: list[str]) -> int:
         examples += found_sounds(60 * told.rounds, 0, told.sounds, told.cache)
     print(f"{len(examples)} examples, {len(more)} more for the engine classifier", flush=True)
     nets = fit_all(examples, more, told.steps)
+    if told.with_shipped:
+        nets["engine"] = together([shipped()["engine"], nets["engine"]])
     save({**shipped(), "engine": nets["engine"]} if told.engine_only else nets, told.out)
     return 0
 

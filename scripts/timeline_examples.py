@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import pickle
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -24,7 +24,7 @@ from measuring.near_sounds import (
     rotor,
     wind,
 )
-from measuring.plain_engines import fitted_engine
+from measuring.plain_engines import PlainEngine, fitted_engine, soft_engine
 from measuring.plain_others import FITTED_KINDS, plain_other
 from measuring.real import FOLD_A
 
@@ -255,13 +255,23 @@ def sounds(count: int, base: int, makers: tuple, cache: Path) -> Iterator[Exampl
 def plain_engines(count: int, base: int, cache: Path) -> Iterator[Example]:
     """Engines by the second maker, every second one hard: what one maker's engines share does not make an engine."""
     for seed in range(base, base + count):
-        name = f"plain_{seed}"
+        yield from plain_example(f"plain_{seed}", lambda seed=seed: fitted_engine(seed), cache)
 
-        def make(name=name, seed=seed) -> list[Example]:
-            plain = fitted_engine(seed)
-            return [example(name, plain.clip, plain.engine, PlainTruth(plain.spans, plain.clip.seconds), True)]
 
-        yield from kept(cache, name, make)
+def soft_engines(count: int, base: int, cache: Path) -> Iterator[Example]:
+    """Engines by the second maker without a knock, every second one hard: heard from afar, or from behind a wall."""
+    for seed in range(base, base + count):
+        yield from plain_example(f"soft_{seed}", lambda seed=seed: soft_engine(seed, fitted=True), cache)
+
+
+def plain_example(name: str, made: Callable[[], PlainEngine], cache: Path) -> list[Example]:
+    """One engine of the second maker."""
+
+    def make() -> list[Example]:
+        plain = made()
+        return [example(name, plain.clip, plain.engine, PlainTruth(plain.spans, plain.clip.seconds), True)]
+
+    return kept(cache, name, make)
 
 
 def plain_others(count: int, base: int, cache: Path) -> Iterator[Example]:

@@ -18,7 +18,7 @@ from measuring.made import analysed
 from measuring.others import TOLD
 from measuring.plain_engines import PlainEngine, plain_engine, soft_engine
 from measuring.plain_others import KEPT_BACK, OTHERS, plain_other
-from measuring.plain_pulses import FITTED_FORMS, HARMONIC
+from measuring.plain_pulses import FITTED_FORMS, FITTED_SOFT, HARMONIC
 from measuring.pool import each
 from measuring.scores import is_octave, within
 from measuring.speed_tables import SURE
@@ -147,6 +147,7 @@ def soft_table(runs: int, first_seed: int, jobs: int) -> str:
     groups = {
         "**all**": found,
         "in little noise": [one for one in found if not one.hard],
+        "of a form that no fit saw": [one for one in found if one.form not in FITTED_SOFT],
         "sums of harmonics": [one for one in found if one.form in HARMONIC],
         "soft pulses": [one for one in found if one.form not in HARMONIC],
     }

@@ -13,7 +13,7 @@ import numpy as np
 from scipy import signal
 
 from enginelog.model import Clip, Engine, Span
-from measuring.plain_pulses import FITTED_FORMS, FORMS, SOFT_FORMS, Fired, sounded
+from measuring.plain_pulses import FITTED_FORMS, FITTED_SOFT, FORMS, SOFT_FORMS, Fired, sounded
 
 RATES_HZ = (16_000, 22_050, 44_100, 48_000)
 FOUR_FOLD = (0.0, 180.0, 360.0, 540.0)
@@ -128,9 +128,9 @@ def fitted_engine(seed: int, faulty: bool = False) -> PlainEngine:
     return plain_engine(seed, hard=seed % 2 == 1, forms=FITTED_FORMS, faulty=faulty)
 
 
-def soft_engine(seed: int) -> PlainEngine:
-    """One whose sound is soft or a mere sum of harmonics, every second one hard; for measuring alone."""
-    return plain_engine(seed, hard=seed % 2 == 1, forms=SOFT_FORMS)
+def soft_engine(seed: int, fitted: bool = False) -> PlainEngine:
+    """One whose sound is soft or a mere sum of harmonics, every second one hard; `fitted`: of a form for fits."""
+    return plain_engine(seed, hard=seed % 2 == 1, forms=FITTED_SOFT if fitted else SOFT_FORMS)
 
 
 @dataclass(frozen=True)

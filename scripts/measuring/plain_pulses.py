@@ -13,7 +13,8 @@ from enginelog.model import Engine
 UNLIKE = 0.3  # of its sound a cylinder may have to itself
 FORMS = ("tones", "burst", "puff")
 FITTED_FORMS = ("tones", "burst")  # what fits see; the others are kept for measuring
-SOFT_FORMS = ("bell", "decay", "series", "lobe", "saw")  # no fit sees them: a judge meets sounds unlike its own
+SOFT_FORMS = ("bell", "decay", "series", "lobe", "saw")
+FITTED_SOFT = ("bell", "decay", "series")  # what the engine's judge sees in its fit
 HARMONIC = ("series", "saw")  # lines of the cycle in place of pulses
 HIGHEST = 80  # line of such a one
 
