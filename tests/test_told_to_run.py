@@ -20,11 +20,11 @@ def as_wav(samples: np.ndarray) -> io.BytesIO:
 
 
 def harmonics() -> np.ndarray:
-    """Twenty-four harmonics of the cycle of a four-stroke (half the speed: common practice, no source), as strong as
+    """Ten harmonics of the cycle of a four-stroke (half the speed: common practice, no source), as strong as
     their order is low, in little noise: a tone rather than an engine to the judge."""
     rng = np.random.default_rng(3)
     t_s = np.arange(SECONDS * RATE_HZ) / RATE_HZ
-    waves = [np.sin(2 * np.pi * RPM / 120.0 * k * t_s + rng.uniform(0, 6.28)) / k for k in range(1, 25)]
+    waves = [np.sin(2 * np.pi * RPM / 120.0 * k * t_s + rng.uniform(0, 6.28)) / k for k in range(1, 11)]
     sound = np.sum(waves, axis=0) + 0.1 * rng.standard_normal(len(t_s))
     return 0.3 * sound / np.abs(sound).max()
 
