@@ -30,7 +30,7 @@ def main() -> int:
         # Opened here and given as a stream, so that the decoders see no name from outside.
         with Path(order["recording"]).open("rb") as stream:
             run = analysis.analyse(
-                stream, engine, order["name"], lambda share: _say(share=round(share, 3)), order.get("ran", False)
+                stream, engine, order["name"], lambda share: _say(share=round(share, 3)), order["ran"]
             )
     except model.EnginelogError as failed:
         _say(error=str(failed))

@@ -197,7 +197,7 @@ def test_recording_in_the_page(chromium, place):
     """The browser's made-up microphone beeps: no engine, which the answer says; the way there is what is tested."""
     server, _, job = place
     chromium.open(f"{server.url}/jobs/{job}/clip")
-    assert "asked to be off" in chromium.run("return document.getElementById('can-record').textContent")
+    chromium.until("return document.getElementById('can-record').textContent.includes('asked to be off')")
     chromium.click("#start")
     chromium.until("return document.getElementById('level').getAttribute('aria-valuenow') > 0")
     chromium.until("return document.getElementById('clock').textContent >= '0:03'")

@@ -171,7 +171,7 @@ def order(tmp_path, clip_bytes, **changed) -> dict:
     recording = tmp_path / "recording.m4a"
     recording.write_bytes(clip_bytes)
     usual = {"recording": str(recording), "name": "a.m4a", "result": str(tmp_path / "run.bin"), 
-             "engine": asdict(Engine()), "memory_bytes": 1_500_000_000, "cpu_s": 600}  # fmt: skip
+             "engine": asdict(Engine()), "ran": False, "memory_bytes": 1_500_000_000, "cpu_s": 600}  # fmt: skip
     return usual | changed
 
 
