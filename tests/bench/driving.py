@@ -20,6 +20,9 @@ DRIVER = shutil.which("chromedriver")
 WHY_NOT = "no Chromium with its driver here: on Debian and Ubuntu 'apt install chromium chromium-driver'"
 ELEMENT = "element-6066-11e4-a52e-4f735466cecf"  # the protocol's own key of an element
 KEYS = {"Tab": "\ue004", "Enter": "\ue007", "Space": "\ue00d", "Shift": "\ue008", "Down": "\ue015"}
+# A page is there for hands once it is loaded, its scripts with it, and painted: what is pressed before its first paint
+# the browser throws away, since nobody can have meant what was not to be seen yet.
+SHOWN = "return document.readyState === 'complete' && performance.getEntriesByType('paint').length > 0"
 
 
 class Chromium:
@@ -90,14 +93,20 @@ class Chromium:
         return self._call("POST", f"{self._session}/goog/cdp/execute", {"cmd": name, "params": told})
 
     def open(self, url: str) -> None:
+        """Go there; the page is shown when this returns."""
         self._call("POST", f"{self._session}/url", {"url": url})
+        self.shown()
+
+    def shown(self) -> None:
+        """Wait until the page that is open can be seen, and so takes what is pressed."""
+        self.until(SHOWN, pause_s=0.02)
 
     @property
     def url(self) -> str:
         return self._call("GET", f"{self._session}/url")
 
     def run(self, script: str, *told: Any) -> Any:
-        """Run a script in the page; what it returns."""
+        """Run a script in the page; what it returns, or what its promise brings."""
         return self._call("POST", f"{self._session}/execute/sync", {"script": script, "args": list(told)})
 
     def find(self, css: str) -> str:
@@ -105,6 +114,7 @@ class Chromium:
 
     def click(self, css: str) -> None:
         """Click on it once it lies free: on a busy machine the page may still be moving under the first try."""
+        self.shown()
         until = time.monotonic() + 20
         while True:
             self.run("document.querySelector(arguments[0]).scrollIntoView({block: 'center'})", css)
@@ -118,10 +128,12 @@ class Chromium:
 
     def type(self, css: str, text: str) -> None:
         """Type into a field, or give a file field its file."""
+        self.shown()
         self._call("POST", f"{self._session}/element/{self.find(css)}/value", {"text": text})
 
     def press(self, *names: str) -> None:
         """Press keys one after the other, wherever the focus is; 'Shift+Tab' holds the first."""
+        self.shown()
         actions = []
         for name in names:
             *held, last = name.split("+")
@@ -132,7 +144,7 @@ class Chromium:
         keys = {"type": "key", "id": "keys", "actions": actions}
         self._call("POST", f"{self._session}/actions", {"actions": [keys]})
 
-    def until(self, script: str, *told: Any, most_s: float = 60) -> Any:
+    def until(self, script: str, *told: Any, most_s: float = 60, pause_s: float = 0.15) -> Any:
         """Wait until a script returns something true; that."""
         end = time.monotonic() + most_s
         while True:
@@ -140,7 +152,7 @@ class Chromium:
                 if found := self.run(script, *told):
                     return found
             assert time.monotonic() < end, f"not so within {most_s} s: {script} at {self.url}"
-            time.sleep(0.15)
+            time.sleep(pause_s)
 
     def complaints(self) -> list[str]:
         """What the browser has complained about since last asked: errors of scripts, refusals of the policy."""

@@ -149,6 +149,8 @@ setTimeout(() => button.click(), 1);
 
 # ---------------------------------------------------------------- recordings
 
+# What this browser has of a job and the server has not; what the page itself asks before it says so.
+ONLY_HERE = "return import('/static/kept.js').then(({ onlyHere }) => onlyHere(arguments[0]))"
 STATUS = "return document.getElementById('status').textContent.includes(arguments[0])"
 READY = "return !document.getElementById('send').disabled"
 # The browser asks nobody whether the page may be left: as when it is ended from outside.
@@ -226,7 +228,8 @@ def test_a_server_that_ends_before_attaching_loses_no_clip(chromium, store):
         chromium.click("#send")
         chromium.until("return document.querySelector('.attach')", most_s=90)
         chromium.open(f"{first.url}/jobs/{job}")
-        assert chromium.run("return document.getElementById('held').hidden")  # the server has it
+        assert chromium.run(ONLY_HERE, job) == []  # the server has it
+        assert chromium.run("return document.getElementById('held').hidden")
         port = first.port
     with Server(Settings(store=store, port=port)) as second:
         chromium.open(f"{second.url}/jobs/{job}")
@@ -240,14 +243,9 @@ def test_a_server_that_ends_before_attaching_loses_no_clip(chromium, store):
         chromium.click(".attach .thumb button")
         chromium.until("return location.pathname.startsWith('/runs/')")
         chromium.open(f"{second.url}/jobs/{job}/clip")
-        time.sleep(0.5)
+        chromium.until("return import('/static/kept.js').then(async ({ kept }) => !(await kept()).length)")
         assert chromium.run("return document.getElementById('taken').hidden")
-        assert chromium.run(COUNT) is None or chromium.until("return window.count === 0")
     with open_store(store) as opened:
         [run] = opened.record(job).runs
         assert (run.stage, run.conditions) == ("during", ("warm",))
     chromium.complaints()  # the clip that the second server does not know
-
-
-# How many clips this browser keeps of this page.
-COUNT = "import('/static/kept.js').then(async ({ kept }) => (window.count = (await kept()).length))"
