@@ -121,6 +121,7 @@ def _listen(clip: Clip, engine: Engine, sets: dict, heard: _Heard) -> None:
     heard.spectrum = speed.added(heard.spectrum, speed.order_power(low, track, engine))
     del low  # the firings need the most room
     firings = firing.locate(clip, track, engine, sets["firing"])
+    track = replace(track, turning_rpm=firing.turning_rpm(track.t_s, firings, sets["firing"]).astype(np.float32))
     _keep(heard, start_s, activity, track, firings)
 
 
@@ -172,7 +173,7 @@ def _taken(parts: list, first: int = 0) -> list:
 
 def _end_to_end(parts: list[Track]) -> Track:
     """One track from parts without rhythm that follow each other, which are let go column by column."""
-    names = [each.name for each in fields(Track) if each.name != "rhythm"]
+    names = [each.name for each in fields(Track) if getattr(parts[0], each.name) is not None and each.name != "rhythm"]
     columns: dict[str, list] = {name: [getattr(part, name) for part in parts] for name in names}
     parts.clear()
     return Track(**{name: np.concatenate(columns.pop(name)) for name in tuple(columns)})

@@ -130,6 +130,8 @@ class Track:
     rpm_std: standard deviation of the measurement of `rpm` (NaN where unknown).
     rhythm: shape (n, len(RHYTHM)), how the firing rhythm showed itself along the tracked path, for judging what was
         heard; None where not kept. Filled in every frame, also where `rpm` is NaN.
+    turning_rpm: the speed over a quarter of a second as the located firings tell it, NaN where they do not; None where
+        none were looked for.
     """
 
     t_s: np.ndarray
@@ -137,6 +139,7 @@ class Track:
     confidence: np.ndarray
     rpm_std: np.ndarray
     rhythm: np.ndarray | None = None
+    turning_rpm: np.ndarray | None = None
 
 
 # Columns of Track.rhythm. The first five are line contrasts (0 to 0.5 in noise, 1 and more on clear lines): of the

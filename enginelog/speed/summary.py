@@ -46,11 +46,11 @@ def summarise(
     known = inside & np.isfinite(track.rpm)
     if known.sum() < limits.value("least_known_frames"):
         return UNKNOWN
-    rpm = _filled(track, path, known, inside, limits)
-    read = moving_mean(rpm, min(READ_OVER, len(rpm)))
+    counted, rpm = _filled(track, path, known, inside, limits)
+    read = _read(track, counted, rpm, limits)
     middle = float(np.median(read))
     confidence = float(np.mean(track.confidence[known])) * float(np.mean(known[inside])) ** 0.5
-    low, high = _interval(track, path, spans, inside, rpm, confidence, limits)
+    low, high = _interval(track, path, spans, inside, rpm, read, confidence, limits)
     half_width = (high - low) / 2 / middle
     chance = 1.0
     if engine is not None and track.rhythm is not None:
@@ -80,11 +80,12 @@ def _interval(
     spans: tuple[Span, ...],
     inside: np.ndarray,
     rpm: np.ndarray,
+    read: np.ndarray,
     confidence: float,
     limits: LimitSet,
 ) -> tuple[float, float]:
-    """95 % interval of the median of `rpm` (n,), from its noise and the frames in doubt: see the module's docstring."""
-    read = moving_mean(rpm, min(READ_OVER, len(rpm)))
+    """95 % interval of the median of `read` (n,), from the noise of `rpm` (n,), frame by frame, and the frames in
+    doubt: see the module's docstring."""
     middle = float(np.median(read))
     noise = 1.96 * _median_std(rpm, confidence, limits)
     missed = _heard_outside(track, path, spans)
@@ -174,12 +175,26 @@ def _path(track: Track) -> np.ndarray:
     return path * np.median(track.rpm[known] / path[known])
 
 
-def _filled(track: Track, path: np.ndarray, known: np.ndarray, inside: np.ndarray, limits: LimitSet) -> np.ndarray:
-    """Speeds of the frames inside: sure ones, and unsure ones of the tracked path that lie near these."""
+def _read(track: Track, counted: np.ndarray, rpm: np.ndarray, limits: LimitSet) -> np.ndarray:
+    """Speeds read over a quarter of a second, (n,): by the turns between firings where those are clear, which the track
+    may smooth out; else by the mean of the track's `rpm` (n,) in the `counted` frames."""
+    read = moving_mean(rpm, min(READ_OVER, len(rpm)))
+    if track.turning_rpm is None:
+        return read
+    turning = track.turning_rpm[counted].astype(float)
+    alike = np.abs(np.log(turning / read)) < limits.value("turning_within")  # never where unknown
+    return np.where(alike, turning, read)
+
+
+def _filled(
+    track: Track, path: np.ndarray, known: np.ndarray, inside: np.ndarray, limits: LimitSet
+) -> tuple[np.ndarray, np.ndarray]:
+    """Mask of the frames that count, and their speeds: sure ones, and unsure ones of the tracked path near these."""
     path = np.where(known, track.rpm, path)
     between = np.interp(track.t_s, track.t_s[known], track.rpm[known])
     near = np.abs(np.log(path / between)) < limits.value("near_neighbours")
-    return path[inside & (known | near)]
+    counted = inside & (known | near)
+    return counted, path[counted]
 
 
 def _median_std(rpm: np.ndarray, confidence: float, limits: LimitSet) -> float:

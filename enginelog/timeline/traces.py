@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -115,4 +115,6 @@ def _fine_shape(parts: list[Filed]) -> tuple[int, ...]:
 
 def part_of(columns: Columns, rows: slice) -> Columns:
     """Some rows of levels, or of a track that kept its rhythm."""
-    return type(columns)(*(getattr(columns, each.name)[rows] for each in fields(columns)))
+    whole = (getattr(columns, each.name) for each in fields(columns))
+    some: list[Any] = [None if column is None else column[rows] for column in whole]
+    return type(columns)(*some)

@@ -139,12 +139,14 @@ def _span(mask: np.ndarray) -> slice:
 
 def _copied(part):
     """A part whose arrays hold on to nothing larger."""
-    return type(part)(*(getattr(part, each.name).copy() for each in fields(part)))
+    columns = (getattr(part, each.name) for each in fields(part))
+    return type(part)(*(None if column is None else column.copy() for column in columns))
 
 
 def _concatenated(parts: Sequence):
-    """Parts of one kind, one after the other."""
-    return type(parts[0])(*(np.concatenate([getattr(one, each.name) for one in parts]) for each in fields(parts[0])))
+    """Parts of one kind, one after the other; without the columns that the first lacks."""
+    columns = ([getattr(one, each.name) for one in parts] for each in fields(parts[0]))
+    return type(parts[0])(*(None if column[0] is None else np.concatenate(column) for column in columns))
 
 
 def _end_to_end(parts: list[Views]) -> Views:
