@@ -106,3 +106,13 @@ def test_turns_counted_an_octave_off_do_not_count():
     spans = (Span("run", 0.0, 10.0),)
     for wrong in (1500.0, 6000.0, 4000.0):
         assert speed.summarise(level(np.full(200, wrong)), spans, SPEED).rpm == pytest.approx(3000, rel=1e-6)
+
+
+def test_unsure_frames_widen_the_interval_less_where_the_turns_are_told():
+    spans = (Span("run", 0.0, 10.0),)
+    rpm = np.linspace(2900.0, 3100.0, 200)
+    widths = []
+    for turning in (None, np.full(200, np.nan), rpm):
+        found = speed.summarise(replace(level(turning), rpm=rpm, confidence=np.full(200, 0.7)), spans, SPEED)
+        widths.append(found.rpm_high - found.rpm_low)
+    assert widths[0] == widths[1] > 1.2 * widths[2] > 0

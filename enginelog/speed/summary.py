@@ -108,15 +108,17 @@ def _doubtful_share(track: Track, spans: tuple[Span, ...], inside: np.ndarray, u
     """Frames not known to belong to the run (left out as unsure, or near a start or cut) over those used, up to 1.
 
     A share of the unsure ones that were used counts too: the crank slows while firings are lost, and a track that
-    hears none of them runs on level.
+    hears none of them runs on level. Less of those that the turns between firings tell, too.
     """
     hop_s = float(track.t_s[1] - track.t_s[0])
     first_s, last_s = float(track.t_s[0]) + 0.2, float(track.t_s[-1]) - 0.2
     runs = [span for span in spans if span.kind == "run"]
     edges = sum((run.start_s > first_s) + (run.end_s < last_s) for run in runs)
     frames = inside.sum() - used + edges * limits.value("edge_doubt_s") / hop_s
-    unheard = limits.value("unheard_per_doubt") * float(np.mean(1.0 - track.confidence[inside]))
-    return float(min(frames / used + unheard, 1.0))
+    unsure = 1.0 - track.confidence[inside]
+    if track.turning_rpm is not None:
+        unsure = unsure * np.where(np.isfinite(track.turning_rpm[inside]), limits.value("unheard_in_turns"), 1.0)
+    return float(min(frames / used + limits.value("unheard_per_doubt") * float(np.mean(unsure)), 1.0))
 
 
 def _heard_outside(track: Track, path: np.ndarray, spans: tuple[Span, ...]) -> np.ndarray:
