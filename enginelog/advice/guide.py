@@ -79,7 +79,7 @@ def _step(test: ToRecord, engine: Engine, kind: str) -> Step:
     firings = round(due) if test.revolutions else None
     named = set(test.cautions)
     wanted = tuple(caution for caution in cautions.for_machine(kind, test.name) if caution.name in named)
-    return Step(test, test.how.replace("{seconds}", f"{seconds:.0f}"), seconds, wanted, rpm, firings)
+    return Step(test, test.how.replace("{seconds}", f"{seconds:z.0f}"), seconds, wanted, rpm, firings)
 
 
 def judge(step: Step, record: Record, engine: Engine | None = None) -> Judged:
@@ -115,10 +115,10 @@ def _heard(record: Record) -> str:
     if not record["engine_heard"]:
         return "no running engine"
     rpm = record["speed"]["rpm"]
-    speed = f" at {rpm:.0f} rpm" if rpm is not None else ", speed not known"
+    speed = f" at {rpm:z.0f} rpm" if rpm is not None else ", speed not known"
     other_rpm = record["speed"].get("or_rpm")
-    speed += f" (or {other_rpm:.0f} rpm)" if other_rpm is not None else ""
-    return f"ran for {_ran_s(record):.0f} s{speed}"
+    speed += f" (or {other_rpm:z.0f} rpm)" if other_rpm is not None else ""
+    return f"ran for {_ran_s(record):z.0f} s{speed}"
 
 
 def _ran_s(record: Record) -> float:
@@ -133,8 +133,8 @@ def _run(step: Step, record: Record) -> list[str]:
     wanted = step.test.seconds(rpm) if rpm else step.seconds
     ran = _ran_s(record)
     if ran < NEARLY * wanted:
-        turns = f" ({step.test.revolutions:.0f} revolutions)" if step.test.revolutions else ""
-        return [f"It ran for {ran:.0f} s; {wanted:.0f} s{turns} are needed: record it longer."]
+        turns = f" ({step.test.revolutions:z.0f} revolutions)" if step.test.revolutions else ""
+        return [f"It ran for {ran:z.0f} s; {wanted:z.0f} s{turns} are needed: record it longer."]
     return []
 
 
@@ -149,9 +149,8 @@ def _at(wanted: str) -> Callable[[Step, Record], list[str]]:
         where = _where(record)
         if where in (wanted, None):
             return []
-        return [
-            f"At {record['speed']['rpm']:.0f} rpm it was not at {SPEEDS[wanted][0]}: set the throttle and record again."
-        ]
+        rpm = f"{record['speed']['rpm']:z.0f} rpm"
+        return [f"At {rpm} it was not at {SPEEDS[wanted][0]}: set the throttle and record again."]
 
     return need
 

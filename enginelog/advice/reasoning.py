@@ -101,10 +101,10 @@ def _weak(speeds_rpm: tuple[float, ...]) -> int | None:
 def _balance_words(speeds_rpm: tuple[float, ...]) -> str:
     """What a balance test came to."""
     drops = [speeds_rpm[0] - each for each in speeds_rpm[1:]]
-    said = ", ".join(f"{drop:.0f} rpm without {number}" for number, drop in enumerate(drops, 1))
+    said = ", ".join(f"{drop:z.0f} rpm without {number}" for number, drop in enumerate(drops, 1))
     weak, counts = _weak(speeds_rpm), _limits()["balance_rpm"]
     result = f"cylinder {weak} is the weak one" if weak else "the cylinders pull alike"
-    return f"It loses {said}: {result} (more than {counts.value:.0f} rpm apart counts; {counts.source})."
+    return f"It loses {said}: {result} (more than {counts.value:z.0f} rpm apart counts; {counts.source})."
 
 
 @cache

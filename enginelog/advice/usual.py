@@ -8,6 +8,7 @@ from enginelog.advice.signs import CLUTCH_KINDS, regime, sure_rpm, top_rpm
 from enginelog.advice.words import Record, ValueLine
 from enginelog.limits.trade import formulas, machines
 from enginelog.limits.trade.machines import Usual
+from enginelog.model.wording import as_told
 
 TOLD_STATUS = "told"
 TOLD_SOURCE = "data plate or manual, as told"
@@ -70,9 +71,11 @@ def _line(usual: Usual, value: float, shown: str, title: str | None = None, limi
 def _unsure(record: Record) -> list[ValueLine]:
     """Says so where the speed is too unsure to be held against anything."""
     rpm, least = record["speed"]["rpm"], machines.usual(None, "sure_speed")
-    if rpm is None or sure_rpm(record) is not None or least is None or record["speed"].get("changed"):
+    if rpm is None or sure_rpm(record) is not None or record["speed"].get("changed"):
         return []
-    shown, limit = f"{record['speed']['confidence']:.2f} for {rpm:.0f} rpm", f"more than {least.low:g}"
+    if least is None or least.low is None:
+        return []
+    shown, limit = f"{record['speed']['confidence']:z.2f} for {rpm:z.0f} rpm", f"more than {as_told(least.low)}"
     return [ValueLine(least.title, shown, limit, "usual", "below", least.status, least.source, least.outside)]
 
 
@@ -86,10 +89,10 @@ def _speed(record: Record) -> list[ValueLine]:
     if told is not None:
         outside = usual.outside if usual else "Look it up in the manual."
         low, high = told * (1 - WITHIN_TOLD), told * (1 + WITHIN_TOLD)
-        limit = f"{told:.0f} rpm told, 5 % either way"
+        limit = f"{told:z.0f} rpm told, 5 % either way"
         position = _position(rpm, low, high)
-        return [ValueLine(title, f"{rpm:.0f} rpm", limit, "told", position, TOLD_STATUS, TOLD_SOURCE, outside)]
-    return [_line(usual, rpm, f"{rpm:.0f} rpm")] if usual else []
+        return [ValueLine(title, f"{rpm:z.0f} rpm", limit, "told", position, TOLD_STATUS, TOLD_SOURCE, outside)]
+    return [_line(usual, rpm, f"{rpm:z.0f} rpm")] if usual else []
 
 
 def _clutch(record: Record) -> list[ValueLine]:
@@ -100,13 +103,13 @@ def _clutch(record: Record) -> list[ValueLine]:
     take_up, margin = machines.usual(kind, "clutch"), machines.usual(kind, "clutch_margin")
     assert take_up and take_up.low is not None and margin and margin.low is not None
     highest = take_up.low - margin.low
-    limit = f"below {highest:.0f} rpm (takes up at {take_up.low:.0f}, {margin.low:.0f} rpm margin)"
+    limit = f"below {highest:z.0f} rpm (takes up at {take_up.low:z.0f}, {margin.low:z.0f} rpm margin)"
     source = f"{take_up.source}; margin: {margin.source}"
     position = _position(rpm, None, highest)
     return [
         ValueLine(
             "Idle against the clutch",
-            f"{rpm:.0f} rpm",
+            f"{rpm:z.0f} rpm",
             limit,
             "usual",
             position,
@@ -127,15 +130,15 @@ def _blade(record: Record) -> list[ValueLine]:
     most = formulas.blade_limit_rpm(length, tip.high)
     safe = most - margin.low
     source = f"{tip.source}; margin: {margin.source}"
-    title = f"Highest safe speed of a {length:.0f} mm blade"
+    title = f"Highest safe speed of a {length:z.0f} mm blade"
     shown, position = (
-        ("not measured", "not measured") if rpm is None else (f"{rpm:.0f} rpm", _position(rpm, None, safe))
+        ("not measured", "not measured") if rpm is None else (f"{rpm:z.0f} rpm", _position(rpm, None, safe))
     )
-    limit = f"{safe:.0f} rpm ({most:.0f}, less {margin.low:.0f} margin), if it turns at engine speed"
+    limit = f"{safe:z.0f} rpm ({most:z.0f}, less {margin.low:z.0f} margin), if it turns at engine speed"
     lines = [ValueLine(title, shown, limit, "told", position, margin.status, source, margin.outside)]
     if rpm is not None:
         speed = formulas.tip_speed_m_s(length, rpm)
-        said = f"{speed:.1f} m/s ({formulas.ft_min(speed):.0f} ft/min)"
+        said = f"{speed:z.1f} m/s ({formulas.ft_min(speed):z.0f} ft/min)"
         lines.append(_line(tip, speed, said, limit="at most 96.52 m/s (19 000 ft/min)"))
     return lines
 
@@ -148,17 +151,17 @@ def _frequency(record: Record) -> list[ValueLine]:
     usual = machines.usual("generator", "frequency_50" if hz < 56 else "frequency_60")
     assert usual is not None and usual.low is not None and usual.high is not None
     ends = [formulas.alternator_rpm(poles, end) for end in (usual.low, usual.high)]
-    limit = f"{usual.window} ({ends[0]:.0f} to {ends[1]:.0f} rpm with {poles} poles)"
-    return [_line(usual, hz, f"{hz:.1f} Hz at {rpm:.0f} rpm", limit=limit)]
+    limit = f"{usual.window} ({ends[0]:z.0f} to {ends[1]:z.0f} rpm with {poles} poles)"
+    return [_line(usual, hz, f"{hz:z.1f} Hz at {rpm:z.0f} rpm", limit=limit)]
 
 
 def _droop(record: Record) -> list[ValueLine]:
     droops = [step["droop_percent"] for step in record["loads"] if step["droop_percent"] is not None]
     usual = machines.usual(record["engine"]["machine"], "droop")
-    return [_line(usual, max(droops), f"{max(droops):.1f} %")] if droops and usual else []
+    return [_line(usual, max(droops), f"{max(droops):z.1f} %")] if droops and usual else []
 
 
 def _blade_stop(record: Record) -> list[ValueLine]:
     usual = machines.usual(record["engine"]["machine"], "blade_stop")
     seconds = record["stop"]["rundown_s"]
-    return [_line(usual, seconds, f"{seconds:.1f} s by ear")] if usual and seconds is not None else []
+    return [_line(usual, seconds, f"{seconds:z.1f} s by ear")] if usual and seconds is not None else []

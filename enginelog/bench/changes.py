@@ -16,6 +16,7 @@ from enginelog.bench.fields import FIELDS
 from enginelog.bench.rendering import page
 from enginelog.model import UsageError
 from enginelog.model.telling import MACHINES, TWINS_FIRE, degrees_from
+from enginelog.model.wording import as_told
 from enginelog.store import Store, engine_fields, hand_back_with, numbers
 
 RESULTS = {"pass": "pass", "fail": "fail", "skip": "not_checked"}
@@ -77,7 +78,7 @@ def _amount(given: str, what: str, low: float, high: float) -> float:
     found = re.fullmatch(r"[0-9]{1,6}(?:[.,][0-9]{1,6})?", given, re.ASCII)
     value = float(given.replace(",", ".")) if found else -1.0
     if not low <= value <= high:
-        raise UsageError(f"{what}: '{given}' given, a number from {low:g} to {high:g} expected")
+        raise UsageError(f"{what}: '{given}' given, a number from {as_told(low)} to {as_told(high)} expected")
     return value
 
 
@@ -216,7 +217,7 @@ def pair(request: Request, form: Form) -> Response:
         wait_s = pairing.wait_s(address)
         problem = "This code is not right; it stands on the terminal of the machine that serves this page."
         if wait_s > 0:
-            problem += f" Please wait {wait_s:.0f} seconds before the next try."
+            problem += f" Please wait {wait_s:z.0f} seconds before the next try."
         answer = page(request, "pair.html", 429 if wait_s > 0 else 403, problem=problem)
         if wait_s > 0:
             answer.headers["retry-after"] = str(int(wait_s) + 1)

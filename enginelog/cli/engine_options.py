@@ -11,6 +11,7 @@ import click
 
 from enginelog import model
 from enginelog.model.telling import MACHINES, OFTEN_TWO_STROKE, degrees_from, engine_told
+from enginelog.model.wording import as_told
 
 ALSO_CALLED = {
     "lawnmower": "mower", "lawn mower": "mower", "chainsaw": "saw", "chain saw": "saw", "brushcutter": "trimmer",
@@ -33,7 +34,7 @@ class Number(click.ParamType):
     def expected(self) -> str:
         """The range in words, as the help and the errors show it."""
         kind = "an even whole number" if self.step == 2 else "a whole number" if self.whole else "a number"
-        return f"{kind} from {self.low:g} to {self.high:g}" + (f" {self.unit}" if self.unit else "")
+        return f"{kind} from {as_told(self.low)} to {as_told(self.high)}" + (f" {self.unit}" if self.unit else "")
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float | int:
         """The number (an int where whole numbers are asked for); fails with the range in words."""
@@ -137,6 +138,6 @@ def hints(engine: model.Engine) -> list[str]:
             "--firing-angles (0,360 or 0,270 or 0,180) where you know it"
         )
     elif "firing_angles_deg" in engine.assumed and engine.cylinders > 1:
-        angles = ",".join(f"{angle:g}" for angle in engine.firing_angles_deg)
+        angles = ",".join(f"{as_told(angle)}" for angle in engine.firing_angles_deg)
         lines.append(f"even firing assumed ({angles}); where it fires unevenly, give --firing-angles")
     return lines

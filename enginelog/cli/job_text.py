@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from enginelog import model
 from enginelog.cli import console
+from enginelog.model.wording import one_line
 
 if TYPE_CHECKING:
     from enginelog.limits.bench import Suggestion
@@ -16,7 +17,7 @@ _INDENT = " " * 13
 
 def shown(text: str) -> str:
     """A text from anywhere on one line."""
-    return console.safe_line(" ".join(text.split()))
+    return console.safe_line(one_line(text))
 
 
 def field(name: str, text: str) -> list[str]:

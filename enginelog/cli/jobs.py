@@ -11,6 +11,7 @@ from enginelog import model
 from enginelog.cli import console, job_text
 from enginelog.cli.engine_options import Number
 from enginelog.cli.store_options import STATUS_DONE, RowNumber, opened, show_plain, show_table, store_options
+from enginelog.model.wording import money
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -144,7 +145,7 @@ def _draw_trend(visits: Sequence[Visit], target: Path) -> None:
 
 
 def _row(line: JobLine) -> tuple[object, ...]:
-    from enginelog.store import numbers, words
+    from enginelog.store import words
 
     job = line.job
     return (
@@ -155,7 +156,7 @@ def _row(line: JobLine) -> tuple[object, ...]:
         job.opened.local_date,
         _short(job.complaint),
         line.runs,
-        numbers.shown_money(line.cost_cents, line.currency),
+        money(line.cost_cents, line.currency),
     )
 
 
@@ -166,10 +167,10 @@ def _short(text: str, most: int = 32) -> str:
 
 def _visit_lines(visit: Visit, currency: str) -> list[str]:
     from enginelog.report.run_line import run_line
-    from enginelog.store import numbers, words
+    from enginelog.store import words
 
     job = visit.job
-    cost = numbers.shown_money(visit.cost_cents, currency)
+    cost = money(visit.cost_cents, currency)
     head = f"{job.opened.local_date}, {words.state(job)}, {cost}, {visit.minutes} min"
     lines = job_text.field(f"Job {job.id}", f"{head}: {job_text.shown(job.complaint) or 'no complaint noted'}")
     for run in visit.runs:

@@ -54,7 +54,7 @@ def purge(older_than: int, yes: bool, place: Path | None, as_json: bool) -> int:
     counts = {"job": gone.jobs, "machine": gone.machines, "check": gone.checks, "work entry": gone.work}
     named = [f"{count} x {name}" for name, count in (counts | {"run": gone.runs, "file": gone.files}).items() if count]
     console.show(
-        f"Deleted: {', '.join(named)} ({gone.bytes / 1e6:.1f} MB of files)." if named else "Nothing to delete."
+        f"Deleted: {', '.join(named)} ({gone.bytes / 1e6:z.1f} MB of files)." if named else "Nothing to delete."
     )
     return STATUS_DONE
 
@@ -111,7 +111,7 @@ def backup(target: Path, replace: bool, place: Path | None, as_json: bool) -> in
         show_plain(made)
     else:
         shown = console.safe_name(str(target))
-        console.show(f"{shown}: the job record and {made.files} files, {made.bytes / 1e6:.1f} MB.")
+        console.show(f"{shown}: the job record and {made.files} files, {made.bytes / 1e6:z.1f} MB.")
     return STATUS_DONE
 
 

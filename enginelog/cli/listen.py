@@ -82,7 +82,7 @@ def _record(source: Source, path: Path, engine: model.Engine, seconds: float | N
     with _display() as tell, _stopping(stop):
         done = live.listen(source, path, follower, live_limits, tell, stop, seconds)
     lost = f", {done.lost} gaps in it" if done.lost else ""
-    console.note(f"{path}: {done.seconds:.1f} s recorded{lost}")
+    console.note(f"{path}: {done.seconds:z.1f} s recorded{lost}")
     return done
 
 
@@ -144,9 +144,9 @@ def lines(reading: Reading) -> list[str]:
         f"Trend       {trend(reading.trend_rpm_per_s)}",
         f"Steadiness  {_band(reading)}",
         f"Misfires    {_misfires(reading)}",
-        f"Level       [{bar}] {reading.level_db:.0f} dB against full scale",
+        f"Level       [{bar}] {reading.level_db:z.0f} dB against full scale",
         f"Clipping    {'TOO LOUD: move the microphone away' if reading.clipped_percent > 0 else 'none'}",
-        f"Recorded    {reading.at_s:.1f} s"
+        f"Recorded    {reading.at_s:z.1f} s"
         + (f", {reading.lost} gaps" if reading.lost else "")
         + "   (Ctrl-C ends it)",
     ]
@@ -156,12 +156,14 @@ def one_line(reading: Reading) -> str:
     """A reading on one line, for a log."""
     clipped = "; clipping" if reading.clipped_percent > 0 else ""
     return (
-        f"{reading.at_s:7.1f} s  {_speed(reading)}; misfires {_misfires(reading)}; {reading.level_db:.0f} dB{clipped}"
+        f"{reading.at_s:z7.1f} s  {_speed(reading)}; misfires {_misfires(reading)}; {reading.level_db:z.0f} dB{clipped}"
     )
 
 
 def _speed(reading: Reading) -> str:
-    return "cannot tell" if reading.rpm is None else f"{reading.rpm:.0f} rpm (confidence {reading.confidence:.2f} of 1)"
+    return (
+        "cannot tell" if reading.rpm is None else f"{reading.rpm:z.0f} rpm (confidence {reading.confidence:z.2f} of 1)"
+    )
 
 
 def trend(rpm_per_s: float | None) -> str:
@@ -170,11 +172,11 @@ def trend(rpm_per_s: float | None) -> str:
         return "cannot tell"
     if abs(rpm_per_s) < 15:
         return "steady"
-    return f"{'rising' if rpm_per_s > 0 else 'falling'} by {abs(rpm_per_s):.0f} rpm a second"
+    return f"{'rising' if rpm_per_s > 0 else 'falling'} by {abs(rpm_per_s):z.0f} rpm a second"
 
 
 def _band(reading: Reading) -> str:
-    return "cannot tell yet" if reading.band_percent is None else f"within {reading.band_percent:.1f} % of the speed"
+    return "cannot tell yet" if reading.band_percent is None else f"within {reading.band_percent:z.1f} % of the speed"
 
 
 def _misfires(reading: Reading) -> str:

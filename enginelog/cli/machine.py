@@ -11,6 +11,7 @@ from enginelog import model
 from enginelog.cli import console, job_text
 from enginelog.cli.engine_options import AS_OPTIONS, engine_options, hints
 from enginelog.cli.store_options import STATUS_DONE, Money, opened, show_plain, store_options
+from enginelog.model.wording import money
 
 if TYPE_CHECKING:
     from enginelog.store import Store
@@ -61,11 +62,11 @@ def _analysed_otherwise(store: Store, label: str) -> list[int]:
 
 
 def _lines(machine: model.Machine, stale: list[int]) -> list[str]:
-    from enginelog.store import numbers, words
+    from enginelog.store import words
 
     limit = machine.cost_limit_cents
     lines = [f"{job_text.shown(machine.label)}"] + job_text.field("Machine", words.machine_facts(machine))
-    lines += job_text.field("Cost limit", "" if limit is None else numbers.shown_money(limit, machine.currency))
+    lines += job_text.field("Cost limit", "" if limit is None else money(limit, machine.currency))
     if stale:
         many = len(stale) > 1
         named = ", ".join(str(number) for number in stale)

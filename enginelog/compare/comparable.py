@@ -68,7 +68,7 @@ def _run_alone(which: str, run: Run, limits: LimitSet) -> Obstacle | None:
     seconds = sum(span.end_s - span.start_s for span in run.timeline.spans if span.kind == "run")
     least = limits.value("run_least_s")
     if seconds < least:
-        return Obstacle(f"the run {which} is too short ({seconds:.1f}{GAP}s, {least:.0f}{GAP}s needed)", again, True)
+        return Obstacle(f"the run {which} is too short ({seconds:z.1f}{GAP}s, {least:z.0f}{GAP}s needed)", again, True)
     speed = run.measures.speed
     if speed.changed:
         reason = f"the run {which} was not at one speed ({speed.held_words})"
@@ -87,5 +87,5 @@ def _speeds(before: Run, after: Run, limits: LimitSet) -> Obstacle | None:
         return None
     octave = any(abs(second / first / ratio - 1) < 0.05 for ratio in (0.5, 2.0))
     doubt = " One may be misread at half or double its speed: tell strokes and rated speed." if octave else ""
-    reason = f"the runs were made at different speeds ({first:.0f} and {second:.0f}{GAP}rpm)"
+    reason = f"the runs were made at different speeds ({first:z.0f} and {second:z.0f}{GAP}rpm)"
     return Obstacle(reason, f"Record both at the same throttle setting and load, warm.{doubt}", True)

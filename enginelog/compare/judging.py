@@ -90,4 +90,4 @@ def _beside_target(
     off = round(100 * (second / aim[1] - 1), 1)
     if off == 0:
         return f" After, it is at the {aim[0]} speed told."
-    return f" After, it is {abs(off):.1f}{words.GAP}% {'above' if off > 0 else 'below'} the {aim[0]} speed told."
+    return f" After, it is {abs(off):z.1f}{words.GAP}% {'above' if off > 0 else 'below'} the {aim[0]} speed told."

@@ -5,6 +5,7 @@ from __future__ import annotations
 from enginelog.compare.estimate import Estimate
 from enginelog.compare.measures import ONE_EVENT, Measure
 from enginelog.model import Difference, Run
+from enginelog.model.wording import figure, fixed, significant
 
 VERDICTS = {
     "better": "Better",
@@ -26,16 +27,14 @@ INTERVALS = (
 def number(value: float, unit: str) -> str:
     """A figure without its unit: whole rpm and pulls, else about three digits."""
     if unit in ("rpm", "pulls"):
-        return f"{value:.0f}"
-    size = abs(value)
-    text = f"{value:.{0 if size >= 100 else 1 if size >= 1 else 2}f}"
-    return "0" if float(text) == 0 else text.rstrip("0").rstrip(".") if "." in text else text
+        return fixed(value, 0)
+    return figure(value) if abs(value) < 1 or abs(value) >= 10 else figure(value, 2)
 
 
 def amount(value: float, unit: str) -> str:
     """A figure with its unit."""
     if unit == "pulls":
-        return f"{value:.0f}{GAP}pull" + ("" if round(value) == 1 else "s")
+        return f"{fixed(value, 0)}{GAP}pull" + ("" if round(value) == 1 else "s")
     return f"{number(value, unit)}{GAP}{unit}"
 
 
@@ -59,7 +58,7 @@ def matters(least: float, unit: str) -> str:
     if unit in ("rpm", "pulls"):
         return apart(least, unit, signed=False)
     name = {"%": "points"}.get(unit, unit)
-    return f"{least:.3g}{GAP}{'point' if name == 'points' and least == 1 else name}"
+    return f"{significant(least, 3)}{GAP}{'point' if name == 'points' and least == 1 else name}"
 
 
 def interval(ends: tuple[float, float], unit: str) -> str:
@@ -111,10 +110,10 @@ def heard(run: Run) -> str:
     if not line.engine_heard:
         return f"did not start, {amount(line.pulls, 'pulls')}" if line.pulls else "no engine heard"
     seconds = sum(span.end_s - span.start_s for span in line.spans if span.kind == "run")
-    speed, ran = run.measures.speed, f"ran {seconds:.0f}{GAP}s"
+    speed, ran = run.measures.speed, f"ran {seconds:z.0f}{GAP}s"
     if speed.changed:
         return f"{ran}, not at one speed"
-    return ran + (f" at {speed.rpm:.0f}{GAP}rpm" if speed.rpm is not None else "")
+    return ran + (f" at {speed.rpm:z.0f}{GAP}rpm" if speed.rpm is not None else "")
 
 
 def listed(names: list[str]) -> str:

@@ -8,6 +8,7 @@ from enginelog.findings.gather import Evidence
 from enginelog.findings.words import IGNITION, SOUND_ALONE, cited, graded, unknown
 from enginelog.limits import LimitSet
 from enginelog.model import Finding, FiringSummary
+from enginelog.model.wording import percent
 
 PATTERNS = {
     "random": "They come singly, without order.",
@@ -74,8 +75,8 @@ def _without_count(evidence: Evidence, limits: LimitSet) -> Finding:
         return unknown("misfire", reason, advice)
     own = f" {PATTERNS['cylinder']}" if study.of_one_cylinder else ""
     text = (
-        f"At least {study.plainly_lost} of {study.summary.events} firings lost ({least:.2g} %); how many in all cannot"
-        f" be told: {reason}.{own} {SOUND_ALONE}"
+        f"At least {study.plainly_lost} of {study.summary.events} firings lost ({percent(least)} %); how many in all"
+        f" cannot be told: {reason}.{own} {SOUND_ALONE}"
     )
     return Finding(
         "misfire", "watch", text, least, "%", watch.value, cited(watch), study.first_s, study.last_s,
@@ -88,20 +89,20 @@ def _misfire_text(evidence: Evidence, count: _Count, verdict: str) -> str:
     if count.misfires == 0:
         text = (
             f"None of {summary.events} firings was lost; a recording of this length cannot rule out"
-            f" less than {count.high:.2g} %."
+            f" less than {percent(count.high)} %."
         )
         if study.alternation is not None:
-            text += f" Strong and weak firings take turns (weak {100 * study.alternation:.0f} % of strong)."
+            text += f" Strong and weak firings take turns (weak {100 * study.alternation:z.0f} % of strong)."
         return text
     text = (
-        f"{count.misfires} of {summary.events} firings lost: {count.percent:.2g} %"
-        f" (95 % interval {count.low:.2g} to {count.high:.2g} %)."
+        f"{count.misfires} of {summary.events} firings lost: {percent(count.percent)} %"
+        f" (95 % interval {percent(count.low)} to {percent(count.high)} %)."
         f" {PATTERNS.get(summary.pattern or '', '')}"
     )
     for window in summary.windows:
         text += (
-            f" Worst {window.revolutions:.0f} revolutions: {window.percent:.2g} % ({window.low:.2g} to"
-            f" {window.high:.2g} %), {window.start_s:.1f} to {window.end_s:.1f} s."
+            f" Worst {window.revolutions:z.0f} revolutions: {percent(window.percent)} % ({percent(window.low)} to"
+            f" {percent(window.high)} %), {window.start_s:z.1f} to {window.end_s:z.1f} s."
         )
     if verdict == "unknown":
         text = "Cannot tell: too few firings to be sure. " + text
@@ -114,7 +115,7 @@ def judge_timing(evidence: Evidence, limits: LimitSet) -> Finding:
     if spread is None:
         return unknown("timing", "too few firings in a row stand clear enough of the noise to time them")
     limit = limits["timing_watch_percent"]
-    text = f"Firings come evenly to {spread:.1f} % of the interval between them (measurement noise included)."
+    text = f"Firings come evenly to {spread:z.1f} % of the interval between them (measurement noise included)."
     return Finding("timing", graded(spread, limit.value), text, spread, "%", limit.value, cited(limit))
 
 
@@ -131,7 +132,7 @@ def judge_balance(evidence: Evidence, limits: LimitSet) -> Finding:
     level = min(strength for strength, _ in told)
     _, weakest_percent = min(told, key=lambda one: (-round(one[1], 1), one[0]))
     limit = limits["weak_cylinder_level"]
-    listing = ", ".join(f"{100 * strength:.0f} % strong with {percent:.2g} % lost" for strength, percent in told)
+    listing = ", ".join(f"{100 * strength:z.0f} % strong with {percent(lost)} % lost" for strength, lost in told)
     text = f"In order of firing: {listing}. Which cylinder is which cannot be heard."
     by_one = summary.pattern == "cylinder"
     if by_one and weakest_percent > limits.value("misfire_fault_percent"):
@@ -142,7 +143,7 @@ def judge_balance(evidence: Evidence, limits: LimitSet) -> Finding:
         text += " A cylinder farther from the microphone also sounds weaker."
     advice = (
         "balance test by the manual: ground one plug after the other; more than"
-        f" {limits.value('balance_rpm'):.0f} rpm apart counts",
+        f" {limits.value('balance_rpm'):z.0f} rpm apart counts",
         *IGNITION,
     )
     value = 100 * level

@@ -129,10 +129,10 @@ def cannot_count(firings: Firings, limits: LimitSet) -> str | None:
     n = len(firings.t_s)
     if n < limits.value("misfire_least_events"):
         least = limits.value("misfire_least_events")
-        return f"only {n} firing opportunities were heard while running; at least {least:.0f} are needed"
+        return f"only {n} firing opportunities were heard while running; at least {least:z.0f} are needed"
     snr = float(np.nanmedian(firings.snr_db)) if np.isfinite(firings.snr_db).any() else float("-inf")
     if snr < limits.value("misfire_least_snr_db"):
-        return f"the firings stand only {snr:.0f} dB above the noise; a lost one cannot be told from a weak one"
+        return f"the firings stand only {snr:z.0f} dB above the noise; a lost one cannot be told from a weak one"
     return None
 
 
@@ -154,7 +154,7 @@ def _hardly_judged(told: np.ndarray, limits: LimitSet) -> str | None:
     if not told.any():
         return f"lost and weak ones among the {n} firings heard sound too much alike here"
     part = 100 * told.mean()
-    return f"only {part:.0f} % of the {n} firings heard could be judged; lost and weak ones sound too much alike"
+    return f"only {part:z.0f} % of the {n} firings heard could be judged; lost and weak ones sound too much alike"
 
 
 def followed_share(firings: Firings, spans: list[Span]) -> float:
@@ -176,7 +176,7 @@ def _hardly_followed(firings: Firings, spans: list[Span], limits: LimitSet) -> s
     share = followed_share(firings, spans)
     if share >= limits.value("misfire_least_followed"):
         return None
-    return f"the firings could be followed over only {100 * share:.0f} % of the run, and the rest may be worse"
+    return f"the firings could be followed over only {100 * share:z.0f} % of the run, and the rest may be worse"
 
 
 def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: LimitSet) -> MisfireStudy:
@@ -197,7 +197,9 @@ def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: L
     undecided = 100 * sum(confusion(probability)) / len(probability)
     if undecided > limits.value("misfire_undecided_percent"):
         share, low, high = share_interval(probability, limits)
-        reason = f"between {100 * low:.0f} and {100 * high:.0f} % of the firings were lost: too unsure to state a count"
+        reason = (
+            f"between {100 * low:z.0f} and {100 * high:z.0f} % of the firings were lost: too unsure to state a count"
+        )
         return MisfireStudy(_withheld(engine, firings, (100 * low, 100 * high), limits), reason, None, None)
     return _counted(engine, firings, probability, turns, limits)
 

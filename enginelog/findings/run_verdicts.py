@@ -19,6 +19,7 @@ from enginelog.findings.words import (
 )
 from enginelog.limits import LimitSet
 from enginelog.model import Finding, Timeline, is_wide
+from enginelog.model.wording import as_told
 
 ROUGH_START = (
     "record a cold start and a warm one for comparison",
@@ -54,18 +55,18 @@ def judge_hunting(evidence: Evidence, limits: LimitSet) -> Finding:
         )
     if not study.found:
         text = (
-            f"No hunting: {study.reason} (dead band {band.value:g} %, peak to peak). A small wobble is"
+            f"No hunting: {study.reason} (dead band {as_told(band.value)} %, peak to peak). A small wobble is"
             " normal for a mechanical governor."
         )
         return Finding("hunting", "ok", text, None, "%", band.value, cited(band), swing.start_s, swing.end_s)
     verdict = graded(swing.swing_percent, band.value, limits.value("hunting_fault_percent"))
     course = "grows" if swing.growth > 0.4 else ("fades" if swing.growth < -0.4 else "keeps its size")
     low, high = swing.between_percent
-    between = f", {low:.1f} to {high:.1f} %" if is_wide(swing.swing_percent, low, high) else ""
+    between = f", {low:z.1f} to {high:z.1f} %" if is_wide(swing.swing_percent, low, high) else ""
     text = (
-        f"Hunts: speed swings by {swing.swing_rpm:.0f} rpm ({swing.swing_percent:.1f} %{between}) peak to"
-        f" peak, {swing.rate_hz:.2f} times"
-        f" a second, over {100 * swing.time_share:.0f} % of the stretch; the swing {course}. {SOUND_ALONE}"
+        f"Hunts: speed swings by {swing.swing_rpm:z.0f} rpm ({swing.swing_percent:z.1f} %{between}) peak to"
+        f" peak, {swing.rate_hz:z.2f} times"
+        f" a second, over {100 * swing.time_share:z.0f} % of the stretch; the swing {course}. {SOUND_ALONE}"
     )
     return Finding(
         "hunting",
@@ -102,7 +103,7 @@ def _why_settling_unknown(ran_s: float, limits: LimitSet) -> str:
     """Why no course can be told of a run heard for `ran_s`."""
     least_s = limits.value("settling_least_s")
     if ran_s < least_s + 1:
-        return f"the run is hardly longer than {least_s:.0f} s"
+        return f"the run is hardly longer than {least_s:z.0f} s"
     return "lost firings stand out too little to tell a rough start"
 
 
@@ -125,16 +126,16 @@ def _settling_text(study: SettlingStudy, ran_s: float) -> str:
 def _about(study: SettlingStudy, ran_s: float) -> str:
     """When it settled, with its interval where that is wide; ran_s: how long the run was heard."""
     settle_s, (low_s, high_s) = study.settle_s or 0.0, study.between_s or (0.0, 0.0)
-    told = f"{settle_s:.1f} s"
+    told = f"{settle_s:z.1f} s"
     if high_s > ran_s:
-        return f"about {told} ({low_s:.1f} s to past the end of the run)"
-    return f"about {told} ({low_s:.1f} to {high_s:.1f} s)" if is_wide(settle_s, low_s, high_s) else told
+        return f"about {told} ({low_s:z.1f} s to past the end of the run)"
+    return f"about {told} ({low_s:z.1f} to {high_s:z.1f} s)" if is_wide(settle_s, low_s, high_s) else told
 
 
 def _level(misfire_percent: float | None, swing_rpm: float | None, uneven_percent: float | None) -> str:
-    parts = [] if misfire_percent is None else [f"{misfire_percent:.1f} % of firings lost"]
-    parts += [] if uneven_percent is None else [f"strength of firings spread by {uneven_percent:.0f} %"]
-    parts += [] if swing_rpm is None else [f"swings of {swing_rpm:.0f} rpm"]
+    parts = [] if misfire_percent is None else [f"{misfire_percent:z.1f} % of firings lost"]
+    parts += [] if uneven_percent is None else [f"strength of firings spread by {uneven_percent:z.0f} %"]
+    parts += [] if swing_rpm is None else [f"swings of {swing_rpm:z.0f} rpm"]
     return ", ".join(parts) or "not measured"
 
 
@@ -150,10 +151,10 @@ def judge_start(evidence: Evidence, limits: LimitSet) -> Finding:
     if start.pull_words:
         parts[0] += f" ({start.pull_words})"
     if start.seconds_to_run is not None:
-        parts.append(f"{start.seconds_to_run:.1f} s from the first pull to running by itself")
+        parts.append(f"{start.seconds_to_run:z.1f} s from the first pull to running by itself")
     if start.false_starts:
         parts.append(
-            f"{times(start.false_starts, 'false start')} (ran for less than {limits.value('false_start_s'):.0f} s)"
+            f"{times(start.false_starts, 'false start')} (ran for less than {limits.value('false_start_s'):z.0f} s)"
         )
     if start.restarts:
         parts.append(f"stopped and was started again {times(start.restarts, 'time')}")
@@ -186,14 +187,14 @@ def judge_stop(evidence: Evidence, limits: LimitSet) -> Finding:
         )
     engine = evidence.engine
     if not (engine.blade_length_mm or "mower" in (engine.machine or "").lower()):
-        return Finding("stop", "ok", f"From ignition off to standstill {seconds:.1f} s.", seconds, "s")
+        return Finding("stop", "ok", f"From ignition off to standstill {seconds:z.1f} s.", seconds, "s")
     limit, doubt = limits["blade_stop_s"], limits.value("blade_stop_doubt")
     verdict = graded(seconds, limit.value * (1 - doubt), limit.value * (1 + doubt))
-    by_ear = f" By ear that may be {100 * doubt:.0f} % off, so it may be too long or in time."
+    by_ear = f" By ear that may be {100 * doubt:z.0f} % off, so it may be too long or in time."
     near = by_ear if verdict == "watch" else ""
     text = (
-        f"From ignition off to standstill {seconds:.1f} s; a mower's blade must stand within"
-        f" {limit.value:.1f} s.{near} {NO_CERTIFICATE}"
+        f"From ignition off to standstill {seconds:z.1f} s; a mower's blade must stand within"
+        f" {limit.value:z.1f} s.{near} {NO_CERTIFICATE}"
     )
     advice = ("blade brake, by the manual, with the plug lead off",) if verdict != "ok" else ()
     return Finding("stop", verdict, text, seconds, "s", limit.value, cited(limit), next=advice)
@@ -205,19 +206,19 @@ def judge_load(evidence: Evidence, limits: LimitSet) -> Finding:
     droop, dip, recovery = limits["droop_watch_percent"], limits["dip_watch_percent"], limits["recovery_watch_s"]
     parts, verdicts = [], ["ok"]
     for step in loads.taken:
-        said = f"at {step.at_s:.1f} s speed dipped {step.dip_percent:.1f} %"
+        said = f"at {step.at_s:z.1f} s speed dipped {step.dip_percent:z.1f} %"
         if step.droop_percent is not None:
-            said += f", droop {step.droop_percent:.1f} ± {step.droop_within_points:.1f} % (of the loaded speed)"
+            said += f", droop {step.droop_percent:z.1f} ± {step.droop_within_points:z.1f} % (of the loaded speed)"
             verdicts.append(graded(step.droop_percent, droop.value))
         said += (
-            f", back in the band after {step.recovery_s:.1f} s"
+            f", back in the band after {step.recovery_s:z.1f} s"
             if step.recovery_s is not None
             else ", when it was back in the band could not be told"
         )
         verdicts += [graded(step.dip_percent, dip.value), graded(step.recovery_s or 0.0, recovery.value)]
         parts.append(said)
     for drop in loads.released:
-        parts.append(f"at {drop.at_s:.1f} s load was released, overshoot {drop.overshoot_percent:.1f} %")
+        parts.append(f"at {drop.at_s:z.1f} s load was released, overshoot {drop.overshoot_percent:z.1f} %")
     text = "Load steps: " + "; ".join(parts) + "." + _surge_text(evidence, limits)
     verdict = worst(*verdicts)
     at = loads.loads_at_s
@@ -242,10 +243,10 @@ def _surge_text(evidence: Evidence, limits: LimitSet) -> str:
         return ""
     text = f" {times(surges.count, 'surge')} followed"
     if surges.damping_ratio is not None and surges.damping_ratio > 0:
-        text += f" (damping ratio {surges.damping_ratio:.2f})"
+        text += f" (damping ratio {surges.damping_ratio:z.2f})"
     return (
-        text + f"; one machine's manual takes fewer than {limits.value('surges_few'):.0f} or more than"
-        f" {limits.value('surges_many'):.0f} as a reason to look at the governor."
+        text + f"; one machine's manual takes fewer than {limits.value('surges_few'):z.0f} or more than"
+        f" {limits.value('surges_many'):z.0f} as a reason to look at the governor."
     )
 
 
@@ -255,12 +256,12 @@ def judge_throttle(loads: LoadStudy, limits: LimitSet) -> Finding:
     opened = [move for move in loads.moves if move.opens]
     parts, verdicts = [], ["ok"]
     for move in loads.moves:
-        said = f"at {move.at_s:.1f} s from {move.from_rpm:.0f} to {move.to_rpm:.0f} rpm"
-        said += f" in {move.pick_up_s:.1f} s" if move.pick_up_s is not None else ""
+        said = f"at {move.at_s:z.1f} s from {move.from_rpm:z.0f} to {move.to_rpm:z.0f} rpm"
+        said += f" in {move.pick_up_s:z.1f} s" if move.pick_up_s is not None else ""
         if move.opens and move.hesitation_s > pause.value:
-            said += f" with a pause of {move.hesitation_s:.1f} s"
+            said += f" with a pause of {move.hesitation_s:z.1f} s"
         if move.opens and move.bog_percent > bog.value:
-            said += f", first falling by {move.bog_percent:.0f} %"
+            said += f", first falling by {move.bog_percent:z.0f} %"
         parts.append(said)
     for move in opened:
         verdicts += [graded(move.hesitation_s, pause.value), graded(move.bog_percent, bog.value)]

@@ -42,7 +42,7 @@ def judge_speed(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
     idle = _against_idle(speed, low_rpm, idle_rpm, limits)
     if not speed.changed:
         return idle
-    reached = f" Highest held for a second {top.value:.0f} rpm; told rated speed {rated_rpm:.0f} rpm."
+    reached = f" Highest held for a second {top.value:z.0f} rpm; told rated speed {rated_rpm:z.0f} rpm."
     return replace(idle, text=idle.text + reached)
 
 
@@ -54,14 +54,16 @@ def _against_nothing(speed: Speed) -> Finding:
 
 def _ran_at(speed: Speed) -> str:
     """The speed of the run, or the speeds it held."""
-    return f"Speed changed: {speed.held_words}" if speed.changed else f"Speed {speed.rpm:.0f} rpm"
+    return f"Speed changed: {speed.held_words}" if speed.changed else f"Speed {speed.rpm:z.0f} rpm"
 
 
 def _against_idle(speed: Speed, rpm: float, idle_rpm: float, limits: LimitSet) -> Finding:
     off = 100 * (rpm / idle_rpm - 1)
     limit = limits["idle_watch_percent"]
     lead = f"{_ran_at(speed)}; idles" if speed.changed else "Idles"
-    text = f"{lead} at {rpm:.0f} rpm, {abs(off):.1f} % {'above' if off > 0 else 'below'} the told {idle_rpm:.0f} rpm."
+    text = (
+        f"{lead} at {rpm:z.0f} rpm, {abs(off):z.1f} % {'above' if off > 0 else 'below'} the told {idle_rpm:z.0f} rpm."
+    )
     verdict = graded(abs(off), limit.value)
     advice = ("idle adjustment, by the machine's manual",) if verdict != "ok" else ()
     return Finding("speed", verdict, text, rpm, "rpm", idle_rpm, cited(limit), next=advice)
@@ -73,10 +75,10 @@ def _against_rated(speed: Speed, rated: float, held_rpm: float | None, limits: L
     over = 100 * (top / rated - 1)
     watch, fault = limits["overspeed_watch_percent"], limits["overspeed_fault_percent"]
     verdict = graded(over, watch.value, fault.value)
-    text = f"{_ran_at(speed)}, highest held for a second {top:.0f} rpm; told rated speed {rated:.0f} rpm."
+    text = f"{_ran_at(speed)}, highest held for a second {top:z.0f} rpm; told rated speed {rated:z.0f} rpm."
     if verdict == "ok":
         return Finding("speed", verdict, text, top, "rpm", rated * (1 + watch.value / 100), cited(watch))
-    text += f" That is {over:.1f} % too fast. Stop using it until the top speed has been set by the manual."
+    text += f" That is {over:z.1f} % too fast. Stop using it until the top speed has been set by the manual."
     return Finding("speed", verdict, text, top, "rpm", rated * (1 + watch.value / 100), cited(watch), next=GOVERNOR[:1])
 
 
@@ -86,10 +88,10 @@ def judge_steadiness(evidence: Evidence, limits: LimitSet) -> Finding:
     if percent is None:
         return unknown("steadiness", "less than three seconds of running at constant load were heard")
     if _was_moved(evidence, percent, limits):
-        why = f"throttle or load was moved while it ran (speed went through {percent:.0f} %)"
+        why = f"throttle or load was moved while it ran (speed went through {percent:z.0f} %)"
         return unknown("steadiness", why, ("record half a minute with the throttle untouched",))
     told, machine = evidence.engine.rated_rpm, evidence.engine.machine
-    basis = f"the told rated {told:.0f} rpm" if told else "the mean speed"
+    basis = f"the told rated {told:z.0f} rpm" if told else "the mean speed"
     width = figure(percent, *(limits.value(name) for name in STEADY_LIMITS))
     text = f"At constant load the speed stays within a band {width} % wide (of {basis})"
     if machine in UNGOVERNED:
@@ -134,9 +136,9 @@ def judge_blade(evidence: Evidence, limits: LimitSet) -> Finding:
     margin = limits.value("tip_margin_rpm")
     verdict = graded(top, most - margin, most)
     text = (
-        f"Highest speed held {top:.0f} rpm. A blade {length:.0f} mm long reaches {tip.value:.0f}"
-        f" ft/min at {most:.0f} rpm"
-        f" if it turns at crankshaft speed; the top speed should be set at least {margin:.0f} rpm below."
+        f"Highest speed held {top:z.0f} rpm. A blade {length:z.0f} mm long reaches {tip.value:z.0f}"
+        f" ft/min at {most:z.0f} rpm"
+        f" if it turns at crankshaft speed; the top speed should be set at least {margin:z.0f} rpm below."
     )
     if verdict != "ok":
         text += " Do not mow with it until the top speed has been set by the manual."
@@ -161,9 +163,9 @@ def judge_frequency(evidence: Evidence, speed: Speed, limits: LimitSet) -> Findi
     far = max(-off / low.value, off / high.value)
     verdict = worst(graded(far, 1.0, 2.0))
     text = (
-        f"{'The highest speed held, ' if speed.changed else ''}{rpm:.0f} rpm with {poles} poles"
-        f"{',' if speed.changed else ''} gives {hz:.1f} Hz, {abs(off):.1f} % {'above' if off >= 0 else 'below'}"
-        f" {nominal:.0f} Hz. Without load it stands above nominal, under full load a little below:"
+        f"{'The highest speed held, ' if speed.changed else ''}{rpm:z.0f} rpm with {poles} poles"
+        f"{',' if speed.changed else ''} gives {hz:z.1f} Hz, {abs(off):z.1f} % {'above' if off >= 0 else 'below'}"
+        f" {nominal:z.0f} Hz. Without load it stands above nominal, under full load a little below:"
         " measure it with a meter."
     )
     limit = low if off < 0 else high

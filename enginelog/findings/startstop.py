@@ -80,7 +80,7 @@ def pulls_heard(timeline: Timeline) -> str:
 
 
 def _pull_words(number: int, rpm: float, strokes: int | None) -> str:
-    said = f"pull {number} at about {round(rpm, -1):.0f} rpm"
+    said = f"pull {number} at about {round(rpm, -1):z.0f} rpm"
     return said + (f" with {times(strokes, 'compression stroke')} heard" if strokes is not None else "")
 
 

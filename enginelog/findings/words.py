@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from enginelog.limits import Limit
 from enginelog.model import Finding
+from enginelog.model.wording import fixed
 
 SOUND_ALONE = "Sound alone does not name the cause; follow the machine's manual."
 GOVERNOR = (
@@ -45,9 +46,9 @@ def unsteady_advice(machine: str | None) -> tuple[str, ...]:
 
 def figure(percent: float, *limits: float) -> str:
     """A share to the digits that matter; to one more where it would else be the same as one of the limits beside it."""
-    decimals = 2 if percent < 1 else 1 if percent < 10 else 0
-    decimals += any(f"{percent:.{decimals}f}" == f"{limit:.{decimals}f}" for limit in limits)
-    return f"{percent:.{decimals}f}"
+    decimals = 2 if percent < 0.995 else 1 if percent < 9.95 else 0
+    decimals += any(fixed(percent, decimals) == fixed(limit, decimals) for limit in limits)
+    return fixed(percent, decimals)
 
 
 def times(number: int, word: str) -> str:

@@ -80,7 +80,7 @@ def _spooled(stream: BinaryIO, name: str, most: int) -> BinaryIO:
         while part := stream.read(1 << 20):
             spool.write(part)
             if spool.tell() > most:
-                raise UnreadableError(f"{name}: more than {most / 1e9:.1f} GB; save it to a file and give the file")
+                raise UnreadableError(f"{name}: more than {most / 1e9:z.1f} GB; save it to a file and give the file")
     except BaseException:
         spool.close()
         raise

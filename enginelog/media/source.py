@@ -43,9 +43,9 @@ def check_sane(name: str, rate_hz: int, channels: int, limits: LimitSet) -> None
     """UnreadableError where the header declares what no recording has (a damaged or made-up file)."""
     low, high, most = (limits.value(key) for key in ("lowest_rate_hz", "highest_rate_hz", "max_channels"))
     if not low <= rate_hz <= high:
-        raise UnreadableError(f"{name}: its sampling rate is {rate_hz} Hz; {low:.0f} to {high:.0f} Hz can be read")
+        raise UnreadableError(f"{name}: its sampling rate is {rate_hz} Hz; {low:z.0f} to {high:z.0f} Hz can be read")
     if not 1 <= channels <= most:
-        raise UnreadableError(f"{name}: it declares {channels} channels; 1 to {most:.0f} can be read")
+        raise UnreadableError(f"{name}: it declares {channels} channels; 1 to {most:z.0f} can be read")
 
 
 def note_end(tally: Tally, declared_s: float | None, read_s: float, limits: LimitSet) -> None:
@@ -64,7 +64,7 @@ def _early(tally: Tally) -> Problem | None:
         return None
     text = "the file ends early: the end of the recording is missing"
     if np.isfinite(tally.missing_s) and tally.missing_s < 1e6:
-        text += f" ({tally.missing_s:.1f} s)"
+        text += f" ({tally.missing_s:z.1f} s)"
     advice = "what was there has been used; let the phone finish saving before copying, and copy the file again"
     return Problem("file_ends_early", text, advice)
 
@@ -72,7 +72,7 @@ def _early(tally: Tally) -> Problem | None:
 def _long(tally: Tally) -> Problem | None:
     if tally.stopped_at_s is None:
         return None
-    text = f"the recording is longer than {tally.stopped_at_s / 3600:.0f} hours: the rest was not read"
+    text = f"the recording is longer than {tally.stopped_at_s / 3600:z.0f} hours: the rest was not read"
     return Problem("too_long", text, "cut the recording to the part that matters")
 
 
@@ -81,7 +81,7 @@ def _damaged(tally: Tally) -> Problem | None:
         return None
     text = "parts of the file are damaged or missing"
     if tally.filled_s:
-        text += f": {tally.filled_s:.2f} s were filled with silence"
+        text += f": {tally.filled_s:z.2f} s were filled with silence"
     return Problem("damaged", text, "copy the file from the phone again, without sending it through a messenger")
 
 

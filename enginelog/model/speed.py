@@ -53,8 +53,8 @@ class Speed:
         """`held about 1760, then 3030, then 1750 rpm` of a run that was not at one speed; empty for others."""
         if self.range_low_rpm is None or self.range_high_rpm is None:
             return ""
-        between = f"between {self.range_low_rpm:.0f} and {self.range_high_rpm:.0f} rpm"
+        between = f"between {self.range_low_rpm:z.0f} and {self.range_high_rpm:z.0f} rpm"
         if len(self.held) > MOST_HELD:
             return f"held {len(self.held)} speeds {between}"
-        held = f"held about {', then '.join(f'{round(one.rpm, -1):.0f}' for one in self.held)} rpm"
+        held = f"held about {', then '.join(f'{round(one.rpm, -1):z.0f}' for one in self.held)} rpm"
         return held if len(self.held) > 1 else f"{held}, else {between}"

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 from enginelog.model.errors import UsageError
 from enginelog.model.run import Engine
+from enginelog.model.wording import as_told
 
 MACHINES = ("mower", "mower twin", "generator", "pressure washer", "pump", "tiller", "saw", "trimmer", "other")
 OFTEN_TWO_STROKE = ("saw", "trimmer")  # common practice, no source
@@ -73,7 +74,7 @@ def _check_angles(angles: tuple[float, ...] | None, strokes: int, cylinders: int
     if angles is None:
         return
     cycle_deg = 180 * strokes
-    given = f"{named['firing_angles']} {','.join(f'{angle:g}' for angle in angles)}"
+    given = f"{named['firing_angles']} {','.join(f'{as_told(angle)}' for angle in angles)}"
     if len(angles) != cylinders:
         raise UsageError(
             f"{given}: {len(angles)} given, one for each of {cylinders} cylinders expected; put these right or "
@@ -88,12 +89,12 @@ def _check_angles(angles: tuple[float, ...] | None, strokes: int, cylinders: int
         )
     if any(later - earlier < LEAST_GAP_DEG for earlier, later in zip(angles, angles[1:], strict=False)):
         raise UsageError(
-            f"{given}: rising angles at least {LEAST_GAP_DEG:g} degree apart expected; "
+            f"{given}: rising angles at least {as_told(LEAST_GAP_DEG)} degree apart expected; "
             "cylinders that fire together are heard as one and given once"
         )
 
 
 def _check_speeds(rated_rpm: float | None, idle_rpm: float | None, named: Mapping[str, str]) -> None:
     if rated_rpm is not None and idle_rpm is not None and idle_rpm >= rated_rpm:
-        idle, rated = f"{named['idle_rpm']} {idle_rpm:g}", f"{named['rated_rpm']} {rated_rpm:g}"
+        idle, rated = f"{named['idle_rpm']} {as_told(idle_rpm)}", f"{named['rated_rpm']} {as_told(rated_rpm)}"
         raise UsageError(f"{idle} given with {rated}: idle must be the lower")

@@ -141,7 +141,7 @@ def miss_strip(run: Run, narrow: bool = False) -> Figure | None:
     ax.set_xlim(-0.6, len(place) - 0.4)
     ax.set_ylim(0, max(1.5, min(top, float(np.nanmax(strength)) * 1.1)))
     every = place[:: max(1, len(place) // (3 if narrow else 7))]
-    ax.set_xticks(every, [f"{t_s[at]:.2f}" for at in every])
+    ax.set_xticks(every, [f"{t_s[at]:z.2f}" for at in every])
     ax.grid(False, axis="x")
     name_axes(ax, "time in the recording (seconds)", "strength")
     return figure

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from enginelog.model import Run, Span, Track
+from enginelog.model.wording import significant
 from enginelog.plots.style import INDENT, KIND_WORDS, TEXT_PT, colour, name_axes, stacked, text_width, time_axis, words
 from enginelog.plots.thin import envelope, stretches
 
@@ -129,7 +130,7 @@ def _reference_lines(ax: Axes, run: Run, low: float, high: float) -> None:
     for name, rpm in (("rated", run.engine.rated_rpm), ("idle", run.engine.idle_rpm)):
         if rpm is not None and low < rpm < high and f"{name}_rpm" not in run.engine.assumed:
             ax.axhline(rpm, color=colour("second"), linewidth=0.9, linestyle=(0, (6, 3)))
-            words(ax, 0.005, rpm + 0.02 * (high - low), f"{name} {rpm:.0f}", transform=ax.get_yaxis_transform(),
+            words(ax, 0.005, rpm + 0.02 * (high - low), f"{name} {rpm:z.0f}", transform=ax.get_yaxis_transform(),
                   va="bottom", color=colour("second"))  # fmt: skip
 
 
@@ -214,7 +215,8 @@ def hunting_spectrum(run: Run, narrow: bool = False) -> Figure | None:
     hunting = run.measures.hunting
     if hunting.found and hunting.rate_hz:
         top = swing.max() * 1.15
-        words(ax, hunting.rate_hz, top, f"{INDENT}{hunting.rate_hz:.2g} swings a second", color=colour("marker"))
+        said = f"{INDENT}{significant(hunting.rate_hz, 2)} swings a second"
+        words(ax, hunting.rate_hz, top, said, color=colour("marker"))
         ax.plot([hunting.rate_hz], [top], "v", markersize=6, color=colour("marker"))
     name_axes(ax, "swings a second (Hz)", "rpm, top to bottom")
     return figure

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from enginelog.model.wording import significant
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -114,7 +116,7 @@ def time_axis(ax: Axes, start_s: float, end_s: float, narrow: bool) -> None:
 def clock(t_s: float, span_s: float) -> str:
     """A time as seconds (`span_s` up to 120), minutes:seconds (under an hour) or hours:minutes."""
     if span_s <= 120:
-        return f"{t_s + 0.0:.3g}" if abs(t_s) > 1e-9 else "0"
+        return significant(t_s, 3) if abs(t_s) > 1e-9 else "0"
     if span_s < 3600:
         return f"{int(t_s // 60)}:{int(round(t_s % 60)):02d}"
     return f"{int(t_s // 3600)}:{int(t_s % 3600 // 60):02d}"

@@ -35,13 +35,13 @@ def _fatal(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
         yield Problem("silent", "the recording is silent", "check that nothing covers the microphone; record again")
         return
     if whole.sounding_s < limits.value("shortest_s"):
-        text = f"only {whole.sounding_s:.1f} s of sound: too short to read anything from"
+        text = f"only {whole.sounding_s:z.1f} s of sound: too short to read anything from"
         yield Problem("too_short", text, "record at least 10 s, better 30 s, of the running engine")
     if whole.clipped_share > limits.value("clipped_destroyed_share"):
-        text = f"overloaded beyond use: {100 * whole.clipped_share:.0f} % of the sound is cut off"
+        text = f"overloaded beyond use: {100 * whole.clipped_share:z.0f} % of the sound is cut off"
         yield Problem("destroyed", text, _FARTHER)
     elif whole.gap_s > limits.value("gaps_destroyed_share") * whole.seconds:
-        text = f"{whole.gaps} holes in the sound, {whole.gap_s:.1f} s in all: too many to read anything from"
+        text = f"{whole.gaps} holes in the sound, {whole.gap_s:z.1f} s in all: too many to read anything from"
         yield Problem("destroyed", text, _PLAIN_APP)
 
 
@@ -49,20 +49,20 @@ def _of_length(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
     if whole.sounding_s < limits.value("shortest_s"):
         return
     if whole.sounding_s < limits.value("short_speed_s"):
-        text = f"only {whole.sounding_s:.1f} s of sound: speed is uncertain, misfires cannot be counted"
+        text = f"only {whole.sounding_s:z.1f} s of sound: speed is uncertain, misfires cannot be counted"
         yield Problem("short_speed", text, "record at least 10 s, better 30 s")
     elif whole.sounding_s < limits.value("short_misfire_s"):
-        text = f"{whole.sounding_s:.0f} s of sound: rare misfires may be missed"
+        text = f"{whole.sounding_s:z.0f} s of sound: rare misfires may be missed"
         yield Problem("short_misfire", text, "record 30 s or more to rule out misfires")
 
 
 def _of_level(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
     share = whole.clipped_share
     if share > limits.value("clipped_heavy_share"):
-        text = f"heavily overloaded: {100 * share:.0f} % of the sound is cut off"
+        text = f"heavily overloaded: {100 * share:z.0f} % of the sound is cut off"
         yield Problem("clipped_heavy", text, _FARTHER)
     elif share > limits.value("clipped_share"):
-        text = f"overloaded: the loudest {100 * share:.2f} % of the sound is cut off"
+        text = f"overloaded: the loudest {100 * share:z.2f} % of the sound is cut off"
         yield Problem("clipped", text, _FARTHER)
     if limits.value("silent_peak") <= whole.peak and whole.loud_db < limits.value("low_level_db"):
         yield Problem("level_low", "the recording is very quiet", _NEARER)
@@ -70,19 +70,19 @@ def _of_level(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
 
 def _of_phone(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
     if whole.gaps:
-        text = f"{whole.gaps} short hole{'s' if whole.gaps > 1 else ''} in the sound ({whole.gap_s:.2f} s in all)"
+        text = f"{whole.gaps} short hole{'s' if whole.gaps > 1 else ''} in the sound ({whole.gap_s:z.2f} s in all)"
         yield Problem("gaps", text, "close other apps on the phone; " + _PLAIN_APP)
     if whole.black_share - whole.gap_s / max(whole.seconds, 1e-9) > limits.value("black_share"):
-        text = f"{100 * whole.black_share:.0f} % of the recording was silenced by the phone or by editing"
+        text = f"{100 * whole.black_share:z.0f} % of the recording was silenced by the phone or by editing"
         yield Problem("gated", text, _PLAIN_APP)
     elif whole.holes_share > limits.value("holes_share"):
         text = "parts of the sound come and go in a way that noise reduction makes"
         yield Problem("suppressed", text, _PLAIN_APP)
     if whole.low_cut_hz is not None and whole.low_cut_hz > limits.value("low_cut_hz"):
-        text = f"the phone leaves out what is below about {whole.low_cut_hz:.0f} Hz"
+        text = f"the phone leaves out what is below about {whole.low_cut_hz:z.0f} Hz"
         yield Problem("low_cut", text, "usual for phones, and allowed for; an app without voice filter keeps more")
     if whole.top_hz is not None and whole.top_hz < limits.value("top_hz"):
-        text = f"telephone quality: nothing above {whole.top_hz / 1000:.1f} kHz"
+        text = f"telephone quality: nothing above {whole.top_hz / 1000:z.1f} kHz"
         yield Problem("narrow", text, "choose the best quality in the recorder app; do not send it as a voice message")
 
 

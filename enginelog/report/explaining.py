@@ -8,6 +8,7 @@ from functools import cache
 
 from enginelog.limits.trade import cases, cautions, knowledge, machines, pages, protocols
 from enginelog.model import UsageError
+from enginelog.model.wording import as_told
 from enginelog.report.layout import listed, page, rows
 
 Maker = Callable[[int], str]
@@ -109,8 +110,8 @@ def _word(term: pages.Term, width: int) -> str:
 
 def _machine(kind: str, width: int) -> str:
     noise = [
-        f"near its typical {each.level_dba:g} dBA unprotected: at most {each.minutes:.0f} min a day by the {each.rule}"
-        f" ({each.source})"
+        f"near its typical {as_told(each.level_dba)} dBA unprotected: at most {each.minutes:z.0f} min a day"
+        f" by the {each.rule} ({each.source})"
         for each in cautions.exposures(kind)
     ]
     values = [
@@ -142,8 +143,8 @@ def _recordings(name: str, width: int) -> str:
 
 
 def _length(test: protocols.ToRecord) -> str:
-    turns = f", or {test.revolutions:.0f} revolutions if that is longer" if test.revolutions else ""
-    return f"running for {test.least_seconds:.0f} s{turns}"
+    turns = f", or {test.revolutions:z.0f} revolutions if that is longer" if test.revolutions else ""
+    return f"running for {test.least_seconds:z.0f} s{turns}"
 
 
 def _caution(caution: cautions.Caution, width: int) -> str:

@@ -83,22 +83,24 @@ def speed(run: Run) -> Fact:
         return _changed_speed(run)
     behind = "middle value of the run"
     if found.rpm_low is not None and found.rpm_high is not None:
-        behind = f"{SURE_95} interval {found.rpm_low:.0f} to {rpm(found.rpm_high)}"
+        behind = f"{SURE_95} interval {found.rpm_low:z.0f} to {rpm(found.rpm_high)}"
         if found.rpm_high - found.rpm_low > 2 * limits.load("speed").value("one_speed_within") * found.rpm:
             behind += "; no one speed, or too little of it heard"
     if found.or_rpm is not None:
         behind = f"or {rpm(found.or_rpm)}, which sounds nearly the same; {behind}"
     told = [] if found.or_rpm is not None else _against_what_was_told(run, found.rpm)
-    return Fact("speed", "Speed", rpm(found.rpm), "; ".join([behind, f"confidence {found.confidence:.2f} of 1", *told]))
+    return Fact(
+        "speed", "Speed", rpm(found.rpm), "; ".join([behind, f"confidence {found.confidence:z.2f} of 1", *told])
+    )
 
 
 def _changed_speed(run: Run) -> Fact:
     """The speeds held by a run that was not at one; its middle value would say nothing."""
     found = run.measures.speed
-    lengths = [f"{one.end_s - one.start_s:.1f}" for one in found.held]
+    lengths = [f"{one.end_s - one.start_s:z.1f}" for one in found.held]
     behind = [f"for {', '.join(lengths)}{GAP}s"] if 1 < len(lengths) <= MOST_HELD else []
     surest = [one.confidence for one in found.held]
-    behind += [f"confidence {min(surest):.2f} of 1"] if surest else []
+    behind += [f"confidence {min(surest):z.2f} of 1"] if surest else []
     told = [] if found.or_rpm is not None or found.top_rpm is None else _against_what_was_told(run, found.top_rpm)
     behind += [f"the highest: {', '.join(told)}"] if told else []
     return Fact("speed", "Speed", f"changed: {held(found)}", "; ".join(behind))
@@ -107,10 +109,10 @@ def _changed_speed(run: Run) -> Fact:
 def _against_what_was_told(run: Run, speed_rpm: float) -> list[str]:
     """The frequency where the poles were told, and how far the rated speed told is away where that is 1 % or more."""
     poles, rated = run.engine.alternator_poles, run.engine.rated_rpm
-    said = [f"{speed_rpm * poles / 120:.1f}{GAP}Hz with {poles} poles"] if poles else []
+    said = [f"{speed_rpm * poles / 120:z.1f}{GAP}Hz with {poles} poles"] if poles else []
     if rated and abs(speed_rpm / rated - 1) >= 0.01:
         side = "above" if speed_rpm > rated else "below"
-        said.append(f"{percent(100 * abs(speed_rpm / rated - 1))} {side} the rated {rated:.0f}")
+        said.append(f"{percent(100 * abs(speed_rpm / rated - 1))} {side} the rated {rated:z.0f}")
     return said
 
 
@@ -161,7 +163,7 @@ def _uncounted(firing: FiringSummary) -> Fact:
         value = f"at least {percent(low)} of {count(firing.events, 'firing')}"
         return Fact("misfire", "Misfires", value, "how many in all cannot be told")
     unsure = (
-        "" if low is None or high is None else f"between {low:.0f} and {high:.0f}{GAP}%: too unsure to state a count"
+        "" if low is None or high is None else f"between {low:z.0f} and {high:z.0f}{GAP}%: too unsure to state a count"
     )
     return Fact("misfire", "Misfires", CANNOT_TELL, unsure)
 
@@ -183,7 +185,7 @@ def cylinders(run: Run) -> Fact | None:
     if len(found) < 2:
         return None
     value = ", ".join(
-        f"{cylinder_letter(c.index)} {CANNOT_TELL if c.relative_strength is None else f'{c.relative_strength:.2f}'}"
+        f"{cylinder_letter(c.index)} {CANNOT_TELL if c.relative_strength is None else f'{c.relative_strength:z.2f}'}"
         for c in found
     )
     if all(c.relative_strength is None for c in found):
@@ -218,7 +220,7 @@ def settling(run: Run) -> Fact:
     value = "settles" if found.settle_s is None else f"smooth after {seconds(found.settle_s)}"
     longest_s = max((span.end_s - span.start_s for span in run.timeline.spans if span.kind == "run"), default=0.0)
     if found.settle_low_s is not None and found.settle_high_s is not None and found.settle_high_s > longest_s:
-        value += f" ({found.settle_low_s:.1f}{GAP}s to past the end of the run)"
+        value += f" ({found.settle_low_s:z.1f}{GAP}s to past the end of the run)"
     else:
         value += between(found.settle_s, found.settle_low_s, found.settle_high_s, "s")
     rough = found.rough_misfire_percent
@@ -229,7 +231,7 @@ def between(value: float | None, low: float | None, high: float | None, unit: st
     """The interval in brackets, where it is wide."""
     if value is None or low is None or high is None or not is_wide(value, low, high):
         return ""
-    return f" ({low:.1f} to {high:.1f} {unit})"
+    return f" ({low:z.1f} to {high:z.1f} {unit})"
 
 
 def starting(run: Run) -> Fact | None:
@@ -254,7 +256,7 @@ def _pull_speed(run: Run) -> str:
     low, high = min(known), max(known)
     heard = sum(span.kind == "pull" for span in run.timeline.spans)
     left = f" ({heard - len(known)} of {heard} not told)" if heard > len(known) else ""
-    return f", pulled at about {low:.0f}{f' to {high:.0f}' if high > low else ''} rpm{left}"
+    return f", pulled at about {low:z.0f}{f' to {high:z.0f}' if high > low else ''} rpm{left}"
 
 
 def stopping(run: Run) -> Fact:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from enginelog.advice.guide import Judged, Plan, Step
 from enginelog.limits.trade import formulas, protocols
+from enginelog.model.wording import as_told
 from enginelog.report.layout import listed, page, rows
 
 
@@ -26,7 +27,7 @@ def _noise(plan: Plan, width: int) -> list[str]:
     return listed(
         "Noise",
         (
-            f"near the typical {each.level_dba:g} dBA of a {each.machine}, unprotected at most"
+            f"near the typical {as_told(each.level_dba)} dBA of a {each.machine}, unprotected at most"
             f" {_minutes(each.minutes)} a day by the {each.rule} ({each.source})"
             for each in plan.exposures
         ),
@@ -36,22 +37,22 @@ def _noise(plan: Plan, width: int) -> list[str]:
 
 def _minutes(minutes: float) -> str:
     if minutes < 2:
-        return f"{60 * minutes:.0f} s"
-    return f"{minutes:.0f} min" if minutes < 120 else f"{minutes / 60:.1f} h"
+        return f"{60 * minutes:z.0f} s"
+    return f"{minutes:z.0f} min" if minutes < 120 else f"{minutes / 60:z.1f} h"
 
 
 def step_lines(number: int, step: Step, width: int) -> list[str]:
     """One recording to make: what, for how long, how, why, with its cautions."""
     turns = ""
     if step.test.revolutions and step.assumed_rpm:
-        turns = f": {step.test.revolutions:.0f} revolutions at {step.assumed_rpm:.0f} rpm, and not under"
-        turns += f" {step.test.least_seconds:.0f} s"
+        turns = f": {step.test.revolutions:z.0f} revolutions at {step.assumed_rpm:z.0f} rpm, and not under"
+        turns += f" {step.test.least_seconds:z.0f} s"
     lines = rows(
-        f"{number}.", f"{step.test.title} ({step.test.name}), {step.seconds:.0f} s of running{turns}", width, 4
+        f"{number}.", f"{step.test.title} ({step.test.name}), {step.seconds:z.0f} s of running{turns}", width, 4
     )
     if step.firings:
         bound = formulas.unheard_percent(step.firings)
-        text = f"{step.firings} firings: none lost in them still leaves up to {bound:.1f} % possible (1 - 0.05^(1/n))"
+        text = f"{step.firings} firings: none lost in them still leaves up to {bound:z.1f} % possible (1 - 0.05^(1/n))"
         lines += rows("    Enough for", text, width, 15)
     lines += rows("    How", step.how, width, 15) + rows("    Why", step.test.why, width, 15)
     lines += rows("    Take care", "; ".join(each.short for each in step.cautions) + ".", width, 15)

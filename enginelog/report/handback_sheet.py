@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 
 from enginelog.compare import BeforeAfter, of_job
 from enginelog.limits import bench
-from enginelog.model import BenchCheck, Comparison, Difference, JobRecord, Run, StoredRun, WorkEntry
+from enginelog.model import BenchCheck, Comparison, Difference, JobRecord, Run, StoredRun, WorkEntry, wording
+from enginelog.model.wording import as_told
 from enginelog.report import words
 from enginelog.report.cautions import Caution, cautions
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, told_first
@@ -149,8 +150,7 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
 
 def money(cents: int, currency: str) -> str:
     """Cents as an amount with two decimals and its currency."""
-    sign, size = ("\u2212" if cents < 0 else ""), abs(cents)
-    return f"{sign}{size // 100}.{size % 100:02d}{words.GAP}{currency}".rstrip()
+    return wording.money(cents, currency, words.GAP, "\u2212")
 
 
 def duration(minutes: int) -> str:
@@ -276,7 +276,7 @@ def _checks(record: JobRecord, full: bool) -> tuple[CheckRow, ...]:
 def _check(check: BenchCheck) -> CheckRow:
     titles = {step.name: step.title for step in bench.steps()}
     plain = check.step.replace("_", " ")
-    reading = "" if check.reading is None else f"{check.reading:g}{words.GAP}{check.unit}".strip()
+    reading = "" if check.reading is None else f"{as_told(check.reading)}{words.GAP}{check.unit}".strip()
     photo = f"photo {check.photo_name}" if check.photo_sha256 else ""
     detail = "; ".join(part for part in (reading, check.note.strip(), photo) if part)
     return CheckRow(titles.get(check.step, plain[:1].upper() + plain[1:]), check.result, detail)
@@ -292,7 +292,7 @@ def _work(entry: WorkEntry, currency: str) -> WorkRow:
     return WorkRow(
         KINDS.get(entry.kind, entry.kind),
         entry.text,
-        "" if entry.quantity == 1 else f"{entry.quantity:g}",
+        "" if entry.quantity == 1 else f"{as_told(entry.quantity)}",
         money(entry.cost_cents, currency) if entry.cost_cents else "",
         duration(entry.minutes) if entry.minutes else "",
     )

@@ -19,7 +19,7 @@ def _misfires(run: Run) -> str:
     if share is None:
         return "Some firings fail; how many could not be counted."
     few = "one or two of 100" if share >= 0.75 else "fewer than one of 100"
-    many = f"about {share:.0f} of 100" if share >= 1.5 else few
+    many = f"about {share:z.0f} of 100" if share >= 1.5 else few
     return f"Some firings fail: {many} while it was recorded."
 
 
@@ -29,7 +29,7 @@ def _rough(run: Run) -> str:
         return "It runs rough, and had not become smooth by the end of the recording."
     if found.settle_s is None:
         return "It runs rough after starting, then smoothly."
-    return f"It runs rough for about {max(found.settle_s, 1.0):.0f}{words.GAP}s after starting, then smoothly."
+    return f"It runs rough for about {max(found.settle_s, 1.0):z.0f}{words.GAP}s after starting, then smoothly."
 
 
 def _hunts(run: Run) -> str:

@@ -12,6 +12,7 @@ from typing import Any
 from enginelog import limits
 from enginelog.limits.trade.pages import Term
 from enginelog.model import MOST_HELD, Finding, Run, Span
+from enginelog.model.wording import as_told
 from enginelog.report import pictures, words
 from enginelog.report.advice_page import Explained, advice_section, machine_cautions, meaning
 from enginelog.report.cautions import cautions
@@ -221,8 +222,8 @@ def _about(run: Run) -> list[tuple[str, str]]:
     told = [("idle", run.engine.idle_rpm), ("rated", run.engine.rated_rpm)]
     speeds = ", ".join(f"{name} {words.rpm(value)}" for name, value in told if value is not None)
     assumed = words.assumed_words(run.engine)
-    noise = "not known" if quality.snr_db is None else f"{quality.snr_db:.0f} dB above the noise around it"
-    low = "no cut found" if quality.low_cut_hz is None else f"cut by the phone below {quality.low_cut_hz:.0f} Hz"
+    noise = "not known" if quality.snr_db is None else f"{quality.snr_db:z.0f} dB above the noise around it"
+    low = "no cut found" if quality.low_cut_hz is None else f"cut by the phone below {quality.low_cut_hz:z.0f} Hz"
     return [
         ("File", clip.name or "without a name"),
         ("Recorded", words.date(clip.recorded_at) if clip.recorded_at else "the file does not say"),
@@ -231,8 +232,8 @@ def _about(run: Run) -> list[tuple[str, str]]:
         ("Engine sound", noise),
         ("Overloaded", f"{words.percent(quality.clipped_percent)} of the samples"),
         ("Low tones", low),
-        ("Trust", f"{quality.trust:.2f} of 1; every confidence on this page is scaled by it"),
-        ("Engine running", "too short to judge" if chance is None else f"with a probability of {chance:.2f}"),
+        ("Trust", f"{quality.trust:z.2f} of 1; every confidence on this page is scaled by it"),
+        ("Engine running", "too short to judge" if chance is None else f"with a probability of {chance:z.2f}"),
         ("Engine", words.engine_words(run.engine) + (f"; {speeds}" if speeds else "")),
         ("Assumed", f"{assumed}, because nobody said otherwise: all figures rest on it" if assumed else "nothing"),
         ("Analysed", f"{words.date(run.analysed_at)} by enginelog {run.program_version}"),
@@ -247,7 +248,7 @@ def used_limits(run: Run) -> list[UsedLimit]:
         limit = known.get(name)
         unit = limit.unit if limit and limit.unit != "1" else ""
         source = f"{limit.status}: {limit.source}" if limit else ""
-        rows.append(UsedLimit(name, f"{value:g} {unit}".strip(), limit.meaning if limit else "", source))
+        rows.append(UsedLimit(name, f"{as_told(value)} {unit}".strip(), limit.meaning if limit else "", source))
     return rows
 
 

@@ -66,7 +66,7 @@ def _speed_alt(run: Run) -> str:
     if not len(known):
         return "Speed over time: not known."
     low, high = np.percentile(known, [5, 95])
-    return f"Line of speed over time: nine tenths of it lie between {low:.0f} and {high:.0f} rpm."
+    return f"Line of speed over time: nine tenths of it lie between {low:z.0f} and {high:z.0f} rpm."
 
 
 def firing(run: Run) -> Picture | None:

@@ -6,15 +6,16 @@ What was written by its user stands in it as it was written: whoever shows a lin
 from __future__ import annotations
 
 from enginelog.model import MOST_HELD, RunFigures, StoredRun
+from enginelog.model.wording import one_line
 from enginelog.report import words
 
 
 def run_line(run: StoredRun) -> str:
     """One stored run: stage, recording, main figures."""
-    told = f" ({_one_line(', '.join(run.conditions))})" if run.conditions else ""
+    told = f" ({one_line(', '.join(run.conditions))})" if run.conditions else ""
     kept = "" if run.recording_kept else "; no copy kept"
     again = f"; analysed {len(run.earlier) + 1} times" if run.earlier else ""
-    return f"{run.stage}{told}: {_one_line(run.recording_name)}: {figures(run)}{kept}{again}"
+    return f"{run.stage}{told}: {one_line(run.recording_name)}: {figures(run)}{kept}{again}"
 
 
 def figures(run: StoredRun) -> str:
@@ -26,7 +27,7 @@ def figures(run: StoredRun) -> str:
         return f"did not run, {found.pulls} pulls" if found.pulls else "no engine heard"
     parts = [_speed(found), _misfires(found)]
     if found.hunting_swing_percent is not None:
-        parts.append(f"swings {found.hunting_swing_percent:.1f} %")
+        parts.append(f"swings {found.hunting_swing_percent:z.1f} %")
     amiss = _amiss(found)
     if not amiss and found.misfire_percent is not None and _sure_engine(found):  # nothing is said of what is not known
         amiss = ["nothing amiss heard"]
@@ -36,13 +37,13 @@ def figures(run: StoredRun) -> str:
 def _speed(found: RunFigures) -> str:
     """The speed with the doubt its report has; records of earlier versions do not know theirs."""
     doubted = found.speed_confidence is not None and found.speed_confidence < words.SURE_SPEED
-    speed = "speed not known" if found.rpm is None else f"{found.rpm:.0f} rpm"
+    speed = "speed not known" if found.rpm is None else f"{found.rpm:z.0f} rpm"
     if found.held_rpm:
-        held = [f"{round(rpm, -1):.0f}" for rpm in found.held_rpm[:MOST_HELD]]
+        held = [f"{round(rpm, -1):z.0f}" for rpm in found.held_rpm[:MOST_HELD]]
         more = ", ..." if len(found.held_rpm) > len(held) else ""
         speed = f"speed changed, held about {', then '.join(held)}{more} rpm"
     if found.rpm is not None and found.or_rpm is not None:
-        speed += f" or {found.or_rpm:.0f} rpm"
+        speed += f" or {found.or_rpm:z.0f} rpm"
     elif found.rpm is not None and doubted:
         speed = f"perhaps {speed}"
     return speed if _sure_engine(found) else f"perhaps an engine, {speed}"
@@ -63,16 +64,12 @@ def _amiss(found: RunFigures) -> list[str]:
 def _misfires(found: RunFigures) -> str:
     """The share of misfires with its interval; none heard is not none, and not counted is not none either."""
     if found.misfire_percent is None and found.misfire_low is not None and found.misfire_high is None:
-        return f"misfires at least {found.misfire_low:.1f} %"
+        return f"misfires at least {found.misfire_low:z.1f} %"
     if found.misfire_percent is None:
         return "misfires cannot be told"
     if found.misfire_percent == 0:
-        bound = f", up to {found.misfire_high:.1f} % possible" if found.misfire_high is not None else ""
+        bound = f", up to {found.misfire_high:z.1f} % possible" if found.misfire_high is not None else ""
         return f"no misfires heard{bound}"
     known = found.misfire_low is not None and found.misfire_high is not None
-    interval = f" ({found.misfire_low:.1f} to {found.misfire_high:.1f})" if known else ""
-    return f"misfires {found.misfire_percent:.1f} %{interval}"
-
-
-def _one_line(text: str) -> str:
-    return " ".join(text.split())
+    interval = f" ({found.misfire_low:z.1f} to {found.misfire_high:z.1f})" if known else ""
+    return f"misfires {found.misfire_percent:z.1f} %{interval}"

@@ -80,7 +80,7 @@ def _pieces(count: int) -> Iterator[slice]:
 
 def _column(values: np.ndarray, digits: int) -> list[str]:
     """Numbers as text with `digits` decimals, empty where not finite (a leading minus is a number's, no formula)."""
-    return [f"{value:.{digits}f}" if math.isfinite(value) else "" for value in np.asarray(values, float).tolist()]
+    return [f"{value:z.{digits}f}" if math.isfinite(value) else "" for value in np.asarray(values, float).tolist()]
 
 
 def _kinds(run: Run) -> np.ndarray:

@@ -7,7 +7,8 @@ import unicodedata
 from dataclasses import dataclass
 from datetime import datetime
 
-from enginelog.model import Engine, Finding, Run, Speed, Timeline
+from enginelog.model import Engine, Finding, Run, Speed, Timeline, wording
+from enginelog.model.wording import figure, fixed
 
 GAP = "\u00a0"  # between a number and its unit, so that no line ends there
 SURE_95 = f"95{GAP}%"
@@ -87,14 +88,6 @@ def lines_of(text: str) -> tuple[str, ...]:
     return tuple(line.strip() for line in text.splitlines() if line.strip())
 
 
-def figure(value: float, most: int = 3) -> str:
-    """A number to about `most` significant digits, never in powers of ten, without trailing noise."""
-    size = abs(value)
-    decimals = 0 if size >= 10 ** (most - 1) else 1 if size >= 10 ** (most - 2) else 2
-    text = f"{value:.{decimals}f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
-
-
 def amount(value: float | None, unit: str | None) -> str:
     """A number with its unit; empty where there is none."""
     return "" if value is None else f"{figure(value)}{GAP}{unit or ''}".strip()
@@ -106,7 +99,7 @@ def measured(finding: Finding) -> str:
     if finding.value is None:
         return ""
     unit, said = finding.unit or "", finding.text.replace(GAP, " ")
-    for digits in (f"{finding.value:.{decimals}f}" for decimals in (3, 2, 1, 0)):
+    for digits in (fixed(finding.value, decimals) for decimals in (4, 3, 2, 1, 0)):
         if unit and re.search(rf"(?<![\d.]){re.escape(f'{digits} {unit}')}(?!\w)", said):
             return f"{digits}{GAP}{unit}"
     return amount(finding.value, finding.unit)
@@ -114,24 +107,24 @@ def measured(finding: Finding) -> str:
 
 def percent(value: float) -> str:
     """A share with its sign, to the digits that matter."""
-    return f"{figure(value, 2 if value >= 1 else 3)}{GAP}%"
+    return f"{wording.percent(value)}{GAP}%"
 
 
 def interval(low: float, high: float) -> str:
     """Two percentages to the same number of decimals, as fine as the larger asks for."""
     decimals = 0 if high >= 20 else 1 if high >= 1 else 2
-    return f"{low:.{decimals}f} to {high:.{decimals}f}{GAP}%"
+    return f"{fixed(low, decimals)} to {fixed(high, decimals)}{GAP}%"
 
 
 def rpm(value: float) -> str:
     """A speed in whole revolutions per minute with its unit."""
-    return f"{value:.0f}{GAP}rpm"
+    return f"{fixed(value, 0)}{GAP}rpm"
 
 
 def seconds(value: float) -> str:
     """A length of time: 0.8 s, 34 s, 2 min 5 s, 1 h 59 min."""
     if value < 59.95:
-        return f"{value:.1f}{GAP}s" if value < 10 else f"{value:.0f}{GAP}s"
+        return f"{fixed(value, 1 if value < 10 else 0)}{GAP}s"
     whole = int(round(value))
     if whole < 3600:
         return f"{whole // 60} min" + (f" {whole % 60} s" if whole % 60 else "")
@@ -141,7 +134,7 @@ def seconds(value: float) -> str:
 def moment(value: float, longest_s: float) -> str:
     """A moment of the recording: 12.3 s up to two minutes, 0:14:05 or 14:05 beyond."""
     if longest_s <= 120:
-        return f"{value:.1f}{GAP}s"
+        return f"{fixed(value, 1)}{GAP}s"
     minutes, rest = divmod(int(round(value)), 60)
     return f"{minutes // 60}:{minutes % 60:02d}:{rest:02d}" if longest_s >= 3600 else f"{minutes}:{rest:02d}"
 
@@ -194,7 +187,7 @@ def engine_words(engine: Engine) -> str:
     if engine.cylinders > 1:
         angles = sorted(angle % engine.cycle_deg for angle in engine.firing_angles_deg)
         gaps = [b - a for a, b in zip(angles, [*angles[1:], angles[0] + engine.cycle_deg], strict=True)]
-        parts[1] += f" firing {'/'.join(f'{gap:.0f}' for gap in gaps)} degrees apart"
+        parts[1] += f" firing {'/'.join(f'{gap:z.0f}' for gap in gaps)} degrees apart"
     return ", ".join(parts + ([clean(engine.machine)] if engine.machine else []))
 
 

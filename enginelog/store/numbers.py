@@ -52,9 +52,3 @@ def money(text: str) -> int:
     if not found:
         raise UsageError(f"'{text}' given, an amount such as 12 or 12.50 expected: not negative, at most two decimals")
     return int(found[1]) * 100 + int((found[2] or "0").ljust(2, "0"))
-
-
-def shown_money(value: int, currency: str = "") -> str:
-    """Cents as an amount with two decimals, with its currency where one is given."""
-    sign, value = ("-" if value < 0 else ""), abs(value)
-    return f"{sign}{value // 100}.{value % 100:02d} {currency}".rstrip()

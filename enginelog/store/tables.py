@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 from enginelog.model import Machine, Moment, RunFigures
+from enginelog.model.wording import as_told
 from enginelog.store.finding import JobLine
 from enginelog.store.front import Store
 
@@ -63,7 +64,7 @@ def _machine(each: Machine) -> dict[str, Any]:
     limit = each.cost_limit_cents
     return plain | {
         "machine": each.id,
-        "firing_angles_deg": " ".join(f"{angle:g}" for angle in each.firing_angles_deg),
+        "firing_angles_deg": " ".join(f"{as_told(angle)}" for angle in each.firing_angles_deg),
         "cost_limit": None if limit is None else limit / 100,
     }
 
@@ -128,7 +129,7 @@ def _runs(store: Store, machines: dict[int, Machine]) -> Iterator[dict[str, Any]
 
 def _shown(value: Any) -> Any:
     if isinstance(value, tuple):
-        return " ".join(f"{one:.0f}" for one in value)
+        return " ".join(f"{one:z.0f}" for one in value)
     if isinstance(value, float):
         return round(value, 3)  # as fine as any figure is known
     return ("yes" if value else "no") if isinstance(value, bool) else value

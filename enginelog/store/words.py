@@ -6,15 +6,10 @@ What was written by its user stands in them as it was written: whoever shows a l
 from __future__ import annotations
 
 from enginelog.model import BenchCheck, Job, JobRecord, Machine, WorkEntry
-from enginelog.store import numbers
+from enginelog.model.wording import as_told, money, one_line
 
 _RESULTS = {"pass": "passed", "fail": "failed", "not_checked": "not checked"}
 _STATES = {"open": "open", "waiting": "waiting", "done": "done", "handed_back": "handed back"}
-
-
-def one_line(text: str) -> str:
-    """A text from anywhere on one line."""
-    return " ".join(text.split())
 
 
 def state(job: Job) -> str:
@@ -31,9 +26,9 @@ def machine_facts(machine: Machine) -> str:
         f"{'two' if machine.strokes == 2 else 'four'}-stroke{_assumed(machine, 'strokes')}",
         f"{machine.cylinders} cylinder{'s'[: machine.cylinders > 1]}{_assumed(machine, 'cylinders')}",
     ]
-    parts += [f"rated {machine.rated_rpm:g} rpm"] if machine.rated_rpm else []
-    parts += [f"idle {machine.idle_rpm:g} rpm"] if machine.idle_rpm else []
-    parts += [f"blade {machine.blade_length_mm:g} mm"] if machine.blade_length_mm else []
+    parts += [f"rated {as_told(machine.rated_rpm)} rpm"] if machine.rated_rpm else []
+    parts += [f"idle {as_told(machine.idle_rpm)} rpm"] if machine.idle_rpm else []
+    parts += [f"blade {as_told(machine.blade_length_mm)} mm"] if machine.blade_length_mm else []
     parts += [f"{machine.alternator_poles} poles"] if machine.alternator_poles else []
     parts += [f"serial {one_line(machine.serial)}"] if machine.serial else []
     return ", ".join(parts)
@@ -45,7 +40,7 @@ def _assumed(machine: Machine, name: str) -> str:
 
 def check_line(check: BenchCheck) -> str:
     """One bench check: step, result, reading, note."""
-    reading = "" if check.reading is None else f", {check.reading:g} {one_line(check.unit)}".rstrip()
+    reading = "" if check.reading is None else f", {as_told(check.reading)} {one_line(check.unit)}".rstrip()
     photo = f" (photo {one_line(check.photo_name)})" if check.photo_sha256 else ""
     note = f": {one_line(check.note)}" if check.note else ""
     return f"{check.step.replace('_', ' ')} {_RESULTS[check.result]}{reading}{note}{photo}"
@@ -53,19 +48,19 @@ def check_line(check: BenchCheck) -> str:
 
 def work_line(entry: WorkEntry, currency: str) -> str:
     """One entry of work: what, how much of it, cost, minutes."""
-    count = f"{entry.quantity:g} x " if entry.quantity != 1 else ""
+    count = f"{as_told(entry.quantity)} x " if entry.quantity != 1 else ""
     text = f"{entry.kind} {count}{one_line(entry.text)}".strip()
-    cost = f", {numbers.shown_money(entry.cost_cents, currency)}" if entry.cost_cents else ""
+    cost = f", {money(entry.cost_cents, currency)}" if entry.cost_cents else ""
     return f"{text}{cost}" + (f", {entry.minutes} min" if entry.minutes else "")
 
 
 def spent(record: JobRecord) -> str:
     """Cost and time so far, against the machine's limit."""
     currency, left = record.machine.currency, record.left_cents
-    text = f"{numbers.shown_money(record.cost_cents, currency)}, {record.minutes} min"
+    text = f"{money(record.cost_cents, currency)}, {record.minutes} min"
     if left is None:
         return text
-    limit = numbers.shown_money(record.machine.cost_limit_cents or 0, currency)
+    limit = money(record.machine.cost_limit_cents or 0, currency)
     if left < 0:
-        return f"{text}; {numbers.shown_money(-left, currency)} past the limit of {limit}: ask the owner first"
-    return f"{text}; {numbers.shown_money(left, currency)} left of the limit of {limit}"
+        return f"{text}; {money(-left, currency)} past the limit of {limit}: ask the owner first"
+    return f"{text}; {money(left, currency)} left of the limit of {limit}"

@@ -182,7 +182,7 @@ def _cut(found: Timeline, seen: Views, every: Chances, levels: Levels, t_s: np.n
         later_s = at_s - end_s
         return {"cut_s": at_s, "rundown_s": None if found.rundown_s is None else max(found.rundown_s - later_s, 0.0)}
     if fallen_db >= limits.value("cut_level_fall_db") and abs(at_s - end_s) > EDGE_S:
-        return {"cut_reason": f"the sound falls away {abs(at_s - end_s):.1f} s beside the moment its rhythm ends"}
+        return {"cut_reason": f"the sound falls away {abs(at_s - end_s):z.1f} s beside the moment its rhythm ends"}
     return {"cut_s": end_s}
 
 

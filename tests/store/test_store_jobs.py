@@ -11,6 +11,7 @@ import pytest
 from store_makers import fill, run_of, same
 
 from enginelog.model import Machine, Moment, TakeIn, UsageError
+from enginelog.model.wording import money
 from enginelog.store import NotInStoreError, moments, numbers
 
 
@@ -371,7 +372,7 @@ def test_what_is_no_amount_is_refused(text):
 
 @pytest.mark.parametrize("cents", [0, 5, 99, 100, 1234, -5, -1234])
 def test_money_is_shown_as_it_is_read(cents):
-    shown = numbers.shown_money(cents)
+    shown = money(cents)
     assert (-1 if shown[0] == "-" else 1) * numbers.money(shown.lstrip("-")) == cents
 
 

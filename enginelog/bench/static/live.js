@@ -3,7 +3,9 @@
 const part = (id) => document.getElementById(id);
 
 function figure(value, digits = 0) {
-  return value === null || value === undefined ? null : value.toFixed(digits);
+  if (value === null || value === undefined) return null;
+  const text = value.toFixed(digits);
+  return Number(text) === 0 ? text.replace("-", "") : text; // no minus before nothing
 }
 
 function set(id, text) {

@@ -8,6 +8,7 @@ from functools import cache
 from enginelog.limits import STATUSES
 from enginelog.limits.trade import reading
 from enginelog.model.telling import MACHINES
+from enginelog.model.wording import as_told
 
 KINDS = MACHINES
 QUANTITIES = {
@@ -52,9 +53,9 @@ class Usual:
     @property
     def window(self) -> str:
         """The window in words: `1700 to 2000 rpm`, `at most 8 %`, `from 3600 rpm`."""
-        if self.low is not None and self.high is not None:
-            return f"{self.low:g} to {self.high:g} {self.unit}"
-        return f"at most {self.high:g} {self.unit}" if self.high is not None else f"from {self.low:g} {self.unit}"
+        ends = " to ".join(as_told(end) for end in (self.low, self.high) if end is not None)
+        lead = "at most " if self.low is None else "from " if self.high is None else ""
+        return f"{lead}{ends} {self.unit}"
 
 
 @cache

@@ -1,0 +1,59 @@
+"""Numbers, amounts of money and texts from outside as a person reads them.
+
+Whatever number comes, nobody is shown a power of ten ('1e+02'), a minus before nothing ('-0') or 'nan'. The unit is
+written by who asks, but for money. Numbers in files for other programs are none of this module's.
+"""
+
+from __future__ import annotations
+
+import math
+from decimal import Decimal
+
+NOT_KNOWN = "not known"  # for a number that is none, which a record does not hold
+MOST_DECIMALS = 4
+
+
+def fixed(value: float, decimals: int) -> str:
+    """`value` to so many decimals (0 and more): '12.0', '100', '0.00'."""
+    return f"{value:z.{decimals}f}" if math.isfinite(value) else NOT_KNOWN
+
+
+def _trimmed(text: str) -> str:
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def figure(value: float, most: int = 3) -> str:
+    """To about `most` significant digits and at most two decimals, without trailing noise: '1234', '57.3', '0.57'."""
+    size = abs(value)
+    return _trimmed(fixed(value, 0 if size >= 10 ** (most - 1) else 1 if size >= 10 ** (most - 2) else 2))
+
+
+def significant(value: float, digits: int) -> str:
+    """To so many significant digits, whole numbers whole, at most four decimals: '100', '12', '1.2', '0.034'."""
+    if not math.isfinite(value) or value == 0:
+        return fixed(value, 0)
+    decimals = digits - 1 - math.floor(math.log10(abs(value)))
+    return _trimmed(fixed(value, min(max(decimals, 0), MOST_DECIMALS)))
+
+
+def percent(value: float) -> str:
+    """A share in percent to the two digits that matter, without its sign: '100', '12', '1.2', '0.034'."""
+    return significant(value, 2)
+
+
+def as_told(value: float) -> str:
+    """A number somebody told, or a limit, to six decimals (below 1: digits): '3600', '0.7', '1234567.25'."""
+    if not math.isfinite(value) or abs(value) >= 1:
+        return _trimmed(fixed(value, 6))
+    return _trimmed(format(Decimal(f"{value:z.6g}"), "f"))
+
+
+def money(cents: int, currency: str = "", gap: str = " ", minus: str = "-") -> str:
+    """Cents as an amount with two decimals, with its currency where one is given: '12.34 EUR'."""
+    sign, size = (minus if cents < 0 else ""), abs(cents)
+    return f"{sign}{size // 100}.{size % 100:02d}{gap}{currency}".rstrip()
+
+
+def one_line(text: str) -> str:
+    """A text from anywhere on one line. Whoever shows it makes it safe to be shown."""
+    return " ".join(text.split())

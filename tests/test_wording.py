@@ -1,0 +1,171 @@
+"""No number that a person reads is a power of ten, a minus before nothing, or nan: over the values where formats slip.
+
+What is asked for is the project's own wish; there is no outside source. The values: nothing, what rounds to it from
+either side, what rounds to the next digit, and what six digits do not hold.
+"""
+
+import ast
+import dataclasses
+import math
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import make_runs
+import pytest
+import sim_tracks as sim
+from hypothesis import given
+from hypothesis import strategies as st
+
+from enginelog import limits, report
+from enginelog.compare import words as compared
+from enginelog.findings import firing_verdicts, run_verdicts, speed_verdicts
+from enginelog.findings.gather import gather
+from enginelog.model import Run
+from enginelog.model.wording import NOT_KNOWN, as_told, figure, fixed, money, one_line, percent, significant
+from enginelog.report import run_line
+from enginelog.store.figures import figures_of
+
+EDGES = (0.0, -0.0, 0.004, -0.004, 0.04, -0.04, 0.4, 9.96, 99.96, 100.0, 1e5, 1e7)
+SLIPS = re.compile(r"\de[+-]?\d|(?<!\w)[-\u2212]0(?:\.0+)?(?![\d.])|\bnan\b|\binf\b", re.IGNORECASE)  # no date
+
+
+def slips(text: str) -> list[str]:
+    """What nobody should read, with a little of what stands round it."""
+    return [text[max(found.start() - 40, 0) : found.end() + 10] for found in SLIPS.finditer(text)]
+
+
+def test_what_the_search_finds():
+    assert slips("1e+02 % lost") and slips("swings of -0 rpm") and slips("dips by \u22120.0 %") and slips("nan %")
+    assert not slips("2025-05-03, -0.4 %, 0 to 100 %, one 0.04, finance, \u22120.05 EUR")
+
+
+@pytest.mark.parametrize("value", [*EDGES, math.nan, math.inf, -math.inf])
+def test_no_helper_slips(value):
+    for said in (
+        fixed(value, 0),
+        fixed(value, 2),
+        figure(value),
+        significant(value, 3),
+        percent(value),
+        as_told(value),
+    ):
+        assert not slips(f"{said} %") and said
+        assert (said == NOT_KNOWN) == (not math.isfinite(value))
+
+
+@given(st.floats(-1e12, 1e12))
+def test_what_is_said_is_what_it_is(value):
+    assert math.isclose(float(fixed(value, 1)), value, abs_tol=0.0501, rel_tol=1e-12)
+    assert math.isclose(float(figure(value)), value, abs_tol=0.00501, rel_tol=0.0051)
+    assert math.isclose(float(percent(value)), value, abs_tol=0.0000501, rel_tol=0.0501)
+    assert math.isclose(float(as_told(value)), value, abs_tol=5e-7, rel_tol=5.1e-6)
+    for said in (fixed(value, 1), figure(value), percent(value), as_told(value)):
+        assert re.fullmatch(r"-?\d+(\.\d+)?", said) and not re.fullmatch(r"-0(\.0+)?", said)
+
+
+def test_shares_by_hand():
+    shares = {100.0: "100", 99.96: "100", 12.34: "12", 2.0: "2", 1.249: "1.2", 0.996: "1", 0.034: "0.034", 0.00001: "0"}
+    assert {value: percent(value) for value in shares} == shares
+    assert [as_told(value) for value in (3600.0, 1234567.25, 720 / 7, 1e-6)] == ["3600", "1234567.25", "102.857143", "0.000001"]  # fmt: skip  # noqa: E501
+    assert (money(1234, "EUR"), money(-5), money(0)) == ("12.34 EUR", "-0.05", "0.00")
+    assert one_line(" two\n\tlines ") == "two lines"
+
+
+INSIDE = ("gain",)  # of a filter, above 0 by its nature, and never shown
+
+
+def edged(whole: Any, value: float) -> Any:
+    """A record with every single number in it (no count, no series of them) put at `value`."""
+    if isinstance(whole, float):
+        return value
+    if isinstance(whole, tuple):
+        return tuple(edged(each, value) if dataclasses.is_dataclass(each) else each for each in whole)
+    if not dataclasses.is_dataclass(whole):
+        return whole
+    parts = {each.name: getattr(whole, each.name) for each in dataclasses.fields(whole) if each.init}
+    bent = {name: edged(part, value) for name, part in parts.items() if name not in INSIDE}
+    return dataclasses.replace(whole, **bent)
+
+
+@pytest.fixture(scope="module")
+def evidence():
+    """What was measured of simulated engines of every kind, and their speeds."""
+    cases = [sim.draw(kind, 11) for kind in sim.KINDS]
+    found = [(gather(each.engine, each.timeline, each.track, each.firings, FINDINGS), each.speed) for each in cases]
+    return [(one, speed) for one, speed in found if one is not None]
+
+
+FINDINGS = limits.load("findings")
+
+
+@pytest.mark.parametrize("value", EDGES)
+def test_no_finding_slips(evidence, value):
+    said = 0
+    for one, speed in evidence:
+        kept = {name: getattr(one, name) for name in ("engine", "timeline", "span", "series", "calm", "steady")}
+        bent = dataclasses.replace(edged(one, value), **kept)
+        found = [
+            *speed_verdicts.all_findings(bent, edged(speed, value), FINDINGS),
+            *firing_verdicts.all_findings(bent, FINDINGS),
+            *run_verdicts.all_findings(bent, FINDINGS),
+        ]
+        assert [slips(each.text) for each in found if slips(each.text)] == []
+        said += len(found)
+    assert said > 50
+
+
+RUNS = ("healthy_generator", "hunting_pump", "settling_start", "weak_twin", "every_second", "pulls_only")
+
+
+def bent(run: Run, value: float) -> Run:
+    """The measures of a run at `value`; when and how long things were stays."""
+    measures = dataclasses.replace(edged(run.measures, value), findings=run.measures.findings)
+    return dataclasses.replace(run, measures=measures, quality=edged(run.quality, value))
+
+
+@pytest.mark.parametrize("value", EDGES)
+@pytest.mark.parametrize("name", RUNS)
+def test_no_report_slips(name, value):
+    run = bent(getattr(make_runs, name)(), value)
+    assert slips(report.summary_text(run)) == []
+    page = re.sub(r"<svg.*?</svg>|<style.*?</style>|<script.*?</script>|<[^>]*>", " ", report.to_html(run), flags=re.S)
+    assert slips(page) == []
+
+
+# Rooms whose numbers nobody reads: arrays, and what is made up.
+TOOLS = ("dsp", "synthesis")
+PACKAGE = Path(__file__).resolve().parents[1] / "enginelog"
+
+
+def formats() -> Iterator[tuple[str, str]]:
+    """(place, format) of every number that is put into a text with a format of its own."""
+    for path in sorted(PACKAGE.rglob("*.py")):
+        if path.relative_to(PACKAGE).parts[0] in TOOLS or path.name == "wording.py":
+            continue
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.FormattedValue) and node.format_spec is not None:
+                said = "".join(str(part.value) for part in node.format_spec.values if isinstance(part, ast.Constant))
+                yield f"{path.relative_to(PACKAGE)}:{node.lineno}", said
+
+
+def test_every_format_is_one_that_cannot_slip():
+    """In f-strings decimals come with 'z' (PEP 682: no minus before nothing), and no format has powers of ten."""
+    found = list(formats())
+    wrong = [(where, said) for where, said in found if said[-1:] in tuple("eEgG") or ("." in said and "z" not in said)]
+    assert len(found) > 100 and wrong == []
+
+
+@pytest.mark.parametrize("value", EDGES)
+def test_no_line_and_no_difference_slips(value):
+    found = dataclasses.replace(figures_of(make_runs.weak_twin()), **dict.fromkeys(FIGURES, value))
+    stored = SimpleNamespace(analysis=SimpleNamespace(figures=found))
+    assert "rpm" in run_line.figures(stored) and slips(run_line.figures(stored)) == []
+    for unit in ("rpm", "%", "s", "pulls"):
+        said = [compared.apart(value, unit), compared.matters(value, unit), compared.interval((value, 1.0), unit)]
+        assert slips(" ".join([*said, compared.amount(value, unit)])) == []
+
+
+FIGURES = ("rpm", "or_rpm", "misfire_percent", "misfire_low", "misfire_high", "hunting_swing_percent")
