@@ -147,9 +147,7 @@ def _render(run: model.Run, wanted: Wanted, documents: list[str]) -> int:
     if run.timeline.engine_heard and run.quality.usable:
         return status
     what = "no engine to measure" if run.quality.usable and run.timeline.pulls else "nothing to analyse"
-    asks = run.quality.usable and not run.timeline.pulls and not wanted.ran
-    more = f"; {clips.ADD_RAN}" if asks else ""
-    console.error(f"{console.safe_name(run.clip.name)}: {what}: {_why_nothing(run)}{more}")
+    console.error(f"{console.safe_name(run.clip.name)}: {what}: {clips.why_nothing(run, wanted.ran)}")
     return STATUS_NOTHING
 
 
@@ -167,9 +165,3 @@ def _write(run: model.Run, wanted: Wanted) -> int:
     if not wanted.as_json:
         console.show(f"Report: {console.safe_name(str(written.report_html))}")
     return STATUS_ANALYSED
-
-
-def _why_nothing(run: model.Run) -> str:
-    if not run.quality.usable and run.quality.problems:
-        return run.quality.problems[0].text.rstrip(".")
-    return run.timeline.reason or "no engine was heard running by itself"

@@ -32,6 +32,14 @@ ran_option = click.option(
 ADD_RAN = "if an engine did run, add --ran"
 
 
+def why_nothing(run: model.Run, ran: bool) -> str:
+    """Why there is nothing to analyse, and that it can be told that an engine ran, where that was not `ran` already."""
+    if not run.quality.usable and run.quality.problems:
+        return run.quality.problems[0].text.rstrip(".")
+    reason = run.timeline.reason or "no engine was heard running by itself"
+    return f"{reason}; {ADD_RAN}" if run.quality.usable and not run.timeline.pulls and not ran else reason
+
+
 @dataclass(frozen=True)
 class Source:
     """One recording to read: a file, or standard input where `path` is None. `name` is how it is shown.

@@ -59,7 +59,7 @@ def attach(
         console.note(line)
     for job_id, run_id in known:
         console.note(f"this recording is run {run_id} of job {job_id} already; drop one of the two if that is a slip")
-    return _render(kept, _kept_line(kept), as_json, record)
+    return _render(kept, _kept_line(kept), as_json, ran, record)
 
 
 @click.command()
@@ -75,7 +75,7 @@ def reanalyse(number: int, clip: str | None, ran: bool, place: Path | None, as_j
         machine = store.record(known.job_id, whole=False).machine
         run = _analyse(source, machine.engine, ran, None if clip else known.recording_name)
         kept = store.add_analysis(number, run)
-    return _render(kept, f"Run {number}: analysis {len(kept.earlier) + 1}; the earlier stay on record.", as_json)
+    return _render(kept, f"Run {number}: analysis {len(kept.earlier) + 1}; the earlier stay on record.", as_json, ran)
 
 
 @click.command("report")
@@ -137,7 +137,7 @@ def _kept_line(kept: model.StoredRun) -> str:
     return f"Kept as run {kept.id} of job {kept.job_id}, {kept.stage} the work. Its report: enginelog report {kept.id}"
 
 
-def _render(kept: model.StoredRun, line: str, as_json: bool, record: model.JobRecord | None = None) -> int:
+def _render(kept: model.StoredRun, line: str, as_json: bool, ran: bool, record: model.JobRecord | None = None) -> int:
     """Show what was heard, what the job's checks and recordings ask for next, and where it is kept; the exit status."""
     from enginelog import report
 
@@ -154,8 +154,7 @@ def _render(kept: model.StoredRun, line: str, as_json: bool, record: model.JobRe
     story = run.timeline
     if run.quality.usable and (story.engine_heard or story.pulls):
         return STATUS_DONE
-    reason = run.quality.problems[0].text if not run.quality.usable and run.quality.problems else story.reason
-    console.error(
-        f"{console.safe_name(run.clip.name)}: kept, but nothing to analyse: {reason or 'no engine was heard'}"
-    )
+    reason = clips.why_nothing(run, ran)
+    again = f" to 'enginelog reanalyse {kept.id}'" if reason.endswith(clips.ADD_RAN) else ""  # it is kept already
+    console.error(f"{console.safe_name(run.clip.name)}: kept, but nothing to analyse: {reason}{again}")
     return STATUS_NOTHING

@@ -17,7 +17,7 @@ import pytest
 
 import enginelog
 from enginelog import model
-from enginelog.cli import main
+from enginelog.cli import clips, main
 from enginelog.cli.job_commands import COMMANDS
 from enginelog.cli.main import commands
 from enginelog.store import open_store
@@ -217,6 +217,13 @@ def test_where_nothing_can_be_analysed_the_recording_is_kept_and_the_status_is_3
     status, out, err = call("attach", "1", clip(content), "--stage", "during")
     assert status == 3 and "Kept as run 1" in out
     assert err.count("\n") == 1 and "clip.m4a: kept, but nothing to analyse: " in err
+    asked = f"; {clips.ADD_RAN} to 'enginelog reanalyse 1'\n"
+    assert err.endswith(asked) if content == b"talk" else "--ran" not in err
+
+
+def test_reanalyse_names_the_option_that_says_an_engine_ran_until_it_is_given(call, job):
+    call("attach", "1", clip(b"talk"), "--stage", "during")
+    assert clips.ADD_RAN in call("reanalyse", "1")[2] and "--ran" not in call("reanalyse", "1", "--ran")[2]
 
 
 def test_no_copy_keeps_the_name_alone_and_reanalyse_asks_for_the_original(call, analysis, job):
