@@ -46,7 +46,9 @@ def compare(
         return _refused(before, after, against, measures, limits, notes)
     verdict, summary = words.overall(measures)
     said = notes + _own_notes(measures)
-    return Comparison(True, verdict, summary, *_both(before, after), measures, notes=said, limits_used=_used(limits))
+    return Comparison(
+        True, verdict, summary, *_both(before, after, limits), measures, notes=said, limits_used=_used(limits)
+    )
 
 
 def _judged(wanted: list[Measure], samples: tuple[Sample, Sample], limits: LimitSet) -> tuple[Difference, ...]:
@@ -67,9 +69,14 @@ def _own_notes(measures: tuple[Difference, ...]) -> tuple[str, ...]:
     return tuple(notes + ([SAME_LOAD] if told & {"dip", "droop", "recovery"} else []))
 
 
-def _both(before: Run, after: Run) -> tuple[Compared, Compared]:
-    first, second = (Compared(run.clip.name, run.clip.sha256, words.heard(run)) for run in (before, after))
-    return first, second
+def _both(before: Run, after: Run, limits: LimitSet) -> tuple[Compared, Compared]:
+    return _side(before, limits), _side(after, limits)
+
+
+def _side(run: Run, limits: LimitSet) -> Compared:
+    told = run.measures.findings if run.quality.usable and run.timeline.engine_heard else ()
+    faults = dict.fromkeys(finding.code for finding in told if finding.verdict == "fault")
+    return Compared(run.clip.name, run.clip.sha256, words.heard(run, limits), tuple(faults))
 
 
 def _used(limits: LimitSet) -> tuple[tuple[str, float], ...]:
@@ -89,7 +96,7 @@ def _refused(
     if measures:
         summary += " What stands by itself all the same is given."
     return Comparison(
-        False, "cannot_tell", summary, *_both(before, after), measures, against.reason, against.advice, notes,
+        False, "cannot_tell", summary, *_both(before, after, limits), measures, against.reason, against.advice, notes,
         _used(limits),
     )  # fmt: skip
 
@@ -97,26 +104,37 @@ def _refused(
 def _with_failed_start(before: Run, after: Run, limits: LimitSet, notes: tuple[str, ...]) -> Comparison:
     """Where one run, or both, holds only pulls: it starts now, or no longer, or still does not."""
     failed = pulls_only(before), pulls_only(after)
-    pulls = words.amount(before.timeline.pulls, "pulls"), words.amount(after.timeline.pulls, "pulls")
-    runs = tuple(f"did not start ({n})" if bad else _started(run) for n, bad, run in
-                 zip(pulls, failed, (before, after), strict=True))  # fmt: skip
+    runs = tuple(
+        f"did not start ({words.pulls(run.timeline)})" if bad else _started(run, limits)
+        for bad, run in zip(failed, (before, after), strict=True)
+    )
     text = f"Before: {runs[0]}. After: {runs[1]}."
     verdict = "cannot_tell" if all(failed) else "better" if failed[0] else "worse"
+    lead = {"better": "It runs now", "worse": "It no longer starts", "cannot_tell": "It still does not start"}[verdict]
     if all(failed):
         text += " Whether anything changed cannot be told from pulls alone."
+    elif not all(bad or words.sure_engine(run, limits) for bad, run in zip(failed, (before, after), strict=True)):
+        verdict, lead = "cannot_tell", f"Perhaps {lead[:1].lower()}{lead[1:]}"
+        text += " Whether what was heard is an engine that runs by itself is not sure: record it again, nearer."
     start = Difference("start", "Starting", "pulls", verdict, text, *_counts(before, after))
-    lead = {"better": "It runs now", "worse": "It no longer starts", "cannot_tell": "It still does not start"}[verdict]
     return Comparison(
-        True, verdict, f"{lead}. {text}", *_both(before, after), (start,), notes=notes, limits_used=_used(limits)
+        True,
+        verdict,
+        f"{lead}. {text}",
+        *_both(before, after, limits),
+        (start,),
+        notes=notes,
+        limits_used=_used(limits),
     )
 
 
 def _counts(before: Run, after: Run) -> tuple[float | None, float | None]:
-    first, second = (float(run.timeline.pulls) if run.timeline.pulls else None for run in (before, after))
+    """The pulls of each run; None where their number is not sure."""
+    lines = before.timeline, after.timeline
+    first, second = (float(line.pulls) if line.pulls and line.pulls_sure else None for line in lines)
     return first, second
 
 
-def _started(run: Run) -> str:
-    line = run.timeline
-    after = f" after {words.amount(line.pulls, 'pulls')}" if line.pulls else ""
-    return f"{words.heard(run)}{after}"
+def _started(run: Run, limits: LimitSet) -> str:
+    after = f" after {words.pulls(run.timeline)}" if run.timeline.pulls else ""
+    return f"{words.heard(run, limits)}{after}"

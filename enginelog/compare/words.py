@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from enginelog.compare.estimate import Estimate
 from enginelog.compare.measures import ONE_EVENT, Measure
-from enginelog.model import Difference, Run
+from enginelog.limits import LimitSet
+from enginelog.model import Difference, Run, Speed, Timeline
 from enginelog.model.wording import figure, fixed, significant
 
 VERDICTS = {
@@ -102,18 +103,38 @@ def missing(before: Estimate, after: Estimate) -> str:
     return f"{which}: {one.reason}."
 
 
-def heard(run: Run) -> str:
+def pulls(line: Timeline) -> str:
+    """`1 pull`, `3 pulls`, `2 to 3 pulls`: no surer than the recording's own report."""
+    return amount(line.pulls, "pulls") if line.pulls_sure else f"{line.pulls_words}{GAP}pulls"
+
+
+def heard(run: Run, limits: LimitSet) -> str:
     """What one recording holds, in a few words."""
     line = run.timeline
     if not run.quality.usable:
         return "recording unusable"
     if not line.engine_heard:
-        return f"did not start, {amount(line.pulls, 'pulls')}" if line.pulls else "no engine heard"
+        return f"did not start, {pulls(line)}" if line.pulls else "no engine heard"
     seconds = sum(span.end_s - span.start_s for span in line.spans if span.kind == "run")
-    speed, ran = run.measures.speed, f"ran {seconds:z.0f}{GAP}s"
+    ran = f"{'' if sure_engine(run, limits) else 'perhaps '}ran {seconds:z.0f}{GAP}s"
+    return ran + _at_speed(run.measures.speed, limits)
+
+
+def _at_speed(speed: Speed, limits: LimitSet) -> str:
+    """` at 3000 rpm`, as surely as the recording's own report says it."""
     if speed.changed:
-        return f"{ran}, not at one speed"
-    return ran + (f" at {speed.rpm:z.0f}{GAP}rpm" if speed.rpm is not None else "")
+        return ", not at one speed"
+    if speed.rpm is None:
+        return ""
+    if speed.or_rpm is not None:
+        return f" at {speed.rpm:z.0f} or {speed.or_rpm:z.0f}{GAP}rpm"
+    doubt = "" if speed.confidence >= limits.value("said_speed_confidence") else ", perhaps"
+    return f"{doubt} at {speed.rpm:z.0f}{GAP}rpm"
+
+
+def sure_engine(run: Run, limits: LimitSet) -> bool:
+    """Whether what was heard running is said to be an engine without "perhaps"."""
+    return run.timeline.confidence >= limits.value("said_engine_confidence")
 
 
 def listed(names: list[str]) -> str:

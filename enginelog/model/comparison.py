@@ -36,11 +36,13 @@ class Difference:
 
 @dataclass(frozen=True)
 class Compared:
-    """One of the two recordings: its name and hash, and in a few words what was heard in it."""
+    """One of the two recordings: its name and hash, in a few words what was heard in it, and the codes of its findings
+    that are a fault."""
 
     name: str
     sha256: str
     heard: str
+    faults: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

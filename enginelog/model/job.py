@@ -162,7 +162,8 @@ class RunFigures:
     worst: its gravest verdict; amiss: codes of its findings of verdict fault or watch; faults: those of verdict fault
     (records of earlier versions lack them). or_rpm: another speed that sounds nearly the same. speed_confidence,
     engine_chance: how sure the speed is, and that an engine was heard at all, 0 to 1. held_rpm: the speeds held in turn
-    by a run that was not at one; empty for others, and in records of earlier versions.
+    by a run that was not at one; empty for others, and in records of earlier versions. pulls_low, pulls_high: where the
+    number of pulls is not sure, from where to where it lies (no pulls_high: no upper end is known).
     """
 
     heard: bool = False
@@ -184,6 +185,8 @@ class RunFigures:
     speed_confidence: float | None = None
     engine_chance: float | None = None
     held_rpm: tuple[float, ...] = ()
+    pulls_low: int | None = None
+    pulls_high: int | None = None
 
 
 @dataclass(frozen=True)

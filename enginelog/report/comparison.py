@@ -7,9 +7,9 @@ import textwrap
 from typing import Any
 
 from enginelog.compare.words import INTERVALS
-from enginelog.model import Comparison, Difference
+from enginelog.model import Compared, Comparison, Difference
 from enginelog.report.record import number
-from enginelog.report.words import GAP, clean
+from enginelog.report.words import GAP, clean, title
 
 COMPARISON_SCHEMA = "enginelog/comparison/1"
 CHANGE_WORDS = {
@@ -30,10 +30,21 @@ def told_first(comparison: Comparison) -> list[Difference]:
     return sorted(comparison.measures, key=lambda one: CHANGES_FIRST.index(one.verdict))
 
 
+def side_words(one: Compared) -> str:
+    """What was heard in one of the two, and what of it is a fault: better than before is not yet well."""
+    faults = faults_of(one)
+    return f"{one.heard}; fault: {faults}" if faults else one.heard
+
+
+def faults_of(one: Compared) -> str:
+    """The faults heard in one of the two, by the names the reports use; empty where none was."""
+    return ", ".join(dict.fromkeys(title(code).lower() for code in one.faults))
+
+
 def comparison_record(comparison: Comparison) -> dict[str, Any]:
     """The comparison as plain dicts and lists; unknown numbers None."""
     sides = {
-        side: {"name": one.name, "sha256": one.sha256, "heard": one.heard.replace(GAP, " ")}
+        side: {"name": one.name, "sha256": one.sha256, "heard": one.heard.replace(GAP, " "), "faults": list(one.faults)}
         for side, one in (("before", comparison.before), ("after", comparison.after))
     }
     return {
@@ -75,8 +86,8 @@ def comparison_json(comparison: Comparison) -> str:
 def comparison_text(comparison: Comparison, width: int = 80) -> str:
     """The comparison as plain text, wrapped to `width` columns (at least 40), ending in a newline."""
     rows = [
-        f"Before  {clean(comparison.before.name) or 'recording without a name'}: {comparison.before.heard}",
-        f"After   {clean(comparison.after.name) or 'recording without a name'}: {comparison.after.heard}",
+        f"Before  {clean(comparison.before.name) or 'recording without a name'}: {side_words(comparison.before)}",
+        f"After   {clean(comparison.after.name) or 'recording without a name'}: {side_words(comparison.after)}",
         "",
         f"{CHANGE_MARKS[comparison.verdict]} {clean(comparison.summary)}",
     ]

@@ -12,7 +12,7 @@ from enginelog.model import BenchCheck, Comparison, Difference, JobRecord, Run, 
 from enginelog.model.wording import as_told
 from enginelog.report import words
 from enginelog.report.cautions import Caution, cautions
-from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, told_first
+from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, faults_of, told_first
 from enginelog.report.facts import facts, limit_of
 from enginelog.report.handback_pictures import Drawing, drawings
 from enginelog.report.owner_words import for_owner
@@ -176,7 +176,7 @@ def _top(pair: BeforeAfter, full: bool) -> Top:
     """The answer from what was recorded."""
     after = pair.after.run if pair.after else None
     if pair.comparison is not None:
-        return _compared(pair.comparison, after, full)
+        return _compared(pair.comparison, full)
     if after is not None:
         head = words.headline(after)
         text = f"{words.sentence(head.text)} There is no recording from before the work to hold it against."
@@ -185,7 +185,7 @@ def _top(pair: BeforeAfter, full: bool) -> Top:
     return Top("unknown", "?", "Not measured", made, "So there is no measurement of how it runs now.")
 
 
-def _compared(comparison: Comparison, after: Run | None, full: bool) -> Top:
+def _compared(comparison: Comparison, full: bool) -> Top:
     verdict, text, answer = comparison.verdict, comparison.summary, ANSWERS[comparison.verdict]
     start = next((one for one in comparison.measures if one.code == "start"), None)
     if start:
@@ -194,7 +194,7 @@ def _compared(comparison: Comparison, after: Run | None, full: bool) -> Top:
         text = f"{comparison.summary} {comparison.advice or ''}".strip()
     elif not full and verdict != "cannot_tell":
         text = _without_doubts(text)
-    left = _still_wrong(after)
+    left = faults_of(comparison.after)
     if left:
         text += f" After the work a fault can still be heard: {left}."
     tone = TONES.get(verdict, "unknown")
@@ -206,13 +206,6 @@ def _without_doubts(text: str) -> str:
     """The answer without the lists of what cannot be told and of what stayed the same, which are for the bench."""
     shorter = re.sub(r" ?(Cannot tell|The same): [^.]*\.", "", text).strip()
     return shorter or text
-
-
-def _still_wrong(run: Run | None) -> str:
-    if run is None or not run.timeline.engine_heard:
-        return ""
-    faults = [words.title(one.code).lower() for one in run.measures.findings if one.verdict == "fault"]
-    return ", ".join(dict.fromkeys(faults))
 
 
 def _measures(comparison: Comparison | None, full: bool) -> tuple[Difference, ...]:

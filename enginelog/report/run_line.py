@@ -24,7 +24,7 @@ def figures(run: StoredRun) -> str:
     if not found.usable:
         return "recording unusable"
     if not found.heard:
-        return f"did not run, {found.pulls} pulls" if found.pulls else "no engine heard"
+        return f"did not run, {_pulls(found)}" if found.pulls else "no engine heard"
     parts = [_speed(found), _misfires(found)]
     if found.hunting_swing_percent is not None:
         parts.append(f"swings {found.hunting_swing_percent:z.1f} %")
@@ -32,6 +32,14 @@ def figures(run: StoredRun) -> str:
     if not amiss and found.misfire_percent is not None and _sure_engine(found):  # nothing is said of what is not known
         amiss = ["nothing amiss heard"]
     return "; ".join([", ".join(parts), *amiss])
+
+
+def _pulls(found: RunFigures) -> str:
+    """The pulls of the starter, no surer than the report says them."""
+    if found.pulls_low is None:
+        return words.count(found.pulls, "pull")
+    most = "or more" if found.pulls_high is None else f"to {found.pulls_high}"
+    return f"{found.pulls_low} {most} pulls"
 
 
 def _speed(found: RunFigures) -> str:

@@ -24,6 +24,8 @@ def figures_of(run: Run) -> RunFigures:
             heard=bool(story.engine_heard),
             usable=bool(run.quality.usable),
             pulls=int(story.pulls),
+            pulls_low=None if story.pulls_sure else int(story.pulls_least),
+            pulls_high=None if story.pulls_sure else story.pulls_high,
             rpm=measures.speed.rpm,
             rpm_low=measures.speed.rpm_low,
             rpm_high=measures.speed.rpm_high,

@@ -20,7 +20,7 @@ from enginelog.store.front import Store
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 _FIGURES = ("heard", "usable", "pulls", "rpm", "rpm_low", "rpm_high", "misfire_percent", "misfire_low", "misfire_high",
             "hunting_swing_percent", "seconds_to_run", "rundown_s", "worst", "or_rpm", "speed_confidence",
-            "held_rpm")  # fmt: skip
+            "held_rpm", "pulls_low", "pulls_high")  # fmt: skip
 
 
 def safe_cell(value: Any) -> Any:

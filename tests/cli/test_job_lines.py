@@ -48,3 +48,12 @@ def test_the_figures_know_which_findings_are_faults_and_come_back_whole():
     assert figures.from_text(figures.to_text(made)) == made
     old = figures.to_text(made).split(', "faults"')[0] + "}"
     assert figures.from_text(old).faults == () and figures.from_text(old).engine_chance is None
+
+
+def test_pulls_alone_are_no_surer_than_in_the_report():
+    assert line(RunFigures(usable=True, pulls=1)) == "did not run, 1 pull"
+    for most, said in ((4, "did not run, 2 to 4 pulls"), (None, "did not run, 2 or more pulls")):
+        run = make_runs.pulls_only()
+        unsure = dataclasses.replace(run.timeline, pulls_low=2, pulls_high=most, pulls_reason="wind")
+        made = figures.figures_of(dataclasses.replace(run, timeline=unsure))
+        assert line(made) == said and figures.from_text(figures.to_text(made)) == made

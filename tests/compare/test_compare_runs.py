@@ -14,6 +14,8 @@ from enginelog.compare.judging import target
 from enginelog.compare.sample import take, take_both
 from enginelog.findings import judge
 from enginelog.model import COMPARED, ClipInfo, Difference, Engine, Hunting, LoadStep, Pop, Run, Settling, Speed
+from enginelog.report import words as report_words
+from enginelog.report.comparison import comparison_record, side_words
 
 LIMITS, CLEANING = limits.load("compare"), limits.load("findings")
 
@@ -179,6 +181,30 @@ def test_only_pulls_before_is_a_valid_before(healthy):
     assert compare(healthy, pulls).verdict == "worse"
     again = named(pulls, "again")
     assert compare(pulls, again).verdict == "cannot_tell"
+
+
+def test_better_than_before_is_not_yet_well(missing):
+    """It runs now, but with a fault: the recording's own faults stand beside the answer."""
+    found = compare(make_runs.pulls_only(), missing)
+    assert found.verdict == "better" and "misfire" in found.after.faults and found.before.faults == ()
+    assert "; fault: misfires" in side_words(found.after) and comparison_record(found)["after"]["faults"]
+
+
+def test_no_surer_of_the_start_than_the_report_of_the_recording(healthy):
+    """A number of pulls that is not sure, a speed or an engine said with "perhaps", are said so here as well."""
+    assert LIMITS.value("said_engine_confidence") == report_words.SURE_ENGINE
+    assert LIMITS.value("said_speed_confidence") == report_words.SURE_SPEED
+    unsure = {"pulls": 1, "pulls_low": 1, "pulls_high": 4, "pulls_reason": "wind"}
+    found = compare(make_runs.pulls_only(), with_line(healthy, "after", **unsure))
+    assert found.summary.endswith("after 1 to 4\u00a0pulls.") and found.verdict == "better"
+    assert of_code(found, "start").after is None, "no number where none is sure"
+    doubted = compare(make_runs.pulls_only(), with_line(healthy, "far", confidence=0.6))
+    assert doubted.verdict == "cannot_tell" and doubted.summary.startswith("Perhaps it runs now. ")
+    assert "perhaps ran" in doubted.after.heard and "not sure" in doubted.summary
+    measures = replace(healthy.measures, speed=replace(healthy.measures.speed, confidence=0.45))
+    assert ", perhaps at " in compare(make_runs.pulls_only(), named(healthy, "slow", measures=measures)).after.heard
+    measures = replace(healthy.measures, speed=replace(healthy.measures.speed, or_rpm=6000.0))
+    assert " or 6000" in compare(make_runs.pulls_only(), named(healthy, "twice", measures=measures)).after.heard
 
 
 def with_line(run: Run, name: str, **changes) -> Run:
