@@ -9,12 +9,15 @@ never say different things. Where the rules have nothing to go on (no recording)
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from enginelog.advice.reasoning import advise
 from enginelog.advice.words import Heard, NextCheck, Situation
 from enginelog.limits import bench
-from enginelog.limits.bench import Suggestion
+from enginelog.limits.bench import Step, Suggestion
 from enginelog.limits.trade import knowledge
+from enginelog.limits.trade.cautions import caution_named
+from enginelog.limits.trade.knowledge import Check
 from enginelog.model import Engine
 
 AMISS = ("watch", "fault")
@@ -25,20 +28,45 @@ def at_bench(
 ) -> Suggestion:
     """What is ruled out, what is left, and what to check next.
 
-    results: by name of bench check. engine: keeps out what such a machine does not have. codes: findings that are not
-    well, where the records themselves are not at hand.
+    results: by name of check, also of those that only the rules know. engine: keeps out what such a machine does not
+    have. codes: findings that are not well, where the records themselves are not at hand.
     """
     asked = advise(Situation(tuple(heard), dict(results))).checks if heard else ()
     amiss = [one["code"] for each in heard for one in each.record["findings"] if one["verdict"] in AMISS]
     order = [one.check.bench for one in asked if one.check.bench]
-    return bench.suggest(results, amiss or codes, order, _before(asked), _not_here(engine))
+    listed = {step.name for step in bench.steps()}
+    of_bench = {name: result for name, result in results.items() if name in listed}
+    found = bench.suggest(of_bench, amiss or codes, order, _before(asked), _not_here(engine))
+    return _with_failed(found, [name for name, result in results.items() if result == "fail" and name not in listed])
 
 
-def _before(asked: Sequence[NextCheck]) -> str:
-    """The check the rules ask for before any bench check, in words; empty where a bench check is first."""
-    if not asked or asked[0].check.bench:
-        return ""
-    return f"{asked[0].check.title}, about {asked[0].check.minutes} min"
+def as_step(check: Check) -> Step:
+    """A check of the rules in the form of a bench check."""
+    care = "; ".join(caution_named(name).short for name in check.cautions)
+    return Step(
+        check.name, check.title, check.how, check.minutes, (), (), (), f"{care[:1].upper()}{care[1:]}.",
+        "common practice", check.source,
+    )  # fmt: skip
+
+
+def _with_failed(found: Suggestion, failed: Sequence[str]) -> Suggestion:
+    """Checks that only the rules know and that stand as failed are said before all else."""
+    known = knowledge.load()
+    checks = [known.checks[name] for name in failed if name in known.checks]
+    said = [
+        f"Failed: {check.title[:1].lower()}{check.title[1:]}. Points to "
+        f"{'; '.join(known.causes[name].title for name in check.fail_points_to)}. Put right and check again."
+        for check in checks
+    ]
+    if not checks:
+        return found
+    text = " ".join([bench.LEAD, *said, found.text.removeprefix(f"{bench.LEAD} ")])
+    return replace(found, failed=(*found.failed, *map(as_step, checks)), text=text)
+
+
+def _before(asked: Sequence[NextCheck]) -> Step | None:
+    """The check the rules ask for before any bench check; None where a bench check is first."""
+    return as_step(asked[0].check) if asked and not asked[0].check.bench else None
 
 
 def _not_here(engine: Engine | None) -> frozenset[str]:

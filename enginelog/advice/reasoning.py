@@ -37,6 +37,7 @@ class _State:
     matched: tuple[Matched, ...]
     silent: tuple[Matched, ...]  # rules that would speak, but for a more special one
     by_answer: frozenset[str]  # checks whose result an answer has told
+    skipped: frozenset[str]  # checks left out for now
 
 
 def advise(situation: Situation, known: Knowledge | None = None) -> Advice:
@@ -84,7 +85,9 @@ def _state(situation: Situation, known: Knowledge) -> _State:
     made = {f"check.{name}={result}" for name, result in checks.items()}
     found = frozenset(heard | told | made)
     machine = next((sign.removeprefix("machine=") for sign in sorted(found) if sign.startswith("machine=")), None)
-    return _State(known, machine, found, checks, *_matched(found, known), frozenset(set(checks) - made_by_hand))
+    by_answer = frozenset(set(checks) - made_by_hand)
+    skipped = frozenset(_named(name, known) for name, result in situation.checks.items() if result == "not_checked")
+    return _State(known, machine, found, checks, *_matched(found, known), by_answer, skipped)
 
 
 def _weak(speeds_rpm: tuple[float, ...]) -> int | None:
@@ -114,11 +117,9 @@ def _limits() -> limit_files.LimitSet:
 
 def _results(given: Mapping[str, str], known: Knowledge) -> dict[str, str]:
     """Results by name of check; the names of the bench checks' table count for the checks that carry them."""
-    by_bench = {check.bench: check.name for check in known.checks.values() if check.bench}
     made: dict[str, str] = {}
     for name, result in given.items():
-        plain = name.replace("-", "_")
-        plain = plain if plain in known.checks else by_bench.get(plain, plain)
+        plain = _named(name, known)
         if plain not in known.checks:
             raise UsageError(f"check '{name}' is not known; one of these expected: {', '.join(known.checks)}")
         if result not in CHECK_RESULTS:
@@ -126,6 +127,13 @@ def _results(given: Mapping[str, str], known: Knowledge) -> dict[str, str]:
         if result != "not_checked":
             made[plain] = result
     return made
+
+
+def _named(name: str, known: Knowledge) -> str:
+    """The name of a check, also where the bench checks' table has another for it; as given where none is known."""
+    plain = name.replace("-", "_")
+    by_bench = {check.bench: check.name for check in known.checks.values() if check.bench}
+    return plain if plain in known.checks else by_bench.get(plain, plain)
 
 
 def _answers(given: Mapping[str, str], known: Knowledge) -> dict[str, str]:
@@ -307,16 +315,17 @@ def _dangerous(state: _State) -> set[str]:
 def _next_checks(state: _State, settled: _Settled, causes: tuple[Likely, ...]) -> tuple[NextCheck, ...]:
     """Open checks that bear on what is left, in the order of the causes' ranks; among equals the cheapest.
 
-    What was found needs putting right, not another check, so that it comes last here.
+    What was skipped is asked for again only after all others. What was found needs putting right, not another check, so
+    that it comes last here.
     """
     dangerous = _dangerous(state)
     left = {likely.cause.name: likely.cause for likely in causes}
     tiers = {likely.cause.name: _tier(likely, settled, dangerous) for likely in causes}
     waiting = [check for check in _open(state) if check.bears_on & set(left)]
 
-    def place(check: Check) -> tuple[int, int]:
+    def place(check: Check) -> tuple[bool, int, int]:
         best = min(tiers[name] + (name not in check.decides) for name in check.bears_on if name in tiers)
-        return best, check.minutes
+        return check.name in state.skipped, best, check.minutes
 
     return tuple(
         NextCheck(

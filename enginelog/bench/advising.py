@@ -9,7 +9,6 @@ from enginelog.advice import Situation, advise
 from enginelog.advice.usual import ask_first
 from enginelog.bench.desk import desk, number
 from enginelog.bench.rendering import page
-from enginelog.limits import bench as bench_rules
 from enginelog.limits.trade import knowledge
 from enginelog.report import known_of
 
@@ -30,12 +29,9 @@ def advice(request: Request) -> Response:
     found = advise(Situation(tuple(heard), made | tried, answers))
     known = knowledge.load()
     asks = tuple(dict.fromkeys(line for one in heard for line in ask_first(one.record, {})))
-    ticked = {step.name for step in bench_rules.steps()}
     return page(
         request, "advice.html", record=record, advice=found, heard=heard, answers=answers, tried=tried, known=known,
-        asks=asks,
-        at_bench=lambda check: check.bench if check.bench in ticked else "",
-        most=(MOST_CAUSES, MOST_CHECKS, MOST_QUESTIONS),
+        asks=asks, most=(MOST_CAUSES, MOST_CHECKS, MOST_QUESTIONS),
     )  # fmt: skip
 
 

@@ -6,12 +6,15 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from enginelog import compare, model
+from enginelog.advice.at_bench import as_step
 from enginelog.bench.answers import answer
 from enginelog.bench.desk import desk, go, number
 from enginelog.bench.rendering import page
 from enginelog.bench.takes import NoTakeError
 from enginelog.compare import BeforeAfter
 from enginelog.limits import bench as bench_rules
+from enginelog.limits.bench import Step
+from enginelog.limits.trade import knowledge
 from enginelog.model import JobRecord, Machine, UsageError
 from enginelog.model.telling import MACHINES, OFTEN_TWO_STROKE, TWINS_FIRE
 from enginelog.report.cautions import cautions
@@ -48,10 +51,20 @@ def job(request: Request) -> Response:
     with desk(request).store() as store:
         record = store.record(number(request))
     advice = suggestion(record)
-    results = bench_rules.results_of(record.checks)
-    steps = [(step, results.get(step.name), step == advice.next) for step in bench_rules.steps()]
+    results = knowledge.results_of(record.checks)
+    asked = _asked_for(request, advice.before)
+    steps = [(step, results.get(step.name), True) for step in asked]
+    steps += [(step, results.get(step.name), step == advice.next and not asked) for step in bench_rules.steps()]
     takes, unsure = desk(request).takes.of_job(record.job.id), _strokes_unsure(record.machine)
     return page(request, "job.html", record=record, advice=advice, steps=steps, takes=takes, unsure=unsure)
+
+
+def _asked_for(request: Request, before: Step | None) -> list[Step]:
+    """The checks outside the bench checks' list to be ticked on this page: what is to be looked at first, and the one
+    the page on what to check next has asked for."""
+    wanted = knowledge.load().checks.get(request.query_params.get("check", ""))
+    asked = [as_step(wanted)] if wanted and not wanted.bench else []
+    return asked + ([before] if before and before not in asked else [])
 
 
 def _strokes_unsure(machine: Machine) -> bool:

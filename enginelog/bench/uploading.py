@@ -13,7 +13,7 @@ from enginelog import model
 from enginelog.bench.desk import Desk, Form, desk, number
 from enginelog.bench.photos import MOST_COMING
 from enginelog.bench.takes import RefusedTakeError, Take
-from enginelog.limits import bench as bench_rules
+from enginelog.limits.trade import knowledge
 from enginelog.store.base import one_of
 
 WRITE_AT = 1 << 18
@@ -83,7 +83,7 @@ def _told(here: Desk, take: Take) -> dict[str, object]:
 async def photo(request: Request) -> Response:
     """A photo for a check that is not ticked yet. The answer says under which id the check asks for it."""
     here, job_id = desk(request), number(request)
-    step = bench_rules.step_named(request.path_params["step"]).name
+    step = knowledge.check_named(request.path_params["step"])
     if here.photos.coming >= MOST_COMING:
         raise RefusedTakeError("too many photos come at once; send it again in a moment")
     here.photos.coming += 1

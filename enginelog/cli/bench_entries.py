@@ -69,7 +69,8 @@ def tick(
 
     \b
     STEP is one of, in the trade's order: compression, spark, fuel-tank,
-    fuel-carburettor, air, valves, exhaust, governor.
+    fuel-carburettor, air, valves, exhaust, governor; or the title of another
+    check that is asked for, such as controls or 'plug lead and cap'.
     Made again, the newest result counts and the earlier stay on record.
     """
     from enginelog import report

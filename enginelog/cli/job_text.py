@@ -56,8 +56,10 @@ def job_lines(record: model.JobRecord, advice: Suggestion) -> list[str]:
 
 
 def advice_lines(advice: Suggestion) -> list[str]:
-    """What is ruled out and left, the next check, how it is made and how it can hurt."""
+    """What is ruled out and left, what to look at first, the next check, how it is made and how it can hurt."""
     lines = textwrap.wrap(advice.text, console.width())
+    if advice.before:
+        lines += field("Look first", advice.before.how) + field("Take care", advice.before.caution)
     if advice.next:
         lines += field("How", advice.next.how) + field("Take care", advice.next.caution)
     return lines

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from enginelog.compare import BeforeAfter, of_job
 from enginelog.limits import bench
+from enginelog.limits.trade import knowledge
 from enginelog.model import BenchCheck, Comparison, Difference, JobRecord, Run, StoredRun, WorkEntry, wording
 from enginelog.model.wording import as_told
 from enginelog.report import words
@@ -267,7 +268,8 @@ def _checks(record: JobRecord, full: bool) -> tuple[CheckRow, ...]:
 
 
 def _check(check: BenchCheck) -> CheckRow:
-    titles = {step.name: step.title for step in bench.steps()}
+    titles = {each.name: each.title for each in knowledge.load().checks.values()}
+    titles |= {step.name: step.title for step in bench.steps()}
     plain = check.step.replace("_", " ")
     reading = "" if check.reading is None else f"{as_told(check.reading)}{words.GAP}{check.unit}".strip()
     photo = f"photo {check.photo_name}" if check.photo_sha256 else ""

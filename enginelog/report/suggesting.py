@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from enginelog.advice import Heard, at_bench
-from enginelog.limits import bench
 from enginelog.limits.bench import Suggestion
+from enginelog.limits.trade import knowledge
 from enginelog.model import STAGES, JobRecord, StoredRun
 from enginelog.report import words
 from enginelog.report.record import record as run_record
@@ -23,7 +23,7 @@ def known_of(record: JobRecord) -> tuple[list[Heard], dict[str, str]]:
         stage = next((stage for stage in STAGES if record.of_stage(stage)), None)
         runs = [run for run in record.runs if run.stage == stage]
     heard = [Heard(run_record(run.run), run.conditions) for run in runs if run.run is not None]
-    return heard, bench.results_of(record.checks)
+    return heard, knowledge.results_of(record.checks)
 
 
 def suggestion(record: JobRecord) -> Suggestion:
@@ -39,7 +39,7 @@ def suggestion(record: JobRecord) -> Suggestion:
     since = _since_the_work(record)
     if not since or found.failed or any(run.run and words.headline(run.run).verdict != "ok" for run in since):
         return found
-    return replace(found, open_steps=(), text=_well(since))
+    return replace(found, open_steps=(), before=None, text=_well(since))
 
 
 def _since_the_work(record: JobRecord) -> list[StoredRun]:

@@ -40,14 +40,15 @@ class Entries(Jobs):
         photo: Path | None = None,
         at: Moment | None = None,
     ) -> BenchCheck:
-        """Write down one bench check. step: as in the rule table; result: pass, fail or not_checked.
+        """Write down one bench check. step: a bench check, or another that the rules ask for, by name or title.
 
-        A step made again is a new entry: the newest counts, the earlier stay. photo: copied beside the store.
+        result: pass, fail or not_checked. A step made again is a new entry: the newest counts, the earlier stay.
+        photo: copied beside the store.
         """
-        from enginelog.limits import bench
+        from enginelog.limits.trade import knowledge
 
         values = {
-            "step": bench.step_named(step).name,
+            "step": knowledge.check_named(step),
             "result": one_of(result, CHECK_RESULTS, "result of the check"),
             "note": texts.checked(note, "note"),
             "reading": numbers.reading(reading),

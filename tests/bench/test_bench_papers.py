@@ -114,6 +114,27 @@ def test_the_advice_is_that_of_the_library(browser, hunting):
     assert report.advising.SUGGESTION in page and all(line in page for line in found.cannot)
 
 
+def test_every_check_that_is_asked_for_can_be_ticked_on_the_job(store, server, browser):
+    """What is looked at first is mostly none of the bench checks: its result is kept all the same, and it is not asked
+    for again."""
+    made = new_job(store)
+    take = with_answer(server, made, make_runs.pulls_only())
+    assert browser.post(f"/takes/{take}/attach", {"stage": "before"}).status == 303
+    page = browser.get(f"/jobs/{made}").text
+    assert "<strong>Look first:</strong> controls" in page and 'id="tick-controls"' in page
+    assert f'href="/jobs/{made}?check=controls#tick-controls"' in browser.get(f"/jobs/{made}/advice").text
+    assert browser.post(f"/jobs/{made}/checks", {"step": "controls", "result": "pass", "note": "all set"}).status == 303
+    page = browser.get(f"/jobs/{made}").text
+    assert "controls passed: all set" in page and 'id="tick-controls"' not in page
+    assert 'id="tick-plug_lead"' in browser.get(f"/jobs/{made}?check=plug_lead").text
+    assert browser.get(f"/jobs/{made}?check=%3Cb%3E").status == 200
+    browser.post(f"/jobs/{made}/checks", {"step": "plug_lead", "result": "fail"})
+    page = browser.get(f"/jobs/{made}").text
+    assert "<strong>Failed:</strong> plug lead and cap. Put right, and check again." in page
+    with open_store(store) as opened:
+        assert [check.step for check in opened.record(made).checks] == ["controls", "plug_lead"]
+
+
 def test_answers_and_ticked_checks_change_it(browser, hunting):
     answered = words_of(browser.get(f"/jobs/{hunting}/advice?answer.choke_helps=yes").text)
     assert expected(answers={"choke_helps": "yes"}).causes[0].cause.why in answered and "Told here" in answered

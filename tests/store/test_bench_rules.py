@@ -17,6 +17,7 @@ from enginelog.limits.trade import knowledge
 from enginelog.model import Engine, UsageError
 
 NAMES = ("compression", "spark", "fuel_tank", "fuel_carburettor", "air", "valves", "exhaust", "governor")
+TITLES = {step.title for step in bench.steps()}
 
 
 def test_the_table_has_the_trades_order_and_agrees_with_itself():
@@ -62,8 +63,11 @@ def test_every_possible_record_of_checks_leads_to_a_suggestion_that_holds():
         assert out | pointed | left == causes and not (out & left or out & pointed or pointed & left)
         assert all(made.get(step.name, "not_checked") == "not_checked" for step in advice.open_steps)
         assert advice.text.startswith("Suggestion only")
+        fresh = [step for step in advice.open_steps if step.name not in made]
         if not pointed and advice.open_steps:
-            assert advice.next.minutes == min(step.minutes for step in advice.open_steps)
+            assert advice.next.minutes == min(step.minutes for step in fresh or advice.open_steps)
+        if fresh:
+            assert advice.next.name not in made, "what was skipped is asked for again only after all others"
 
 
 def test_the_elimination_goes_from_the_cheapest_check_to_the_end():
@@ -184,9 +188,45 @@ def test_job_and_advice_never_ask_for_different_checks_first(name):
         of_bench = [check.bench for check in asked if check.bench]
         assert [step.name for step in found.open_steps][: len(of_bench)] == of_bench
         first = asked[0] if asked else None
-        assert (first is not None and not first.bench) == ("Look first, outside this list" in found.text)
-        if first is not None and not first.bench:
-            assert first.title.lower() in found.text.lower()
+        outside = first is not None and not first.bench
+        same = outside and first.title in TITLES  # one name for two checks would tell nobody which
+        assert (outside and not same) == ("Look first, outside this list" in found.text) == (found.before is not None)
+        if outside and not same:
+            assert (found.before.name, found.before.title) == (first.name, first.title)
+            assert found.text.index("Look first") < max(found.text.find("check: "), found.text.find("Each check"))
+
+
+def test_what_is_looked_at_first_can_be_ticked_and_is_not_asked_for_again():
+    heard = (advice_room.Heard(report.record(make_runs.pulls_only())),)
+    first = advice_room.at_bench({}, heard).before
+    assert first.how and first.caution.endswith(".")
+    passed = advice_room.at_bench({first.name: "pass"}, heard)
+    assert passed.before is None or passed.before.name != first.name
+    skipped = advice_room.at_bench({first.name: "not_checked"}, heard)
+    assert skipped.before is None or skipped.before.name != first.name
+    failed = advice_room.at_bench({first.name: "fail", "spark": "fail"}, heard)
+    assert [step.name for step in failed.failed] == ["spark", first.name]
+    assert f"Failed: {first.title.lower()}. Points to " in failed.text and "Failed: spark. " in failed.text
+
+
+def test_other_checks_are_known_by_name_or_title():
+    assert knowledge.check_named("Plug lead and cap") == knowledge.check_named("plug-lead-and-cap") == "plug_lead"
+    assert knowledge.check_named("Fuel-Tank") == "fuel_tank"
+    with pytest.raises(UsageError, match=r"'fuel' is not known; one of these expected: compression, .* another"):
+        knowledge.check_named("fuel")
+
+
+def test_a_skipped_check_is_not_asked_for_at_once_again():
+    heard = (advice_room.Heard(report.record(make_runs.pulls_only())),)
+    for made in ({}, {"spark": "fail"}, {"compression": "pass", "spark": "pass"}):
+        first = advice_room.at_bench(made, heard).next.name
+        skipped = made | {first: "not_checked"}
+        found = advice_room.at_bench(skipped, heard)
+        assert found.next.name != first and found.open_steps[-1].name == first
+        asked = [one.check.bench for one in advice_room.advise(advice_room.Situation(heard, skipped)).checks]
+        assert [name for name in asked if name][-1] == first, "the page on what to check next says the same"
+    every = {name: "pass" for name in NAMES} | {"valves": "not_checked"}
+    assert bench.suggest(every).text.endswith("valves, about 25 min, skipped so far.")
 
 
 def test_what_a_machine_does_not_have_is_not_left():

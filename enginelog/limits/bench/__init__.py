@@ -29,6 +29,8 @@ SHOWN_BY = {
     "generator_frequency": "steadiness",
 }
 
+LEAD = "Suggestion only; the machine's manual comes first."
+
 
 @dataclass(frozen=True)
 class Cause:
@@ -62,7 +64,8 @@ class Suggestion:
 
     ruled_out, pointed_to, left: causes off the list, those a failed check points to, and all others, in the table's
     order; of `left` those that fit what was heard come first. open_steps: checks not made that bear on what is left,
-    the next first. next: the first of them, None where none is left. text: all of it in a few sentences.
+    the next first, those that were skipped last. next: the first of them, None where none is left. text: all of it in a
+    few sentences. before: what to look at first, which is no check of this table; None where nothing.
     """
 
     ruled_out: tuple[Cause, ...]
@@ -71,6 +74,7 @@ class Suggestion:
     failed: tuple[Step, ...]
     open_steps: tuple[Step, ...]
     text: str
+    before: Step | None = None
 
     @property
     def next(self) -> Step | None:
@@ -119,16 +123,17 @@ def suggest(
     results: Mapping[str, str],
     heard: Iterable[str] = (),
     order: Sequence[str] = (),
-    before: str = "",
+    before: Step | None = None,
     not_here: AbstractSet[str] = frozenset(),
 ) -> Suggestion:
     """What is ruled out, what is left, and what to check next.
 
     results: by name of check, each pass, fail or not_checked. heard: codes of findings that are not well, as `misfire`.
-    order: names of checks that go first, in this order. before: what else should be looked at before them, in words.
+    order: names of checks that go first, in this order. before: what else should be looked at before them.
     not_here: names of causes that such a machine cannot have.
     The next check is else the one that takes the fewest minutes among those that bear on what is left; what fits the
-    recording goes before what does not, and the trade's order decides where minutes are equal.
+    recording goes before what does not, and the trade's order decides where minutes are equal. One that was skipped is
+    asked for again only when no other is left.
     """
     for name, result in results.items():
         if result not in CHECK_RESULTS:
@@ -143,11 +148,13 @@ def suggest(
     pointed_to = tuple(each for each in causes() if each.name in pointed)
     ruled_out = tuple(each for each in causes() if each.name in out)
     open_steps = _open_steps(made, left, pointed, signs)
-    open_steps = tuple(
-        sorted(open_steps, key=lambda step: order.index(step.name) if step.name in order else len(order))
-    )
-    text = _text(ruled_out, pointed_to, left, failed, open_steps, "" if order else "cheapest ", before)
-    return Suggestion(ruled_out, pointed_to, left, tuple(failed), open_steps, text)
+    places = {name: place for place, name in enumerate(order)}
+    skipped = [step for step in steps() if step.name in made and step in open_steps]
+    open_steps = tuple(sorted(open_steps, key=lambda step: (step in skipped, places.get(step.name, len(order)))))
+    if before and before.title in {step.title for step in steps()}:
+        before = None  # one name for two checks, which nobody could tell apart
+    text = _text(ruled_out, pointed_to, left, failed, _asked(open_steps, skipped, bool(order), before))
+    return Suggestion(ruled_out, pointed_to, left, tuple(failed), open_steps, text, before)
 
 
 def _fits(cause: Cause, signs: set[str]) -> bool:
@@ -181,9 +188,7 @@ def _text(
     pointed_to: tuple[Cause, ...],
     left: tuple[Cause, ...],
     failed: list[Step],
-    open_steps: tuple[Step, ...],
-    how: str,
-    before: str,
+    asked: str,
 ) -> str:
     parts = []
     if failed:
@@ -193,14 +198,20 @@ def _text(
     if ruled_out:
         parts.append(f"Ruled out: {_places(ruled_out)}.")
     parts.append(f"Left: {_places(left)}." if left else "Nothing else is left on the list.")
-    if open_steps:
-        step = open_steps[0]
-        parts.append(f"Next {how}check: {step.title.lower()}, about {step.minutes} min.")
-    else:
-        parts.append("Each check of the list is made; what is left takes a look inside, or a workshop.")
+    return f"{LEAD} " + " ".join([*parts, asked])
+
+
+def _asked(open_steps: tuple[Step, ...], skipped: list[Step], ordered: bool, before: Step | None) -> str:
+    """What to do now, in the order of doing it."""
+    first = ""
     if before:
-        parts.append(f"Look first, outside this list: {before[:1].lower()}{before[1:]}.")
-    return "Suggestion only; the machine's manual comes first. " + " ".join(parts)
+        title = f"{before.title[:1].lower()}{before.title[1:]}"
+        first = f"Look first, outside this list: {title}, about {before.minutes} min. "
+    if not open_steps:
+        return f"{first}Each check of the list is made; what is left takes a look inside, or a workshop."
+    step = open_steps[0]
+    again = ", skipped so far" if step in skipped else ""
+    return f"{first}Next {'' if ordered else 'cheapest '}check: {step.title.lower()}, about {step.minutes} min{again}."
 
 
 def _places(found: tuple[Cause, ...]) -> str:

@@ -17,6 +17,7 @@ from typing import Any
 from enginelog.limits import bench
 from enginelog.limits.trade import cautions, reading
 from enginelog.limits.trade.machines import KINDS
+from enginelog.model import BenchCheck, UsageError
 
 OWN_KINDS = ("cause", "check", "question", "rule")
 
@@ -182,6 +183,33 @@ def _load(named: tuple[tuple[str, str], ...]) -> Knowledge:
     for table in found:
         _hold(table, known)
     return known
+
+
+def check_named(name: str) -> str:
+    """The name under which a check is kept: a bench check, or any other the rules ask for, by name or by title.
+
+    Hyphens, spaces and capitals do not matter. UsageError, with the names of the bench checks, else.
+    """
+    wanted = _plain(name)
+    if wanted in {step.name for step in bench.steps()}:
+        return wanted
+    for check in load().checks.values():
+        if wanted in (check.name, _plain(check.title)):
+            return check.name
+    known = ", ".join(step.name.replace("_", "-") for step in bench.steps())
+    raise UsageError(
+        f"check '{name}' is not known; one of these expected: {known}, or the title of another that is asked for"
+    )
+
+
+def results_of(checks: Iterable[BenchCheck]) -> dict[str, str]:
+    """The newest result of each check made, from entries in order of time; checks nobody knows are left out."""
+    known = {step.name for step in bench.steps()} | set(load().checks)
+    return {check.step: check.result for check in checks if check.step in known}
+
+
+def _plain(name: str) -> str:
+    return "_".join(name.lower().replace("-", " ").replace("_", " ").split())
 
 
 def _sign(table: reading.Table) -> Sign:
