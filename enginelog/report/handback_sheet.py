@@ -16,7 +16,7 @@ from enginelog.report.cautions import Caution, cautions
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, faults_of, told_first
 from enginelog.report.facts import facts, limit_of
 from enginelog.report.handback_pictures import Drawing, drawings
-from enginelog.report.owner_words import for_owner
+from enginelog.report.owner_words import for_owner, is_danger
 from enginelog.report.suggesting import suggestion
 
 AUDIENCES = ("owner", "bench")
@@ -234,14 +234,18 @@ def _limits(run: Run) -> tuple[LimitRow, ...]:
 
 
 def _watch(written: str, after: Run | None, full: bool) -> tuple[str, ...]:
-    """What the mechanic wrote, then what the recording after the work still shows; plainly where not for the bench."""
-    lines = list(words.lines_of(written))
+    """What the mechanic wrote, then what the recording after the work still shows; plainly where not for the bench.
+
+    What can hurt stands before both.
+    """
+    first: list[str] = []
+    last: list[str] = []
     if after is not None and after.quality.usable and after.timeline.engine_heard:
         for finding in words.ranked(after.measures.findings):
             if finding.verdict in ("fault", "watch"):
                 own = f"{words.title(finding.code)}: {words.sentence(finding.text)}"
-                lines.append(own if full else for_owner(after, finding))
-    return tuple(lines)
+                (first if is_danger(after, finding) else last).append(own if full else for_owner(after, finding))
+    return (*first, *words.lines_of(written), *last)
 
 
 # ---------------------------------------------------------------- what was written down

@@ -10,8 +10,29 @@ from enginelog.report import words
 
 def for_owner(run: Run, finding: Finding) -> str:
     """One finding in plain words; the finding's own text where it is plain already (speed, starting, blade)."""
+    if _over_rated(run, finding):
+        return _too_fast(run, finding)
     say = _PLAIN.get(finding.code)
     return say(run) if say else f"{words.title(finding.code)}: {words.sentence(finding.text)}"
+
+
+def is_danger(run: Run, finding: Finding) -> bool:
+    """Whether it can hurt whoever uses the machine: too fast for the engine or for its blade."""
+    return _over_rated(run, finding) or (finding.code == "blade_speed" and finding.verdict in ("fault", "watch"))
+
+
+def _over_rated(run: Run, finding: Finding) -> bool:
+    """Whether the finding says that the engine turned faster than it may (and not that it idles off its idle speed)."""
+    rated = run.engine.rated_rpm
+    amiss = finding.code == "speed" and finding.verdict in ("fault", "watch")
+    return bool(amiss and rated and finding.value and finding.limit and finding.value > finding.limit >= rated)
+
+
+def _too_fast(run: Run, finding: Finding) -> str:
+    return (
+        f"Do not use it until its top speed has been set by the manual: it turned at up to {finding.value:z.0f} rpm,"
+        f" and is rated for {run.engine.rated_rpm:z.0f}."
+    )
 
 
 def _misfires(run: Run) -> str:

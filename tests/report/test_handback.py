@@ -255,6 +255,27 @@ def test_the_owner_reads_no_bench_terms_and_the_bench_reads_all(hunting):
     assert "Please watch: Some firings fail: about 9 of 100 while it was recorded. It runs rough for" in message
 
 
+def test_what_can_hurt_stands_first_in_the_owners_words():
+    """Too fast for its rated speed: before what the mechanic wrote, and never cut off the message."""
+    run = make_runs.hunting_pump()
+    fast = Finding("speed", "watch", "Ran at 2948 rpm, told rated 2900 rpm. Too fast.", 3055.0, "rpm", 2987.0, "x")
+    idle = Finding("speed", "watch", "Idles at 1900 rpm.", 1900.0, "rpm", 1700.0, "x")
+    for finding, first in ((fast, True), (idle, False)):
+        engine = replace(run.engine, rated_rpm=2900.0)
+        measures = replace(run.measures, findings=(*run.measures.findings, finding))
+        after = stored(3, "after", replace(run, engine=engine, measures=measures), "e")
+        job = JobRecord(replace(JOB, handback=replace(JOB.handback, watch="long " * 80)), MACHINE, runs=(after,))
+        assert sheet(job).watch[0].startswith("Do not use it until its top speed has been set") == first
+        assert ("Please watch: Do not use it until" in report.hand_back_text(job)) == first
+    assert "it turned at up to 3055 rpm, and is rated for 2900" in " ".join(sheet(fast_job(run, fast)).watch)
+
+
+def fast_job(run, finding):
+    measures = replace(run.measures, findings=(finding,))
+    after = stored(3, "after", replace(run, engine=replace(run.engine, rated_rpm=2900.0), measures=measures), "e")
+    return JobRecord(JOB, MACHINE, runs=(after,))
+
+
 def missing():
     """A run after the work that loses firings, roughly at first."""
     run = make_runs.hunting_pump()
