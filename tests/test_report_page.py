@@ -5,9 +5,12 @@ import shutil
 import subprocess
 from dataclasses import replace
 from html.parser import HTMLParser
+from pathlib import Path
 
 import make_runs
+import numpy as np
 import pytest
+from PIL import Image
 
 from enginelog import report
 from enginelog.model import Finding
@@ -250,16 +253,47 @@ def test_contrast_meets_aa(scheme):
         assert contrast(p[mark], p["sheet"]) >= 3.0
 
 
-def test_on_paper_the_first_finding_begins_under_the_answer(tmp_path):
-    """A finding with its picture is taller than what the first sheet has left: it breaks."""
+def printed(html: str, folder: Path) -> Path:
+    """The page as PDF, by a real browser; the test is skipped where there is none."""
     names = ("chromium", "chromium-browser", "google-chrome", "chrome")
     browser = next((found for name in names if (found := shutil.which(name))), None)
-    pypdf = pytest.importorskip("pypdf", reason="pypdf, which reads the PDF back, is not installed")
     if browser is None:
         pytest.skip("no chromium or chrome at hand to print the page")
-    page, paper = tmp_path / "page.html", tmp_path / "page.pdf"
-    page.write_text(report.to_html(make_runs.hunting_pump()), encoding="utf-8")
-    command = [browser, "--headless", "--no-sandbox", "--disable-gpu", f"--print-to-pdf={paper}", page.as_uri()]
-    subprocess.run(command, capture_output=True, timeout=120, check=True)
+    page, paper = folder / "page.html", folder / "page.pdf"
+    page.write_text(html, encoding="utf-8")
+    command = [browser, "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer"]
+    subprocess.run([*command, f"--print-to-pdf={paper}", page.as_uri()], capture_output=True, timeout=120, check=True)
+    return paper
+
+
+def test_on_paper_the_first_finding_begins_under_the_answer(tmp_path):
+    """A finding with its picture is taller than what the first sheet has left: it breaks."""
+    pypdf = pytest.importorskip("pypdf", reason="pypdf, which reads the PDF back, is not installed")
+    paper = printed(report.to_html(make_runs.hunting_pump()), tmp_path)
     first = pypdf.PdfReader(paper).pages[0].extract_text()
     assert "What was found" in first and "Measured" in first
+
+
+MARGIN_TOP_MM, MARGIN_FOOT_MM = 14, 16  # as in page.css
+
+
+@pytest.mark.parametrize("size", ["A4", "Letter"])
+@pytest.mark.parametrize("name", ["healthy_generator", "weak_twin"])
+def test_no_sheet_but_the_last_is_more_than_a_third_empty(tmp_path, name, size):
+    """Seen as another program paints it: what is white below the last mark of a sheet. A third is our own wish."""
+    if shutil.which("pdftoppm") is None:
+        pytest.skip("pdftoppm is not here to paint the print: apt install poppler-utils")
+    html = report.to_html(getattr(make_runs, name)())
+    paper = printed(html.replace("</head>", f"<style>@page {{ size: {size} }}</style></head>"), tmp_path)
+    subprocess.run(["pdftoppm", "-r", "40", "-gray", "-png", paper, tmp_path / "sheet"], timeout=60, check=True)
+    sheets = sorted(tmp_path.glob("sheet-*.png"))
+    assert 4 <= len(sheets) <= 9
+    for sheet in sheets[:-1]:
+        marks = np.flatnonzero((np.asarray(Image.open(sheet).convert("L")) < 200).any(axis=1))
+        assert _empty_share(marks.max(), Image.open(sheet).height) <= 1 / 3, sheet.name
+
+
+def _empty_share(last: int, rows: int, dots_per_mm: float = 40 / 25.4) -> float:
+    """What is left white below row `last` of a sheet of so many, as a share of what can be printed on."""
+    top, foot = MARGIN_TOP_MM * dots_per_mm, rows - MARGIN_FOOT_MM * dots_per_mm
+    return (foot - last) / (foot - top)
