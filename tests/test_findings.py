@@ -11,7 +11,7 @@ import sim_tracks as sim
 
 from enginelog.findings import CODES, doubt, hunting, judge, patterns, run_verdicts, settling
 from enginelog.findings.hunting import strongest_swing
-from enginelog.findings.series import Series
+from enginelog.findings.series import Series, half_window
 from enginelog.limits import STATUSES, load
 from enginelog.model import Finding, Problem, Quality, Span, Speed, Timeline, Track
 
@@ -614,3 +614,11 @@ def test_weak_turns_without_a_lost_firing_are_no_pattern():
     firings = case.firings
     turns = patterns.Alternation(0.1, np.arange(len(firings.t_s)) % 2 == 1, lost=True)
     assert patterns.name_pattern(case.engine, firings, np.zeros(len(firings.t_s)), turns, LIMITS) == "none"
+
+
+def test_a_window_does_not_hang_on_the_last_bits_of_the_times():
+    """Frames 0.025 s apart whose times begin elsewhere: 3 s are 60 frames on either side, though 59.999... come out."""
+    steps = [float(np.median(np.diff(start + np.arange(4000) * 0.025))) for start in (0.0, 12.3)]
+    assert int(1.5 / steps[0]) != int(1.5 / steps[1])  # cut down, one frame less
+    assert [half_window(3.0, step, 2) for step in steps] == [60, 60]
+    assert half_window(0.01, 0.05, 2) == 2

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from enginelog.findings.series import Series, run_spans, running_median, settled_series
+from enginelog.findings.series import Series, half_window, run_spans, running_median, settled_series
 from enginelog.limits import LimitSet
 from enginelog.model import HeldSpeed, Speed, Timeline, Track
 
@@ -56,7 +56,7 @@ def _frames(track: Track, timeline: Timeline, limits: LimitSet) -> _Frames:
 
 
 def _of_run(series: Series, track: Track, limits: LimitSet) -> _Frames:
-    half = max(int(round(0.5 * SMOOTHED_S / series.step_s)), 1)
+    half = half_window(SMOOTHED_S, series.step_s, 1)
     rpm = np.where(series.known, running_median(series.rpm, half), np.nan)
     known = np.isfinite(rpm)
     confidence = np.interp(series.t_s, track.t_s, np.nan_to_num(track.confidence))
@@ -65,7 +65,7 @@ def _of_run(series: Series, track: Track, limits: LimitSet) -> _Frames:
 
 def _stays(rpm: np.ndarray, step_s: float, limits: LimitSet) -> np.ndarray:
     """True where the speed about a moment is known for half of the window and stays within the band."""
-    half = max(int(round(0.5 * limits.value("held_window_s") / step_s)), 1)
+    half = half_window(limits.value("held_window_s"), step_s, 1)
     if not len(rpm):
         return np.zeros(0, bool)
     windows = np.lib.stride_tricks.sliding_window_view(np.pad(rpm, half, constant_values=np.nan), 2 * half + 1)

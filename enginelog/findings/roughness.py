@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from enginelog.findings.series import Series, running_median
+from enginelog.findings.series import Series, half_window, running_median
 from enginelog.limits import LimitSet
 from enginelog.model import Firings
 
@@ -57,7 +57,7 @@ def _windowed_unevenness(firings: Firings, place: np.ndarray, count: int, limits
 
 def _windowed_variance(series: Series, start: float, width: float, count: int, limits: LimitSet) -> np.ndarray:
     """Mean square of the speed about its slow course (running median and mean over `settling_slow_s`)."""
-    half = max(int(0.5 * limits.value("settling_slow_s") / series.step_s), 2)
+    half = half_window(limits.value("settling_slow_s"), series.step_s, 2)
     quick = series.rpm - running_median(series.rpm, half)
     place = np.floor((series.t_s - start) / width).astype(int)
     known = np.isfinite(quick) & (place >= 0) & (place < count)

@@ -72,9 +72,15 @@ def clean_series(track: Track, span: Span, limits: LimitSet) -> Series:
     return Series(t_s, rpm, step_s, limits.value("track_window_s"))
 
 
+def half_window(window_s: float, step_s: float, least: int) -> int:
+    """Frames on either side of the middle one of a window, the nearest number: cut down, it would hang on the last bits
+    of the frames' times."""
+    return max(round(0.5 * window_s / step_s), least)
+
+
 def _without_octave_slips(rpm: np.ndarray, confidence: np.ndarray, step_s: float, limits: LimitSet) -> np.ndarray:
     """Blank doubtful frames at 2, 3, 1/2 or 1/3 of the speed that holds around them for seconds."""
-    half = max(int(round(0.5 * limits.value("slip_window_s") / step_s)), 2)
+    half = half_window(limits.value("slip_window_s"), step_s, 2)
     ratio = np.abs(np.log2(rpm / running_median(rpm, half)))
     slip = np.minimum(np.abs(ratio - 1), np.abs(ratio - np.log2(3))) < limits.value("slip_octaves")
     return np.where(slip & (confidence < limits.value("slip_confidence")), np.nan, rpm)
@@ -82,7 +88,7 @@ def _without_octave_slips(rpm: np.ndarray, confidence: np.ndarray, step_s: float
 
 def _without_jumps(rpm: np.ndarray, step_s: float, limits: LimitSet) -> np.ndarray:
     """Blank frames that stand far from the median of their surroundings (octave slips, single wild frames)."""
-    half = max(int(round(0.5 * limits.value("outlier_window_s") / step_s)), 2)
+    half = half_window(limits.value("outlier_window_s"), step_s, 2)
     middle = running_median(rpm, half)
     off = np.abs(rpm / middle - 1)
     spread = 1.4826 * running_median(off, 4 * half)
