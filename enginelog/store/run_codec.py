@@ -3,7 +3,9 @@
 Layout: 4 bytes MAGIC, then one zlib stream of: 4 bytes length (big-endian) of the head, the head (JSON: codec version,
 the run's fields, and a list of arrays with kind and shape), then the arrays' bytes in order, little-endian. The bytes
 of an array are kept by place (all first bytes, all second bytes, ...), which makes slowly changing numbers compress
-better. No part of it can run code; sizes are bounded on reading.
+better. After the stream 4 bytes, the CRC-32 of all before them (big-endian): the stream's own sum misses some single
+bits of the packing. Records from before it was added end with the stream. No part of it can run code; sizes are bounded
+on reading.
 """
 
 from __future__ import annotations
@@ -35,7 +37,8 @@ def to_bytes(run: Run) -> bytes:
     described = [[array.dtype.str, list(array.shape)] for array in arrays]
     head = json.dumps({"codec": VERSION, "run": content, "arrays": described}, allow_nan=False).encode("ascii")
     body = b"".join(_shuffled(array) for array in arrays)
-    return MAGIC + zlib.compress(len(head).to_bytes(4, "big") + head + body, 6)
+    packed = MAGIC + zlib.compress(len(head).to_bytes(4, "big") + head + body, 6)
+    return packed + zlib.crc32(packed).to_bytes(4, "big")
 
 
 def from_bytes(data: bytes) -> Run:
@@ -57,6 +60,9 @@ def _read(data: bytes) -> Run:
     raw = unpack.decompress(data[4:], LARGEST)
     if not unpack.eof:
         raise ValueError("it is cut short, or unpacks to more than 1 GB")
+    after = unpack.unused_data
+    if after and zlib.crc32(data[: -len(after)]) != int.from_bytes(after, "big"):
+        raise ValueError("its sum is another")
     length = int.from_bytes(raw[:4], "big")
     head = json.loads(raw[4 : 4 + length])
     if head["codec"] != VERSION:

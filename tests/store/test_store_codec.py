@@ -83,9 +83,14 @@ def test_broken_bytes_are_said_to_be_broken():
         broken[chance.randrange(len(data))] ^= 1 << chance.randrange(8)
         with pytest.raises(StoreUnreadableError, match="damaged"):
             run_codec.from_bytes(bytes(broken))
-    for length in (0, 3, 4, 5, 50, len(data) - 1):
+    for length in (0, 3, 4, 5, 50, len(data) - 5, len(data) - 1):
         with pytest.raises(StoreUnreadableError, match="damaged"):
             run_codec.from_bytes(data[:length])
+
+
+def test_a_record_from_before_its_sum_was_kept_is_read():
+    data = run_codec.to_bytes(make_runs.hunting_pump())
+    assert run_codec.to_bytes(run_codec.from_bytes(data[:-4])) == data
 
 
 def packed(head, body=b""):
