@@ -7,8 +7,7 @@ import pytest
 from test_firing import LIMITS, run
 
 from enginelog import firing, limits, speed
-from enginelog.firing.turning import READ_OVER_S
-from enginelog.model import Engine, Firings, Span, Track
+from enginelog.model import READ_OVER_S, Engine, Firings, Span, Track
 
 SPEED = limits.load("speed")
 TWO_STROKE = Engine(strokes=2)

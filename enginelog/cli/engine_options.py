@@ -138,6 +138,6 @@ def hints(engine: model.Engine) -> list[str]:
             "--firing-angles (0,360 or 0,270 or 0,180) where you know it"
         )
     elif "firing_angles_deg" in engine.assumed and engine.cylinders > 1:
-        angles = ",".join(f"{as_told(angle)}" for angle in engine.firing_angles_deg)
+        angles = ",".join(map(as_told, engine.firing_angles_deg))
         lines.append(f"even firing assumed ({angles}); where it fires unevenly, give --firing-angles")
     return lines

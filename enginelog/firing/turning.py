@@ -9,12 +9,11 @@ from __future__ import annotations
 import numpy as np
 
 from enginelog.firing import local
+from enginelog.firing.locating import LOST
 from enginelog.limits import LimitSet
-from enginelog.model import Firings
+from enginelog.model import READ_OVER_S, Firings
 
-READ_OVER_S = 0.25  # over which a speed is read: the run's speed is read so
 FEWEST = 8  # firings from which turns are read
-LOST = 0.5  # probability of a miss
 
 
 def turning_rpm(t_s: np.ndarray, firings: Firings, limits: LimitSet) -> np.ndarray:

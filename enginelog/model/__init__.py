@@ -24,6 +24,7 @@ from enginelog.model.job import (
     WorkEntry,
 )
 from enginelog.model.run import (
+    READ_OVER_S,
     RHYTHM,
     SCHEMA,
     Clip,
@@ -83,6 +84,7 @@ __all__ = [
     "Pop",
     "Problem",
     "Quality",
+    "READ_OVER_S",
     "RHYTHM",
     "Run",
     "RunFigures",

@@ -120,6 +120,9 @@ class Quality:
     trust: float = 1.0
 
 
+READ_OVER_S = 0.25  # over which the speed of a run is read, so that single firings do not count
+
+
 @dataclass(frozen=True)
 class Track:
     """Crankshaft speed over time. Arrays of equal length, one entry a frame (at least ten frames a second).
@@ -130,8 +133,8 @@ class Track:
     rpm_std: standard deviation of the measurement of `rpm` (NaN where unknown).
     rhythm: shape (n, len(RHYTHM)), how the firing rhythm showed itself along the tracked path, for judging what was
         heard; None where not kept. Filled in every frame, also where `rpm` is NaN.
-    turning_rpm: the speed over a quarter of a second as the located firings tell it, NaN where they do not; None where
-        none were looked for.
+    turning_rpm: the speed over READ_OVER_S about each frame as the located firings tell it, NaN where they do not; None
+        where none were looked for.
     """
 
     t_s: np.ndarray

@@ -74,7 +74,7 @@ def _check_angles(angles: tuple[float, ...] | None, strokes: int, cylinders: int
     if angles is None:
         return
     cycle_deg = 180 * strokes
-    given = f"{named['firing_angles']} {','.join(f'{as_told(angle)}' for angle in angles)}"
+    given = f"{named['firing_angles']} {','.join(map(as_told, angles))}"
     if len(angles) != cylinders:
         raise UsageError(
             f"{given}: {len(angles)} given, one for each of {cylinders} cylinders expected; put these right or "

@@ -291,7 +291,7 @@ def _work(entry: WorkEntry, currency: str) -> WorkRow:
     return WorkRow(
         KINDS.get(entry.kind, entry.kind),
         entry.text,
-        "" if entry.quantity == 1 else f"{as_told(entry.quantity)}",
+        "" if entry.quantity == 1 else as_told(entry.quantity),
         money(entry.cost_cents, currency) if entry.cost_cents else "",
         duration(entry.minutes) if entry.minutes else "",
     )

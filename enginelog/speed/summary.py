@@ -19,12 +19,11 @@ import numpy as np
 
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
-from enginelog.model import RHYTHM, Engine, Span, Speed, Track
+from enginelog.model import READ_OVER_S, RHYTHM, Engine, Span, Speed, Track
 from enginelog.speed.kinds import faster_reading
 from enginelog.speed.run_confidence import figures, run_confidence
 from enginelog.speed.tracks import may_be_faster
 
-READ_OVER = 5  # frames over which a speed is read: a quarter of a second, so that single firings do not count
 UNKNOWN = Speed(None, None, None, None, 0.0)
 SMOOTHED = 7  # frames whose mean tells the speed from the noise of a frame
 
@@ -180,7 +179,8 @@ def _path(track: Track) -> np.ndarray:
 def _read(track: Track, counted: np.ndarray, rpm: np.ndarray, limits: LimitSet) -> np.ndarray:
     """Speeds read over a quarter of a second, (n,): by the turns between firings where those are clear, which the track
     may smooth out; else by the mean of the track's `rpm` (n,) in the `counted` frames."""
-    read = moving_mean(rpm, min(READ_OVER, len(rpm)))
+    frames = round(READ_OVER_S / limits.value("frame_hop_s"))
+    read = moving_mean(rpm, min(frames, len(rpm)))
     if track.turning_rpm is None:
         return read
     turning = track.turning_rpm[counted].astype(float)

@@ -64,7 +64,7 @@ def _machine(each: Machine) -> dict[str, Any]:
     limit = each.cost_limit_cents
     return plain | {
         "machine": each.id,
-        "firing_angles_deg": " ".join(f"{as_told(angle)}" for angle in each.firing_angles_deg),
+        "firing_angles_deg": " ".join(map(as_told, each.firing_angles_deg)),
         "cost_limit": None if limit is None else limit / 100,
     }
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Any, TypeVar
 
@@ -115,6 +115,11 @@ def _fine_shape(parts: list[Filed]) -> tuple[int, ...]:
 
 def part_of(columns: Columns, rows: slice) -> Columns:
     """Some rows of levels, or of a track that kept its rhythm."""
+    return with_each(columns, lambda column: column[rows])
+
+
+def with_each(columns: Columns, change: Callable[[np.ndarray], np.ndarray]) -> Columns:
+    """The same with each column changed; one that is not there stays so."""
     whole = (getattr(columns, each.name) for each in fields(columns))
-    some: list[Any] = [None if column is None else column[rows] for column in whole]
-    return type(columns)(*some)
+    changed: list[Any] = [None if column is None else change(column) for column in whole]
+    return type(columns)(*changed)

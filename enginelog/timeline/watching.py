@@ -19,7 +19,7 @@ from enginelog.model import Engine, Track
 from enginelog.timeline.activity import Activity
 from enginelog.timeline.nets import shipped
 from enginelog.timeline.states import PULL, RUNDOWN, Views, course, judged
-from enginelog.timeline.traces import THINNED, Filed, Traces, filed, part_of, thinned, together
+from enginelog.timeline.traces import THINNED, Filed, Traces, filed, part_of, thinned, together, with_each
 
 PIECE = 6000  # frames looked at together (five minutes), with MARGIN more on both sides
 MARGIN = 400
@@ -116,7 +116,8 @@ class Watch:
         rows = int(np.searchsorted(activity.t_s, first_s))
         rows = max(min(rows, self._kept - self._rows - HOLD) // THINNED * THINNED, 0)
         kept = part_of(activity, slice(rows, None)), part_of(track, slice(frames, None))
-        self._waiting = [(_copied(kept[0]), _copied(kept[1]))]
+        # copied: what is kept must not hold on to the longer arrays it was cut from
+        self._waiting = [(with_each(kept[0], np.copy), with_each(kept[1], np.copy))]
         self._frames, self._rows = self._frames + frames, self._rows + rows
 
     def _thin(self, until: int) -> None:
@@ -135,12 +136,6 @@ def _span(mask: np.ndarray) -> slice:
     """The entries of a mask in order of time from its first true one to its last."""
     true = np.flatnonzero(mask)
     return slice(int(true[0]), int(true[-1]) + 1) if len(true) else slice(0, 0)
-
-
-def _copied(part):
-    """A part whose arrays hold on to nothing larger."""
-    columns = (getattr(part, each.name) for each in fields(part))
-    return type(part)(*(None if column is None else column.copy() for column in columns))
 
 
 def _concatenated(parts: Sequence):

@@ -261,19 +261,17 @@ def test_what_can_hurt_stands_first_in_the_owners_words():
     fast = Finding("speed", "watch", "Ran at 2948 rpm, told rated 2900 rpm. Too fast.", 3055.0, "rpm", 2987.0, "x")
     idle = Finding("speed", "watch", "Idles at 1900 rpm.", 1900.0, "rpm", 1700.0, "x")
     for finding, first in ((fast, True), (idle, False)):
-        engine = replace(run.engine, rated_rpm=2900.0)
-        measures = replace(run.measures, findings=(*run.measures.findings, finding))
-        after = stored(3, "after", replace(run, engine=engine, measures=measures), "e")
-        job = JobRecord(replace(JOB, handback=replace(JOB.handback, watch="long " * 80)), MACHINE, runs=(after,))
+        job = rated_job(run, (*run.measures.findings, finding), watch="long " * 80)
         assert sheet(job).watch[0].startswith("Do not use it until its top speed has been set") == first
         assert ("Please watch: Do not use it until" in report.hand_back_text(job)) == first
-    assert "it turned at up to 3055 rpm, and is rated for 2900" in " ".join(sheet(fast_job(run, fast)).watch)
+    assert "it turned at up to 3055 rpm, and is rated for 2900" in " ".join(sheet(rated_job(run, (fast,))).watch)
 
 
-def fast_job(run, finding):
-    measures = replace(run.measures, findings=(finding,))
-    after = stored(3, "after", replace(run, engine=replace(run.engine, rated_rpm=2900.0), measures=measures), "e")
-    return JobRecord(JOB, MACHINE, runs=(after,))
+def rated_job(run, findings, watch=JOB.handback.watch):
+    """A job whose run after the work, told 2900 rpm, has these findings; watch: what the mechanic wrote."""
+    engine, measures = replace(run.engine, rated_rpm=2900.0), replace(run.measures, findings=findings)
+    after = stored(3, "after", replace(run, engine=engine, measures=measures), "e")
+    return JobRecord(replace(JOB, handback=replace(JOB.handback, watch=watch)), MACHINE, runs=(after,))
 
 
 def missing():

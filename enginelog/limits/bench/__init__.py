@@ -17,7 +17,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-from enginelog.model import CHECK_RESULTS, BenchCheck, UsageError
+from enginelog.model import CHECK_RESULTS, UsageError
 
 # Codes of findings and what they mean in the table; others stand for themselves.
 SHOWN_BY = {
@@ -105,7 +105,7 @@ def causes() -> tuple[Cause, ...]:
 
 def step_named(name: str) -> Step:
     """The check of this name; hyphens, spaces and capitals do not matter. UsageError, with the names, else."""
-    wanted = "_".join(name.lower().replace("-", " ").replace("_", " ").split())
+    wanted = plain_name(name)
     for step in steps():
         if step.name == wanted:
             return step
@@ -113,10 +113,9 @@ def step_named(name: str) -> Step:
     raise UsageError(f"check '{name}' is not known; one of these expected: {known}")
 
 
-def results_of(checks: Iterable[BenchCheck]) -> dict[str, str]:
-    """The newest result of each check made, from entries in order of time; checks this table lacks are left out."""
-    known = {step.name for step in steps()}
-    return {check.step: check.result for check in checks if check.step in known}
+def plain_name(name: str) -> str:
+    """A name as somebody typed it in the form in which names of checks are kept."""
+    return "_".join(name.lower().replace("-", " ").replace("_", " ").split())
 
 
 def suggest(

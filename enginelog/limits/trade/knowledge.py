@@ -190,11 +190,11 @@ def check_named(name: str) -> str:
 
     Hyphens, spaces and capitals do not matter. UsageError, with the names of the bench checks, else.
     """
-    wanted = _plain(name)
+    wanted = bench.plain_name(name)
     if wanted in {step.name for step in bench.steps()}:
         return wanted
     for check in load().checks.values():
-        if wanted in (check.name, _plain(check.title)):
+        if wanted in (check.name, bench.plain_name(check.title)):
             return check.name
     known = ", ".join(step.name.replace("_", "-") for step in bench.steps())
     raise UsageError(
@@ -206,10 +206,6 @@ def results_of(checks: Iterable[BenchCheck]) -> dict[str, str]:
     """The newest result of each check made, from entries in order of time; checks nobody knows are left out."""
     known = {step.name for step in bench.steps()} | set(load().checks)
     return {check.step: check.result for check in checks if check.step in known}
-
-
-def _plain(name: str) -> str:
-    return "_".join(name.lower().replace("-", " ").replace("_", " ").split())
 
 
 def _sign(table: reading.Table) -> Sign:
