@@ -157,13 +157,20 @@ READY = "return !document.getElementById('send').disabled"
 LEFT = "window.addEventListener('beforeunload', (event) => event.stopImmediatePropagation(), true)"
 
 
+# A recording is going, of so long. (Before it begins, the clock shows how long the one before was.)
+RECORDING = """
+const [stop, clock] = ['stop', 'clock'].map((name) => document.getElementById(name));
+return !stop.hidden && clock.textContent >= arguments[0];
+"""
+
+
 def record(chromium, where: str, clock: str = "0:02") -> None:
     """Begin to record in the page, and wait until its clock shows so much."""
     chromium.open(f"{where}/clip")
     chromium.run(LEFT)
     chromium.run(STREAM)
     chromium.click("#start")
-    chromium.until("return document.getElementById('clock').textContent >= arguments[0]", clock)
+    chromium.until(RECORDING, clock)
 
 
 # Keeps the stream of the microphone at hand.
@@ -197,7 +204,7 @@ def test_a_second_recording_does_not_replace_the_first(phone):
     first = chromium.run("return document.getElementById('taken-name').textContent.split(',')[0]")
     time.sleep(1)  # recordings are named by the second
     chromium.click("#start")
-    chromium.until("return document.getElementById('clock').textContent >= '0:01'")
+    chromium.until(RECORDING, "0:01")
     chromium.click("#stop")
     chromium.until("return document.getElementById('held').textContent.includes(arguments[0])", first)
     chromium.until(STATUS, "Kept in this browser")  # shown a moment before it is written
