@@ -92,6 +92,14 @@ def test_nothing_but_ceiling_is_unusable():
     assert "destroyed" in {problem.code for problem in quality.problems}
 
 
+def test_what_makes_a_recording_useless_is_said_once():
+    assert codes(np.sign(beats())) & {"destroyed", "clipped", "clipped_heavy"} == {"destroyed"}
+    torn = beats(20.0)
+    torn[(np.arange(len(torn)) // (RATE // 5)) % 2 == 0] = 0.0
+    assert codes(torn) & {"destroyed", "gaps"} == {"destroyed"}
+    assert codes(np.zeros(12 * RATE)) & {"silent", "gated", "level_low"} == {"silent"}
+
+
 def test_evenly_strong_firings_are_no_ceiling():
     for seed in range(3):
         assert "clipped" not in codes(beats(seed=seed, noise_db=-14.0, spread=0.03))

@@ -26,23 +26,35 @@ def fatal(whole: Measured, limits: LimitSet) -> tuple[Problem, ...]:
 
 
 def problems(whole: Measured, limits: LimitSet) -> tuple[Problem, ...]:
-    """What is wrong with the recording though it can be used."""
+    """What is wrong with the recording though it can be used; what makes it useless is said by `fatal` alone."""
     return (*_of_length(whole, limits), *_of_level(whole, limits), *_of_phone(whole, limits), *_of_place(whole, limits))
 
 
 def _fatal(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
-    if whole.peak < limits.value("silent_peak"):
+    if _silent(whole, limits):
         yield Problem("silent", "the recording is silent", "check that nothing covers the microphone; record again")
         return
     if whole.sounding_s < limits.value("shortest_s"):
         text = f"only {whole.sounding_s:z.1f} s of sound: too short to read anything from"
         yield Problem("too_short", text, "record at least 10 s, better 30 s, of the running engine")
-    if whole.clipped_share > limits.value("clipped_destroyed_share"):
+    if _cut_off(whole, limits):
         text = f"overloaded beyond use: {100 * whole.clipped_share:z.0f} % of the sound is cut off"
         yield Problem("destroyed", text, _FARTHER)
-    elif whole.gap_s > limits.value("gaps_destroyed_share") * whole.seconds:
+    elif _full_of_holes(whole, limits):
         text = f"{whole.gaps} holes in the sound, {whole.gap_s:z.1f} s in all: too many to read anything from"
         yield Problem("destroyed", text, _PLAIN_APP)
+
+
+def _cut_off(whole: Measured, limits: LimitSet) -> bool:
+    return whole.clipped_share > limits.value("clipped_destroyed_share")
+
+
+def _full_of_holes(whole: Measured, limits: LimitSet) -> bool:
+    return whole.gap_s > limits.value("gaps_destroyed_share") * whole.seconds
+
+
+def _silent(whole: Measured, limits: LimitSet) -> bool:
+    return whole.peak < limits.value("silent_peak")
 
 
 def _of_length(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
@@ -57,22 +69,23 @@ def _of_length(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
 
 
 def _of_level(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
-    share = whole.clipped_share
+    share = 0.0 if _cut_off(whole, limits) else whole.clipped_share
     if share > limits.value("clipped_heavy_share"):
         text = f"heavily overloaded: {100 * share:z.0f} % of the sound is cut off"
         yield Problem("clipped_heavy", text, _FARTHER)
     elif share > limits.value("clipped_share"):
         text = f"overloaded: the loudest {100 * share:z.2f} % of the sound is cut off"
         yield Problem("clipped", text, _FARTHER)
-    if limits.value("silent_peak") <= whole.peak and whole.loud_db < limits.value("low_level_db"):
+    if not _silent(whole, limits) and whole.loud_db < limits.value("low_level_db"):
         yield Problem("level_low", "the recording is very quiet", _NEARER)
 
 
 def _of_phone(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
-    if whole.gaps:
+    if whole.gaps and (_cut_off(whole, limits) or not _full_of_holes(whole, limits)):
         text = f"{whole.gaps} short hole{'s' if whole.gaps > 1 else ''} in the sound ({whole.gap_s:z.2f} s in all)"
         yield Problem("gaps", text, "close other apps on the phone; " + _PLAIN_APP)
-    if whole.black_share - whole.gap_s / max(whole.seconds, 1e-9) > limits.value("black_share"):
+    silent = _silent(whole, limits)
+    if not silent and whole.black_share - whole.gap_s / max(whole.seconds, 1e-9) > limits.value("black_share"):
         text = f"{100 * whole.black_share:z.0f} % of the recording was silenced by the phone or by editing"
         yield Problem("gated", text, _PLAIN_APP)
     elif whole.holes_share > limits.value("holes_share"):
@@ -89,7 +102,7 @@ def _of_phone(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
 def _of_place(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
     if whole.wind:
         yield Problem("wind", "wind blows into the microphone", "shelter the phone with your body or a cloth")
-    if whole.peak < limits.value("silent_peak"):
+    if _silent(whole, limits):
         return  # nothing beats in silence, and nothing drowns the engine
     if whole.repeat is not None and whole.repeat < limits.value("repeat_chance") and whole.quiet_db is None:
         yield Problem("noisy", "no regular beat stands out: an engine, if there is one, drowns in noise", _NEARER)
