@@ -27,7 +27,7 @@ STATUS_NOT_WRITTEN = 1
 @click.option("--told", default="", metavar="TEXT", help="What the owner is told.")
 @click.option("--watch", default="", metavar="TEXT", help="What the owner should watch.")
 @click.option("--next-service", default="", metavar="TEXT", help="When the next service is due.")
-@click.option("--draft", is_flag=True, help="Make the files only; the job stays as it is.")
+@click.option("--draft", is_flag=True, help="Make the files only, marked as a draft; the job stays as it is.")
 @at_option
 @store_options
 def hand_back(
@@ -46,10 +46,11 @@ def hand_back(
     """Hand the machine of job ID back: HTML and PDF for the owner and for the bench, and a short message.
 
     The job is marked as handed back with what the owner is told, and the owner's page is kept in the job record. A job
-    that is handed back already is only written out again; so is any job with --draft or --text.
+    that is handed back already is only written out again; so is any job with --draft or --text, and what is made of one
+    that is not handed back yet says that it is a draft.
     """
     from enginelog import report
-    from enginelog.store import as_handed_back, hand_back_with
+    from enginelog.store import as_drafted, hand_back_with
 
     with opened(place) as store:
         record = store.record(number)
@@ -60,7 +61,7 @@ def hand_back(
         if not (draft or only_text or recorded):
             record = hand_back_with(store, number, wishes, report.hand_back_html, at)
         elif any(wishes):
-            record = as_handed_back(record, wishes, at)
+            record = as_drafted(record, wishes, at)
         history = [run for visit in store.history(record.machine.id).visits for run in visit.runs]
     if only_text:
         console.show(report.hand_back_text(record).rstrip())

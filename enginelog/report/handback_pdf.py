@@ -41,6 +41,8 @@ def _head(paper: Paper, sheet: Sheet) -> None:
     paper.text(sheet.over, 9, MUTED, bold=True)
     paper.text(sheet.title, 18, bold=True)
     paper.text(sheet.about, 9, MUTED)
+    if sheet.draft:
+        paper.text(sheet.draft, 9.5, bold=True)
     paper.gap(3)
     top = sheet.top
     paper.banner(top.tone, f"{top.mark} {top.sign}", top.answer, top.text)
@@ -134,7 +136,8 @@ def _told(paper: Paper, sheet: Sheet) -> None:
         paper.heading("What to watch")
         paper.bullets(sheet.watch)
     if sheet.told.strip():
-        paper.heading("For you to know" if sheet.audience == "owner" else "What the owner was told")
+        told = "What the owner is to be told" if sheet.draft else "What the owner was told"
+        paper.heading("For you to know" if sheet.audience == "owner" else told)
         paper.written(sheet.told)
     if sheet.next_service.strip():
         paper.heading("Next service")

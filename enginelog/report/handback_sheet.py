@@ -30,6 +30,7 @@ ANSWERS = {
     "cannot_tell": "Whether it runs better cannot be told",
 }
 TONES = {"better": "ok", "worse": "fault", "mixed": "watch"}  # others are neutral
+DRAFT = "Draft: the machine is not handed back yet, and what stands here may still change."
 MENDED = "put right: it passed when checked again"
 FINE = ("strength", "timing", "misfire_cylinder", "dip", "droop", "recovery", "rundown")
 KINDS = {"part": "Part", "fluid": "Fluid", "labour": "Labour"}
@@ -88,13 +89,15 @@ class Top:
 class Sheet:
     """One hand-back. Texts of the user are as they were written; whoever renders them makes them safe.
 
-    measures: differences in the order of reading.
+    measures: differences in the order of reading. draft: says that the machine is not handed back yet; empty where it
+    is.
     """
 
     audience: str
     title: str
     over: str
     about: str
+    draft: str
     top: Top
     complaint: str
     seen: tuple[tuple[str, str], ...]
@@ -125,11 +128,13 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
     full = audience == "bench"
     after = pair.after.run if pair.after else None
     back = record.job.handback
+    made = record.job.state == "handed_back"
     return Sheet(
         audience=audience,
         title=record.machine.label,
-        over=f"Job {record.job.id}: hand-back" + (", for the bench" if full else ""),
+        over=f"Job {record.job.id}: {'' if made else 'draft of the '}hand-back" + (", for the bench" if full else ""),
         about=_about(record),
+        draft="" if made else DRAFT,
         top=_top(pair, full),
         complaint=record.job.complaint,
         seen=_seen(record),
@@ -165,7 +170,7 @@ def _about(record: JobRecord) -> str:
     machine, job = record.machine, record.job
     parts = [machine.kind or "", f"serial {machine.serial}" if machine.serial else ""]
     parts.append(f"taken in {job.opened.local_date}")
-    if job.handback:
+    if job.handback and job.state == "handed_back":
         parts.append(f"handed back {job.handback.at.local_date}")
     return ", ".join(part for part in parts if part)
 

@@ -10,7 +10,8 @@ LONGEST = 280  # characters of one written text; a message is no report
 
 def sheet_text(sheet: Sheet) -> str:
     """Plain text, one matter a line, no line breaks inside, ending in a newline."""
-    lines = [f"{clean(sheet.title)}: {sheet.top.answer[:1].lower()}{sheet.top.answer[1:]}."]
+    lines = [sheet.draft] if sheet.draft else []
+    lines += [f"{clean(sheet.title)}: {sheet.top.answer[:1].lower()}{sheet.top.answer[1:]}."]
     lines += [f"- {one.label}: {one.short}" for one in sheet.measures if one.verdict in ("better", "worse")]
     if sheet.complaint.strip():
         lines.append(f"Came in with: {_short(_in_a_row(sheet.complaint))}")

@@ -16,7 +16,7 @@ from enginelog.store.backup import BackedUp, Restored, back_up, restore
 from enginelog.store.errors import NotInStoreError, StoreNotWrittenError, StoreUnreadableError
 from enginelog.store.finding import History, JobLine, Visit
 from enginelog.store.front import Problem, Store, open_store
-from enginelog.store.handing_back import as_handed_back, hand_back_with
+from enginelog.store.handing_back import as_drafted, hand_back_with
 from enginelog.store.opening import default_path
 from enginelog.store.plain import plain
 from enginelog.store.portable import Exported, Imported, export_to, import_from
@@ -27,7 +27,7 @@ __all__ = [
     "Exported",
     "Imported",
     "Restored",
-    "as_handed_back",
+    "as_drafted",
     "back_up",
     "engine_fields",
     "export_to",

@@ -27,5 +27,10 @@ def hand_back_with(
 
 def as_handed_back(record: JobRecord, wishes: Wishes, at: Moment | None = None) -> JobRecord:
     """The record as it will be once handed back."""
-    back = Handback(at or moments.now(), *wishes)
-    return replace(record, job=replace(record.job, state="handed_back", handback=back))
+    drafted = as_drafted(record, wishes, at)
+    return replace(drafted, job=replace(drafted.job, state="handed_back"))
+
+
+def as_drafted(record: JobRecord, wishes: Wishes, at: Moment | None = None) -> JobRecord:
+    """The record with what the owner is to be told, its job in the state in which it is: papers of it are a draft."""
+    return replace(record, job=replace(record.job, handback=Handback(at or moments.now(), *wishes)))

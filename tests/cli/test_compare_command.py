@@ -142,7 +142,14 @@ def test_hand_back_again_only_writes(job, capsys):
 @pytest.mark.parametrize("option", ["--draft", "--text"])
 def test_draft_and_text_leave_the_job_as_it_is(job, capsys, option):
     assert main(["hand-back", "1", option, "--told", "Not yet."]) == 0
-    assert "Not yet." in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "Not yet." in said and said.startswith("Draft: the machine is not handed back yet")
+    for page in Path("enginelog-reports").glob("job-1/*.html"):
+        text = page.read_text("utf-8")
+        assert "Not yet." in text and "not handed back yet" in text and ", handed back" not in text
+    assert main(["hand-back", "1", option, "--told", "Not yet.", "--json"]) == 0
+    assert option == "--text" or json.loads(capsys.readouterr().out)["state"] == "open"
+    capsys.readouterr()
     assert main(["jobs", "--state", "handed-back", "--json"]) == 0
     assert json.loads(capsys.readouterr().out) == []
     assert Path("enginelog-reports").exists() == (option == "--draft")

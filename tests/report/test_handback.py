@@ -215,7 +215,7 @@ def test_nothing_at_all():
         assert "No recording was made" in page and "No work was written down" in page and "Take care" in page
         assert "Limit" not in page
         assert pdf_text(report.hand_back_pdf(bare, audience))[0] == 1
-    assert report.hand_back_text(bare).startswith("X: no recording was made.")
+    assert report.hand_back_text(bare).splitlines()[1] == "X: no recording was made."
 
 
 def test_without_a_before(healthy):
@@ -285,6 +285,27 @@ def missing():
     )  # fmt: skip
     measures = replace(run.measures, firing=firing, settling=Settling(True, 6.1, 5.5, 8.1), findings=found)
     return stored(3, "after", replace(run, measures=measures), "e")
+
+
+def draft_of(record: JobRecord) -> JobRecord:
+    return replace(record, job=replace(record.job, state="open"))
+
+
+@pytest.mark.parametrize("audience", AUDIENCES)
+def test_a_draft_says_so_and_that_nothing_was_handed_back_yet(record, audience):
+    """On the page, on every sheet of the PDF (its foot) and at the head of the message."""
+    draft, real = draft_of(record), record
+    for made, is_draft in ((draft, True), (real, False)):
+        text = Words(report.hand_back_html(made, audience)).text
+        pages, printed = pdf_text(report.hand_back_pdf(made, audience))
+        message = report.hand_back_text(made, audience)
+        assert ("not handed back yet" in text) == ("handed back 2026-04-14" not in text) == is_draft
+        assert ("not handed back yet" in printed) == ("handed back 2026-04-14" not in printed) == is_draft
+        assert printed.count("draft of the hand-back") >= (pages if is_draft else 0)
+        assert message.startswith("Draft: the machine is not handed back yet") == is_draft
+        assert ("raft" in text + printed + message) == is_draft
+    text = Words(report.hand_back_html(draft, audience)).text
+    assert "Fresh petrol only." in text and "owner was told" not in text
 
 
 def test_a_check_that_failed_and_then_passed_is_called_put_right(healthy):
