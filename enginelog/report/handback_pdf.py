@@ -121,10 +121,12 @@ def _limits(paper: Paper, sheet: Sheet) -> None:
     if not sheet.limits:
         return
     paper.heading("After the work: measures and limits")
-    rows = [
-        (one.label, one.value, f"{one.limit}; {words.SIGNS[one.verdict]} {words.VERDICTS[one.verdict]}", one.source)
-        for one in sheet.limits
-    ]
+    rows = []
+    for one in sheet.limits:
+        value = f"{one.value}; {one.judged}" if one.judged else one.value
+        rows.append(
+            (one.label, value, f"{one.limit}; {words.SIGNS[one.verdict]} {words.VERDICTS[one.verdict]}", one.source)
+        )
     paper.table(("Measure", "Value", "Limit", "Where the limit is from"), rows, (0.17, 0.24, 0.19, 0.4))
 
 

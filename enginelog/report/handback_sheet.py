@@ -16,6 +16,7 @@ from enginelog.report.cautions import Caution, cautions
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, faults_of, told_first
 from enginelog.report.facts import facts, limit_of
 from enginelog.report.handback_pictures import Drawing, drawings
+from enginelog.report.judged import judged, limit_words
 from enginelog.report.owner_words import for_owner, is_danger
 from enginelog.report.suggesting import suggestion
 
@@ -64,10 +65,12 @@ class WorkRow:
 
 @dataclass(frozen=True)
 class LimitRow:
-    """One measure of the run after, with its limit and verdict."""
+    """One measure of the run after, with its limit and verdict; judged: what was held against the limit, where that is
+    not the value itself."""
 
     label: str
     value: str
+    judged: str
     limit: str
     verdict: str
     source: str
@@ -233,8 +236,8 @@ def _limits(run: Run) -> tuple[LimitRow, ...]:
     for fact in facts(run):
         finding = limit_of(run, fact)
         if finding is not None and finding.limit is not None:
-            limit = words.amount(finding.limit, finding.unit)
-            rows.append(LimitRow(fact.label, fact.value, limit, finding.verdict, finding.source or "not said"))
+            value, limit = (fact.value, judged(run, fact, finding)), limit_words(run, finding)
+            rows.append(LimitRow(fact.label, *value, limit, finding.verdict, finding.source or "not said"))
     return tuple(rows)
 
 

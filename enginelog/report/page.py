@@ -17,6 +17,7 @@ from enginelog.report import pictures, words
 from enginelog.report.advice_page import Explained, advice_section, machine_cautions, meaning
 from enginelog.report.cautions import cautions
 from enginelog.report.facts import Fact, facts, limit_of, reason_alone, speaks_of, why_unknown
+from enginelog.report.judged import judged, limit_words
 from enginelog.report.next_steps import asked_checks
 from enginelog.report.templates import asset, template
 
@@ -142,7 +143,7 @@ def _card(run: Run, finding: Finding, drawn: set[str] | None, explained: Explain
         words.title(finding.code),
         _where(run, finding),
         words.measured(finding),
-        words.amount(finding.limit, finding.unit),
+        limit_words(run, finding),
         picture,
         *_in_plain_words(finding, explained),
     )
@@ -192,9 +193,12 @@ def _rows(run: Run, found: list[Fact]) -> list[Row]:
     for fact in found:
         finding = limit_of(run, fact)
         used.add(id(finding))
-        limit = words.amount(finding.limit, finding.unit) if finding else ""
-        rows.append(Row(fact.label, fact.value, fact.behind, limit, (finding.source or "") if finding else "",
-                        finding.verdict if finding else ""))  # fmt: skip
+        if finding is None:
+            rows.append(Row(fact.label, fact.value, fact.behind, "", "", ""))
+            continue
+        behind = "; ".join(part for part in (fact.behind, judged(run, fact, finding)) if part)
+        rows.append(Row(fact.label, fact.value, behind, limit_words(run, finding), finding.source or "",
+                        finding.verdict))  # fmt: skip
     rest = [f for f in run.measures.findings if f.limit is not None and id(f) not in used]
     return rows + [
         Row(ROW_NAMES.get(f.code, words.title(f.code)), words.measured(f) or words.CANNOT_TELL, "",

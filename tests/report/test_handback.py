@@ -4,6 +4,7 @@ import re
 import shutil
 import subprocess
 from dataclasses import replace
+from html import unescape
 from html.parser import HTMLParser
 from io import BytesIO
 
@@ -28,6 +29,7 @@ from enginelog.model import (
 )
 from enginelog.report.handback_sheet import AUDIENCES, duration, money, sheet
 from enginelog.report.handback_text import LONGEST
+from enginelog.report.words import GAP
 
 HOSTILE = (
     "<script>document.title='owned'</script><img src=x onerror=\"document.title='owned'\">\"'>&lt;b&gt;\x1b[31m\u202e"
@@ -285,6 +287,54 @@ def missing():
     )  # fmt: skip
     measures = replace(run.measures, firing=firing, settling=Settling(True, 6.1, 5.5, 8.1), findings=found)
     return stored(3, "after", replace(run, measures=measures), "e")
+
+
+def rows_of(page: str, title: str) -> list[list[str]]:
+    """The cells of the table under a heading, as text."""
+    table = page.split(f"<h2>{title}</h2>")[1].split("</table>")[0]
+    rows = re.findall(r"<tr>(.*?)</tr>", table, re.DOTALL)
+    cells = [re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", row, re.DOTALL) for row in rows]
+    return [[" ".join(unescape(re.sub(r"<[^>]+>", " ", cell)).split()) for cell in row] for row in cells]
+
+
+def test_a_value_beside_a_limit_is_the_one_that_was_held_against_it(hunting):
+    """The run's middle value lies within the limit, the highest speed does not: both papers say which was judged."""
+    fast = Finding("speed", "watch", "Speed 2948 rpm, highest held for a second 3055 rpm; told rated speed 2900 rpm.",
+                   3055.2, "rpm", 3045.0, "x")  # fmt: skip
+    run = make_runs.healthy_generator()
+    measures = replace(run.measures, findings=(fast,), speed=replace(run.measures.speed, rpm=2948.3))
+    run = replace(run, measures=measures, engine=replace(run.engine, rated_rpm=2900.0))
+    judged = "judged: 3055 rpm, the highest held for a second"
+    papers = JobRecord(JOB, MACHINE, (), (), (stored(2, "after", run, "c"),))
+    paper = report.hand_back_html(papers, "bench")
+    row = next(row for row in rows_of(paper, "After the work: measures and limits") if row[0] == "Speed")
+    assert row[1] == f"2948 rpm {judged}" and row[2].startswith("3045 rpm")
+    assert judged in pdf_text(report.hand_back_pdf(papers, "bench"))[1]
+    row = next(row for row in rows_of(report.to_html(run), "Measures and limits") if row[0] == "Speed")
+    assert row[1].endswith(judged) and row[2].startswith("3045 rpm")
+
+
+def test_a_limit_on_idle_is_the_speed_told_and_how_far_off_it_may_be():
+    run = make_runs.healthy_generator()
+    idle = Finding("speed", "ok", "Idles at 1390 rpm, 6.9 % above the told 1300 rpm.", 1390.0, "rpm", 1300.0, "x")
+    measures = replace(run.measures, findings=(idle,), speed=replace(run.measures.speed, rpm=1390.2))
+    engine, used = replace(run.engine, idle_rpm=1300.0), {"findings.idle_watch_percent": 10.0}
+    run = replace(run, engine=engine, limits_used=used, measures=measures)
+    row = next(row for row in rows_of(report.to_html(run), "Measures and limits") if row[0] == "Speed")
+    assert "judged" not in row[1] and row[2].startswith("1300 rpm told, 10 % either way")
+
+
+@pytest.mark.parametrize("make", [make_runs.healthy_generator, make_runs.hunting_pump, make_runs.settling_start,
+                                  make_runs.weak_twin, make_runs.two_hours])  # fmt: skip
+def test_every_row_with_a_limit_says_the_value_of_its_finding(make):
+    run = make()
+    said = [row[1] for row in rows_of(report.to_html(run), "Measures and limits")]
+    held = [each for each in run.measures.findings if each.limit is not None and each.value]
+    for finding in held:
+        digits = re.compile(rf"([\d.]+) {re.escape(finding.unit)}")
+        found = [float(number) for value in said for number in digits.findall(value.replace(GAP, " "))]
+        assert any(abs(number - finding.value) <= 0.0501 for number in found), (finding.code, finding.value)
+    assert held
 
 
 def draft_of(record: JobRecord) -> JobRecord:

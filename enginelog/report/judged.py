@@ -1,0 +1,51 @@
+"""What was held against a limit, and the limit, in words: a value must never stand beside a limit it was not held
+against."""
+
+from __future__ import annotations
+
+import re
+
+from enginelog.model import Finding, Run
+from enginelog.report import words
+from enginelog.report.facts import Fact
+
+# What the value of a finding is, where the measure that carries it shows another one first.
+OF = {"hunting": "of the speed from top to bottom", "load": "until steady again"}
+COUNTED = ("start", "pops")  # their measures say the same number in other words
+
+
+def judged(run: Run, fact: Fact, finding: Finding) -> str:
+    """What was held against the finding's limit, where that is not the value which the measure shows; empty where it
+    is: 'judged: 3055 rpm, the highest held for a second'."""
+    if not finding.value or finding.code in COUNTED or _says(fact.value, finding.value, finding.unit or ""):
+        return ""
+    return f"judged: {words.measured(finding)}{_of(run, finding)}"
+
+
+def _says(text: str, value: float, unit: str) -> bool:
+    """Whether a text says the value, to the digits to which it says it."""
+    numbers = re.findall(rf"(?<![\d.])(\d+(?:\.(\d+))?)\s{re.escape(unit)}(?!\w)", text)
+    return any(abs(value - float(number)) <= 0.5001 * 10 ** -len(decimals) for number, decimals in numbers)
+
+
+def _of(run: Run, finding: Finding) -> str:
+    if finding.code != "speed":
+        return f" {OF[finding.code]}" if finding.code in OF else ""
+    return ", as it idled" if _is_idle(run, finding) else ", the highest held for a second"
+
+
+def limit_words(run: Run, finding: Finding) -> str:
+    """The limit with its unit; of an idle speed, which may lie on either side, the one told and how far it may be off.
+
+    Empty where there is none.
+    """
+    shown = words.amount(finding.limit, finding.unit)
+    off = run.limits_used.get("findings.idle_watch_percent")
+    if not _is_idle(run, finding) or off is None:
+        return shown
+    return f"{shown} told, {words.percent(off)} either way"
+
+
+def _is_idle(run: Run, finding: Finding) -> bool:
+    told = run.engine.idle_rpm
+    return finding.code == "speed" and told is not None and finding.limit == told
