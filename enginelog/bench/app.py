@@ -39,6 +39,7 @@ ROUTES = (
     ("/jobs/{number:int}/checks/{check:int}/photo", files.photo, None),
     ("/jobs/{number:int}/notes", None, changes.note),
     ("/jobs/{number:int}/work", None, changes.work),
+    ("/jobs/{number:int}/limit", None, changes.agree_limit),
     ("/jobs/{number:int}/take-back", None, changes.take_back),
     ("/jobs/{number:int}/state", None, changes.state),
     ("/jobs/{number:int}/advice", advising.advice, None),

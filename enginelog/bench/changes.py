@@ -28,7 +28,10 @@ def take_in(request: Request, form: Form) -> Response:
     seen = model.TakeIn(**{name: form.text(name) for name in ("oil_level", "fuel_state", "smell", "damage")})
     with desk(request).store() as store, store.transaction():
         machine = store.remember(label, **_told(store, label, form))
+        limit = _limit(form)
         job = store.take_in(machine, form.text("complaint"), seen, form.text("note"))
+        if limit is not None:
+            store.agree_limit(job.id, limit)
     return go(f"/jobs/{job.id}")
 
 
@@ -122,6 +125,22 @@ def work(request: Request, form: Form) -> Response:
     with desk(request).store() as store:
         store.add_work(number(request), form.text("kind"), form.text("text"), cost, minutes)
     return go(f"/jobs/{number(request)}#work")
+
+
+def agree_limit(request: Request, form: Form) -> Response:
+    """What a job on this machine may cost before its owner is asked; an empty field: no limit."""
+    with desk(request).store() as store:
+        store.agree_limit(number(request), _limit(form), form.text("currency") or None)
+    return go(f"/jobs/{number(request)}#work")
+
+
+def _limit(form: Form) -> int | None:
+    """The cost limit of a form in cents; None where its field is empty."""
+    given = form.text("limit")
+    try:
+        return numbers.money(given) if given else None
+    except UsageError as wrong:
+        raise UsageError(f"Cost limit: {wrong}") from None
 
 
 def take_back(request: Request, form: Form) -> Response:

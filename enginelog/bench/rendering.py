@@ -11,6 +11,7 @@ from starlette.responses import HTMLResponse
 from enginelog.bench.desk import came_from, context
 from enginelog.bench.fields import FIELDS
 from enginelog.bench.repeats import mark
+from enginelog.model.wording import money
 from enginelog.report import advising, run_line, words
 from enginelog.store import words as job_words
 
@@ -45,7 +46,13 @@ def environment() -> Environment:
         finalize=_printable,
     )
     made.globals.update(
-        once=mark, words=words, job_words=job_words, figures=run_line.figures, advising=advising, fields=FIELDS
+        once=mark,
+        words=words,
+        job_words=job_words,
+        figures=run_line.figures,
+        advising=advising,
+        fields=FIELDS,
+        money=money,
     )
     return made
 

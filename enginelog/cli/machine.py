@@ -10,7 +10,14 @@ import click
 from enginelog import model
 from enginelog.cli import console, job_text
 from enginelog.cli.engine_options import AS_OPTIONS, engine_options, hints
-from enginelog.cli.store_options import STATUS_DONE, Money, opened, show_plain, store_options
+from enginelog.cli.store_options import (
+    STATUS_DONE,
+    machine_options,
+    opened,
+    show_plain,
+    store_options,
+    told_of_machine,
+)
 from enginelog.model.wording import money
 
 if TYPE_CHECKING:
@@ -20,9 +27,7 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("label")
 @engine_options
-@click.option("--serial", metavar="TEXT", help="Serial number of the machine.")
-@click.option("--cost-limit", type=Money(), metavar="AMOUNT", help="What a job on this machine may cost.")
-@click.option("--currency", metavar="CODE", help="Three letters; EUR where nothing was said before.")
+@machine_options
 @store_options
 def machine(
     label: str,
@@ -39,8 +44,7 @@ def machine(
     """
     from enginelog.store import engine_fields
 
-    about = {"serial": serial, "cost_limit_cents": cost_limit, "currency": currency}
-    given = {name: value for name, value in about.items() if value is not None}
+    given = told_of_machine(serial, cost_limit, currency)
     changes = bool(given) or any(value is not None for value in told.values())
     with opened(place) as store, store.transaction():
         known = store.machine(label)

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from enginelog.store import Store
 
 STATUS_DONE = 0
+NO_LIMIT = -1
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -54,6 +55,17 @@ class Money(click.ParamType):
             self.fail(str(wrong), param, ctx)
 
 
+class CostLimit(Money):
+    """What a job may cost: an amount in whole cents, or NO_LIMIT for 'none'."""
+
+    name = "limit"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """The amount in cents, NO_LIMIT for 'none'; fails as `Money` does."""
+        told_none = isinstance(value, str) and value.strip().lower() == "none"
+        return NO_LIMIT if told_none else super().convert(value, param, ctx)
+
+
 class When(click.ParamType):
     """A date or a time that is not in the future."""
 
@@ -83,6 +95,27 @@ def store_options(command: Command) -> Command:
         metavar="PATH",
         help="The file of the job record; else ENGINELOG_STORE, else one in the user's data folder.",
     )(command)
+
+
+def machine_options(command: Command) -> Command:
+    """Add `--serial`, `--cost-limit` and `--currency`; `told_of_machine` takes their values."""
+    command = click.option("--currency", metavar="CODE", help="Three letters; EUR where nothing was said before.")(
+        command
+    )
+    command = click.option(
+        "--cost-limit",
+        type=CostLimit(),
+        metavar="AMOUNT",
+        help="What a job on this machine may cost before its owner is asked; 'none' takes the limit away.",
+    )(command)
+    return click.option("--serial", metavar="TEXT", help="Serial number of the machine.")(command)
+
+
+def told_of_machine(serial: str | None, cost_limit: int | None, currency: str | None) -> dict[str, Any]:
+    """The fields of the machine that were told."""
+    about = {"serial": serial, "cost_limit_cents": cost_limit, "currency": currency}
+    given = {name: value for name, value in about.items() if value is not None}
+    return {name: None if value == NO_LIMIT else value for name, value in given.items()}
 
 
 def at_option(command: Command) -> Command:

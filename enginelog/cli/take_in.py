@@ -14,12 +14,13 @@ from enginelog.cli import console, job_text
 from enginelog.cli.engine_options import AS_OPTIONS, engine_options, hints
 from enginelog.cli.store_options import (
     STATUS_DONE,
-    Money,
     at_option,
+    machine_options,
     opened,
     show_plain,
     show_table,
     store_options,
+    told_of_machine,
 )
 
 
@@ -32,9 +33,7 @@ from enginelog.cli.store_options import (
 @click.option("--smell", default="", metavar="TEXT", help="What it smells of.")
 @click.option("--damage", default="", metavar="TEXT", help="Damage as seen.")
 @click.option("--note", default="", metavar="TEXT", help="Anything else.")
-@click.option("--serial", metavar="TEXT", help="Serial number of the machine.")
-@click.option("--cost-limit", type=Money(), metavar="AMOUNT", help="What a job on this machine may cost.")
-@click.option("--currency", metavar="CODE", help="Three letters; EUR where nothing was said before.")
+@machine_options
 @at_option
 @store_options
 def take_in(
@@ -60,12 +59,10 @@ def take_in(
     from enginelog import report
     from enginelog.store import engine_fields
 
-    about = {"serial": serial, "cost_limit_cents": cost_limit, "currency": currency}
+    about = told_of_machine(serial, cost_limit, currency)
     with opened(place) as store, store.transaction():
         known = store.known_machine(label)
-        fields = engine_fields(known, told, AS_OPTIONS) | {
-            name: value for name, value in about.items() if value is not None
-        }
+        fields = engine_fields(known, told, AS_OPTIONS) | about
         machine = store.remember(label, **fields)
         earlier = store.history(label).visits if known else ()
         seen = model.TakeIn(oil_level=oil, fuel_state=fuel, smell=smell, damage=damage)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import sqlite3
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from enginelog.model import Handback, Job, Machine, Moment, TakeIn, UsageError
+from enginelog.model.wording import money
 from enginelog.store import texts
 from enginelog.store.base import certain, moment_in, when
 from enginelog.store.errors import NotInStoreError
@@ -86,6 +88,22 @@ class Jobs(Machines):
                 self._update("jobs", job_id, values)
                 self._refresh(job_id)
         return self.job(job_id)
+
+    def agree_limit(self, job_id: int, limit_cents: int | None, currency: str | None = None) -> Machine:
+        """Write down what a job on this job's machine may cost before its owner is asked; None: no limit.
+
+        It holds for the machine's later jobs, too. What held before stays among the job's events. currency: that of all
+        costs of the machine; None leaves it.
+        """
+        with self.transaction():
+            known = self.machine(self._usable_job(job_id).machine_id)
+            now = replace(known, cost_limit_cents=limit_cents, currency=currency or known.currency)
+            if now == known:
+                return known
+            before = "none" if known.cost_limit_cents is None else money(known.cost_limit_cents, known.currency)
+            changed = self.change_machine(now)
+            self._note_event(job_id, self._clock(), "cost limit changed", f"was: {before}")
+        return changed
 
     def wait(self, job_id: int, waiting_for: str = "", at: Moment | None = None) -> Job:
         """The job waits, for a part or a decision."""

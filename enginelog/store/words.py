@@ -5,6 +5,7 @@ What was written by its user stands in them as it was written: whoever shows a l
 
 from __future__ import annotations
 
+from enginelog import limits
 from enginelog.model import BenchCheck, Job, JobRecord, Machine, WorkEntry
 from enginelog.model.wording import as_told, money, one_line
 
@@ -63,4 +64,23 @@ def spent(record: JobRecord) -> str:
     limit = money(record.machine.cost_limit_cents or 0, currency)
     if left < 0:
         return f"{text}; {money(-left, currency)} past the limit of {limit}: ask the owner first"
-    return f"{text}; {money(left, currency)} left of the limit of {limit}"
+    near = ", which is nearly reached: ask the owner before it is passed" if _limit_near(record) else ""
+    return f"{text}; {money(left, currency)} left of the limit of {limit}{near}"
+
+
+def limit_warning(record: JobRecord) -> str:
+    """That the costs are near the agreed limit or past it, as a sentence; empty where they are not."""
+    left, currency = record.left_cents, record.machine.currency
+    if left is None or not _limit_near(record):
+        return ""
+    limit = money(record.machine.cost_limit_cents or 0, currency)
+    if left < 0:
+        return f"{money(-left, currency)} past the limit of {limit}: ask the owner before anything more is done."
+    return f"{money(left, currency)} left of the limit of {limit}: ask the owner before it is passed."
+
+
+def _limit_near(record: JobRecord) -> bool:
+    """Whether the costs are near the limit or past it; never where nothing was spent."""
+    most = record.machine.cost_limit_cents
+    share = limits.load("job_record").value("limit_near_percent") / 100
+    return most is not None and record.cost_cents > 0 and record.cost_cents >= share * most

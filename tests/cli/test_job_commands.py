@@ -136,6 +136,18 @@ def test_a_machine_is_put_right_without_a_new_job(call, analysis, job):
     assert call("jobs")[1].count("tiller Marigold") == 1, "no job was opened for it"
 
 
+def test_a_cost_limit_is_warned_of_and_can_be_taken_away(call, job):
+    """It is 40: from 32 on it is nearly reached."""
+    assert "ask the owner" not in call("work", "1", "--part", "plug", "--cost", "31.99")[1]
+    _, out, _ = call("work", "1", "--part", "clip", "--cost", "0.01")
+    assert "8.00 EUR left of the limit of 40.00 EUR, which is nearly reached: ask the owner" in " ".join(out.split())
+    assert "past the limit" in call("work", "1", "--part", "clip", "--cost", "9")[1]
+    assert "Cost limit" not in call("machine", "tiller Marigold", "--cost-limit", "none")[1]
+    assert "limit" not in call("job", "1")[1]
+    status, _, err = call("machine", "tiller Marigold", "--cost-limit", "much")
+    assert status == 2 and "an amount such as 12 or 12.50 expected" in err
+
+
 def test_a_second_job_on_a_machine_still_at_hand_is_pointed_out(call, job):
     _, out, _ = call("take-in", "tiller Marigold")
     assert "Not handed back yet: job 1. If this one is a slip: enginelog drop job 2" in out
