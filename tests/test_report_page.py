@@ -293,6 +293,16 @@ def test_no_sheet_but_the_last_is_more_than_a_third_empty(tmp_path, name, size):
         assert _empty_share(marks.max(), Image.open(sheet).height) <= 1 / 3, sheet.name
 
 
+def test_no_sheet_holds_the_footer_alone(tmp_path):
+    """On sheets of many heights, apart by less than the footer is tall: some would part it off."""
+    pypdf = pytest.importorskip("pypdf", reason="pypdf, which reads the PDF back, is not installed")
+    html = report.to_html(make_runs.unusable_clip())
+    for height_mm in range(256, 302, 5):
+        sized = html.replace("</head>", f"<style>@page {{ size: 210mm {height_mm}mm }}</style></head>")
+        last = pypdf.PdfReader(printed(sized, tmp_path)).pages[-1].extract_text()
+        assert "Beside this page" in last and "SHA-256" in last, height_mm
+
+
 def _empty_share(last: int, rows: int, dots_per_mm: float = 40 / 25.4) -> float:
     """What is left white below row `last` of a sheet of so many, as a share of what can be printed on."""
     top, foot = MARGIN_TOP_MM * dots_per_mm, rows - MARGIN_FOOT_MM * dots_per_mm

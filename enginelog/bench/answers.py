@@ -12,10 +12,8 @@ from enginelog.advice import Advice, NextCheck
 from enginelog.model import Finding, Problem, Run
 from enginelog.plots.thin import envelope
 from enginelog.report import words
-from enginelog.report.advice_page import advice_of
-from enginelog.report.advising import MOST_CHECKS
 from enginelog.report.facts import Fact, facts, why_unknown
-from enginelog.report.next_steps import asked_checks, check_line, named_by_findings
+from enginelog.report.next_steps import advice_of, check_line, next_steps
 
 MOST_POINTS = 6000
 BINS = 2000
@@ -56,7 +54,7 @@ def answer(run: Run) -> Answer:
     """The parts of a run for the page."""
     found = facts(run) if run.quality.usable else []
     ranked = words.ranked(run.measures.findings)
-    asked = asked_checks(run)
+    steps = next_steps(run)
     return Answer(
         run=run,
         top=words.headline(run),
@@ -64,8 +62,8 @@ def answer(run: Run) -> Answer:
         known=tuple(fact for fact in found if fact.known),
         unknown=tuple((fact.label, why_unknown(run, fact)) for fact in found if not fact.known),
         problems=run.quality.problems,
-        checks=asked[:CHECKS_WHOLE],
-        next=(*map(check_line, asked[CHECKS_WHOLE:MOST_CHECKS]), *named_by_findings(run, asked)),
+        checks=steps.checks[:CHECKS_WHOLE],
+        next=(*map(check_line, steps.checks[CHECKS_WHOLE:]), *steps.others),
         advice=advice_of(run),
     )
 

@@ -3,30 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 from typing import Any
 
-import numpy as np
-
-from enginelog.advice import Advice, Heard, Situation, advise
 from enginelog.advice.usual import ask_first
 from enginelog.limits.trade import cautions, pages
 from enginelog.limits.trade.cautions import Caution
 from enginelog.limits.trade.pages import Term
-from enginelog.model import Finding, Run, Track
+from enginelog.model import Finding, Run
 from enginelog.report import advising, words
-from enginelog.report.record import record
+from enginelog.report.next_steps import advice_of, next_steps, plain_record
 from enginelog.report.templates import template
 
 MOST_CAUSES = 4
-MOST_CHECKS = 2
 MOST_QUESTIONS = 3
-NO_TRACK = Track(*[np.empty(0)] * 4)
-
-
-def advice_of(run: Run) -> Advice:
-    """What follows from one run by itself."""
-    return advise(Situation((Heard(record(replace(run, track=NO_TRACK))),)))
 
 
 def advice_section(run: Run, fields: Mapping[str, str] | None = None) -> Any:
@@ -42,7 +31,7 @@ def advice_section(run: Run, fields: Mapping[str, str] | None = None) -> Any:
     found = advice_of(run)
     html = template("advice.html").render(
         advice=found,
-        ask_first=found.ask_first if fields is None else ask_first(record(replace(run, track=NO_TRACK)), fields),
+        ask_first=found.ask_first if fields is None else ask_first(plain_record(run), fields),
         on_page=fields is not None,
         words=words,
         likely_words=advising.likely_words,
@@ -50,7 +39,7 @@ def advice_section(run: Run, fields: Mapping[str, str] | None = None) -> Any:
         check_cautions=advising.check_cautions,
         positions=advising.POSITIONS,
         most_causes=MOST_CAUSES,
-        most_checks=MOST_CHECKS,
+        steps=next_steps(run),
         most_questions=MOST_QUESTIONS,
     )
     return Markup(html)

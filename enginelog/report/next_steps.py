@@ -2,12 +2,45 @@
 
 from __future__ import annotations
 
-from enginelog.advice import NextCheck
-from enginelog.model import Run
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from enginelog.advice import Advice, Heard, NextCheck, Situation, advise
+from enginelog.model import Run, Track
 from enginelog.report import words
-from enginelog.report.advice_page import advice_of
+from enginelog.report.record import record
 
 BAD = ("fault", "watch")
+MOST_STEPS = 5
+NO_TRACK = Track(*[np.empty(0)] * 4)
+
+
+@dataclass(frozen=True)
+class NextSteps:
+    """What is to be done next, first of all `checks`, the rules' own, then `others` in words: MOST_STEPS of both
+    together, so that no place names a step that another one leaves out."""
+
+    checks: tuple[NextCheck, ...]
+    others: tuple[str, ...]
+
+
+def plain_record(run: Run) -> dict[str, Any]:
+    """The run's record without its track, which no rule asks for."""
+    return record(replace(run, track=NO_TRACK))
+
+
+def advice_of(run: Run) -> Advice:
+    """What follows from one run by itself."""
+    return advise(Situation((Heard(plain_record(run)),)))
+
+
+def next_steps(run: Run) -> NextSteps:
+    """The same few steps for the summary, which names them, and the page, which says how."""
+    asked = asked_checks(run)
+    checks = asked[:MOST_STEPS]
+    return NextSteps(checks, named_by_findings(run, asked)[: MOST_STEPS - len(checks)])
 
 
 def asked_checks(run: Run) -> tuple[NextCheck, ...]:

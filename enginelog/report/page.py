@@ -18,7 +18,7 @@ from enginelog.report.advice_page import Explained, advice_section, machine_caut
 from enginelog.report.cautions import cautions
 from enginelog.report.facts import Fact, facts, limit_of, reason_alone, speaks_of, why_unknown
 from enginelog.report.judged import judged, limit_words
-from enginelog.report.next_steps import asked_checks
+from enginelog.report.next_steps import BAD, NextSteps, next_steps
 from enginelog.report.templates import asset, template
 
 TILES = ("speed", "misfire", "hunting", "steadiness", "settling", "starting")
@@ -86,6 +86,7 @@ def to_html(run: Run, audio_excerpt: AudioExcerpt | None = None, fields: Mapping
     cards = _cards(run, explained)
     rows = _rows(run, found)
     unknown = _unknown(run, found, cards)
+    steps = next_steps(run)
     return template("page.html").render(
         run=run,
         heard=heard,
@@ -93,7 +94,7 @@ def to_html(run: Run, audio_excerpt: AudioExcerpt | None = None, fields: Mapping
         name=_name(run),
         top=words.headline(run),
         tiles=_tiles(found),
-        cards=[card for card in cards if card.finding.verdict in ("fault", "watch")],
+        cards=[card for card in cards if card.finding.verdict in BAD],
         unknown=unknown,
         good=[card for card in cards if card.finding.verdict == "ok"],
         pictures=[picture for picture in drawn if picture is not None],
@@ -107,11 +108,18 @@ def to_html(run: Run, audio_excerpt: AudioExcerpt | None = None, fields: Mapping
         facts=_about(run),
         limits=used_limits(run),
         audio=_audio(audio_excerpt),
-        ordered=bool(asked_checks(run)),
+        ordered=bool(steps.checks),
+        to_tell_more=_not_with_a_finding(steps, cards),
         words=words,
         length=_length,
         speed_of=partial(_span_speed, run),
     )
+
+
+def _not_with_a_finding(steps: NextSteps, cards: list[Card]) -> list[str]:
+    """What would tell more, where the rules name no check and no finding on the page names it already."""
+    shown = {step for card in cards if card.finding.verdict in BAD for step in card.finding.next}
+    return [] if steps.checks else [step for step in steps.others if step not in shown]
 
 
 def _name(run: Run) -> str:
@@ -135,7 +143,7 @@ def _cards(run: Run, explained: Explained) -> list[Card]:
 def _card(run: Run, finding: Finding, drawn: set[str] | None, explained: Explained) -> Card:
     group = words.group(finding.code)
     picture = None
-    if drawn is not None and finding.verdict in ("fault", "watch") and group not in drawn:
+    if drawn is not None and finding.verdict in BAD and group not in drawn:
         drawn.add(group)
         picture = pictures.evidence(run, group)
     return Card(
@@ -151,7 +159,7 @@ def _card(run: Run, finding: Finding, drawn: set[str] | None, explained: Explain
 
 def _in_plain_words(finding: Finding, explained: Explained) -> tuple[str, tuple[Term, ...]]:
     """What a bad finding means, and the words in it that were not explained yet; nothing for others."""
-    if finding.verdict not in ("fault", "watch"):
+    if finding.verdict not in BAD:
         return "", ()
     means = meaning(finding)
     return means, explained.new_in(finding.text, means, finding.source or "", *finding.next)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from enginelog.model import Run
 from enginelog.report.cautions import cautions
 from enginelog.report.facts import facts, reason_alone, speaks_of, why_unknown
-from enginelog.report.next_steps import asked_checks, check_line, named_by_findings
+from enginelog.report.next_steps import check_line, next_steps
 from enginelog.report.words import (
     GAP,
     RECORD_AGAIN,
@@ -27,7 +27,6 @@ from enginelog.report.words import (
 )
 
 MARKS = {"fault": "[X]", "watch": "[!]", "unknown": "[?]", "ok": "[+]"}
-MOST_NEXT = 5
 
 
 @dataclass(frozen=True)
@@ -155,9 +154,8 @@ def _recording_lines(run: Run) -> list[Line]:
 
 def _next_lines(run: Run) -> list[Line]:
     """The rules' checks in their order, then what else to tell or to record, and where it is said how."""
-    asked = asked_checks(run)
-    steps = [*map(check_line, asked), *named_by_findings(run, asked)][:MOST_NEXT]
-    texts = [f"{number}. {step}" for number, step in enumerate(steps, 1)]
-    if asked:
-        texts.append(f"How and with what care: enginelog explain '{asked[0].check.title}', or the report")
+    steps = next_steps(run)
+    texts = [f"{number}. {step}" for number, step in enumerate([*map(check_line, steps.checks), *steps.others], 1)]
+    if steps.checks:
+        texts.append(f"How and with what care: enginelog explain '{steps.checks[0].check.title}', or the report")
     return [Line("next", text, "" if index else "Check next") for index, text in enumerate(texts)]

@@ -1,5 +1,6 @@
 """What to check next stands in one order wherever it is shown of a run: that of the rules, as `advise` has it."""
 
+import html
 import re
 
 import make_runs
@@ -9,6 +10,7 @@ from enginelog import report
 from enginelog.advice import Heard, Situation, advise
 from enginelog.bench import answers
 from enginelog.limits.trade import knowledge
+from enginelog.report import words
 from enginelog.report.record import record
 
 MADE = {name: make() for name, make in make_runs.ALL.items() if name not in ("two_hours", "hostile")}
@@ -38,9 +40,19 @@ def test_summary_page_bench_and_advise_agree(name):
     shown = answers.answer(run)
     at_bench = [each.check.title for each in shown.checks]
     at_bench += [found[1] for text in shown.next if (found := re.match(r"(.+), about \d+ min$", text))]
-    assert len(by_summary(run)) == min(5, len(order)) and len(by_page(run)) == min(2, len(order))
+    assert len(by_summary(run)) == min(5, len(order)) and len(by_page(run)) == min(5, len(order))
     for given in (by_summary(run), by_page(run), at_bench):
         assert given == order[: len(given)]
+
+
+@pytest.mark.parametrize("name", sorted(MADE))
+def test_the_page_holds_every_step_that_the_summary_names(name):
+    run = MADE[name]
+    named = [found[1] for line in report.summary_lines(run) if (found := re.match(r"\d+\. (.+)", line.text))]
+    page = html.unescape(re.sub(r"<[^>]+>", "", report.to_html(run)))
+    assert not [step for step in named if step not in page and words.sentence(step) not in page]
+    how = {check.title: check.how for check in knowledge.load().checks.values()}
+    assert all(how[title] in page for title in by_summary(run))
 
 
 @pytest.mark.parametrize("name", ASKED)
