@@ -41,6 +41,7 @@ ROUTES = (
     ("/jobs/{number:int}/work", None, changes.work),
     ("/jobs/{number:int}/limit", None, changes.agree_limit),
     ("/jobs/{number:int}/take-back", None, changes.take_back),
+    ("/jobs/{number:int}/put-back", None, changes.put_back),
     ("/jobs/{number:int}/state", None, changes.state),
     ("/jobs/{number:int}/advice", advising.advice, None),
     ("/jobs/{number:int}/compare", pages.comparison, None),

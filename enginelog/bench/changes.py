@@ -19,6 +19,7 @@ from enginelog.model.telling import MACHINES, TWINS_FIRE, degrees_from
 from enginelog.model.wording import as_told
 from enginelog.store import Store, engine_fields, hand_back_with, numbers
 
+PLACES = {"run": "runs", "check": "checks", "work": "work"}  # where the job's page shows them
 RESULTS = {"pass": "pass", "fail": "fail", "skip": "not_checked"}
 
 
@@ -144,15 +145,25 @@ def _limit(form: Form) -> int | None:
 
 
 def take_back(request: Request, form: Form) -> Response:
-    """Drop a check or an entry of work of this job; it can be brought back by the command."""
+    """Take a recording, a check or an entry of work off this job: it stays on record, and can be put back."""
     job_id, kind, entry = number(request), form.text("kind"), form.whole("entry")
     with desk(request).store() as store, store.transaction():
         record = store.record(job_id, whole=False)
-        known = {"check": [each.id for each in record.checks], "work": [each.id for each in record.work]}
-        if entry not in known.get(kind, ()):
-            raise UsageError(f"{kind or 'entry'} {entry} is no check and no entry of work of job {job_id}")
-        store.drop(kind, entry)
-    return go(f"/jobs/{job_id}#{'checks' if kind == 'check' else 'work'}")
+        known: dict[str, tuple[Any, ...]] = {"check": record.checks, "work": record.work, "run": record.runs}
+        if entry not in [each.id for each in known.get(kind, ())]:
+            raise UsageError(f"{kind or 'entry'} {entry} is no recording, check or entry of work that job {job_id} has")
+        store.drop(kind, entry, why=form.text("why"))
+    return go(f"/jobs/{job_id}#taken-back")
+
+
+def put_back(request: Request, form: Form) -> Response:
+    """What was taken back counts again."""
+    job_id, kind, entry = number(request), form.text("kind"), form.whole("entry")
+    with desk(request).store() as store, store.transaction():
+        if (kind, entry) not in [(each.kind, each.entry.id) for each in store.taken_back(job_id)]:
+            raise UsageError(f"{kind or 'entry'} {entry} was not taken back from job {job_id}")
+        store.drop(kind, entry, undo=True)
+    return go(f"/jobs/{job_id}#{PLACES[kind]}")
 
 
 def put_right(request: Request, form: Form) -> Response:

@@ -49,14 +49,16 @@ def new_job(request: Request) -> Response:
 def job(request: Request) -> Response:
     """One job: what to do next, recordings, checks, work."""
     with desk(request).store() as store:
-        record = store.record(number(request))
+        record, gone = store.record(number(request)), store.taken_back(number(request))
     advice = suggestion(record)
     results = knowledge.results_of(record.checks)
     asked = _asked_for(request, advice.before)
     steps = [(step, results.get(step.name), True) for step in asked]
     steps += [(step, results.get(step.name), step == advice.next and not asked) for step in bench_rules.steps()]
     takes, unsure = desk(request).takes.of_job(record.job.id), _strokes_unsure(record.machine)
-    return page(request, "job.html", record=record, advice=advice, steps=steps, takes=takes, unsure=unsure)
+    return page(
+        request, "job.html", record=record, advice=advice, steps=steps, takes=takes, unsure=unsure, gone=gone,
+    )  # fmt: skip
 
 
 def _asked_for(request: Request, before: Step | None) -> list[Step]:
@@ -110,9 +112,10 @@ def run(request: Request) -> Response:
     with desk(request).store() as store:
         stored = store.run(number(request))
         record = store.record(stored.job_id, whole=False)
+        gone = [each for each in store.taken_back(stored.job_id) if (each.kind, each.entry.id) == ("run", stored.id)]
     if stored.run is None:
         raise UsageError(f"run {stored.id} has no analysis")
-    return page(request, "run.html", stored=stored, record=record, shown=answer(stored.run))
+    return page(request, "run.html", stored=stored, record=record, shown=answer(stored.run), gone=gone)
 
 
 def comparison(request: Request) -> Response:
@@ -126,7 +129,7 @@ def two_runs(request: Request) -> Response:
     """Any two recordings of the job record, the first as before."""
     first, second = pair_of(request)
     with desk(request).store() as store:
-        before, after = store.run(first), store.run(second)
+        before, after = store.counting_run(first), store.counting_run(second)
         record = store.record(after.job_id, whole=False)
     found = BeforeAfter(before, after, compare.of_pair(before, after))
     return _compared(request, record, found, f"/compare.svg?before={first}&after={second}&")

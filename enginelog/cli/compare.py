@@ -99,7 +99,7 @@ def _of_runs(numbers: tuple[int, ...], place: Path | None) -> model.Comparison:
     if len(numbers) != 2:
         raise model.UsageError(f"--run given {len(numbers)} times, twice expected: first before, then after")
     with opened(place) as store:
-        before, after = (store.run(number) for number in numbers)
+        before, after = (store.counting_run(number) for number in numbers)
     return comparing.of_pair(before, after)
 
 

@@ -11,6 +11,7 @@ from enginelog.model.wording import one_line
 
 if TYPE_CHECKING:
     from enginelog.limits.bench import Suggestion
+    from enginelog.store import TakenBack
 
 _INDENT = " " * 13
 
@@ -33,8 +34,8 @@ def written(name: str, text: str) -> list[str]:
     return [row for number, each in enumerate(lines) for row in field("" if number else name, each)]
 
 
-def job_lines(record: model.JobRecord, advice: Suggestion) -> list[str]:
-    """The whole job, and what to check next."""
+def job_lines(record: model.JobRecord, advice: Suggestion, gone: tuple[TakenBack, ...] = ()) -> list[str]:
+    """The whole job, what was taken back of it, and what to check next."""
     from enginelog.report.run_line import run_line
     from enginelog.store import words
 
@@ -49,6 +50,8 @@ def job_lines(record: model.JobRecord, advice: Suggestion) -> list[str]:
     for entry in record.work:
         lines += field(f"Work {entry.id}", f"{entry.at.local_date} {words.work_line(entry, machine.currency)}")
     lines += field("Spent", words.spent(record)) if record.work else []
+    for each in gone:
+        lines += field("Taken back", taken_back_line(each, machine.currency))
     lines += _handback(job.handback)
     if job.state in ("open", "waiting"):
         lines += ["", *advice_lines(advice)]
@@ -63,6 +66,21 @@ def advice_lines(advice: Suggestion) -> list[str]:
     if advice.next:
         lines += field("How", advice.next.how) + field("Take care", advice.next.caution)
     return lines
+
+
+def taken_back_line(gone: TakenBack, currency: str) -> str:
+    """What was taken back, when and why."""
+    from enginelog.report.run_line import run_line
+    from enginelog.store import words
+
+    entry = gone.entry
+    if isinstance(entry, model.StoredRun):
+        line = run_line(entry)
+    elif isinstance(entry, model.BenchCheck):
+        line = words.check_line(entry)
+    else:
+        line = words.work_line(entry, currency)
+    return f"{gone.kind} {entry.id} on {words.taken_back_when(gone)}. It was: {shown(line)}"
 
 
 def _seen(seen: model.TakeIn) -> str:

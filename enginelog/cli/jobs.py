@@ -71,10 +71,11 @@ def job(number: int, place: Path | None, as_json: bool) -> int:
     with opened(place) as store:
         record = store.record(number, whole=False)
         advice = report.suggestion(store.record(number))
+        gone = store.taken_back(number)
     if as_json:
-        show_plain({"record": record, "suggestion": advice, "next": advice.next})
+        show_plain({"record": record, "suggestion": advice, "next": advice.next, "taken_back": gone})
     else:
-        console.show("\n".join(job_text.job_lines(record, advice)))
+        console.show("\n".join(job_text.job_lines(record, advice, gone)))
     return STATUS_DONE
 
 

@@ -18,11 +18,15 @@ STATUS_DAMAGED = 4
 @click.argument("kind", type=click.Choice(["job", "machine", "check", "work", "run"]))
 @click.argument("number", type=RowNumber("number"), metavar="ID")
 @click.option("--undo", is_flag=True, help="Bring it back.")
+@click.option("--because", default="", metavar="TEXT", help="Why: 'wrong job'. It stays on record.")
 @store_options
-def drop(kind: str, number: int, undo: bool, place: Path | None, as_json: bool) -> int:
-    """Mark a job, machine, check, work entry or run as dropped: it no longer counts, but is not deleted."""
+def drop(kind: str, number: int, undo: bool, because: str, place: Path | None, as_json: bool) -> int:
+    """Mark a job, machine, check, work entry or run as dropped: it no longer counts, but is not deleted.
+
+    A check, work entry or run is still listed by 'job', as taken back, with the time and the reason.
+    """
     with opened(place) as store:
-        store.drop(kind, number, undo)
+        store.drop(kind, number, undo, because)
     if as_json:
         show_plain({"kind": kind, "id": number, "dropped": not undo})
     elif undo:

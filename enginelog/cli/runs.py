@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -10,6 +12,9 @@ from enginelog import model
 from enginelog.cli import clips, console, job_text
 from enginelog.cli.engine_options import hints
 from enginelog.cli.store_options import STATUS_DONE, RowNumber, at_option, opened, show_plain, store_options
+
+if TYPE_CHECKING:
+    from enginelog.store import Store
 
 STATUS_NOTHING = 3
 
@@ -42,7 +47,8 @@ def attach(
 ) -> int:
     """Analyse the recording CLIP with the layout of the machine of job ID, and keep both in the job record.
 
-    A recording with only pulls of the starter is a valid one: it shows that the engine did not start.
+    A recording with only pulls of the starter is a valid one: it shows that the engine did not start. One that the job
+    holds already is refused.
 
     \b
     Exit status as of check; 3 where there was nothing to analyse (no engine and no pull heard, or unusable):
@@ -51,6 +57,7 @@ def attach(
     told = tuple(part.strip() for part in conditions.split(",") if part.strip())
     with opened(place) as store:
         machine = store.record(number, whole=False).machine
+        _refuse_twice(store, number, clip)
         run = _analyse(clip, machine.engine, ran)
         known = store.runs_of_recording(run.clip.sha256)
         kept = store.attach(number, run, stage, told, note, None if no_copy else Path(clip), at)
@@ -60,6 +67,15 @@ def attach(
     for job_id, run_id in known:
         console.note(f"this recording is run {run_id} of job {job_id} already; drop one of the two if that is a slip")
     return _render(kept, _kept_line(kept), as_json, ran, record)
+
+
+def _refuse_twice(store: Store, number: int, clip: str) -> None:
+    """UsageError where the job holds this recording already: said before it is analysed, which takes its time."""
+    from enginelog.store import sha256_of
+
+    with contextlib.suppress(OSError):  # one that cannot be read is told of by the analysis
+        if Path(clip).is_file():
+            store.refuse_twice(number, sha256_of(Path(clip)))
 
 
 @click.command()

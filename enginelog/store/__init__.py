@@ -13,7 +13,9 @@ Each method that writes has written to the disk when it returns; one that raises
 from __future__ import annotations
 
 from enginelog.store.backup import BackedUp, Restored, back_up, restore
+from enginelog.store.contents import TakenBack
 from enginelog.store.errors import NotInStoreError, StoreNotWrittenError, StoreUnreadableError
+from enginelog.store.files import sha256_of
 from enginelog.store.finding import History, JobLine, Visit
 from enginelog.store.front import Problem, Store, open_store
 from enginelog.store.handing_back import as_drafted, hand_back_with
@@ -35,6 +37,7 @@ __all__ = [
     "import_from",
     "plain",
     "restore",
+    "sha256_of",
     "History",
     "JobLine",
     "NotInStoreError",
@@ -42,6 +45,7 @@ __all__ = [
     "Store",
     "StoreNotWrittenError",
     "StoreUnreadableError",
+    "TakenBack",
     "Visit",
     "default_path",
     "open_store",

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from enginelog.model import BenchCheck, UsageError, WorkEntry
+from enginelog.model import BenchCheck, Moment, StoredRun, UsageError, WorkEntry
 from enginelog.store.base import one_of
 from enginelog.store.entries import check_from, work_from
 from enginelog.store.errors import explained
@@ -31,8 +31,39 @@ class JobFile:
         return f"{self.of.replace(' ', '-')}{self.path.suffix}"
 
 
+@dataclass(frozen=True)
+class TakenBack:
+    """An entry of a job that no longer counts: kind (run, check or work), since when and why (empty: not said)."""
+
+    kind: str
+    entry: StoredRun | BenchCheck | WorkEntry
+    at: Moment
+    why: str
+
+
 class Contents(Finding):
     """Reading everything."""
+
+    def taken_back(self, job_id: int) -> tuple[TakenBack, ...]:
+        """The entries of a job that were taken back, the latest last; their reasons are those of the job's events."""
+        dropped = "WHERE job_id = ? AND dropped_utc IS NOT NULL ORDER BY id"
+        with self.snapshot():
+            self.job(job_id)
+            found: list[tuple[str, StoredRun | BenchCheck | WorkEntry]] = []
+            found += [("run", self._stored(row, False)) for row in self._rows(f"SELECT * FROM runs {dropped}", job_id)]
+            found += [("check", check_from(row)) for row in self._rows(f"SELECT * FROM checks {dropped}", job_id)]
+            found += [("work", work_from(row)) for row in self._rows(f"SELECT * FROM work {dropped}", job_id)]
+            whys = {}
+            for _, what, detail in self.events(job_id):
+                if what == "dropped":
+                    named, _, why = detail.partition(": ")
+                    whys[named] = why
+        known = [
+            TakenBack(kind, each, each.dropped, whys.get(f"{kind} {each.id}", ""))
+            for kind, each in found
+            if each.dropped is not None
+        ]
+        return tuple(sorted(known, key=lambda each: each.at.utc))
 
     def files_of(self, job_id: int) -> tuple[JobFile, ...]:
         """The recordings, photos and reports kept of a job, whether they are still there or not."""

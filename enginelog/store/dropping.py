@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from enginelog.model import Moment, UsageError
-from enginelog.store import moments, numbers
+from enginelog.store import moments, numbers, texts
 from enginelog.store.base import one_of, when
 from enginelog.store.contents import Contents
 from enginelog.store.errors import explained
@@ -39,15 +39,24 @@ class Purged:
 class Dropping(Contents):
     """Marking, bringing back, purging."""
 
-    def drop(self, kind: str, row_id: int, undo: bool = False) -> None:
+    def drop(self, kind: str, row_id: int, undo: bool = False, why: str = "") -> None:
         """Mark a job, machine, check, work entry or run as dropped; undo: bring it back.
 
-        A machine can be dropped only when none of its jobs counts any more.
+        why: kept with the job's events. A machine can be dropped only when none of its jobs counts any more, a run
+        brought back only where no other run of its job holds its recording meanwhile. UsageError where it is as asked
+        for already.
         """
         table = KINDS[one_of(kind, tuple(KINDS), "kind of entry")]
+        reason = " ".join(texts.checked(why, "reason", texts.LONGEST_LINE).split())
         mark = None if undo else self._clock()
         with self.transaction():
             row = self._one(table, row_id, kind)
+            if (row["dropped_utc"] is None) == undo:
+                raise UsageError(
+                    f"{kind} {row_id} {'counts' if undo else 'is taken back'} already; nothing was changed"
+                )
+            if kind == "run" and undo:
+                self.refuse_twice(row["job_id"], row["recording_sha256"])
             if kind == "machine" and not undo:
                 self._refuse_with_jobs(row_id, row["label"])
             if kind == "job" and undo:
@@ -56,7 +65,7 @@ class Dropping(Contents):
             job_id = row_id if kind == "job" else None if kind == "machine" else row["job_id"]
             if job_id is not None:
                 what = "brought back" if undo else "dropped"
-                self._note_event(job_id, mark or self._clock(), what, f"{kind} {row_id}")
+                self._note_event(job_id, mark or self._clock(), what, f"{kind} {row_id}{': ' * bool(reason)}{reason}")
                 self._refresh(job_id)
 
     def purge(self, older_than_days: int = 0) -> Purged:

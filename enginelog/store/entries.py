@@ -95,7 +95,7 @@ class Entries(Jobs):
         """Attach an analysed recording to a job. stage: before, during or after.
 
         recording: the original file, copied beside the store; it must be the one analysed (same SHA-256). None keeps
-        only its name and hash.
+        only its name and hash. UsageError where the job holds this recording already.
         """
         values = {
             "stage": one_of(stage, STAGES, "stage"),
@@ -106,14 +106,25 @@ class Entries(Jobs):
             "recording_kept": int(recording is not None),
         }
         self._usable_job(job_id)
+        self.refuse_twice(job_id, run.clip.sha256)
         kept = None
         if recording is not None:
             kept = self._put(existing(recording, "recording"), recording.name, run.clip.sha256)
         with self.transaction():
+            self.refuse_twice(job_id, run.clip.sha256)
             self._enter_file(kept)
             number = self._add(job_id, "runs", at, values)
             self._add_record(number, run)
         return self.run(number)
+
+    def refuse_twice(self, job_id: int, sha256: str) -> None:
+        """UsageError where a recording of this hash counts in this job already: its figures would count double."""
+        query = "SELECT * FROM runs WHERE job_id = ? AND recording_sha256 = ? AND dropped_utc IS NULL ORDER BY id"
+        for row in self._rows(query, job_id, sha256):
+            raise UsageError(
+                f"job {job_id} holds this recording already (its hash is known): run {row['id']}, {row['stage']} the "
+                f"work, {row['recording_name']}; to attach it otherwise, take that run back first"
+            )
 
     def add_analysis(self, run_id: int, run: Run) -> StoredRun:
         """Add a newer analysis of a stored run; the earlier stay. UsageError where it is of another recording."""
@@ -130,6 +141,13 @@ class Entries(Jobs):
     def run(self, run_id: int, whole: bool = True) -> StoredRun:
         """The stored run of this number; whole: with the record of its newest analysis."""
         return self._stored(self._one("runs", run_id, "run"), whole)
+
+    def counting_run(self, run_id: int) -> StoredRun:
+        """As `run`, for a comparison: UsageError where it is taken back."""
+        found = self.run(run_id)
+        if found.dropped:
+            raise UsageError(f"run {run_id} is taken back and counts in no comparison; put it back on its job first")
+        return found
 
     def analysed(self, analysis_id: int) -> Run:
         """The record of one analysis, the newest or an earlier one."""

@@ -5,9 +5,14 @@ What was written by its user stands in them as it was written: whoever shows a l
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from enginelog import limits
 from enginelog.model import BenchCheck, Job, JobRecord, Machine, WorkEntry
 from enginelog.model.wording import as_told, money, one_line
+
+if TYPE_CHECKING:
+    from enginelog.store.contents import TakenBack
 
 _RESULTS = {"pass": "passed", "fail": "failed", "not_checked": "not checked"}
 _STATES = {"open": "open", "waiting": "waiting", "done": "done", "handed_back": "handed back"}
@@ -53,6 +58,12 @@ def work_line(entry: WorkEntry, currency: str) -> str:
     text = f"{entry.kind} {count}{one_line(entry.text)}".strip()
     cost = f", {money(entry.cost_cents, currency)}" if entry.cost_cents else ""
     return f"{text}{cost}" + (f", {entry.minutes} min" if entry.minutes else "")
+
+
+def taken_back_when(gone: TakenBack) -> str:
+    """When an entry was taken back, and why where that was said: '2026-04-11 10:20, wrong job'."""
+    why = one_line(gone.why)
+    return f"{gone.at.local:%Y-%m-%d %H:%M}" + (f", {why}" if why else "")
 
 
 def spent(record: JobRecord) -> str:

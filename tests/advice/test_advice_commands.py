@@ -3,6 +3,7 @@
 The exit statuses are those of the other commands: 0 done, 2 wrong usage, 4 cannot be read.
 """
 
+import dataclasses
 import json
 from pathlib import Path
 
@@ -119,7 +120,8 @@ def test_advise_from_a_job(capfd, tmp_path, monkeypatch):
         machine = kept.remember("pump Heron", kind="pump", rated_rpm=3200.0)
         job = kept.take_in(machine, complaint="hunts")
         kept.attach(job.id, make_runs.hunting_pump(), "before")
-        kept.attach(job.id, make_runs.talk_only(), "after")
+        talk = make_runs.talk_only()
+        kept.attach(job.id, dataclasses.replace(talk, clip=dataclasses.replace(talk.clip, sha256="a" * 64)), "after")
         kept.tick(job.id, "governor", "pass")
     status, out, _ = called(capfd, "advise", "--job", str(job.id), "--store", str(place), "--json")
     found = json.loads(out)

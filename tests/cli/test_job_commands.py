@@ -165,7 +165,8 @@ def test_attach_and_job_name_the_same_next_check(call, job):
     _, out, _ = call("attach", "1", clip(b"well", "b.m4a"), "--stage", "after")
     assert "Nothing amiss is heard after the work (run 2)" in out
     call("hand-back", "1")
-    assert "Suggestion" not in call("attach", "1", clip(b"hunts", "c.m4a"), "--stage", "after")[1]
+    status, out, _ = call("attach", "1", clip(b"pulls", "c.m4a"), "--stage", "after")
+    assert status == 0 and "Kept as run 3" in out and "Suggestion" not in out
 
 
 def test_the_report_of_a_run_on_record(call, job, tmp_path):
@@ -358,10 +359,35 @@ def test_a_machine_can_be_renamed_but_not_to_a_label_that_is_taken(call, job):
     assert status == 2 and "known already" in err
 
 
-def test_the_same_recording_attached_twice_is_pointed_out(call, job):
+def test_the_same_recording_is_attached_to_a_job_once_and_in_another_job_pointed_out(call, analysis, job):
     call("attach", "1", clip(b"well"), "--stage", "before")
-    status, _, err = call("attach", "1", "clip.m4a", "--stage", "after")
+    heard = len(analysis.engines)
+    status, out, err = call("attach", "1", clip(b"well", "renamed.m4a"), "--stage", "after")
+    assert (status, out) == (2, "") and "hash is known" in err and "run 1, before the work" in err
+    assert len(analysis.engines) == heard, "said before it is analysed again"
+    call("take-in", "pump Heron")
+    status, _, err = call("attach", "2", "clip.m4a", "--stage", "after")
     assert status == 0 and "run 1 of job 1 already" in err
+
+
+def test_what_is_taken_back_is_listed_with_its_reason_and_counts_nowhere(call, job):
+    call("attach", "1", clip(b"hunts"), "--stage", "before")
+    call("attach", "1", clip(b"well", "b.m4a"), "--stage", "after")
+    call("work", "1", "--part", "plug", "--cost", "4.50")
+    assert call("drop", "run", "2", "--because", "wrong\x1b[31m job")[0] == 0
+    call("drop", "work", "1")
+    out = " ".join(call("job", "1")[1].split())
+    assert "Taken back run 2 on 2" in out and "31m job. It was: after: b.m4a" in out and "\x1b" not in out
+    assert "Taken back work 1 on 2" in out and "Run 2" not in out and "Spent" not in out
+    status, _, err = call("compare", "--job", "1")
+    assert status == 2 and "no recording from after the work" in err
+    status, _, err = call("compare", "--run", "1", "--run", "2")
+    assert status == 2 and "run 2 is taken back" in err
+    told = document(call("job", "1", "--json")[1])["taken_back"]
+    assert [(each["kind"], each["entry"]["id"], bool(each["why"])) for each in told] == [
+        ("run", 2, True), ("work", 1, False)]  # fmt: skip
+    assert call("drop", "run", "2", "--undo")[1] == "Run 2: brought back.\n"
+    assert call("drop", "run", "2", "--undo")[0] == 2 and "Run 2" in call("job", "1")[1]
 
 
 def test_dropping_undoing_and_purging(call, job):

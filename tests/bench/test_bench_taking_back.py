@@ -1,0 +1,94 @@
+"""Taking recordings, checks and work back at the bench page, and putting them back. No outside source: the page's own
+promises."""
+
+import html
+import re
+
+import make_runs
+import pytest
+from serve import new_job, with_answer
+
+from enginelog.store import open_store
+
+HOSTILE = "<script>alert(1)</script>\x1b[31m"
+
+
+def text_of(page: str) -> str:
+    return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", page)).split())
+
+
+@pytest.fixture
+def job(store, server, browser) -> int:
+    """A job with a recording from before and one from after the work, a check and a part."""
+    made = new_job(store)
+    for stage, run in (("before", make_runs.hunting_pump()), ("after", make_runs.healthy_generator())):
+        take = with_answer(server, made, run, sound=stage.encode())
+        assert browser.post(f"/takes/{take}/attach", {"stage": stage}).status == 303
+    browser.post(f"/jobs/{made}/checks", {"step": "spark", "result": "fail", "note": "plug black"})
+    browser.post(f"/jobs/{made}/work", {"kind": "part", "text": "spark plug", "cost": "7.20"})
+    return made
+
+
+@pytest.mark.parametrize("kind", ["run", "check", "work"])
+def test_taken_back_it_is_struck_through_with_its_reason_and_can_be_put_back(store, browser, job, kind):
+    number = 2 if kind == "run" else 1
+    told = browser.post(f"/jobs/{job}/take-back", {"kind": kind, "entry": number, "why": HOSTILE})
+    assert (told.status, told.headers["location"]) == (303, f"/jobs/{job}#taken-back")
+    page = browser.get(f"/jobs/{job}").text
+    section = page.split('id="taken-back"')[1].split("</section>")[0]
+    assert "<del>" in section and "<script" not in section and "\x1b" not in page
+    assert "<script>alert(1)</script>" in text_of(html.unescape(section)) or "alert(1)" in text_of(section)
+    assert f'name="kind" value="{kind}"' in section and f"/jobs/{job}/put-back" in section
+    back = browser.post(f"/jobs/{job}/put-back", {"kind": kind, "entry": number})
+    assert back.status == 303
+    with open_store(store) as opened:
+        record = opened.record(job)
+        assert (len(record.runs), len(record.checks), len(record.work)) == (2, 1, 1) and not opened.taken_back(job)
+    assert 'id="taken-back"' not in browser.get(f"/jobs/{job}").text
+
+
+def test_a_recording_taken_back_is_in_no_comparison_and_says_so_on_its_own_page(browser, job):
+    assert "Before against after" in browser.get(f"/jobs/{job}").text
+    assert "Take it back" in browser.get("/runs/2").text
+    browser.post(f"/jobs/{job}/take-back", {"kind": "run", "entry": "2", "why": "wrong job"})
+    assert "Before against after" not in browser.get(f"/jobs/{job}").text
+    shown = text_of(browser.get("/runs/2").text)
+    assert "Taken back" in shown and "wrong job" in shown and "Put it back" in shown
+    refused = browser.get("/compare?before=1&after=2")
+    assert refused.status == 400 and "taken back" in refused.text
+    assert browser.get("/compare.svg?before=1&after=2").status == 400
+    assert "It runs better" not in browser.get(f"/jobs/{job}/papers/owner.html").text
+
+
+def test_the_same_recording_is_not_attached_twice(store, server, browser, job):
+    take = with_answer(server, job, make_runs.hunting_pump(), sound=b"before")
+    page = browser.get(f"/takes/{take}").text
+    assert "not attached twice" in page and f"/takes/{take}/attach" not in page and "Throw this clip away" in page
+    refused = browser.post(f"/takes/{take}/attach", {"stage": "after"})
+    assert refused.status == 400 and "its hash is known" in text_of(refused.text)
+    browser.post(f"/jobs/{job}/take-back", {"kind": "run", "entry": "1"})
+    assert browser.post(f"/takes/{take}/attach", {"stage": "after"}).status == 303
+    doubled = browser.post(f"/jobs/{job}/put-back", {"kind": "run", "entry": "1"})
+    assert doubled.status == 400 and "holds this recording already" in doubled.text
+    with open_store(store) as opened:
+        assert [run.id for run in opened.record(job).runs] == [2, 3]
+
+
+@pytest.mark.parametrize("way", ["take-back", "put-back"])
+@pytest.mark.parametrize(("kind", "entry"), [("run", "9"), ("job", "1"), ("run", "x"), ("run", "9" * 30), ("", "1")])
+def test_what_is_no_entry_of_the_job_is_refused(store, browser, job, way, kind, entry):
+    other = new_job(store, "saw Thistle")
+    for place in (job, other):
+        assert browser.post(f"/jobs/{place}/{way}", {"kind": kind, "entry": entry}).status == 400
+    assert browser.post(f"/jobs/{other}/{way}", {"kind": "run", "entry": "1"}).status == 400
+    assert browser.post(f"/jobs/99/{way}", {"kind": "run", "entry": "1"}).status == 404
+    with open_store(store) as opened:
+        assert len(opened.record(job).runs) == 2
+
+
+def test_a_second_tap_takes_back_once(store, browser, job):
+    told = {"kind": "work", "entry": "1", "once": "abcdefghijkl"}
+    assert [browser.post(f"/jobs/{job}/take-back", told).status for _ in range(2)] == [303, 303]
+    assert browser.post(f"/jobs/{job}/take-back", {"kind": "work", "entry": "1"}).status == 400
+    with open_store(store) as opened:
+        assert len(opened.taken_back(job)) == 1

@@ -1,0 +1,94 @@
+"""Taking entries back and putting them back: nothing is lost, nothing counts that was taken back. No outside source:
+the record's own promises."""
+
+import make_runs
+import pytest
+from store_makers import run_of
+
+from enginelog import compare, report
+from enginelog.model import UsageError
+from enginelog.store import words
+
+BEFORE, AFTER = make_runs.hunting_pump, make_runs.healthy_generator
+
+
+@pytest.fixture
+def job(store):
+    """A job with a run before and one after, a failed check and a part."""
+    number = store.take_in(store.remember("pump Heron", kind="pump", cost_limit_cents=1000)).id
+    store.attach(number, run_of(b"before", BEFORE), "before")
+    store.attach(number, run_of(b"after", AFTER), "after")
+    store.tick(number, "spark", "fail", "plug black")
+    store.add_work(number, "part", "spark plug", 900, 10)
+    return number
+
+
+def test_a_run_taken_back_counts_nowhere_and_comes_back_as_it_was(store, job):
+    whole, page = store.record(job), report.hand_back_html(store.record(job))
+    assert compare.of_job(whole).comparison is not None
+    store.drop("run", 2, why="  wrong\n job ")
+    record = store.record(job)
+    assert [run.id for run in record.runs] == [1] and compare.of_job(record).comparison is None
+    assert [run.id for visit in store.history("pump Heron").visits for run in visit.runs] == [1]
+    assert "It runs better" in page and "It runs better" not in report.hand_back_html(record)
+    with pytest.raises(UsageError, match="run 2 is taken back"):
+        store.counting_run(2)
+    [gone] = store.taken_back(job)
+    assert (gone.kind, gone.entry.id, gone.why) == ("run", 2, "wrong job") and gone.at == store.run(2).dropped
+    store.drop("run", 2, undo=True)
+    assert store.taken_back(job) == () and report.hand_back_html(store.record(job)) == page
+    assert [(what, detail) for _, what, detail in store.events(job)][-2:] == [
+        ("dropped", "run 2: wrong job"), ("brought back", "run 2")]  # fmt: skip
+
+
+def test_checks_and_work_taken_back_count_neither_in_costs_nor_in_what_to_check_next(store, job):
+    before = report.suggestion(store.record(job)).text
+    assert words.limit_warning(store.record(job)) and "spark plug" in report.hand_back_text(store.record(job))
+    store.drop("check", 1, why="meant the other saw")
+    store.drop("work", 1)
+    record = store.record(job)
+    assert record.cost_cents == record.minutes == 0 and not words.limit_warning(record)
+    assert report.suggestion(record).text != before
+    assert "spark plug" not in report.hand_back_text(record) and "plug black" not in report.hand_back_html(record)
+    assert [(each.kind, each.why) for each in store.taken_back(job)] == [("check", "meant the other saw"), ("work", "")]
+
+
+def test_the_reason_of_the_last_time_is_told_and_all_stay_among_the_events(store, job):
+    for why in ("wrong job", "", "made twice: by two of us"):
+        store.drop("work", 1, why=why)
+        assert [each.why for each in store.taken_back(job)] == [why]
+        store.drop("work", 1, undo=True)
+    told = [detail for _, what, detail in store.events(job) if what == "dropped"]
+    assert told == ["work 1: wrong job", "work 1", "work 1: made twice: by two of us"]
+
+
+def test_the_same_recording_is_attached_to_a_job_once(store, job):
+    with pytest.raises(UsageError, match="hash is known.*run 1, before the work"):
+        store.attach(job, run_of(b"before", BEFORE), "after")
+    assert len(store.record(job).runs) == 2
+    other = store.take_in("pump Heron").id
+    store.attach(other, run_of(b"before", BEFORE), "before")  # another job may hold it, too
+    store.drop("run", 1, why="it was after the work")
+    again = store.attach(job, run_of(b"before", BEFORE), "after")
+    with pytest.raises(UsageError, match=f"run {again.id}, after the work"):
+        store.drop("run", 1, undo=True)
+    assert [each.entry.id for each in store.taken_back(job)] == [1]
+    store.drop("run", again.id)
+    store.drop("run", 1, undo=True)
+
+
+@pytest.mark.parametrize("kind", ["run", "check", "work", "job"])
+def test_what_is_as_asked_for_already_is_said_and_keeps_its_time(store, job, kind):
+    with pytest.raises(UsageError, match="counts already"):
+        store.drop(kind, 1, undo=True)
+    store.drop(kind, 1)
+    events = store.events(job)
+    with pytest.raises(UsageError, match="taken back already"):
+        store.drop(kind, 1, why="again")
+    assert store.events(job) == events
+
+
+def test_a_reason_too_long_changes_nothing(store, job):
+    with pytest.raises(UsageError, match="reason"):
+        store.drop("work", 1, why="x" * 401)
+    assert store.record(job).cost_cents == 900 and store.taken_back(job) == ()
