@@ -21,10 +21,21 @@ from hypothesis import strategies as st
 
 from enginelog import limits, report
 from enginelog.compare import words as compared
-from enginelog.findings import firing_verdicts, run_verdicts, speed_verdicts
+from enginelog.findings import firing_verdicts, run_verdicts, speed_verdicts, startstop
 from enginelog.findings.gather import gather
 from enginelog.model import Run
-from enginelog.model.wording import NOT_KNOWN, as_told, figure, fixed, money, one_line, percent, significant
+from enginelog.model.wording import (
+    NOT_KNOWN,
+    as_told,
+    counted,
+    figure,
+    fixed,
+    money,
+    often,
+    one_line,
+    percent,
+    significant,
+)
 from enginelog.report import run_line
 from enginelog.store.figures import figures_of
 
@@ -72,6 +83,57 @@ def test_shares_by_hand():
     assert [as_told(value) for value in (3600.0, 1234567.25, 720 / 7, 1e-6)] == ["3600", "1234567.25", "102.857143", "0.000001"]  # fmt: skip  # noqa: E501
     assert (money(1234, "EUR"), money(-5), money(0)) == ("12.34 EUR", "-0.05", "0.00")
     assert one_line(" two\n\tlines ") == "two lines"
+
+
+def test_counts_by_hand():
+    assert [counted(n, "pull") for n in (0, 1, 2)] == ["0 pulls", "1 pull", "2 pulls"]
+    assert [counted(n, "row was", "rows were") for n in (0, 1, 2)] == ["0 rows were", "1 row was", "2 rows were"]
+    assert [often(n) for n in (1, 2, 3)] == ["once", "twice", "3 times"]
+
+
+# Numbers that are never one: of poles (even), of firings that were judged (50 and more), of speeds, runs and pulls
+# where one of them is said otherwise, and such as are no count.
+NEVER_ONE = {
+    "poles": {"usual.py", "speed_verdicts.py", "facts.py", "words.py"},
+    "firings": {"firing_verdicts.py", "misfire.py", "facts.py", "guide_text.py"},
+    "pulls": {"startstop.py", "run_line.py", "words.py", "claims.py", "heard.py"},
+    "times": {"facts.py", "words.py", "wording.py"},
+    "speeds": {"speed.py"},
+    "runs": {"words.py"},
+}
+COUNTED_NOUNS = re.compile(
+    r"^ (?:\w+ )?(times|pulls|jobs|runs|files|recordings|checks|photos|firings|cylinders|entries|minutes|days|holes|"
+    r"surges|bangs|speeds|angles|records|lines|machines|gaps|poles|opportunities)\b"
+)
+
+
+def number_with_plural(path: Path) -> Iterator[str]:
+    """Nouns in the plural that an f-string of the code writes right behind a plain number."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        parts = node.values if isinstance(node, ast.JoinedStr) else []
+        for value, after in zip(parts, parts[1:], strict=False):
+            text = after.value if isinstance(after, ast.Constant) else ""
+            plain = isinstance(value, ast.FormattedValue) and value.format_spec is None
+            if plain and (found := COUNTED_NOUNS.match(str(text))):
+                yield found[1]
+
+
+def test_where_a_number_may_be_one_its_noun_is_asked_for():
+    """Over the whole code, but for what is named above."""
+    code = Path(report.__file__).parents[1].rglob("*.py")
+    written = [(path.name, noun) for path in code for noun in number_with_plural(path)]
+    assert ("wording.py", "times") in written, "the search finds what is there"
+    assert not [f"{name}: {noun}" for name, noun in written if name not in NEVER_ONE.get(noun, ())]
+
+
+def test_an_engine_started_again_is_told_in_plain_english():
+    timeline = SimpleNamespace(pulls_sure=True)
+    said = []
+    for restarts in (1, 2, 3):
+        start = startstop.StartStudy(1, 0.8, 0, restarts, False, True, 2.0, pull_count="1 pull")
+        evidence: Any = SimpleNamespace(start=start, timeline=timeline)
+        said.append(run_verdicts.judge_start(evidence, limits.load("findings")).text.split("was started again ")[1])
+    assert said == ["once.", "twice.", "3 times."]
 
 
 INSIDE = ("gain",)  # of a filter, above 0 by its nature, and never shown

@@ -11,6 +11,7 @@ from enginelog.limits.trade import cautions, formulas, machines, protocols
 from enginelog.limits.trade.cautions import Caution, Exposure
 from enginelog.limits.trade.protocols import ToRecord
 from enginelog.model import Engine
+from enginelog.model.wording import counted
 
 NEARLY = 0.9  # a run of nine tenths of the time asked for will do
 TOLD = ("machine", "idle_rpm", "rated_rpm")  # what decides which of its two speeds an engine was at
@@ -108,7 +109,7 @@ def _as_told(record: Record, engine: Engine | None) -> Record:
 
 def _pulls(record: Record) -> str:
     """`3 pulls`, or `2 pulls or more` where the number is doubtful."""
-    return f"{least_pulls(record)} pulls" + ("" if record["start"]["pulls"] is not None else " or more")
+    return counted(least_pulls(record), "pull") + ("" if record["start"]["pulls"] is not None else " or more")
 
 
 def _heard(record: Record) -> str:

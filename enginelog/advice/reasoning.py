@@ -18,6 +18,7 @@ from enginelog.advice.words import Advice, Likely, Matched, NextCheck, RuledOut,
 from enginelog.limits.trade import cautions, formulas, knowledge
 from enginelog.limits.trade.knowledge import Check, Knowledge
 from enginelog.model import CHECK_RESULTS, UsageError
+from enginelog.model.wording import counted
 
 FEW = 2  # a failed check that points to no more than this has shown what is wrong
 RANKS = ("pointed_to", "likely", "possible", "seldom")
@@ -94,8 +95,8 @@ def _weak(speeds_rpm: tuple[float, ...]) -> int | None:
     """The weak cylinder by a balance test, counted from 1; None where they are even. UsageError for too few speeds."""
     if len(speeds_rpm) < 3:
         raise UsageError(
-            f"balance test: {len(speeds_rpm)} speeds given; the speed with all cylinders, then one with each plug"
-            " grounded in turn expected, such as 3400,3300,3100"
+            f"balance test: {counted(len(speeds_rpm), 'speed')} given; the speed with all cylinders, then one with each"
+            " plug grounded in turn expected, such as 3400,3300,3100"
         )
     grounded = dict(enumerate(speeds_rpm[1:], 1))
     return formulas.weak_cylinder(speeds_rpm[0], grounded, _limits().value("balance_rpm"))

@@ -11,6 +11,7 @@ from enginelog import model
 from enginelog.cli import clips, console
 from enginelog.cli.engine_options import engine_from, engine_options, hints
 from enginelog.cli.store_options import RowNumber, opened, store_options
+from enginelog.model.wording import counted, often
 
 STATUS_COMPARED = 0
 STATUS_NOTHING = 3
@@ -66,7 +67,8 @@ def _of_clips(names: tuple[str, ...], told: dict[str, Any]) -> model.Comparison:
     from enginelog import compare as comparing
 
     if len(names) != 2:
-        raise model.UsageError(f"{len(names)} recording given, two expected: enginelog compare BEFORE AFTER")
+        given = counted(len(names), "recording")
+        raise model.UsageError(f"{given} given, two expected: enginelog compare BEFORE AFTER")
     if names.count(clips.STDIN) > 1:
         raise model.UsageError("'-' given twice, but standard input can be read only once")
     engine = engine_from(**told)
@@ -97,7 +99,7 @@ def _of_runs(numbers: tuple[int, ...], place: Path | None) -> model.Comparison:
     from enginelog import compare as comparing
 
     if len(numbers) != 2:
-        raise model.UsageError(f"--run given {len(numbers)} times, twice expected: first before, then after")
+        raise model.UsageError(f"--run given {often(len(numbers))}, twice expected: first before, then after")
     with opened(place) as store:
         before, after = (store.counting_run(number) for number in numbers)
     return comparing.of_pair(before, after)

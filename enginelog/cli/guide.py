@@ -11,6 +11,7 @@ from enginelog import model
 from enginelog.cli import clips, console
 from enginelog.cli.engine_options import engine_from, engine_options, hints
 from enginelog.cli.records import records_in
+from enginelog.model.wording import counted
 
 if TYPE_CHECKING:
     from enginelog.advice.guide import Plan, Step
@@ -110,7 +111,8 @@ def _record(name: str, engine: model.Engine) -> dict[str, Any]:
     if name.lower().endswith(".json"):
         found = records_in(name)
         if len(found) != 1:
-            raise model.UnreadableError(f"{console.safe_name(name)}: holds {len(found)} run records, one expected")
+            held = counted(len(found), "run record")
+            raise model.UnreadableError(f"{console.safe_name(name)}: holds {held}, one expected")
         return found[0]
     if name == clips.STDIN:
         raise model.UsageError("'-' given, but the guide takes recordings by name: save it first")

@@ -11,7 +11,7 @@ from enginelog import model
 from enginelog.cli import console, job_text
 from enginelog.cli.engine_options import Number
 from enginelog.cli.store_options import STATUS_DONE, RowNumber, opened, show_plain, show_table, store_options
-from enginelog.model.wording import money
+from enginelog.model.wording import counted, money
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -99,7 +99,7 @@ def files(number: int, copy_to: Path | None, place: Path | None, as_json: bool) 
     if as_json:
         show_plain({"files": found, "copies": made})
     elif copy_to:
-        console.show(f"{console.safe_name(str(copy_to))}: {len(made)} files copied.")
+        console.show(f"{console.safe_name(str(copy_to))}: {counted(len(made), 'file')} copied.")
     else:
         show_table(("of", "name", "path"), [(each.of, each.name, each.path) for each in found], "No files.")
     return STATUS_DONE

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -10,6 +11,10 @@ from enginelog import model
 from enginelog.cli import console
 from enginelog.cli.engine_options import Number
 from enginelog.cli.store_options import STATUS_DONE, RowNumber, opened, show_plain, store_options
+from enginelog.model.wording import counted
+
+if TYPE_CHECKING:
+    from enginelog.store import Exported, Imported
 
 STATUS_DAMAGED = 4
 
@@ -77,8 +82,13 @@ def export_(folder: Path, no_files: bool, place: Path | None, as_json: bool) -> 
         show_plain(made)
     else:
         shown = console.safe_name(str(folder))
-        console.show(f"{shown}: {made.jobs} jobs, {made.runs} runs, {made.files} files written.")
+        console.show(f"{shown}: {_all_of(made)} written.")
     return STATUS_DONE
+
+
+def _all_of(made: Exported | Imported) -> str:
+    """How much was written or read: made.jobs, made.runs, made.files."""
+    return f"{counted(made.jobs, 'job')}, {counted(made.runs, 'run')}, {counted(made.files, 'file')}"
 
 
 @click.command("import")
@@ -95,7 +105,7 @@ def import_(source: Path, place: Path | None, as_json: bool) -> int:
     if as_json:
         show_plain(made)
     else:
-        console.show(f"{made.jobs} jobs, {made.runs} runs, {made.files} files read.")
+        console.show(f"{_all_of(made)} read.")
     return STATUS_DONE
 
 
@@ -115,7 +125,7 @@ def backup(target: Path, replace: bool, place: Path | None, as_json: bool) -> in
         show_plain(made)
     else:
         shown = console.safe_name(str(target))
-        console.show(f"{shown}: the job record and {made.files} files, {made.bytes / 1e6:z.1f} MB.")
+        console.show(f"{shown}: the job record and {counted(made.files, 'file')}, {made.bytes / 1e6:z.1f} MB.")
     return STATUS_DONE
 
 
@@ -131,7 +141,7 @@ def restore(source: Path, replace: bool, place: Path | None, as_json: bool) -> i
     if as_json:
         show_plain(made)
         return STATUS_DONE
-    console.show(f"{console.safe_name(str(made.path))}: restored, with {made.files} files.")
+    console.show(f"{console.safe_name(str(made.path))}: restored, with {counted(made.files, 'file')}.")
     if made.set_aside:
         console.show(f"The one before lies in {console.safe_name(str(made.set_aside))}.")
     return STATUS_DONE

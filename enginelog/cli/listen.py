@@ -16,6 +16,7 @@ from enginelog import model
 from enginelog.cli import console
 from enginelog.cli.engine_options import Number, engine_from, engine_options, hints
 from enginelog.cli.store_options import show_table
+from enginelog.model.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -81,7 +82,7 @@ def _record(source: Source, path: Path, engine: model.Engine, seconds: float | N
     stop = threading.Event()
     with _display() as tell, _stopping(stop):
         done = live.listen(source, path, follower, live_limits, tell, stop, seconds)
-    lost = f", {done.lost} gaps in it" if done.lost else ""
+    lost = f", {counted(done.lost, 'gap')} in it" if done.lost else ""
     console.note(f"{path}: {done.seconds:z.1f} s recorded{lost}")
     return done
 
@@ -147,7 +148,7 @@ def lines(reading: Reading) -> list[str]:
         f"Level       [{bar}] {reading.level_db:z.0f} dB against full scale",
         f"Clipping    {'TOO LOUD: move the microphone away' if reading.clipped_percent > 0 else 'none'}",
         f"Recorded    {reading.at_s:z.1f} s"
-        + (f", {reading.lost} gaps" if reading.lost else "")
+        + (f", {counted(reading.lost, 'gap')}" if reading.lost else "")
         + "   (Ctrl-C ends it)",
     ]
 
@@ -180,5 +181,5 @@ def _band(reading: Reading) -> str:
 
 
 def _misfires(reading: Reading) -> str:
-    told = f"{reading.misfires} of {reading.firings} firings (a first look)"
+    told = f"{reading.misfires} of {counted(reading.firings, 'firing')} (a first look)"
     return told if reading.firings else "none counted yet"

@@ -22,6 +22,7 @@ from enginelog.cli.store_options import (
     store_options,
     told_of_machine,
 )
+from enginelog.model.wording import counted
 
 
 @click.command("take-in")
@@ -82,8 +83,8 @@ def take_in(
 
 def _earlier_line(machine: model.Machine, new: model.Job, jobs: list[model.Job]) -> str:
     """How many jobs there were, and which of them are not handed back yet: a second one is mostly a slip."""
-    count, label = len(jobs), shlex.quote(job_text.shown(machine.label))
-    line = f"{count} earlier job{'s'[: count > 1]} on this machine: enginelog history {label}"
+    label = shlex.quote(job_text.shown(machine.label))
+    line = f"{counted(len(jobs), 'earlier job')} on this machine: enginelog history {label}"
     at_hand = [str(job.id) for job in jobs if job.state != "handed_back"]
     if not at_hand:
         return line

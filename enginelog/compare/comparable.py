@@ -9,6 +9,7 @@ import numpy as np
 from enginelog.compare.words import GAP
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Run
+from enginelog.model.wording import counted
 
 AGAIN = "Record {which} again: 20 seconds of steady running, the phone still, one to two metres away, out of the wind."
 BOTH = {"before": "the run before", "after": "the run after"}
@@ -47,7 +48,8 @@ def _layout(before: Engine, after: Engine) -> Obstacle | None:
     if before.strokes != after.strokes:
         return Obstacle(f"taken as a {before.strokes}-stroke before and a {after.strokes}-stroke after", advice)
     if before.cylinders != after.cylinders:
-        return Obstacle(f"taken with {before.cylinders} cylinders before and {after.cylinders} after", advice)
+        had = counted(before.cylinders, "cylinder")
+        return Obstacle(f"taken with {had} before and {after.cylinders} after", advice)
     angles = [np.mod(np.asarray(one.firing_angles_deg, float), one.cycle_deg) for one in (before, after)]
     if np.max(np.abs(np.sort(angles[0]) - np.sort(angles[1]))) > 1.0:
         if before.firing_open or after.firing_open:

@@ -6,7 +6,7 @@ from enginelog.compare.estimate import Estimate
 from enginelog.compare.measures import ONE_EVENT, Measure
 from enginelog.limits import LimitSet
 from enginelog.model import Difference, Run, Speed, Timeline
-from enginelog.model.wording import figure, fixed, significant
+from enginelog.model.wording import counted, figure, fixed, significant
 
 VERDICTS = {
     "better": "Better",
@@ -35,7 +35,7 @@ def number(value: float, unit: str) -> str:
 def amount(value: float, unit: str) -> str:
     """A figure with its unit."""
     if unit == "pulls":
-        return f"{fixed(value, 0)}{GAP}pull" + ("" if round(value) == 1 else "s")
+        return counted(round(value), "pull").replace(" ", GAP)
     return f"{number(value, unit)}{GAP}{unit}"
 
 

@@ -15,6 +15,7 @@ from enginelog.dsp.masks import rows_of_true
 from enginelog.findings import patterns
 from enginelog.limits import LimitSet
 from enginelog.model import CylinderFiring, Engine, Firings, FiringSummary, FiringWindow, Span
+from enginelog.model.wording import counted
 
 ROW, IN_ROW = 5, 0.7  # lost in a row up to which each was an opportunity, and the share of more that surely were
 BESIDE = 10  # neighbours on either side among which a firing must not be the only one told
@@ -129,7 +130,8 @@ def cannot_count(firings: Firings, limits: LimitSet) -> str | None:
     n = len(firings.t_s)
     if n < limits.value("misfire_least_events"):
         least = limits.value("misfire_least_events")
-        return f"only {n} firing opportunities were heard while running; at least {least:z.0f} are needed"
+        few = counted(n, "firing opportunity was", "firing opportunities were")
+        return f"only {few} heard while running; at least {least:z.0f} are needed"
     snr = float(np.nanmedian(firings.snr_db)) if np.isfinite(firings.snr_db).any() else float("-inf")
     if snr < limits.value("misfire_least_snr_db"):
         return f"the firings stand only {snr:z.0f} dB above the noise; a lost one cannot be told from a weak one"

@@ -12,14 +12,13 @@ from enginelog.findings.words import (
     SOUND_ALONE,
     cited,
     graded,
-    times,
     unknown,
     unsteady_advice,
     worst,
 )
 from enginelog.limits import LimitSet
 from enginelog.model import Finding, Timeline, is_wide
-from enginelog.model.wording import as_told
+from enginelog.model.wording import as_told, counted, often
 
 ROUGH_START = (
     "record a cold start and a warm one for comparison",
@@ -154,10 +153,10 @@ def judge_start(evidence: Evidence, limits: LimitSet) -> Finding:
         parts.append(f"{start.seconds_to_run:z.1f} s from the first pull to running by itself")
     if start.false_starts:
         parts.append(
-            f"{times(start.false_starts, 'false start')} (ran for less than {limits.value('false_start_s'):z.0f} s)"
+            f"{counted(start.false_starts, 'false start')} (ran for less than {limits.value('false_start_s'):z.0f} s)"
         )
     if start.restarts:
-        parts.append(f"stopped and was started again {times(start.restarts, 'time')}")
+        parts.append(f"stopped and was started again {often(start.restarts)}")
     verdict = worst(graded(start.pulls, limit.value), "watch" if start.false_starts or start.restarts else "ok")
     text = f"{parts[0][0].upper()}{', '.join(parts)[1:]}."
     pulls = float(start.pulls) if evidence.timeline.pulls_sure else None
@@ -241,7 +240,7 @@ def _surge_text(evidence: Evidence, limits: LimitSet) -> str:
     surges = evidence.surges
     if surges is None or surges.count == 0:
         return ""
-    text = f" {times(surges.count, 'surge')} followed"
+    text = f" {counted(surges.count, 'surge')} followed"
     if surges.damping_ratio is not None and surges.damping_ratio > 0:
         text += f" (damping ratio {surges.damping_ratio:z.2f})"
     return (
@@ -293,7 +292,7 @@ def judge_pops(evidence: Evidence) -> Finding:
         for key, said in places.items()
         if any(pop.where == key for pop in pops)
     ]
-    text = f"{times(len(pops), 'bang')} beside the regular firing: {', '.join(counts)}. {SOUND_ALONE}"
+    text = f"{counted(len(pops), 'bang')} beside the regular firing: {', '.join(counts)}. {SOUND_ALONE}"
     at = [pop.at_s for pop in pops]
     advice = (
         "let the engine idle a moment before stopping it",

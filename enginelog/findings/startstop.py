@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from enginelog.findings.series import run_spans
-from enginelog.findings.words import times
 from enginelog.limits import LimitSet
 from enginelog.model import Span, Timeline
+from enginelog.model.wording import counted
 
 
 @dataclass(frozen=True)
@@ -61,7 +61,7 @@ def count_words(timeline: Timeline) -> str:
     """`no pull`, `1 pull`, `3 pulls`, `2 to 3 pulls`."""
     pulls = sure_pulls(timeline)
     if timeline.pulls_sure:
-        return times(pulls, "pull") if pulls else "no pull"
+        return counted(pulls, "pull") if pulls else "no pull"
     return f"{timeline.pulls_words} pulls" if timeline.pulls else "no pull"
 
 
@@ -81,7 +81,7 @@ def pulls_heard(timeline: Timeline) -> str:
 
 def _pull_words(number: int, rpm: float, strokes: int | None) -> str:
     said = f"pull {number} at about {round(rpm, -1):z.0f} rpm"
-    return said + (f" with {times(strokes, 'compression stroke')} heard" if strokes is not None else "")
+    return said + (f" with {counted(strokes, 'compression stroke')} heard" if strokes is not None else "")
 
 
 def _pulls(timeline: Timeline) -> list[Span]:

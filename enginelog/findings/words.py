@@ -49,8 +49,3 @@ def figure(percent: float, *limits: float) -> str:
     decimals = 2 if percent < 0.995 else 1 if percent < 9.95 else 0
     decimals += any(fixed(percent, decimals) == fixed(limit, decimals) for limit in limits)
     return fixed(percent, decimals)
-
-
-def times(number: int, word: str) -> str:
-    """`1 pull`, `3 pulls`."""
-    return f"{number} {word}" if number == 1 else f"{number} {word}s"

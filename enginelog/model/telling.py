@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 from enginelog.model.errors import UsageError
 from enginelog.model.run import Engine
-from enginelog.model.wording import as_told
+from enginelog.model.wording import as_told, counted
 
 MACHINES = ("mower", "mower twin", "generator", "pressure washer", "pump", "tiller", "saw", "trimmer", "other")
 OFTEN_TWO_STROKE = ("saw", "trimmer")  # common practice, no source
@@ -77,8 +77,8 @@ def _check_angles(angles: tuple[float, ...] | None, strokes: int, cylinders: int
     given = f"{named['firing_angles']} {','.join(map(as_told, angles))}"
     if len(angles) != cylinders:
         raise UsageError(
-            f"{given}: {len(angles)} given, one for each of {cylinders} cylinders expected; put these right or "
-            f"{named['cylinders']}"
+            f"{given}: {len(angles)} given, one for each of {counted(cylinders, 'cylinder')} expected; put these right "
+            f"or {named['cylinders']}"
         )
     if angles[0] != 0:
         raise UsageError(f"{given}: angles are counted from the first firing, so the first is 0")

@@ -54,6 +54,16 @@ def money(cents: int, currency: str = "", gap: str = " ", minus: str = "-") -> s
     return f"{sign}{size // 100}.{size % 100:02d}{gap}{currency}".rstrip()
 
 
+def counted(number: int, thing: str, things: str = "") -> str:
+    """A number with its noun: '0 pulls', '1 pull', '2 pulls'. things: the plural, where it is not made with an s."""
+    return f"{number} {thing if number == 1 else things or thing + 's'}"
+
+
+def often(number: int) -> str:
+    """How many times, from 1 on: 'once', 'twice', '3 times'."""
+    return {1: "once", 2: "twice"}.get(number, f"{number} times")
+
+
 def one_line(text: str) -> str:
     """A text from anywhere on one line. Whoever shows it makes it safe to be shown."""
     return " ".join(text.split())

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from enginelog.limits import LimitSet
 from enginelog.model import Problem
+from enginelog.model.wording import counted
 from enginelog.quality.whole import Measured
 
 _FARTHER = "hold the phone farther away (1 to 2 m) and out of the exhaust stream, and record again"
@@ -41,7 +42,8 @@ def _fatal(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
         text = f"overloaded beyond use: {100 * whole.clipped_share:z.0f} % of the sound is cut off"
         yield Problem("destroyed", text, _FARTHER)
     elif _full_of_holes(whole, limits):
-        text = f"{whole.gaps} holes in the sound, {whole.gap_s:z.1f} s in all: too many to read anything from"
+        holes = f"{counted(whole.gaps, 'hole')} in the sound, {whole.gap_s:z.1f} s in all"
+        text = f"{holes}: too many to read anything from"
         yield Problem("destroyed", text, _PLAIN_APP)
 
 
@@ -82,7 +84,7 @@ def _of_level(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
 
 def _of_phone(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
     if whole.gaps and (_cut_off(whole, limits) or not _full_of_holes(whole, limits)):
-        text = f"{whole.gaps} short hole{'s' if whole.gaps > 1 else ''} in the sound ({whole.gap_s:z.2f} s in all)"
+        text = f"{counted(whole.gaps, 'short hole')} in the sound ({whole.gap_s:z.2f} s in all)"
         yield Problem("gaps", text, "close other apps on the phone; " + _PLAIN_APP)
     silent = _silent(whole, limits)
     if not silent and whole.black_share - whole.gap_s / max(whole.seconds, 1e-9) > limits.value("black_share"):

@@ -6,7 +6,7 @@ What was written by its user stands in it as it was written: whoever shows a lin
 from __future__ import annotations
 
 from enginelog.model import MOST_HELD, RunFigures, StoredRun
-from enginelog.model.wording import one_line
+from enginelog.model.wording import often, one_line
 from enginelog.report import words
 
 
@@ -14,7 +14,7 @@ def run_line(run: StoredRun) -> str:
     """One stored run: stage, recording, main figures."""
     told = f" ({one_line(', '.join(run.conditions))})" if run.conditions else ""
     kept = "" if run.recording_kept else "; no copy kept"
-    again = f"; analysed {len(run.earlier) + 1} times" if run.earlier else ""
+    again = f"; analysed {often(len(run.earlier) + 1)}" if run.earlier else ""
     return f"{run.stage}{told}: {one_line(run.recording_name)}: {figures(run)}{kept}{again}"
 
 

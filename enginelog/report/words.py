@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from enginelog.model import Engine, Finding, Run, Speed, Timeline, wording
+from enginelog.model.wording import counted as count
 from enginelog.model.wording import figure, fixed
 
 GAP = "\u00a0"  # between a number and its unit, so that no line ends there
@@ -153,11 +154,6 @@ def date(stamp: str) -> str:
         else f" UTC{at.strftime('%z')[:3]}:{at.strftime('%z')[3:5]}"
     )
     return f"{at:%Y-%m-%d %H:%M}{zone}"
-
-
-def count(number: int, thing: str) -> str:
-    """A number with its noun, singular or plural."""
-    return f"{number} {thing}" + ("" if number == 1 else "s")
 
 
 def title(code: str) -> str:

@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from enginelog.model import Moment, UsageError
+from enginelog.model.wording import counted
 from enginelog.store import moments, numbers, texts
 from enginelog.store.base import one_of, when
 from enginelog.store.contents import Contents
@@ -87,7 +88,7 @@ class Dropping(Contents):
         query = "SELECT count(*) FROM jobs WHERE machine_id = ? AND dropped_utc IS NULL"
         count = self._rows(query, machine_id)[0][0]
         if count:
-            raise UsageError(f"machine '{label}' has {count} job{'s'[: count > 1]} on record; drop those first")
+            raise UsageError(f"machine '{label}' has {counted(count, 'job')} on record; drop those first")
 
     def _purge_rows(self, until: Moment) -> dict[str, int]:
         old = "dropped_utc IS NOT NULL AND dropped_utc <= ?"

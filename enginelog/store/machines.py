@@ -10,6 +10,7 @@ from dataclasses import fields, replace
 from typing import Any
 
 from enginelog.model import Machine, UsageError
+from enginelog.model.wording import counted
 from enginelog.store import numbers, texts
 from enginelog.store.base import Base, certain, moment_in, when
 from enginelog.store.errors import NotInStoreError
@@ -128,7 +129,8 @@ def _engine_row(machine: Machine) -> dict[str, Any]:
     angles = len([numbers.reading(angle) for angle in machine.firing_angles_deg])
     if not 1 <= machine.cylinders <= 12 or angles != machine.cylinders:
         raise UsageError(
-            f"cylinders: {machine.cylinders!r} given with {angles} firing angles; 1 to 12 with an angle each expected"
+            f"cylinders: {machine.cylinders!r} given with {counted(angles, 'firing angle')};"
+            " 1 to 12 with an angle each expected"
         )
     speeds = ("rated_rpm", "idle_rpm", "blade_length_mm")
     return {

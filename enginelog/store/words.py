@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from enginelog import limits
 from enginelog.model import BenchCheck, Job, JobRecord, Machine, WorkEntry
-from enginelog.model.wording import as_told, money, one_line
+from enginelog.model.wording import as_told, counted, money, one_line
 
 if TYPE_CHECKING:
     from enginelog.store.contents import TakenBack
@@ -30,7 +30,7 @@ def machine_facts(machine: Machine) -> str:
     parts = [
         machine.kind or "kind not told",
         f"{'two' if machine.strokes == 2 else 'four'}-stroke{_assumed(machine, 'strokes')}",
-        f"{machine.cylinders} cylinder{'s'[: machine.cylinders > 1]}{_assumed(machine, 'cylinders')}",
+        f"{counted(machine.cylinders, 'cylinder')}{_assumed(machine, 'cylinders')}",
     ]
     parts += [f"rated {as_told(machine.rated_rpm)} rpm"] if machine.rated_rpm else []
     parts += [f"idle {as_told(machine.idle_rpm)} rpm"] if machine.idle_rpm else []

@@ -347,7 +347,7 @@ def test_the_files_of_a_job_are_found_and_copied_under_plain_names(call, job):
     for path in Path("shed.enginelog.files").glob("*.m4a"):
         path.unlink()
     status, out, err = call("files", "1", "--copy-to", "others")
-    assert status == 0 and "1 files copied" in out and "run 1" in err and "is gone" in err
+    assert status == 0 and "1 file copied" in out and "run 1" in err and "is gone" in err
     assert call("files", "1", "--copy-to", "clip.m4a")[0] == 1 and call("files", "9")[0] == 2
 
 
@@ -406,8 +406,8 @@ def test_dropping_undoing_and_purging(call, job):
 
 def test_export_import_backup_restore_verify(call, job, tmp_path):
     call("attach", "1", clip(b"hunts"), "--stage", "before")
-    assert call("export", "out")[:2] == (0, "out: 1 jobs, 1 runs, 1 files written.\n")
-    assert call("import", "out", "--store", "new.enginelog")[:2] == (0, "1 jobs, 1 runs, 1 files read.\n")
+    assert call("export", "out")[:2] == (0, "out: 1 job, 1 run, 1 file written.\n")
+    assert call("import", "out", "--store", "new.enginelog")[:2] == (0, "1 job, 1 run, 1 file read.\n")
     assert call("verify", "--store", "new.enginelog")[:2] == (0, "new.enginelog: nothing wrong found.\n")
     assert call("export", "lean", "--no-files")[0] == 0 and not Path("lean/files").exists()
     status, _, err = call("import", "lean", "--store", "lean.enginelog")

@@ -23,14 +23,14 @@ function show(told) {
   set("rpm", figure(told.rpm) ?? "–");
   set("trend", told.rpm === null ? "speed cannot be told" : trend(told.trend_rpm_per_s));
   set("band", told.band_percent === null ? "not known yet" : `within ${figure(told.band_percent, 1)} % of the speed`);
-  set("misfires", told.firings ? `${told.misfires} of ${told.firings} firings (a first look)` : "–");
+  set("misfires", told.firings ? `${told.misfires} of ${told.firings} firing${told.firings === 1 ? "" : "s"} (a first look)` : "–");
   const share = Math.round(Math.min(Math.max((told.level_db + 60) / 60, 0), 1) * 100);
   part("level-bar").style.width = `${share}%`;
   part("level").setAttribute("aria-valuenow", share);
   part("level").classList.toggle("over", told.clipped_percent > 0);
   set("level-text", `${figure(told.level_db)} dB against full scale`);
   set("clipping", told.clipped_percent > 0 ? "✕ too loud: move the microphone away" : "✓ none");
-  set("length", `${figure(told.at_s)} s${told.lost ? `, ${told.lost} gaps` : ""}`);
+  set("length", `${figure(told.at_s)} s${told.lost ? `, ${told.lost} gap${told.lost === 1 ? "" : "s"}` : ""}`);
 }
 
 const events = new EventSource("/live/events");
