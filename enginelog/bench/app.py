@@ -38,6 +38,7 @@ ROUTES = (
     ("/jobs/{number:int}/checks", None, changes.tick),
     ("/jobs/{number:int}/checks/{check:int}/photo", files.photo, None),
     ("/jobs/{number:int}/notes", None, changes.note),
+    ("/jobs/{number:int}/notes/show", None, changes.show_note),
     ("/jobs/{number:int}/work", None, changes.work),
     ("/jobs/{number:int}/limit", None, changes.agree_limit),
     ("/jobs/{number:int}/take-back", None, changes.take_back),

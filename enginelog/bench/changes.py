@@ -13,6 +13,7 @@ from enginelog import model, report
 from enginelog.bench.desk import Form, desk, go, number
 from enginelog.bench.doorkeeper import cookie_header
 from enginelog.bench.fields import FIELDS
+from enginelog.bench.notes import notes_of
 from enginelog.bench.rendering import page
 from enginelog.model import UsageError
 from enginelog.model.telling import MACHINES, TWINS_FIRE, degrees_from
@@ -115,7 +116,18 @@ def _sign(reading: str) -> int:
 def note(request: Request, form: Form) -> Response:
     """Add to the job's notes."""
     with desk(request).store() as store:
-        store.change_job(number(request), add_note=form.text("note"))
+        store.add_notes(number(request), form.text("note"), form.text("for_owner") == "1")
+    return go(f"/jobs/{number(request)}#notes")
+
+
+def show_note(request: Request, form: Form) -> Response:
+    """Let the owner read one note, or no longer."""
+    job_id, wanted = number(request), (form.whole("place"), form.text("mark"))
+    with desk(request).store() as store, store.transaction():
+        found = [each for each in notes_of(store.job(job_id)) if (each.place, each.mark) == wanted]
+        if not found:
+            raise UsageError("this note is another one by now; look at the notes again")
+        store.show_note(job_id, found[0].place, found[0].text, form.text("for_owner") == "1")
     return go(f"/jobs/{number(request)}#notes")
 
 

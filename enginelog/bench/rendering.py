@@ -10,6 +10,7 @@ from starlette.responses import HTMLResponse
 
 from enginelog.bench.desk import came_from, context
 from enginelog.bench.fields import FIELDS
+from enginelog.bench.notes import notes_of
 from enginelog.bench.repeats import mark
 from enginelog.model.wording import money
 from enginelog.report import advising, run_line, words
@@ -53,6 +54,7 @@ def environment() -> Environment:
         advising=advising,
         fields=FIELDS,
         money=money,
+        notes_of=notes_of,
     )
     return made
 

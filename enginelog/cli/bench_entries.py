@@ -44,7 +44,7 @@ class Reading(click.ParamType):
 @click.argument("number", type=RowNumber("job"), metavar="ID")
 @click.argument("step")
 @click.argument("result", type=click.Choice(list(_RESULTS)))
-@click.option("--note", default="", metavar="TEXT", help="What was seen.")
+@click.option("--note", default="", metavar="TEXT", help="What was seen; the owner reads it where the check failed.")
 @click.option("--reading", type=Reading(), metavar="NUMBER", help="What was measured, with its unit: '650 kPa'.")
 @click.option(
     "--photo",
@@ -162,12 +162,13 @@ def _kind_of_work(part: str | None, fluid: str | None, labour: str | None, minut
 @click.command()
 @click.argument("number", type=RowNumber("job"), metavar="ID")
 @click.argument("text")
+@click.option("--for-owner", is_flag=True, help="The owner may read it: it stands on the owner's page.")
 @store_options
-def note(number: int, text: str, place: Path | None, as_json: bool) -> int:
-    """Add TEXT to the notes of job ID."""
+def note(number: int, text: str, for_owner: bool, place: Path | None, as_json: bool) -> int:
+    """Add TEXT to the notes of job ID. They are the bench's own, and on no page for the owner but with --for-owner."""
     with opened(place) as store:
-        changed = store.change_job(number, add_note=text)
-    return _say(changed, f"Job {number}: noted.", as_json)
+        changed = store.add_notes(number, text, for_owner)
+    return _say(changed, f"Job {number}: noted{', for the owner to read' if for_owner else ''}.", as_json)
 
 
 @click.command()

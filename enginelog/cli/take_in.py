@@ -33,7 +33,7 @@ from enginelog.model.wording import counted
 @click.option("--fuel", default="", metavar="TEXT", help="State of the fuel as seen.")
 @click.option("--smell", default="", metavar="TEXT", help="What it smells of.")
 @click.option("--damage", default="", metavar="TEXT", help="Damage as seen.")
-@click.option("--note", default="", metavar="TEXT", help="Anything else.")
+@click.option("--note", default="", metavar="TEXT", help="Anything else; for the bench, not for the owner.")
 @machine_options
 @at_option
 @store_options

@@ -8,6 +8,7 @@ from enginelog.model.course import Pop, Span, Timeline
 from enginelog.model.errors import EnginelogError, UnreadableError, UsageError
 from enginelog.model.job import (
     CHECK_RESULTS,
+    FOR_OWNER,
     JOB_STATES,
     STAGES,
     WORK_KINDS,
@@ -72,6 +73,7 @@ __all__ = [
     "HeldSpeed",
     "Hunting",
     "is_wide",
+    "FOR_OWNER",
     "JOB_STATES",
     "Job",
     "JobRecord",

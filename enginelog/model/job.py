@@ -12,6 +12,7 @@ from datetime import datetime, timedelta, timezone
 
 from enginelog.model.run import Engine, Run
 
+FOR_OWNER = "For the owner: "  # at the beginning of a note: the owner may read it
 JOB_STATES = ("open", "waiting", "done", "handed_back")
 CHECK_RESULTS = ("pass", "fail", "not_checked")
 WORK_KINDS = ("part", "fluid", "labour")
@@ -103,7 +104,8 @@ class Handback:
 class Job:
     """One visit of one machine to the bench. state: one of JOB_STATES; waiting_for: what a waiting job waits for.
 
-    closed: when the work was done (states done and handed_back). since: when the present state began.
+    note: the bench's own notes, one a line; only a line that begins with FOR_OWNER is shown to the owner. closed: when
+    the work was done (states done and handed_back). since: when the present state began.
     """
 
     id: int
@@ -118,6 +120,12 @@ class Job:
     closed: Moment | None = None
     handback: Handback | None = None
     dropped: Moment | None = None
+
+    @property
+    def notes_for_owner(self) -> tuple[str, ...]:
+        """The notes the owner may read, without their mark."""
+        marked = (line.removeprefix(FOR_OWNER) for line in self.note.splitlines() if line.startswith(FOR_OWNER))
+        return tuple(text.strip() for text in marked if text.strip())
 
 
 @dataclass(frozen=True)

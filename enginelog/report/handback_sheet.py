@@ -140,7 +140,7 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
         draft="" if made else DRAFT,
         top=_top(pair, full),
         complaint=record.job.complaint,
-        seen=_seen(record),
+        seen=_seen(record, full),
         checks=_checks(record, full),
         suggestion=_suggestion(record) if full else "",
         work=tuple(_work(entry, record.machine.currency) for entry in record.work),
@@ -259,10 +259,11 @@ def _watch(written: str, after: Run | None, full: bool) -> tuple[str, ...]:
 # ---------------------------------------------------------------- what was written down
 
 
-def _seen(record: JobRecord) -> tuple[tuple[str, str], ...]:
+def _seen(record: JobRecord, full: bool) -> tuple[tuple[str, str], ...]:
+    """What was seen at take-in, and notes: all for the bench, for the owner only those marked as for the owner."""
     seen = record.job.seen
     named = (("Oil", seen.oil_level), ("Fuel", seen.fuel_state), ("Smell", seen.smell), ("Damage", seen.damage))
-    notes = words.lines_of(record.job.note)
+    notes = words.lines_of(record.job.note) if full else record.job.notes_for_owner
     note = (("Notes" if len(notes) > 1 else "Note", "\n".join(notes)),) if notes else ()
     return tuple((name, text) for name, text in named if text.strip()) + note
 
@@ -270,21 +271,21 @@ def _seen(record: JobRecord) -> tuple[tuple[str, str], ...]:
 def _checks(record: JobRecord, full: bool) -> tuple[CheckRow, ...]:
     """All for the bench; for the owner those that failed, and whether the same check, made again, passed."""
     if full:
-        return tuple(_check(one) for one in record.checks)
+        return tuple(_check(one, full) for one in record.checks)
     newest = {one.step: one.result for one in record.checks}
-    rows = [(one, _check(one)) for one in record.checks if one.result == "fail"]
+    rows = [(one, _check(one, full)) for one in record.checks if one.result == "fail"]
     return tuple(
         replace(row, detail=f"{row.detail}; {MENDED}".removeprefix("; ")) if newest[one.step] == "pass" else row
         for one, row in rows
     )
 
 
-def _check(check: BenchCheck) -> CheckRow:
+def _check(check: BenchCheck, full: bool) -> CheckRow:
     titles = {each.name: each.title for each in knowledge.load().checks.values()}
     titles |= {step.name: step.title for step in bench.steps()}
     plain = check.step.replace("_", " ")
     reading = "" if check.reading is None else f"{as_told(check.reading)}{words.GAP}{check.unit}".strip()
-    photo = f"photo {check.photo_name}" if check.photo_sha256 else ""
+    photo = f"photo {check.photo_name}" if check.photo_sha256 and full else ""
     detail = "; ".join(part for part in (reading, check.note.strip(), photo) if part)
     return CheckRow(titles.get(check.step, plain[:1].upper() + plain[1:]), check.result, detail)
 

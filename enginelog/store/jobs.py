@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from enginelog.model import Handback, Job, Machine, Moment, TakeIn, UsageError
+from enginelog.model import FOR_OWNER, Handback, Job, Machine, Moment, TakeIn, UsageError
 from enginelog.model.wording import money
 from enginelog.store import texts
 from enginelog.store.base import certain, moment_in, when
@@ -88,6 +88,25 @@ class Jobs(Machines):
                 self._update("jobs", job_id, values)
                 self._refresh(job_id)
         return self.job(job_id)
+
+    def add_notes(self, job_id: int, text: str, for_owner: bool = False) -> Job:
+        """Add to the job's notes, which are the bench's own; for_owner: each line of it is marked as for the owner."""
+        lines = text.splitlines() if for_owner else [text]
+        marked = [f"{FOR_OWNER}{line}" if for_owner and line.strip() else line for line in lines]
+        return self.change_job(job_id, add_note="\n".join(marked))
+
+    def show_note(self, job_id: int, place: int, text: str, for_owner: bool) -> Job:
+        """Mark one note as for the owner, or as the bench's own again.
+
+        place: which of the note's lines, from 0. text: what stands there; UsageError where that is not so any more.
+        """
+        with self.transaction():
+            lines = self._usable_job(job_id).note.splitlines()
+            if not 0 <= place < len(lines) or lines[place].strip() != text.strip():
+                raise UsageError(f"note {place + 1} of job {job_id} is another one by now; look at the notes again")
+            plain = lines[place].removeprefix(FOR_OWNER)
+            lines[place] = f"{FOR_OWNER}{plain}" if for_owner else plain
+            return self.change_job(job_id, note="\n".join(lines))
 
     def agree_limit(self, job_id: int, limit_cents: int | None, currency: str | None = None) -> Machine:
         """Write down what a job on this job's machine may cost before its owner is asked; None: no limit.

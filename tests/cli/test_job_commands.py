@@ -370,6 +370,17 @@ def test_the_same_recording_is_attached_to_a_job_once_and_in_another_job_pointed
     assert status == 0 and "run 1 of job 1 already" in err
 
 
+def test_notes_are_the_benchs_own_unless_said_otherwise(call, job):
+    assert call("note", "1", "charge double")[1] == "Job 1: noted.\n"
+    assert call("note", "1", "empty the tank", "--for-owner")[1] == "Job 1: noted, for the owner to read.\n"
+    out = call("job", "1")[1]
+    assert "charge double" in out and "For the owner: empty the tank" in out
+    call("hand-back", "1", "--out", "out")
+    for name, words in (("owner", (False, True)), ("bench", (True, True))):
+        page = Path(f"out/{name}.html").read_text("utf-8")
+        assert ("charge double" in page, "empty the tank" in page) == words
+
+
 def test_what_is_taken_back_is_listed_with_its_reason_and_counts_nowhere(call, job):
     call("attach", "1", clip(b"hunts"), "--stage", "before")
     call("attach", "1", clip(b"well", "b.m4a"), "--stage", "after")

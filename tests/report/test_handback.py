@@ -13,6 +13,7 @@ import pytest
 
 from enginelog import report
 from enginelog.model import (
+    FOR_OWNER,
     Analysis,
     BenchCheck,
     Finding,
@@ -408,7 +409,12 @@ def test_each_note_has_a_line_of_its_own(record):
     notes = ("tank was half empty", "blade blunt", "owner asks for Saturday")
     told = "Fuel drained\nNew plug fitted\n"
     back = replace(JOB.handback, told_owner=told, watch="Old fuel\n\nOil level")
-    job = replace(record.job, note="\n".join(notes), complaint="stutters\nsmells of fuel", handback=back)
+    job = replace(
+        record.job,
+        note="\n".join(FOR_OWNER + note for note in notes),
+        complaint="stutters\nsmells of fuel",
+        handback=back,
+    )
     written = replace(record, job=job)
     html = report.hand_back_html(written)
     assert "".join(f"<p>{note}</p>" for note in notes) in html and "<dt>Notes</dt><dd><p>" in html
@@ -421,6 +427,31 @@ def test_each_note_has_a_line_of_its_own(record):
     lines = [line.strip() for page in pages for line in page.extract_text().splitlines()]
     assert {"blade blunt", "owner asks for Saturday"} <= set(lines)
     assert any(line.endswith("tank was half empty") for line in lines)
+
+
+def test_the_benchs_own_notes_are_on_no_page_for_the_owner(record):
+    """Not on the page, not in the PDF, not in the message; one that is marked as for the owner is, without its mark."""
+    notes = (
+        "owner is a pain, charge double",
+        f"{FOR_OWNER}store it with an empty tank",
+        f"{FOR_OWNER}  ",
+        "for the owner: x",
+    )
+    photo = replace(CHECKS[1], photo_sha256="c" * 64, photo_name="IMG_77.jpg")
+    written = replace(record, job=replace(record.job, note="\n".join(notes)), checks=(CHECKS[0], photo))
+    owners = (
+        report.hand_back_html(written),
+        pdf_text(report.hand_back_pdf(written))[1],
+        report.hand_back_text(written),
+    )
+    for text in owners:
+        assert "charge double" not in text and "IMG_77" not in text and "for the owner: x" not in text.lower()
+    for text in owners[:2]:
+        assert "store it with an empty tank" in text and FOR_OWNER not in text
+    bench = report.hand_back_html(written, "bench")
+    assert "charge double" in bench and "IMG_77" in bench and "empty tank" in bench
+    private = replace(written, job=replace(record.job, note=notes[0]))
+    assert "<dt>Note" not in report.hand_back_html(private)
 
 
 def test_the_same_record_gives_the_same_files(record):
