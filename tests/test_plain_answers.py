@@ -4,6 +4,7 @@ The engines are simulated (`sim_tracks`), whose programme is the truth.
 """
 
 import os
+import re
 import subprocess
 import sys
 from dataclasses import replace
@@ -67,6 +68,39 @@ def test_a_reason_is_said_once_where_nothing_could_be_judged():
     )
     silent = replace(silent, measures=replace(told.measures, findings=found))
     assert "cannot be used" not in flat(silent) and flat(silent).count("The recording is silent") == 2  # and its advice
+
+
+AGAINST_NOTHING = "Ran at 2900 rpm. No rated or idle speed was told, so it cannot be judged."
+IN_DOUBT = "None of 446 firings was lost. Not sure: 1450 rpm, firing on every second turn only, sounds nearly the same."
+
+
+def not_judged(*findings: Finding):
+    run = make_runs.healthy_generator()
+    others = tuple(one for one in run.measures.findings if one.code not in {new.code for new in findings})
+    return replace(run, measures=replace(run.measures, findings=(*findings, *others)))
+
+
+def test_nobody_reads_that_a_figure_cannot_be_told_and_then_the_figure():
+    run = not_judged(
+        Finding("speed", "unknown", AGAINST_NOTHING, 2900.0, "rpm"),
+        Finding("misfire", "unknown", IN_DOUBT, 0.0, "%", 1.0, "chosen"),
+        Finding("hunting", "unknown", "Cannot tell: it is taken for an engine at your word."),  # none heard, as told
+        Finding("stop", "unknown", "Cannot tell: ignition off and standstill were not both heard."),
+    )
+    told, page = flat(run), re.sub(r"<[^>]+>", "", report.to_html(run))
+    for title in ("Speed", "Misfires", "Hunting"):
+        assert f"Not judged: {title}." in told and f"Cannot tell: {title}" not in told
+        assert f"? Not judged {title}." in page and f"? Cannot tell {title}." not in page
+    assert "Cannot tell: Stopping." in told and "? Cannot tell Stopping." in page
+    limits_table = page.split("Measures and limits")[1].split("What happened when")[0]
+    assert "? Not judged" in limits_table and "? Cannot tell" not in limits_table
+
+
+def test_the_sign_of_the_answer_does_not_deny_the_speed_in_it():
+    run = not_judged(Finding("misfire", "unknown", "Cannot tell: too much noise."))
+    silent = replace(run, quality=Quality(False, None, 0.0, None, (Problem("silent", "silent", "record again"),), 0.0))
+    assert report.words.headline(run).word == "Not judged" and "rpm" in report.words.headline(run).text
+    assert report.words.headline(silent).word == "Cannot tell"
 
 
 def test_nothing_is_said_to_drown_in_silence(tmp_path):

@@ -18,7 +18,7 @@ from enginelog.limits.trade import knowledge
 from enginelog.model import JobRecord, Machine, UsageError
 from enginelog.model.telling import MACHINES, OFTEN_TWO_STROKE, TWINS_FIRE
 from enginelog.report.cautions import cautions
-from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, faults_of, side_words, told_first
+from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, change_word, faults_of, side_words, told_first
 from enginelog.report.handback_sheet import sheet
 from enginelog.report.handback_text import sheet_text
 from enginelog.report.suggesting import suggestion
@@ -148,7 +148,8 @@ def _compared(request: Request, record: JobRecord, found: BeforeAfter, picture: 
     told, silent = ([row for row in rows if (row.verdict == "cannot_tell") == unsure] for unsure in (False, True))
     return page(
         request, "compare.html", record=record, found=found, told=told, silent=silent, signs=CHANGE_SIGNS,
-        changes=CHANGE_WORDS, tones=TONES, picture=picture, faults_of=faults_of, side_words=side_words,
+        changes=CHANGE_WORDS, change_word=change_word, tones=TONES, picture=picture, faults_of=faults_of,
+        side_words=side_words,
     )  # fmt: skip
 
 

@@ -16,6 +16,7 @@ VERDICTS = {
     "cannot_tell": "Cannot tell",
     "mixed": "Mixed",
 }
+NOT_SURE = "Not sure"  # in place of "cannot tell" where both values are known
 GAP = "\u00a0"
 ASKED = ("misfire", "hunting", "speed")  # what everyone asks for; while one is open, no run is said to be as before
 INTERVALS = (
@@ -89,7 +90,7 @@ def doubtful(measure: Measure, before: Estimate, after: Estimate, ends: tuple[fl
     change = both(measure, before, after)
     advice = "One event each shows no more." if measure.code in ONE_EVENT else "A longer recording of each narrows it."
     return (
-        f"{change[:1].upper()}{change[1:]}; not sure enough: difference {interval(ends, measure.unit)}, where"
+        f"{change[:1].upper()}{change[1:]}; difference {interval(ends, measure.unit)}, where"
         f" {matters(least, measure.unit)} would matter. {advice}"
     )
 
@@ -144,8 +145,12 @@ def listed(names: list[str]) -> str:
 
 def worth_saying(measure: Difference) -> bool:
     """True for a doubt that belongs in the answer: two known values, or a measure everyone asks for."""
-    known = measure.before is not None and measure.after is not None
-    return known or measure.code in ASKED
+    return both_known(measure) or measure.code in ASKED
+
+
+def both_known(measure: Difference) -> bool:
+    """Whether both runs have a value of it."""
+    return measure.before is not None and measure.after is not None
 
 
 def overall(measures: tuple[Difference, ...]) -> tuple[str, str]:
@@ -161,9 +166,11 @@ def overall(measures: tuple[Difference, ...]) -> tuple[str, str]:
         parts.append(f"Changed: {listed(names['changed'])}.")
     if names["same"]:
         parts.append(f"{'The same' if parts else 'No difference that matters in'}: {listed(names['same'])}.")
-    doubts = [m.label[:1].lower() + m.label[1:] for m in measures if m.verdict == "cannot_tell" and worth_saying(m)]
-    if doubts:
-        parts.append(f"Cannot tell: {listed(doubts)}.")
+    doubts = [m for m in measures if m.verdict == "cannot_tell" and worth_saying(m)]
+    for word, known in ((NOT_SURE, True), (VERDICTS["cannot_tell"], False)):
+        open_ = [m.label[:1].lower() + m.label[1:] for m in doubts if both_known(m) == known]
+        if open_:
+            parts.append(f"{word}: {listed(open_)}.")
     if better or worse:
         verdict = "mixed" if better and worse else "better" if better else "worse"
     else:

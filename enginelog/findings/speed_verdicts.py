@@ -53,8 +53,8 @@ def _against_nothing(speed: Speed) -> Finding:
 
 
 def _ran_at(speed: Speed) -> str:
-    """The speed of the run, or the speeds it held."""
-    return f"Speed changed: {speed.held_words}" if speed.changed else f"Speed {speed.rpm:z.0f} rpm"
+    """The speed of the run, or the speeds it held; "Speed" stands before it as its title."""
+    return f"Speed changed: {speed.held_words}" if speed.changed else f"Ran at {speed.rpm:z.0f} rpm"
 
 
 def _against_idle(speed: Speed, rpm: float, idle_rpm: float, limits: LimitSet) -> Finding:

@@ -6,7 +6,7 @@ import json
 import textwrap
 from typing import Any
 
-from enginelog.compare.words import INTERVALS
+from enginelog.compare.words import INTERVALS, NOT_SURE, both_known
 from enginelog.model import Compared, Comparison, Difference
 from enginelog.report.record import number
 from enginelog.report.words import GAP, clean, title
@@ -23,6 +23,11 @@ CHANGE_WORDS = {
 CHANGE_MARKS = {"better": "[+]", "worse": "[X]", "same": "[=]", "changed": "[~]", "cannot_tell": "[?]", "mixed": "[!]"}
 CHANGE_SIGNS = {"better": "\u2713", "worse": "\u2715", "same": "=", "changed": "~", "cannot_tell": "?", "mixed": "!"}
 CHANGES_FIRST = ("worse", "better", "changed", "same", "cannot_tell")
+
+
+def change_word(one: Difference) -> str:
+    """The verdict on a measure in a word or two: "cannot tell" would deny figures that stand beside it."""
+    return NOT_SURE if one.verdict == "cannot_tell" and both_known(one) else CHANGE_WORDS[one.verdict]
 
 
 def told_first(comparison: Comparison) -> list[Difference]:
@@ -96,7 +101,7 @@ def comparison_text(comparison: Comparison, width: int = 80) -> str:
     if comparison.measures:
         rows.append("")
     for one in told_first(comparison):
-        rows.append(f"{CHANGE_MARKS[one.verdict]} {CHANGE_WORDS[one.verdict]}: {one.label}. {clean(one.text)}")
+        rows.append(f"{CHANGE_MARKS[one.verdict]} {change_word(one)}: {one.label}. {clean(one.text)}")
     told = [_intervals(comparison), *comparison.notes]
     notes = [f"Note    {clean(note)}" for note in told if note]
     rows += ["", *notes] if notes else []

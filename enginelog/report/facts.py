@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from enginelog import limits
@@ -25,6 +25,8 @@ from enginelog.report.words import (
     seconds,
     sentence,
 )
+
+EVENTS = ("starting", "stopping")
 
 
 @dataclass(frozen=True)
@@ -61,6 +63,14 @@ def speaks_of(finding: Finding, fact: Fact) -> bool:
     if finding.code.startswith("cylinder"):
         return fact.group == "cylinders"
     return group(finding.code) == fact.group
+
+
+def is_measured(found: Sequence[Fact], finding: Finding) -> bool:
+    """Whether a figure is told of what a finding is about, by itself or by a measure; then a finding without a verdict
+    is not judged, and not unknown. Of starting and stopping, "not heard" is no figure."""
+    if finding.value is not None:
+        return True
+    return any(fact.known and fact.group not in EVENTS and speaks_of(finding, fact) for fact in found)
 
 
 def reason_alone(text: str) -> str:

@@ -7,7 +7,7 @@ from typing import Any
 from enginelog import plots
 from enginelog.compare.words import INTERVALS, matters
 from enginelog.report import words
-from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS
+from enginelog.report.comparison import CHANGE_SIGNS, change_word
 from enginelog.report.handback_sheet import RESULTS, Sheet
 from enginelog.report.pictures import Picture
 from enginelog.report.templates import asset, template
@@ -27,7 +27,7 @@ def sheet_html(sheet: Sheet) -> str:
         results=RESULTS,
         marks=CHANGE_SIGNS,
         tones=CHANGE_TONES,
-        changes=CHANGE_WORDS,
+        change_word=change_word,
         intervals=INTERVALS,
         matters=matters,
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from enginelog.compare.words import INTERVALS, matters
 from enginelog.model import Difference
 from enginelog.report import words
-from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS
+from enginelog.report.comparison import CHANGE_SIGNS, change_word
 from enginelog.report.handback_page import CHANGE_TONES
 from enginelog.report.handback_sheet import RESULTS, Sheet
 from enginelog.report.pdf_paper import MUTED, TONES, Paper
@@ -97,7 +97,7 @@ def _pictures(paper: Paper, sheet: Sheet) -> None:
 def _changes(paper: Paper, changes: tuple[Difference, ...]) -> None:
     for change in changes:
         ink = TONES[CHANGE_TONES[change.verdict]][0]
-        mark = f"{CHANGE_SIGNS[change.verdict]} {CHANGE_WORDS[change.verdict]}"
+        mark = f"{CHANGE_SIGNS[change.verdict]} {change_word(change)}"
         paper.item(mark, f"{change.label}: {change.short}", colour=ink)
     if changes:
         paper.gap(1.5)
@@ -112,7 +112,7 @@ def _measures(paper: Paper, sheet: Sheet) -> None:
         basis = one.text
         if one.least is not None and one.source:
             basis += f" Matters from {matters(one.least, one.unit)} on: {one.source}."
-        rows.append((one.label, f"{CHANGE_SIGNS[one.verdict]} {CHANGE_WORDS[one.verdict]}", basis))
+        rows.append((one.label, f"{CHANGE_SIGNS[one.verdict]} {change_word(one)}", basis))
     paper.table(("Measure", "Verdict", "What it rests on"), rows, (0.22, 0.16, 0.62))
     paper.text(INTERVALS, 8, MUTED)
 
@@ -124,9 +124,8 @@ def _limits(paper: Paper, sheet: Sheet) -> None:
     rows = []
     for one in sheet.limits:
         value = f"{one.value}; {one.judged}" if one.judged else one.value
-        rows.append(
-            (one.label, value, f"{one.limit}; {words.SIGNS[one.verdict]} {words.VERDICTS[one.verdict]}", one.source)
-        )
+        verdict = f"{words.SIGNS[one.verdict]} {words.verdict_word(one.verdict, one.measured)}"
+        rows.append((one.label, value, f"{one.limit}; {verdict}", one.source))
     paper.table(("Measure", "Value", "Limit", "Where the limit is from"), rows, (0.17, 0.24, 0.19, 0.4))
 
 

@@ -66,7 +66,7 @@ class WorkRow:
 @dataclass(frozen=True)
 class LimitRow:
     """One measure of the run after, with its limit and verdict; judged: what was held against the limit, where that is
-    not the value itself."""
+    not the value itself. measured: the value is a figure."""
 
     label: str
     value: str
@@ -74,6 +74,7 @@ class LimitRow:
     limit: str
     verdict: str
     source: str
+    measured: bool
 
 
 @dataclass(frozen=True)
@@ -189,7 +190,7 @@ def _top(pair: BeforeAfter, full: bool) -> Top:
     if after is not None:
         head = words.headline(after)
         text = f"{words.sentence(head.text)} There is no recording from before the work to hold it against."
-        return Top(head.verdict, words.SIGNS[head.verdict], words.VERDICTS[head.verdict], head.title, text)
+        return Top(head.verdict, words.SIGNS[head.verdict], head.word, head.title, text)
     made = "Not recorded after the work" if pair.before else "No recording was made"
     return Top("unknown", "?", "Not measured", made, "So there is no measurement of how it runs now.")
 
@@ -213,7 +214,7 @@ def _compared(comparison: Comparison, full: bool) -> Top:
 
 def _without_doubts(text: str) -> str:
     """The answer without the lists of what cannot be told and of what stayed the same, which are for the bench."""
-    shorter = re.sub(r" ?(Cannot tell|The same): [^.]*\.", "", text).strip()
+    shorter = re.sub(r" ?(Cannot tell|Not sure|The same): [^.]*\.", "", text).strip()
     return shorter or text
 
 
@@ -237,7 +238,7 @@ def _limits(run: Run) -> tuple[LimitRow, ...]:
         finding = limit_of(run, fact)
         if finding is not None and finding.limit is not None:
             value, limit = (fact.value, judged(run, fact, finding)), limit_words(run, finding)
-            rows.append(LimitRow(fact.label, *value, limit, finding.verdict, finding.source or "not said"))
+            rows.append(LimitRow(fact.label, *value, limit, finding.verdict, finding.source or "not said", fact.known))
     return tuple(rows)
 
 

@@ -16,7 +16,7 @@ from enginelog.model.wording import as_told
 from enginelog.report import pictures, words
 from enginelog.report.advice_page import Explained, advice_section, machine_cautions, meaning
 from enginelog.report.cautions import cautions
-from enginelog.report.facts import Fact, facts, limit_of, reason_alone, speaks_of, why_unknown
+from enginelog.report.facts import Fact, facts, is_measured, limit_of, reason_alone, speaks_of, why_unknown
 from enginelog.report.judged import judged, limit_words
 from enginelog.report.next_steps import BAD, NextSteps, next_steps
 from enginelog.report.templates import asset, template
@@ -63,6 +63,7 @@ class Row:
     limit: str
     source: str
     verdict: str
+    measured: bool = False
 
 
 @dataclass(frozen=True)
@@ -166,11 +167,11 @@ def _in_plain_words(finding: Finding, explained: Explained) -> tuple[str, tuple[
 
 
 def _terms_below(
-    explained: Explained, cards: list[Card], rows: list[Row], unknown: list[tuple[str, str]]
+    explained: Explained, cards: list[Card], rows: list[Row], unknown: list[tuple[str, str, bool]]
 ) -> tuple[Term, ...]:
     """The words of everything else on the page that were not explained with a finding."""
     texts = [card.finding.text for card in cards if card.finding.verdict == "ok"]
-    texts += [text for _, text in unknown]
+    texts += [text for _, text, _ in unknown]
     texts += [text for row in rows for text in (row.label, row.value, row.behind, row.source)]
     return tuple(term for term in explained.new_in(*texts) if term.name not in TERMS_BELOW)
 
@@ -184,15 +185,18 @@ def _where(run: Run, finding: Finding) -> str:
     return f"{begin} to {words.moment(finding.end_s, run.clip.seconds)}"
 
 
-def _unknown(run: Run, found: list[Fact], cards: list[Card]) -> list[tuple[str, str]]:
-    """What could not be told and why: findings that say so, then measures no finding speaks of; one reason in
-    one row. (titles, reason)"""
+def _unknown(run: Run, found: list[Fact], cards: list[Card]) -> list[tuple[str, str, bool]]:
+    """What could not be told or judged, and why: findings that say so, then measures no finding speaks of; one reason
+    in one row. (titles, reason, whether a figure of it is told)"""
     unknown = [card.finding for card in cards if card.finding.verdict == "unknown"]
     rest = [f for f in found if not f.known and not any(speaks_of(finding, f) for finding in unknown)]
-    said = [(words.title(finding.code), words.sentence(reason_alone(finding.text))) for finding in unknown]
-    said += [(f.label, why_unknown(run, f)) for f in rest]
-    reasons = dict.fromkeys(reason for _, reason in said)
-    return [(words.listed([title for title, why in said if why == reason]), reason) for reason in reasons]
+    rows: dict[tuple[str, bool], list[str]] = {}
+    for finding in unknown:
+        reason = words.sentence(reason_alone(finding.text))
+        rows.setdefault((reason, is_measured(found, finding)), []).append(words.title(finding.code))
+    for fact in rest:
+        rows.setdefault((why_unknown(run, fact), False), []).append(fact.label)
+    return [(words.listed(titles), reason, measured) for (reason, measured), titles in rows.items()]
 
 
 def _rows(run: Run, found: list[Fact]) -> list[Row]:
@@ -206,11 +210,11 @@ def _rows(run: Run, found: list[Fact]) -> list[Row]:
             continue
         behind = "; ".join(part for part in (fact.behind, judged(run, fact, finding)) if part)
         rows.append(Row(fact.label, fact.value, behind, limit_words(run, finding), finding.source or "",
-                        finding.verdict))  # fmt: skip
+                        finding.verdict, fact.known))  # fmt: skip
     rest = [f for f in run.measures.findings if f.limit is not None and id(f) not in used]
     return rows + [
         Row(ROW_NAMES.get(f.code, words.title(f.code)), words.measured(f) or words.CANNOT_TELL, "",
-            words.amount(f.limit, f.unit), f.source or "", f.verdict)
+            words.amount(f.limit, f.unit), f.source or "", f.verdict, f.value is not None)
         for f in rest
     ]  # fmt: skip
 

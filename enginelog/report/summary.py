@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from enginelog.model import Run
 from enginelog.report.cautions import cautions
-from enginelog.report.facts import facts, reason_alone, speaks_of, why_unknown
+from enginelog.report.facts import facts, is_measured, reason_alone, speaks_of, why_unknown
 from enginelog.report.next_steps import check_line, next_steps
 from enginelog.report.words import (
     GAP,
@@ -24,6 +24,7 @@ from enginelog.report.words import (
     seconds,
     sentence,
     title,
+    verdict_word,
 )
 
 MARKS = {"fault": "[X]", "watch": "[!]", "unknown": "[?]", "ok": "[+]"}
@@ -103,24 +104,23 @@ def _fact_lines(run: Run) -> list[Line]:
 
 def _finding_lines(run: Run) -> list[Line]:
     """Findings to act on, and what could not be told where no fact above says so already."""
-    said = [fact for fact in facts(run) if not fact.known] if run.quality.usable else []
+    found = facts(run) if run.quality.usable else []
+    said = [fact for fact in found if not fact.known]
     lines: list[Line] = []
-    unknown: dict[str, list[str]] = {}
+    unknown: dict[tuple[str, str], list[str]] = {}
     for finding in ranked(run.measures.findings):
         if finding.verdict in ("fault", "watch"):
             said_so = f"{VERDICTS[finding.verdict]}: {title(finding.code)}. {sentence(finding.text)}"
             when = _when(run, finding.start_s, finding.end_s)
             lines.append(Line(finding.verdict, said_so + when, MARKS[finding.verdict]))
         elif finding.verdict == "unknown" and not any(speaks_of(finding, fact) for fact in said):
-            unknown.setdefault(reason_alone(finding.text), []).append(title(finding.code))
+            word = verdict_word("unknown", is_measured(found, finding))
+            unknown.setdefault((word, reason_alone(finding.text)), []).append(title(finding.code))
     why = _said_above(run)
-    for reason, titles in unknown.items():
-        lines.append(Line("unknown", _not_told(titles, "" if why and why in reason else reason), MARKS["unknown"]))
+    for (word, reason), titles in unknown.items():
+        text = f"{word}: {listed(titles)}. {'' if why and why in reason else sentence(reason)}".rstrip()
+        lines.append(Line("unknown", text, MARKS["unknown"]))
     return [*lines, Line("blank", "")] if lines else []
-
-
-def _not_told(titles: list[str], reason: str) -> str:
-    return f"{VERDICTS['unknown']}: {listed(titles)}. {sentence(reason)}".rstrip()
 
 
 def _said_above(run: Run) -> str | None:

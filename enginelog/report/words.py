@@ -23,6 +23,7 @@ RECORD_AGAIN = (
     "Please record again: at least ten seconds of running, the phone still, about two metres away and out of the wind."
 )
 VERDICTS = {"fault": "Fault", "watch": "Watch", "unknown": "Cannot tell", "ok": "Good"}
+NOT_JUDGED = "Not judged"  # in place of "cannot tell" where a figure is told, but no verdict on it
 SIGNS = {"fault": "\u2715", "watch": "!", "unknown": "?", "ok": "\u2713"}
 WORST_FIRST = ("fault", "watch", "unknown", "ok")
 KINDS = {"quiet": "quiet", "pull": "pull of the starter", "run": "running", "rundown": "run-down, ignition off"}
@@ -62,11 +63,16 @@ TITLES = (
 
 @dataclass(frozen=True)
 class Headline:
-    """The answer first: the worst verdict, a title of one line, a sentence or two."""
+    """The answer first: the worst verdict, a title of one line, a sentence or two. measured: as of `verdict_word`."""
 
     verdict: str
     title: str
     text: str
+    measured: bool = False
+
+    @property
+    def word(self) -> str:
+        return verdict_word(self.verdict, self.measured)
 
 
 def clean(text: str) -> str:
@@ -167,6 +173,11 @@ def listed(titles: list[str]) -> str:
     return ", ".join([titles[0], *(each[:1].lower() + each[1:] for each in titles[1:])])
 
 
+def verdict_word(verdict: str, measured: bool = False) -> str:
+    """A verdict in a word or two. measured: a figure stands beside it, so that "cannot tell" would deny it."""
+    return NOT_JUDGED if verdict == "unknown" and measured else VERDICTS[verdict]
+
+
 def group(code: str) -> str:
     """Which measure a finding belongs to (its own code where none)."""
     return next((name for start, name, _ in TITLES if code.startswith(start)), code)
@@ -256,7 +267,9 @@ def headline(run: Run) -> Headline:
     told = [finding for finding in ranked(run.measures.findings) if finding.verdict == worst]
     names = ", ".join(dict.fromkeys(title(finding.code).lower() for finding in told))
     if worst in ("ok", "unknown"):
-        return Headline(*_nothing_found(run), ran_words(run) + _with_care(run))
+        return Headline(
+            *_nothing_found(run), ran_words(run) + _with_care(run), measured=run.measures.speed.rpm is not None
+        )
     titles = {
         "fault": f"A fault can be heard: {names}",
         "watch": f"It ran, with something to watch: {names}",

@@ -15,7 +15,7 @@ from enginelog.compare.sample import take, take_both
 from enginelog.findings import judge
 from enginelog.model import COMPARED, ClipInfo, Difference, Engine, Hunting, LoadStep, Pop, Run, Settling, Speed
 from enginelog.report import words as report_words
-from enginelog.report.comparison import comparison_record, side_words
+from enginelog.report.comparison import change_word, comparison_record, side_words
 
 LIMITS, CLEANING = limits.load("compare"), limits.load("findings")
 
@@ -93,6 +93,15 @@ def test_no_run_is_said_to_be_as_before_while_what_everyone_asks_for_is_open():
     assert open_ == "cannot_tell" and summary.endswith("Cannot tell: misfire.")
     assert words.overall((said("hunting", "same"), said("timing", "cannot_tell")))[0] == "same"
     assert words.overall((said("timing", "better"), said("misfire", "cannot_tell")))[0] == "better"
+
+
+def test_known_values_without_a_verdict_are_not_said_to_be_untold():
+    """Beside "cannot tell" there never stand two values."""
+    known = Difference("speed", "Speed", "rpm", "cannot_tell", "3358 rpm before.", 3358.0, 3351.0, -7.0, -80.0, 66.0)
+    untold = Difference("misfire", "Misfires", "%", "cannot_tell", "Before: too few.")
+    summary = words.overall((known, untold))[1]
+    assert summary == "Not sure: speed. Cannot tell: misfires."
+    assert [change_word(one) for one in (known, untold)] == ["Not sure", "Cannot tell"]
 
 
 def test_a_doubtful_count_gives_no_verdict(healthy, missing):
