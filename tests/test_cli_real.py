@@ -203,6 +203,7 @@ def test_ctrl_c_is_one_line_and_leaves_nothing(tmp_path):
     process.send_signal(signal.SIGINT)
     out, err = process.communicate(timeout=90)
     assert (process.returncode, out, err.count(b"\n")) == (130, b"", 1), err
+    assert err == b"enginelog: stopped; what was finished is kept, and nothing is half written\n"
     assert sorted(path.name for path in tmp_path.iterdir()) == ["long.wav"]
 
 

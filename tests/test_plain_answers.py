@@ -16,8 +16,10 @@ import sim_tracks as sim
 import soundfile
 
 from enginelog import limits, report
+from enginelog.advice.at_bench import as_step
 from enginelog.findings import judge, run_verdicts, words
 from enginelog.findings.settling import SettlingStudy
+from enginelog.limits.trade import cautions, knowledge
 from enginelog.model import Finding, Problem, Quality
 
 CALL = "import sys; from enginelog.cli import main; sys.exit(main({!r}))"
@@ -68,6 +70,25 @@ def test_a_reason_is_said_once_where_nothing_could_be_judged():
     )
     silent = replace(silent, measures=replace(told.measures, findings=found))
     assert "cannot be used" not in flat(silent) and flat(silent).count("The recording is silent") == 2  # and its advice
+
+
+@pytest.mark.parametrize("name", sorted(name for name in make_runs.ALL if name != "two_hours"))
+@pytest.mark.parametrize("steps", [True, False])
+def test_one_empty_line_is_enough(name, steps):
+    """Without the next checks, which a job says itself, two stood behind one another."""
+    assert "\n\n\n" not in report.summary_text(make_runs.ALL[name](), steps=steps)
+
+
+@pytest.mark.parametrize("check", knowledge.load().checks.values(), ids=lambda each: each.name)
+def test_no_caution_is_given_twice_with_a_check(check):
+    care = as_step(check).caution.lower().rstrip(".")
+    said = re.split(r"[;:,] ", care)
+    assert len(said) == len(set(said)), care
+
+
+def test_cautions_in_short_by_hand():
+    first, *others = (cautions.caution_named(name) for name in ("eyes", "solvents", "eyes", "hot"))
+    assert cautions.in_short((first, *others)) == "cleaners: outdoors, gloves, goggles; hot parts"
 
 
 AGAINST_NOTHING = "Ran at 2900 rpm. No rated or idle speed was told, so it cannot be judged."

@@ -16,7 +16,7 @@ from enginelog.advice.words import Heard, NextCheck, Situation
 from enginelog.limits import bench
 from enginelog.limits.bench import Step, Suggestion
 from enginelog.limits.trade import knowledge
-from enginelog.limits.trade.cautions import caution_named
+from enginelog.limits.trade.cautions import caution_named, in_short
 from enginelog.limits.trade.knowledge import Check
 from enginelog.model import Engine
 
@@ -42,7 +42,7 @@ def at_bench(
 
 def as_step(check: Check) -> Step:
     """A check of the rules in the form of a bench check."""
-    care = "; ".join(caution_named(name).short for name in check.cautions)
+    care = in_short(map(caution_named, check.cautions))
     return Step(
         check.name, check.title, check.how, check.minutes, (), (), (), f"{care[:1].upper()}{care[1:]}.",
         "common practice", check.source,

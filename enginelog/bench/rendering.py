@@ -12,6 +12,7 @@ from enginelog.bench.desk import came_from, context
 from enginelog.bench.fields import FIELDS
 from enginelog.bench.notes import notes_of
 from enginelog.bench.repeats import mark
+from enginelog.limits.trade.cautions import in_short
 from enginelog.model.wording import money
 from enginelog.report import advising, run_line, words
 from enginelog.store import words as job_words
@@ -52,6 +53,7 @@ def environment() -> Environment:
         job_words=job_words,
         figures=run_line.figures,
         advising=advising,
+        in_short=in_short,
         fields=FIELDS,
         money=money,
         notes_of=notes_of,

@@ -25,6 +25,22 @@ class ReaderGone(Exception):
     """Whoever read our standard output has closed it (as `head` does)."""
 
 
+class Stopped(Exception):
+    """Ctrl-C was pressed; the text says what was kept. (click would turn KeyboardInterrupt into its own message.)"""
+
+
+STOPPED = "what was finished is kept, and nothing is half written"
+
+
+@contextlib.contextmanager
+def stopping(what: Callable[[], str] = lambda: STOPPED) -> Iterator[None]:
+    """Turn Ctrl-C into Stopped with a line that says what was kept, which is asked for only then."""
+    try:
+        yield
+    except KeyboardInterrupt as stop:
+        raise Stopped(what()) from stop
+
+
 def safe_text(text: str) -> str:
     """The text with unsafe characters shown as escapes (`\\x1b`, `\\u202e`); line ends and tabs stay."""
     return _UNSAFE_TEXT.sub(_escape, text)

@@ -30,19 +30,13 @@ STATUS_STOPPED = 130
 STATUS_READER_GONE = 141
 
 
-class _Stopped(Exception):
-    """The user pressed Ctrl-C. (click would turn KeyboardInterrupt into its own message.)"""
-
-
 class _Commands(click.Group):
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         overview.write_commands(formatter, self.commands)
 
     def invoke(self, ctx: click.Context) -> Any:
-        try:
+        with console.stopping():
             return super().invoke(ctx)
-        except KeyboardInterrupt as stop:
-            raise _Stopped from stop
 
 
 @click.group(cls=_Commands, context_settings={"help_option_names": ["--help", "-h"], "max_content_width": 100})
@@ -87,8 +81,8 @@ def _explain(error: Exception, arguments: Sequence[str]) -> int:
         case console.ReaderGone():
             console.silence_output()
             return STATUS_READER_GONE
-        case _Stopped() | click.Abort():
-            console.error("stopped; a report that was not finished has not been written")
+        case console.Stopped() | click.Abort():
+            console.error(f"stopped; {error or console.STOPPED}")
             return STATUS_STOPPED
         case click.UsageError():
             console.error(*_usage_lines(error, arguments))

@@ -55,18 +55,31 @@ def attach(
     the recording is kept all the same.
     """
     told = tuple(part.strip() for part in conditions.split(",") if part.strip())
-    with opened(place) as store:
+    with console.stopping(lambda: _kept_when_stopped(place, number, clip)), opened(place) as store:
         machine = store.record(number, whole=False).machine
         _refuse_twice(store, number, clip)
         run = _analyse(clip, machine.engine, ran)
         known = store.runs_of_recording(run.clip.sha256)
         kept = store.attach(number, run, stage, told, note, None if no_copy else Path(clip), at)
         record = store.record(number)
-    for line in hints(machine.engine):
-        console.note(line)
-    for job_id, run_id in known:
-        console.note(f"this recording is run {run_id} of job {job_id} already; drop one of the two if that is a slip")
+        for line in hints(machine.engine):
+            console.note(line)
+        for job_id, run_id in known:
+            console.note(
+                f"this recording is run {run_id} of job {job_id} already; drop one of the two if that is a slip"
+            )
     return _render(kept, _kept_line(kept), as_json, ran, record)
+
+
+def _kept_when_stopped(place: Path | None, number: int, clip: str) -> str:
+    """What the job holds of a recording whose attaching was stopped: all of it or nothing."""
+    from enginelog.store import sha256_of
+
+    with contextlib.suppress(OSError, model.EnginelogError), opened(place) as store:
+        runs = [run for job, run in store.runs_of_recording(sha256_of(Path(clip))) if job == number]
+        if runs:
+            return f"the recording is kept whole, as run {runs[-1]} of job {number}"
+    return f"nothing of this recording was kept, and job {number} is as it was: attach it again"
 
 
 def _refuse_twice(store: Store, number: int, clip: str) -> None:

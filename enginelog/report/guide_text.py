@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from enginelog.advice.guide import Judged, Plan, Step
 from enginelog.limits.trade import formulas, protocols
+from enginelog.limits.trade.cautions import in_short
 from enginelog.model.wording import as_told
 from enginelog.report.layout import listed, page, rows
 
@@ -55,7 +56,7 @@ def step_lines(number: int, step: Step, width: int) -> list[str]:
         text = f"{step.firings} firings: none lost in them still leaves up to {bound:z.1f} % possible (1 - 0.05^(1/n))"
         lines += rows("    Enough for", text, width, 15)
     lines += rows("    How", step.how, width, 15) + rows("    Why", step.test.why, width, 15)
-    lines += rows("    Take care", "; ".join(each.short for each in step.cautions) + ".", width, 15)
+    lines += rows("    Take care", in_short(step.cautions) + ".", width, 15)
     return lines + rows("    Source", step.test.source, width, 15)
 
 

@@ -74,6 +74,9 @@ def summary_text(run: Run, width: int = 80, steps: bool = True) -> str:
     """
     lines = [line for line in summary_lines(run) if steps or line.kind != "next"]
     labels = max(len(line.label) for line in lines) + 2
+    lines = [
+        line for line, before in zip(lines, [None, *lines], strict=False) if line != before or line.kind != "blank"
+    ]
     out = [row for line in lines for row in _wrapped(line, max(width, 40), labels)]
     return "\n".join(row.replace(GAP, " ").rstrip() for row in out) + "\n"
 

@@ -219,6 +219,25 @@ def test_attach_analyses_with_the_machines_layout_and_keeps_the_recording(call, 
         assert store.recording(1).suffix == ".m4a"
 
 
+@pytest.mark.parametrize("moment", ["while it is analysed", "once it is kept"])
+def test_attach_stopped_with_ctrl_c_says_what_was_kept(call, analysis, job, monkeypatch, moment):
+    if moment == "while it is analysed":
+        monkeypatch.setattr("enginelog.analysis.analyse", _pressed)
+        said = "nothing of this recording was kept, and job 1 is as it was: attach it again"
+    else:
+        monkeypatch.setattr("enginelog.cli.runs.hints", _pressed)
+        said = "the recording is kept whole, as run 1 of job 1"
+    status, out, err = call("attach", "1", clip(b"hunts"), "--stage", "before")
+    assert (status, out, err) == (130, "", f"enginelog: stopped; {said}\n")
+    with open_store() as store:
+        assert len(store.record(1).runs) == (0 if moment == "while it is analysed" else 1)
+        assert store.verify() == ()
+
+
+def _pressed(*given, **named):
+    raise KeyboardInterrupt
+
+
 def test_a_before_of_pulls_alone_is_kept_with_status_0(call, job):
     status, out, err = call("attach", "1", clip(b"pulls"), "--stage", "before")
     assert status == 0 and err == "" and "Kept as run 1" in out

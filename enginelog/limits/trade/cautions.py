@@ -8,6 +8,7 @@ exposures("saw") -> how long one may be near such a machine unprotected
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 
@@ -85,6 +86,13 @@ def cautions() -> tuple[Caution, ...]:
 def caution_named(name: str) -> Caution:
     """The caution of this name; KeyError where there is none."""
     return {caution.name: caution for caution in cautions()}[name]
+
+
+def in_short(found: Iterable[Caution]) -> str:
+    """Cautions on one line, each said once: 'goggles' not again beside 'cleaners: outdoors, gloves, goggles'."""
+    short = list(dict.fromkeys(each.short for each in found))
+    parts = {each: re.split(r"[:,] ", each)[1:] for each in short}
+    return "; ".join(each for each in short if not any(each in parts[other] for other in short if other != each))
 
 
 def for_machine(machine: str | None, test: str | None = None) -> tuple[Caution, ...]:
