@@ -9,6 +9,7 @@ import hashlib
 import json
 import sys
 import types
+import unicodedata
 from pathlib import Path
 
 import click
@@ -294,6 +295,23 @@ def test_lists_filters_and_search(call, job):
     assert call("machines", "heron")[1].count("\n") == 2
     assert "generator" not in call("history", "pump Heron")[1]
     assert "3100 rpm" in call("history", "tiller Marigold")[1] or "rpm" in call("history", "tiller Marigold")[1]
+
+
+def places(text: str) -> int:
+    """Places of a terminal, by the standard library's table of Unicode's East Asian Width (UAX 11): wide and
+    full-width letters take two, marks that stand on the letter before none."""
+    wide = sum(unicodedata.east_asian_width(letter) in "WF" for letter in text)
+    return len(text) + wide - sum(unicodedata.combining(letter) > 0 for letter in text)
+
+
+def test_columns_stand_under_one_another_whatever_the_script(call):
+    for label in ("草刈り機 ひまわり", "ポンプ", "Émile e\u0301", "\uff2d\uff4f\uff57\uff45\uff52", "mower"):
+        assert call("take-in", label, "--complaint", "エンジンがかからない")[0] == 0
+    head, *rows = call("jobs")[1].splitlines()
+    begins = places(head[: head.index("state")])
+    assert len(rows) == 5 and all(places(row[: row.index("open")]) == begins for row in rows)
+    costs = places(head[: head.index("cost")])
+    assert all(places(row[: row.index("0.00 EUR")]) == costs for row in rows)
 
 
 def test_the_trend_of_a_machine_is_drawn_from_two_recordings_on(call, job, tmp_path):
