@@ -14,6 +14,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from enginelog.bench import advising, changes, files, hearing, listening, pages, uploading
+from enginelog.bench.again import Reruns
 from enginelog.bench.desk import Desk, change, drawn, wants_page
 from enginelog.bench.doorkeeper import Doorkeeper, Refused
 from enginelog.bench.pairing import Pairing
@@ -43,6 +44,7 @@ ROUTES = (
     ("/jobs/{number:int}/limit", None, changes.agree_limit),
     ("/jobs/{number:int}/take-back", None, changes.take_back),
     ("/jobs/{number:int}/put-back", None, changes.put_back),
+    ("/jobs/{number:int}/again", uploading.again, changes.analyse_again),
     ("/jobs/{number:int}/state", None, changes.state),
     ("/jobs/{number:int}/advice", advising.advice, None),
     ("/jobs/{number:int}/compare", pages.comparison, None),
@@ -61,6 +63,7 @@ ROUTES = (
     ("/takes/{take}/again", None, changes.listen_again),
     ("/takes/{take}/discard", None, changes.discard),
     ("/runs/{number:int}", pages.run, None),
+    ("/runs/{number:int}/again", None, changes.run_again),
     ("/runs/{number:int}/recording", files.run_recording, None),
     ("/runs/{number:int}/track", files.run_track, None),
     ("/runs/{number:int}/report", drawn(files.run_report), None),
@@ -87,7 +90,8 @@ def make(settings: Settings) -> Starlette:
     """The application of one server."""
     pairing, takes, workshop = Pairing(settings), Takes(settings), Workshop(settings)
     takes.whole = workshop.add
-    desk = Desk(settings, pairing, takes, workshop, hearing.LiveDesk(settings), Photos(settings), Repeats())
+    desk = Desk(settings, pairing, takes, workshop, hearing.LiveDesk(settings), Photos(settings), Repeats(),
+                Reruns(settings, workshop.add))  # fmt: skip
 
     @contextlib.asynccontextmanager
     async def running(app: Starlette) -> AsyncIterator[None]:
@@ -103,6 +107,7 @@ def make(settings: Settings) -> Starlette:
             app.state.rescued = rescue([*recorded, *takes.only_here()], settings.store)
             takes.clear()
             desk.photos.clear()
+            desk.reruns.clear()
 
     routes = [Route("/takes/{take}", uploading.piece, methods=["PUT"])]
     routes += [Route("/jobs/{number:int}/photos/{step}", uploading.photo, methods=["PUT"])]

@@ -16,7 +16,7 @@ from enginelog.bench.fields import FIELDS
 from enginelog.bench.notes import notes_of
 from enginelog.bench.rendering import page
 from enginelog.model import UsageError
-from enginelog.model.telling import MACHINES, TWINS_FIRE, degrees_from
+from enginelog.model.telling import MACHINES, TWINS_FIRE, analysed_otherwise, degrees_from
 from enginelog.model.wording import as_told
 from enginelog.store import Store, engine_fields, hand_back_with, numbers
 
@@ -187,6 +187,25 @@ def put_right(request: Request, form: Form) -> Response:
         machine = store.machine(number(request))
         store.change_machine(replace(machine, **engine_fields(machine, told, FIELDS)))
     return go(f"/machines/{number(request)}")
+
+
+def analyse_again(request: Request, form: Form) -> Response:
+    """Analyse the job's recordings again that were analysed before the engine was told otherwise."""
+    job_id = number(request)
+    with desk(request).store() as store:
+        unlike = [run for run, _ in analysed_otherwise(store.record(job_id))]
+        if not unlike:
+            raise UsageError("all recordings of this job are analysed with the engine as it is told now")
+        desk(request).reruns.begin(store, unlike)
+    return go(f"/jobs/{job_id}#again")
+
+
+def run_again(request: Request, form: Form) -> Response:
+    """Analyse one recording of the job record again, with the engine as it is told now and this version."""
+    with desk(request).store() as store:
+        stored = store.run(number(request))
+        desk(request).reruns.begin(store, [stored])
+    return go(f"/jobs/{stored.job_id}#again")
 
 
 def state(request: Request, form: Form) -> Response:

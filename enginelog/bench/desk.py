@@ -13,6 +13,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
+from enginelog.bench.again import Reruns
 from enginelog.bench.hearing import LiveDesk
 from enginelog.bench.pairing import Pairing
 from enginelog.bench.photos import Photos
@@ -28,7 +29,7 @@ Handler = Callable[[Request], Awaitable[Response]]
 
 @dataclass(frozen=True)
 class Desk:
-    """One server's settings, sessions, takes, queue, live view, photos and forms done lately."""
+    """One server's settings, sessions, takes, queue, live view, photos, forms done lately, what is heard again."""
 
     settings: Settings
     pairing: Pairing
@@ -37,6 +38,7 @@ class Desk:
     live: LiveDesk
     photos: Photos
     repeats: Repeats
+    reruns: Reruns
 
     def store(self) -> Store:
         """The job record, opened for one request (a store is not shared between threads)."""

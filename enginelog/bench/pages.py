@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -16,15 +18,17 @@ from enginelog.limits import bench as bench_rules
 from enginelog.limits.bench import Step
 from enginelog.limits.trade import knowledge
 from enginelog.model import JobRecord, Machine, UsageError
-from enginelog.model.telling import MACHINES, OFTEN_TWO_STROKE, TWINS_FIRE
+from enginelog.model.telling import MACHINES, OFTEN_TWO_STROKE, TWINS_FIRE, analysed_otherwise, told_otherwise
 from enginelog.report.cautions import cautions
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, change_word, faults_of, side_words, told_first
 from enginelog.report.handback_sheet import sheet
 from enginelog.report.handback_text import sheet_text
+from enginelog.report.run_line import figures
 from enginelog.report.suggesting import suggestion
 
 CONDITIONS = ("cold", "warm", "choke on", "no load", "under load", "blade on", "air filter off")
 MOST_JOBS = 100
+MOST_AT_HAND = 5  # jobs of one machine whose recordings are looked through for an engine told otherwise
 
 
 def home(request: Request) -> Response:
@@ -58,6 +62,7 @@ def job(request: Request) -> Response:
     takes, unsure = desk(request).takes.of_job(record.job.id), _strokes_unsure(record.machine)
     return page(
         request, "job.html", record=record, advice=advice, steps=steps, takes=takes, unsure=unsure, gone=gone,
+        unlike=analysed_otherwise(record), reruns=desk(request).reruns.of_job(record.job.id),
     )  # fmt: skip
 
 
@@ -115,7 +120,12 @@ def run(request: Request) -> Response:
         gone = [each for each in store.taken_back(stored.job_id) if (each.kind, each.entry.id) == ("run", stored.id)]
     if stored.run is None:
         raise UsageError(f"run {stored.id} has no analysis")
-    return page(request, "run.html", stored=stored, record=record, shown=answer(stored.run), gone=gone)
+    earlier = [(each, figures(replace(stored, analysis=each))) for each in reversed(stored.earlier)]
+    unlike = told_otherwise(stored.run.engine, record.machine.engine)
+    return page(
+        request, "run.html", stored=stored, record=record, shown=answer(stored.run), gone=gone, earlier=earlier,
+        unlike=unlike,
+    )  # fmt: skip
 
 
 def comparison(request: Request) -> Response:
@@ -177,8 +187,11 @@ def machine(request: Request) -> Response:
     """One machine over the seasons."""
     with desk(request).store() as store:
         history = store.history(number(request))
+        at_hand = [visit.job.id for visit in history.visits if visit.job.state != "handed_back"][-MOST_AT_HAND:]
+        unlike = [(job_id, found) for job_id in at_hand if (found := analysed_otherwise(store.record(job_id)))]
     runs = [run for visit in reversed(history.visits) for run in reversed(visit.runs)]
     unsure = _strokes_unsure(history.machine)
     return page(
         request, "machine.html", history=history, runs=runs, kinds=MACHINES, firing=TWINS_FIRE, unsure=unsure,
+        unlike=unlike,
     )  # fmt: skip

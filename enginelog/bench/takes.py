@@ -38,7 +38,8 @@ class Take:
     """One recording on its way. size, received: bytes told and bytes here. share: of the analysis done, 0..1.
 
     state: arriving, waiting, analysing, done or failed. problem: why it failed, in words. run: what was heard, once
-    done. only_here: recorded by this machine; no phone has it. ran: somebody says that an engine ran in it.
+    done. only_here: recorded by this machine; no phone has it. ran: somebody says that an engine ran in it. patient:
+    whether it lets others go first (somebody waits for it).
     """
 
     id: str
@@ -58,11 +59,16 @@ class Take:
     touched: float = 0.0
     only_here: bool = False
     ran: bool = False
+    patient: bool = False
     writing: bool = field(default=False, repr=False)
 
     @property
     def folder(self) -> Path:
         return self.path.parent
+
+    def heard(self, run: Run) -> None:
+        """Keep what was heard in it until it is attached."""
+        self.run = run
 
 
 class Takes:

@@ -80,6 +80,17 @@ def _told(here: Desk, take: Take) -> dict[str, object]:
     }
 
 
+def again(request: Request) -> Response:
+    """How far those recordings of a job are that are analysed again: run, state, place in the queue, share of each."""
+    here = desk(request)
+    return JSONResponse(
+        [
+            {"run": each.run_id, "state": each.state, "before": here.workshop.place(each), "share": each.share}
+            for each in here.reruns.of_job(number(request))
+        ]
+    )
+
+
 async def photo(request: Request) -> Response:
     """A photo for a check that is not ticked yet. The answer says under which id the check asks for it."""
     here, job_id = desk(request), number(request)

@@ -9,23 +9,47 @@ import os
 import sys
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from threading import Lock
+from typing import Any, Protocol
 
 from enginelog.bench.settings import Settings
-from enginelog.bench.takes import Take
 from enginelog.dsp import threads
-from enginelog.model import Engine, EnginelogError
+from enginelog.model import Engine, EnginelogError, Run
 from enginelog.store import open_store, run_codec
 
 TOO_MUCH = "it took more memory or time than one recording may have; send a shorter piece of it"
 
 
+class Order(Protocol):
+    """A recording to be analysed with the machine of its job: a take, or one of the job record again.
+
+    state: waiting, then analysing, then done or failed. patient: it lets others go first.
+    """
+
+    job_id: int
+    name: str
+    path: Path
+    ran: bool
+    state: str
+    share: float
+    problem: str
+    patient: bool
+
+    @property
+    def folder(self) -> Path:
+        """Where the process may write."""
+
+    def heard(self, run: Run) -> None:
+        """Take the result, before the state is done."""
+
+
 class Workshop:
-    """Runs analyses, `settings.workers` at a time, in the order in which the takes arrived."""
+    """Runs analyses, `settings.workers` at a time, in the order in which they came; patient ones last."""
 
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
-        self._waiting: list[Take] = []
+        self._waiting: list[Order] = []
+        self._lock = Lock()
         self._more = asyncio.Event()
         self._tasks: list[asyncio.Task[None]] = []
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -41,13 +65,15 @@ class Workshop:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
 
-    def add(self, take: Take) -> None:
-        """Queue a take; may be called from any thread."""
-        self._waiting.append(take)
+    def add(self, take: Order) -> None:
+        """Queue a recording; may be called from any thread."""
+        with self._lock:
+            first_patient = sum(not each.patient for each in self._waiting)
+            self._waiting.insert(len(self._waiting) if take.patient else first_patient, take)
         if self._loop is not None:
             self._loop.call_soon_threadsafe(self._more.set)
 
-    def place(self, take: Take) -> int:
+    def place(self, take: Order) -> int:
         """How many recordings are before this one in the queue; 0 where it is next or at work."""
         waiting = list(self._waiting)
         return waiting.index(take) if take in waiting else 0
@@ -59,7 +85,7 @@ class Workshop:
                 await self._more.wait()
             await self._analyse(self._waiting.pop(0))
 
-    async def _analyse(self, take: Take) -> None:
+    async def _analyse(self, take: Order) -> None:
         take.state = "analysing"
         try:
             await self._in_process(take)
@@ -70,7 +96,7 @@ class Workshop:
             take.state, take.problem = "failed", "the server was stopped"
             raise
 
-    async def _in_process(self, take: Take) -> None:
+    async def _in_process(self, take: Order) -> None:
         engine = await asyncio.to_thread(_engine_of, take.job_id, self._settings.store)
         result = take.folder / "run.bin"
         process = await asyncio.create_subprocess_exec(
@@ -91,9 +117,9 @@ class Workshop:
             await _end(process)
         if process.returncode != 0:
             raise EnginelogError(error or TOO_MUCH)
-        take.run = await asyncio.to_thread(lambda: run_codec.from_bytes(result.read_bytes()))
+        await asyncio.to_thread(lambda: take.heard(run_codec.from_bytes(result.read_bytes())))
 
-    async def _follow(self, process: Any, take: Take, engine: Engine, result: Path) -> str:
+    async def _follow(self, process: Any, take: Order, engine: Engine, result: Path) -> str:
         """Hand over the order, follow its lines to the end; what it said went wrong, empty where nothing."""
         order = {
             "recording": str(take.path),

@@ -68,6 +68,19 @@ def advice_lines(advice: Suggestion) -> list[str]:
     return lines
 
 
+def again_lines(record: model.JobRecord) -> list[str]:
+    """Which runs were analysed before the engine was told otherwise, and what analyses them again."""
+    from enginelog.model.telling import analysed_otherwise
+
+    unlike = [str(run.id) for run, _ in analysed_otherwise(record)]
+    if not unlike:
+        return []
+    many = len(unlike) > 1
+    named = f"run{'s'[:many]} {', '.join(unlike)} {'were' if many else 'was'}"
+    text = f"{named} analysed with what was told of the engine before; analyse again with what is told now: "
+    return ["", *field("To do", f"{text}enginelog reanalyse {unlike[0]}{', and so on' if many else ''}")]
+
+
 def taken_back_line(gone: TakenBack, currency: str) -> str:
     """What was taken back, when and why."""
     from enginelog.report.run_line import run_line

@@ -70,12 +70,13 @@ def job(number: int, place: Path | None, as_json: bool) -> int:
 
     with opened(place) as store:
         record = store.record(number, whole=False)
-        advice = report.suggestion(store.record(number))
+        whole = store.record(number)
         gone = store.taken_back(number)
+    advice = report.suggestion(whole)
     if as_json:
         show_plain({"record": record, "suggestion": advice, "next": advice.next, "taken_back": gone})
     else:
-        console.show("\n".join(job_text.job_lines(record, advice, gone)))
+        console.show("\n".join(job_text.job_lines(record, advice, gone) + job_text.again_lines(whole)))
     return STATUS_DONE
 
 

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 
 from enginelog.model.errors import UsageError
+from enginelog.model.job import JobRecord, StoredRun
 from enginelog.model.run import Engine
 from enginelog.model.wording import as_told, counted
 
@@ -98,3 +99,24 @@ def _check_speeds(rated_rpm: float | None, idle_rpm: float | None, named: Mappin
     if rated_rpm is not None and idle_rpm is not None and idle_rpm >= rated_rpm:
         idle, rated = f"{named['idle_rpm']} {as_told(idle_rpm)}", f"{named['rated_rpm']} {as_told(rated_rpm)}"
         raise UsageError(f"{idle} given with {rated}: idle must be the lower")
+
+
+def told_otherwise(then: Engine, now: Engine) -> tuple[str, ...]:
+    """In what an engine is told otherwise now than when a recording was analysed, as keywords of `engine_told`.
+
+    Firing angles that are left open are taken from the sound each time, so they are no difference.
+    """
+    fields = {"strokes": "strokes", "cylinders": "cylinders", "machine": "machine", "rated_rpm": "rated_rpm",
+              "idle_rpm": "idle_rpm", "blade_length_mm": "blade_length_mm", "poles": "alternator_poles"}  # fmt: skip
+    found = [name for name, field in fields.items() if getattr(then, field) != getattr(now, field)]
+    same_layout = "strokes" not in found and "cylinders" not in found
+    if same_layout and not now.firing_open and then.firing_angles_deg != now.firing_angles_deg:
+        found.append("firing_angles")
+    return tuple(found)
+
+
+def analysed_otherwise(record: JobRecord) -> list[tuple[StoredRun, tuple[str, ...]]]:
+    """The runs of a job, with their records, that were analysed before the engine was told otherwise: and in what."""
+    now = record.machine.engine
+    found = ((run, told_otherwise(run.run.engine, now)) for run in record.runs if run.run is not None)
+    return [(run, names) for run, names in found if names]

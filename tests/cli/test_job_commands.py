@@ -133,7 +133,9 @@ def test_a_machine_is_put_right_without_a_new_job(call, analysis, job):
     status, out, _ = call("machine", "tiller Marigold", "--strokes", "2", "--serial", "T-15", "--cost-limit", "25")
     assert status == 0 and "two-stroke, 1 cylinder, rated 3350 rpm, serial T-15" in out and "25.00 EUR" in out
     assert "run 1 was analysed with what was told before" in out and "enginelog reanalyse 1" in " ".join(out.split())
+    assert "run 1 was analysed with what was told of the engine before" in " ".join(call("job", "1")[1].split())
     assert call("reanalyse", "1")[0] == 0 and analysis.engines[-1].strokes == 2
+    assert "To do" not in call("job", "1")[1]
     assert call("jobs")[1].count("tiller Marigold") == 1, "no job was opened for it"
 
 
