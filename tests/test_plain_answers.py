@@ -91,6 +91,18 @@ def test_cautions_in_short_by_hand():
     assert cautions.in_short((first, *others)) == "cleaners: outdoors, gloves, goggles; hot parts"
 
 
+def test_nobody_is_sent_nearer_to_an_engine_that_is_too_loud():
+    """A count withheld asks for a recording from nearer, an overloaded one for one from farther away: not both."""
+    case = sim.make(20650, sim.Scenario(seconds=20.0, miss_share=0.1, snr_db=8.0, puff=(0.3, 0.6)))
+    steps = {}
+    for code in ("clipped_heavy", "wind"):
+        quality = replace(case.quality, problems=(Problem(code, "too loud", "hold the phone farther away"),))
+        found = judge(case.engine, quality, case.timeline, case.speed, case.track, case.firings, LIMITS).findings
+        steps[code] = [step for one in found for step in one.next]
+    assert any("nearer" in step for step in steps["wind"])
+    assert not any("nearer" in step for step in steps["clipped_heavy"])
+
+
 AGAINST_NOTHING = "Ran at 2900 rpm. No rated or idle speed was told, so it cannot be judged."
 IN_DOUBT = "None of 446 firings was lost. Not sure: 1450 rpm, firing on every second turn only, sounds nearly the same."
 

@@ -30,14 +30,17 @@ ran_option = click.option(
     help="An engine did run in it: tell of it even where the sound alone would be taken for no engine.",
 )
 ADD_RAN = "if an engine did run, add --ran"
+TOLD_IN_VAIN = "that one ran was told, but nothing here repeats itself as firing does"
 
 
 def why_nothing(run: model.Run, ran: bool) -> str:
-    """Why there is nothing to analyse, and that it can be told that an engine ran, where that was not `ran` already."""
+    """Why there is nothing to analyse, and that it can be told that an engine ran, or that it was told in vain."""
     if not run.quality.usable and run.quality.problems:
         return run.quality.problems[0].text.rstrip(".")
     reason = run.timeline.reason or "no engine was heard running by itself"
-    return f"{reason}; {ADD_RAN}" if run.quality.usable and not run.timeline.pulls and not ran else reason
+    if not run.quality.usable or run.timeline.pulls:
+        return reason
+    return f"{reason}; {TOLD_IN_VAIN if ran else ADD_RAN}"
 
 
 @dataclass(frozen=True)

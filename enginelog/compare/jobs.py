@@ -42,10 +42,21 @@ def of_job(record: JobRecord, limits: LimitSet | None = None) -> BeforeAfter:
 
 
 def of_pair(before: StoredRun, after: StoredRun, limits: LimitSet | None = None) -> Comparison:
-    """Two stored runs, each whole; ValueError where one is not. Conditions that differ are noted."""
+    """Two stored runs, each whole; ValueError where one is not. It is noted when the two were recorded where they are
+    of different jobs, such as last season's and this one's, and conditions that differ."""
     if before.run is None or after.run is None:
         raise ValueError("a run without its analysis given, whole runs expected")
-    return compare(before.run, after.run, limits, notes=conditions_note(before, after))
+    return compare(before.run, after.run, limits, notes=(*seasons_note(before, after), *conditions_note(before, after)))
+
+
+def seasons_note(before: StoredRun, after: StoredRun) -> tuple[str, ...]:
+    """Which run each is, and of when, where "before" and "after" are not those of one job's work."""
+    if before.job_id == after.job_id:
+        return ()
+    first, then = (
+        f"run {one.id}, {one.at.local_date}, {one.stage} the work of job {one.job_id}" for one in (before, after)
+    )
+    return (f"Here 'before' is {first}, and 'after' is {then}.",)
 
 
 def conditions_note(before: StoredRun, after: StoredRun) -> tuple[str, ...]:

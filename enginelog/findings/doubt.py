@@ -6,13 +6,14 @@ from dataclasses import replace
 
 from enginelog.findings import words
 from enginelog.limits import LimitSet
-from enginelog.model import Engine, Finding, Speed, Timeline
+from enginelog.model import Engine, Finding, Quality, Speed, Timeline
 
 OF_CYLINDERS = ("misfire", "cylinder_balance")
 HANG_ON_SPEED = ("speed", "blade_speed", "generator_frequency", *OF_CYLINDERS)
 UNLIKE = "with a cylinder that is dead or unlike the others"
 EACH_CYLINDER = ("check spark and compression of each cylinder", "record again, nearer to the exhaust side")
 BY_WORD = "nothing wrong was heard, but the sound does not show an engine: it is taken for one at your word"
+OVERLOADED = ("clipped", "clipped_heavy", "destroyed")
 NEXT = ("tell its rated speed, or measure with a tachometer",)
 NEXT_OF_TWINS = ("tell its firing angles and its rated speed, or measure with a tachometer",)
 
@@ -61,6 +62,13 @@ def none_good_by_word(findings: list[Finding], timeline: Timeline) -> list[Findi
     if not timeline.by_word:
         return findings
     return [words.unknown(one.code, BY_WORD) if one.verdict == "ok" else one for one in findings]
+
+
+def no_nearer_where_overloaded(findings: list[Finding], quality: Quality) -> list[Finding]:
+    """Nobody is sent nearer to an engine that is too loud already: the recording's own advice says to go farther."""
+    if not any(problem.code in OVERLOADED for problem in quality.problems):
+        return findings
+    return [replace(one, next=tuple(step for step in one.next if "nearer" not in step)) for one in findings]
 
 
 def _not_sure(finding: Finding, doubt: str, next_checks: tuple[str, ...]) -> Finding:

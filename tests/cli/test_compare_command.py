@@ -51,6 +51,19 @@ def test_two_recordings(shed, capsys):
     assert max(map(len, out.splitlines())) <= 80
 
 
+def test_last_season_and_this_one_are_told_apart(job, capsys):
+    """The newest "before" is this season's, held against last season's "after": which is which is said."""
+    assert main(["take-in", "pump Heron", "--complaint", "surges again", "--at", "2027-04-02"]) == 0
+    assert main(["attach", "2", "hunts.wav", "--stage", "before", "--at", "2027-04-02T09:00"]) == 0
+    capsys.readouterr()
+    assert main(["compare", "--run", "2", "--run", "3"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "Worse: hunting" in out and "Here 'before' is run 2, 20" in out
+    assert "after the work of job 1, and 'after' is run 3, 2027-04-02, before the work of job 2." in out
+    assert main(["compare", "--run", "1", "--run", "2"]) == 0
+    assert "Here 'before'" not in capsys.readouterr().out, "of one job's work nothing has to be said"
+
+
 def test_json(shed, capsys):
     assert main(["compare", "hunts.wav", "good.wav", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
