@@ -51,15 +51,18 @@ def test_two_recordings(shed, capsys):
     assert max(map(len, out.splitlines())) <= 80
 
 
-def test_last_season_and_this_one_are_told_apart(job, capsys):
+def test_last_season_and_this_one_are_told_apart(shed, capsys):
     """The newest "before" is this season's, held against last season's "after": which is which is said."""
-    assert main(["take-in", "pump Heron", "--complaint", "surges again", "--at", "2027-04-02"]) == 0
-    assert main(["attach", "2", "hunts.wav", "--stage", "before", "--at", "2027-04-02T09:00"]) == 0
+    for year, clip, stage in ((2024, "hunts", "before"), (2024, "good", "after"), (2025, "hunts", "before")):
+        if stage == "before":
+            assert main(["take-in", "pump Heron", "--complaint", "surges", "--at", f"{year}-04-01"]) == 0
+        job, at = str(year - 2023), f"{year}-04-02T09:00"
+        assert main(["attach", job, f"{clip}.wav", "--stage", stage, "--at", at]) == 0
     capsys.readouterr()
     assert main(["compare", "--run", "2", "--run", "3"]) == 0
     out = " ".join(capsys.readouterr().out.split())
-    assert "Worse: hunting" in out and "Here 'before' is run 2, 20" in out
-    assert "after the work of job 1, and 'after' is run 3, 2027-04-02, before the work of job 2." in out
+    assert "Worse: hunting" in out and "Here 'before' is run 2, 2024-04-02, after the work of job 1," in out
+    assert "and 'after' is run 3, 2025-04-02, before the work of job 2." in out
     assert main(["compare", "--run", "1", "--run", "2"]) == 0
     assert "Here 'before'" not in capsys.readouterr().out, "of one job's work nothing has to be said"
 
