@@ -63,6 +63,7 @@ ROUTES = (
     ("/takes/{take}/again", None, changes.listen_again),
     ("/takes/{take}/discard", None, changes.discard),
     ("/runs/{number:int}", pages.run, None),
+    ("/runs/{number:int}/move", None, changes.move),
     ("/runs/{number:int}/again", None, changes.run_again),
     ("/runs/{number:int}/recording", files.run_recording, None),
     ("/runs/{number:int}/track", files.run_track, None),

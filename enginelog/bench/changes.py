@@ -208,6 +208,13 @@ def run_again(request: Request, form: Form) -> Response:
     return go(f"/jobs/{stored.job_id}#again")
 
 
+def move(request: Request, form: Form) -> Response:
+    """Attach a recording to the job where it belongs, and take it back from the one it is on."""
+    with desk(request).store() as store:
+        made = store.move_run(number(request), form.whole("job"))
+    return go(f"/runs/{made.id}")
+
+
 def state(request: Request, form: Form) -> Response:
     """Waiting, done, or open again."""
     job_id, wanted = number(request), form.text("state")

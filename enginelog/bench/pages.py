@@ -117,6 +117,7 @@ def run(request: Request) -> Response:
     with desk(request).store() as store:
         stored = store.run(number(request))
         record = store.record(stored.job_id, whole=False)
+        others = store.jobs("", ("open", "waiting", "done"), limit=MOST_JOBS)
         gone = [each for each in store.taken_back(stored.job_id) if (each.kind, each.entry.id) == ("run", stored.id)]
     if stored.run is None:
         raise UsageError(f"run {stored.id} has no analysis")
@@ -124,7 +125,7 @@ def run(request: Request) -> Response:
     unlike = told_otherwise(stored.run.engine, record.machine.engine)
     return page(
         request, "run.html", stored=stored, record=record, shown=answer(stored.run), gone=gone, earlier=earlier,
-        unlike=unlike,
+        unlike=unlike, others=[each for each in others if each.job.id != stored.job_id],
     )  # fmt: skip
 
 

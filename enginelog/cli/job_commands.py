@@ -21,6 +21,7 @@ COMMANDS = (
     bench_entries.reopen,
     runs.attach,
     runs.reanalyse,
+    runs.move,
     runs.report_of,
     keeping.drop,
     keeping.purge,

@@ -11,7 +11,8 @@ GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("What to record, what it means", ("guide", "advise", "explain")),
     ("A job, in its usual order", ("take-in", "attach", "tick", "work", "note", "job", "wait", "close", "hand-back",
                                    "reopen")),
-    ("Machines and earlier jobs", ("jobs", "machines", "machine", "rename", "history", "files", "report", "reanalyse")),
+    ("Machines and earlier jobs", ("jobs", "machines", "machine", "rename", "history", "files", "report", "reanalyse",
+                                   "move")),
     ("On the phone or a wide screen", ("bench",)),
     ("Keeping the job record", ("backup", "restore", "verify", "export", "import", "drop", "purge")),
 )  # fmt: skip

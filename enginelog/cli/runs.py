@@ -107,6 +107,23 @@ def reanalyse(number: int, clip: str | None, ran: bool, place: Path | None, as_j
     return _render(kept, f"Run {number}: analysis {len(kept.earlier) + 1}; the earlier stay on record.", as_json, ran)
 
 
+@click.command()
+@click.argument("number", type=RowNumber("run"), metavar="RUN")
+@click.argument("job", type=RowNumber("job"), metavar="ID")
+@store_options
+def move(number: int, job: int, place: Path | None, as_json: bool) -> int:
+    """Attach RUN to job ID, where it belongs, and take it back from the job it was attached to by mistake."""
+    with opened(place) as store:
+        made = store.move_run(number, job)
+        record = store.record(job)
+    if as_json:
+        show_plain(made)
+        return STATUS_DONE
+    line = f"Run {number} is run {made.id} of job {job} now; the job it was on lists it as taken back."
+    console.show("\n".join([line, *job_text.again_lines(record)]))
+    return STATUS_DONE
+
+
 @click.command("report")
 @click.argument("number", type=RowNumber("run"), metavar="RUN")
 @click.option(

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from enginelog.model import Moment, UsageError
+from enginelog.model import Moment, StoredRun, UsageError
 from enginelog.model.wording import counted
 from enginelog.store import moments, numbers, texts
 from enginelog.store.base import one_of, when
@@ -68,6 +68,21 @@ class Dropping(Contents):
                 what = "brought back" if undo else "dropped"
                 self._note_event(job_id, mark or self._clock(), what, f"{kind} {row_id}{': ' * bool(reason)}{reason}")
                 self._refresh(job_id)
+
+    def move_run(self, run_id: int, job_id: int) -> StoredRun:
+        """Attach a run, with its recording and newest result, to another job, and take it back from its own.
+
+        Returns the new run. UsageError where it is of this job, or the job holds its recording already.
+        """
+        with self.transaction():
+            old = self.run(run_id)
+            if old.run is None or old.job_id == job_id:
+                raise UsageError(f"run {run_id} is of job {job_id} already; another job expected")
+            kept = self.recording(run_id) if old.recording_kept else None
+            made = self.attach(job_id, old.run, old.stage, old.conditions, old.note, kept, old.at)
+            if old.dropped is None:
+                self.drop("run", run_id, why=f"moved to job {job_id} as run {made.id}")
+        return made
 
     def purge(self, older_than_days: int = 0) -> Purged:
         """Delete for good what was dropped at least so many days ago, and files that nothing refers to any more.

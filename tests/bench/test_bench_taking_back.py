@@ -92,3 +92,19 @@ def test_a_second_tap_takes_back_once(store, browser, job):
     assert browser.post(f"/jobs/{job}/take-back", {"kind": "work", "entry": "1"}).status == 400
     with open_store(store) as opened:
         assert len(opened.taken_back(job)) == 1
+
+
+def test_a_recording_is_moved_to_the_job_where_it_belongs(store, browser, job):
+    assert "Belongs to another job" not in browser.get("/runs/2").text, "there is no other"
+    other = new_job(store, HOSTILE[:25], kind="saw")
+    page = browser.get("/runs/2").text
+    assert "Belongs to another job" in page and f'<option value="{other}">' in page and "<script>alert" not in page
+    told = browser.post("/runs/2/move", {"job": str(other)})
+    assert (told.status, told.headers["location"]) == (303, "/runs/3")
+    assert f"moved to job {other} as run 3" in text_of(browser.get(f"/jobs/{job}").text)
+    assert browser.get("/runs/3/recording").body == b"after"
+    for wrong in ("99", "x", "", "1"):
+        assert browser.post("/runs/1/move", {"job": wrong}).status in (400, 404)
+    assert browser.post("/runs/99/move", {"job": str(other)}).status == 404
+    with open_store(store) as opened:
+        assert [len(opened.record(each).runs) for each in (job, other)] == [1, 1]

@@ -3,11 +3,11 @@ the record's own promises."""
 
 import make_runs
 import pytest
-from store_makers import run_of
+from store_makers import run_of, same
 
 from enginelog import compare, report
 from enginelog.model import UsageError
-from enginelog.store import words
+from enginelog.store import NotInStoreError, words
 
 BEFORE, AFTER = make_runs.hunting_pump, make_runs.healthy_generator
 
@@ -92,3 +92,37 @@ def test_a_reason_too_long_changes_nothing(store, job):
     with pytest.raises(UsageError, match="reason"):
         store.drop("work", 1, why="x" * 401)
     assert store.record(job).cost_cents == 900 and store.taken_back(job) == ()
+
+
+def test_a_run_is_moved_to_the_job_where_it_belongs_with_its_recording(store, job, tmp_path):
+    clip = tmp_path / "wrong.m4a"
+    clip.write_bytes(b"elsewhere")
+    wrong = store.attach(job, run_of(b"elsewhere", AFTER), "after", ("warm",), "windy", clip)
+    other = store.take_in(store.remember("saw Thistle")).id
+    made = store.move_run(wrong.id, other)
+    assert (made.job_id, made.stage, made.conditions, made.note, made.at) == (
+        other, "after", ("warm",), "windy", wrong.at)  # fmt: skip
+    assert store.recording(made.id).read_bytes() == b"elsewhere" and same(made.run, wrong.run)
+    assert [run.id for run in store.record(job).runs] == [1, 2]
+    assert [(each.entry.id, each.why) for each in store.taken_back(job)] == [
+        (wrong.id, f"moved to job {other} as run {made.id}")]  # fmt: skip
+    assert store.verify() == ()
+
+
+def test_a_run_that_cannot_be_moved_stays_where_it_is(store, job):
+    other = store.take_in("pump Heron").id
+    store.attach(other, run_of(b"before", BEFORE), "before")
+    for number in (job, other):  # its own job, and one that holds the recording already
+        with pytest.raises(UsageError, match="already"):
+            store.move_run(1, number)
+    with pytest.raises(NotInStoreError):
+        store.move_run(1, 99)
+    assert [run.id for run in store.record(job).runs] == [1, 2] and store.taken_back(job) == ()
+    assert len(store.record(other).runs) == 1
+
+
+def test_a_run_taken_back_already_is_moved_too(store, job):
+    store.drop("run", 1, why="wrong job")
+    other = store.take_in("pump Heron").id
+    assert store.move_run(1, other).job_id == other
+    assert [each.why for each in store.taken_back(job)] == ["wrong job"]
