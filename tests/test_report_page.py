@@ -253,6 +253,16 @@ def test_contrast_meets_aa(scheme):
         assert contrast(p[mark], p["sheet"]) >= 3.0
 
 
+def test_the_one_run_has_one_speed_on_the_page():
+    """The span's own speed is a mean and may be some rpm off the middle value that stands on top."""
+    run = make_runs.healthy_generator()
+    spans = tuple(replace(s, rpm=s.rpm + 7) if s.kind == "run" else s for s in run.timeline.spans)
+    page = report.to_html(replace(run, timeline=replace(run.timeline, spans=spans)))
+    shown = page.split("<h2>What happened when</h2>")[1].split("</table>")[0]
+    assert sum(s.kind == "run" for s in spans) == 1
+    assert f"{run.measures.speed.rpm:.0f}\xa0rpm" in shown
+
+
 def printed(html: str, folder: Path) -> Path:
     """The page as PDF, by a real browser; the test is skipped where there is none."""
     names = ("chromium", "chromium-browser", "google-chrome", "chrome")
