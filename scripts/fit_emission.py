@@ -27,7 +27,7 @@ from enginelog import limits, media, synthesis
 from enginelog.model import Clip, Engine
 from enginelog.speed import emission, evidence
 from enginelog.speed.kinds import layouts
-from enginelog.speed.tracking import grid_of
+from enginelog.speed.tracking import grid_of, signals_of
 
 TARGET = Path(emission.__file__).with_name("emission.npz")
 # hardness, first seed, count; every fifth recording is kept back and shown
@@ -63,7 +63,7 @@ def frames_of(case: made.Case) -> list[tuple[np.ndarray, np.ndarray]]:
     rng = np.random.default_rng(case.seed)
     engine = made.as_told(scenario.engine, False)
     times, grid = evidence.frame_times(clip.seconds, chosen.value("frame_hop_s")), grid_of(engine, chosen)
-    scores = evidence.evidence(evidence.feature_signals(clip), layouts(engine), grid, times)
+    scores = evidence.evidence(signals_of(clip)[0], layouts(engine), grid, times)
     true_rpm = np.interp(times, truth.t_s, truth.rpm)
     weight = np.where((times >= (truth.run_up_end_s or 0.0)) & (times <= truth.run_end_s), 1.0, OUTSIDE)
     state = np.log(np.maximum(true_rpm, 1.0) / (60.0 * engine.revs_per_cycle * grid[0])) / evidence.GRID_STEP
@@ -212,7 +212,7 @@ def labelled(clip: Clip, engine: Engine, label_s: np.ndarray, firing_hz: np.ndar
     """Inputs and weights of the frames nearest to the labelled moments."""
     chosen = limits.load("speed")
     times, grid = evidence.frame_times(clip.seconds, chosen.value("frame_hop_s")), grid_of(engine, chosen)
-    scores = evidence.evidence(evidence.feature_signals(clip), layouts(engine), grid, times)
+    scores = evidence.evidence(signals_of(clip)[0], layouts(engine), grid, times)
     rows = np.abs(times[:, None] - label_s).argmin(axis=0)
     state = np.round(np.log(firing_hz / engine.cylinders / grid[0]) / evidence.GRID_STEP).astype(int)
     rows, state = rows[(state >= 0) & (state < len(grid))], state[(state >= 0) & (state < len(grid))]

@@ -122,8 +122,11 @@ def hums(seen: Views, first: int, last: int, limits: LimitSet) -> bool:
     """Whether what beats may be mains hum: at a part of its rate, and without a beat of the hiss that is an engine's.
 
     Hum has lines at multiples of its rate, of which any part seems the beat; its hiss, if any, beats at the rate alone.
+    What beats where no hum was found is none.
     """
     if seen.firing_hz is None or seen.beat is None:
+        return False
+    if seen.may_hum is not None and not np.any(seen.may_hum[first:last]):
         return False
     part = mains_part(seen.firing_hz[first:last], limits)
     if part <= 1:

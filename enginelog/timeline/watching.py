@@ -146,7 +146,8 @@ def _concatenated(parts: Sequence):
 
 def _end_to_end(parts: list[Views]) -> Views:
     """Views one after the other; the list is emptied, and the parts are let go column by column."""
-    hop_s, names = parts[0].hop_s, ("engine", "pull", "log_states", "firing_hz", "beat")
+    hop_s, names = parts[0].hop_s, [each.name for each in fields(Views) if each.name != "hop_s"]
+    names = [name for name in names if getattr(parts[0], name) is not None]
     columns = {name: [getattr(part, name) for part in parts] for name in names}
     parts.clear()
     return Views(**{name: np.concatenate(columns.pop(name)) for name in names}, hop_s=hop_s)
