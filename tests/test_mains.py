@@ -104,3 +104,8 @@ def test_the_engine_is_tracked_beside_a_hum_louder_than_itself():
     found = pursue(Clip(sound.astype(np.float32), RATE_HZ), Engine(), chosen)
     assert found.may_hum
     assert np.mean(np.abs(found.cycle_hz / 17.0 - 1.0) < 0.02) > 0.95
+
+
+def test_lines_of_a_steady_tone_on_some_multiples_are_no_hum():
+    """A twin's tone of 25 Hz on a bench: its lines at 300 and 600 Hz are the fifth and tenth of 60 Hz."""
+    assert find_hum(hum(20, 25.0, tuple((k, 1.0) for k in range(1, 25) if k % 4)) + noise(20, 8), RATE_HZ) is None

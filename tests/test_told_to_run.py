@@ -9,7 +9,7 @@ import soundfile
 from enginelog import analysis, report
 from enginelog.model import Engine
 
-RPM, RATE_HZ, SECONDS = 3600.0, 16_000, 8
+RPM, RATE_HZ, SECONDS = 3350.0, 16_000, 8
 
 
 def as_wav(samples: np.ndarray) -> io.BytesIO:
