@@ -141,7 +141,7 @@ def _put_away(heard: _Heard, until_s: float) -> None:
     track = _between(track, *own)
     heard.watch.add(_between(activity, *own), track)
     small = track.confidence.astype(np.float32), track.rpm_std.astype(np.float32)
-    heard.tracks.append(replace(track, confidence=small[0], rpm_std=small[1], rhythm=None, may_hum=None))
+    heard.tracks.append(replace(track, confidence=small[0], rpm_std=small[1], rhythm=None, hum=None))
     heard.rhythms.append(track.rhythm)
     heard.firings.append(_between(firings, *own))
     if len(heard.tracks) - heard.chunks >= PARTS:

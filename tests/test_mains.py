@@ -12,6 +12,8 @@ from enginelog.dsp.mains import LEAST_S, find_hum, hum_of, without_hum
 from enginelog.dsp.signals import resample
 from enginelog.model import Engine
 from enginelog.speed.tracking import pursue
+from enginelog.timeline.heard import hums
+from enginelog.timeline.states import Views
 
 RATE_HZ = 16_000.0
 
@@ -58,9 +60,10 @@ def test_hum_is_taken_out_to_a_tenth_though_the_phone_turns_its_gain_down():
 
 
 def test_too_short_a_sound_does_not_tell():
-    sound, may_hum = without_hum(hum(LEAST_S - 1, 50.0), RATE_HZ)
-    assert may_hum and np.array_equal(sound, hum(LEAST_S - 1, 50.0))
-    assert without_hum(noise(10, 3), RATE_HZ)[1] is False
+    sound, share = without_hum(hum(LEAST_S - 1, 50.0), RATE_HZ)
+    assert np.isnan(share) and np.array_equal(sound, hum(LEAST_S - 1, 50.0))
+    assert without_hum(noise(10, 3), RATE_HZ)[1] == 0.0
+    assert without_hum(hum(10, 50.0) + 0.3 * noise(10, 3), RATE_HZ)[1] == pytest.approx(0.67 / (0.67 + 0.09), abs=0.02)
 
 
 @pytest.mark.parametrize("firing_hz", [25.0, 50.0, 60.0, 100.0])
@@ -80,8 +83,8 @@ def test_an_engine_that_passes_the_grid_s_rate_is_left_as_it_was():
     """An engine hunting across 3000 rpm beside a hum of 50 Hz: what is left holds 97 % of its power."""
     engine = firings(20, 50.0, 0.004, 5)
     sound = engine + 0.5 * hum(20, 50.0)
-    left, found = without_hum(sound, RATE_HZ)
-    assert found
+    left, share = without_hum(sound, RATE_HZ)
+    assert share > 0
     assert np.sum(left * engine) / np.sum(engine**2) > 0.97
 
 
@@ -102,10 +105,22 @@ def test_the_engine_is_tracked_beside_a_hum_louder_than_itself():
     sound = engine / np.std(engine) + 2.5 * hum(16, 50.0) + 0.7 * noise(16, 7)
     chosen = limits.load("speed")
     found = pursue(Clip(sound.astype(np.float32), RATE_HZ), Engine(), chosen)
-    assert found.may_hum
+    assert found.hum > 0.5
     assert np.mean(np.abs(found.cycle_hz / 17.0 - 1.0) < 0.02) > 0.95
 
 
 def test_lines_of_a_steady_tone_on_some_multiples_are_no_hum():
     """A twin's tone of 25 Hz on a bench: its lines at 300 and 600 Hz are the fifth and tenth of 60 Hz."""
     assert find_hum(hum(20, 25.0, tuple((k, 1.0) for k in range(1, 25) if k % 4)) + noise(20, 8), RATE_HZ) is None
+
+
+@pytest.mark.parametrize(("share", "doubted"), [(0.0, False), (0.1, True), (np.nan, True)])
+def test_only_where_hum_was_found_is_an_engine_at_its_rate_doubted(share, doubted):
+    """A generator at 3000 rpm, 25 firings a second: a quarter of the 100 Hz at which hum beats."""
+    seen = Views(*[np.ones(60)] * 2, np.zeros((60, 4)), np.full(60, 25.0), np.full(60, 0.3), np.full(60, share))
+    assert hums(seen, 0, 60, limits.load("timeline")) == doubted
+
+
+def test_what_is_left_of_a_sound_that_was_mostly_hum_is_its_buzz():
+    seen = Views(*[np.ones(60)] * 2, np.zeros((60, 4)), np.full(60, 17.3), np.full(60, 3.0), np.full(60, 0.8))
+    assert hums(seen, 0, 60, limits.load("timeline"))

@@ -114,13 +114,14 @@ def _over_db(level_db: np.ndarray, places: np.ndarray, widen: int) -> np.ndarray
     return level_db[places] - np.median(level_db[around.clip(0, len(level_db) - 1)], axis=-1)
 
 
-def without_hum(samples: np.ndarray, rate_hz: float) -> tuple[np.ndarray, bool]:
-    """The sound, float32 (n,), less the mains hum that is found in it, the same array where none is; and whether there
-    may be some left: there was, or the sound is too short to tell."""
+def without_hum(samples: np.ndarray, rate_hz: float) -> tuple[np.ndarray, float]:
+    """The sound, float32 (n,), less the mains hum that is found in it, the same array where none is; and how much of
+    its power that was, 0..1, NaN where the sound is too short to tell."""
     hum = find_hum(samples, rate_hz)
     if hum is None:
-        return samples, len(samples) < LEAST_S * rate_hz
-    return samples - hum_of(samples, rate_hz, hum), True
+        return samples, 0.0 if len(samples) >= LEAST_S * rate_hz else float("nan")
+    found = hum_of(samples, rate_hz, hum)
+    return samples - found, float(np.clip(np.var(found) / (np.var(samples) + 1e-20), 1e-9, 1.0))
 
 
 def hum_of(samples: np.ndarray, rate_hz: float, hum: Hum) -> np.ndarray:

@@ -135,7 +135,8 @@ class Track:
         heard; None where not kept. Filled in every frame, also where `rpm` is NaN.
     turning_rpm: the speed over READ_OVER_S about each frame as the located firings tell it, NaN where they do not; None
         where none were looked for.
-    may_hum: whether mains hum was found about each frame, or there was too little sound to tell; None where not kept.
+    hum: share of the power about each frame that was mains hum, NaN where there was too little sound to tell; None
+        where not kept.
     """
 
     t_s: np.ndarray
@@ -144,7 +145,7 @@ class Track:
     rpm_std: np.ndarray
     rhythm: np.ndarray | None = None
     turning_rpm: np.ndarray | None = None
-    may_hum: np.ndarray | None = None
+    hum: np.ndarray | None = None
 
 
 # Columns of Track.rhythm. The first five are line contrasts (0 to 0.5 in noise, 1 and more on clear lines): of the

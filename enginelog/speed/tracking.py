@@ -29,21 +29,21 @@ class Pursuit:
 
     t_s: middle of the frame in the recording. cycle_hz, std_hz: refined rate and its deviation.
     shown: shape (frames, features), how the rhythm showed itself (columns: model.RHYTHM).
-    may_hum: whether the block may hold mains hum (`dsp.mains.without_hum`).
+    hum: share of the block's power that was mains hum (`dsp.mains.without_hum`).
     """
 
     t_s: np.ndarray
     cycle_hz: np.ndarray
     std_hz: np.ndarray
     shown: np.ndarray
-    may_hum: bool
+    hum: float
 
 
 def pursue(clip: Clip, engine: Engine, limits: LimitSet) -> Pursuit:
     """Track the cycle rate through one block. Works on any sound; whether it was an engine is judged from `shown`."""
     times = frame_times(clip.seconds, limits.value("frame_hop_s"))
     grid = grid_of(engine, limits)
-    signals, may_hum = signals_of(clip)
+    signals, hum = signals_of(clip)
     scores = evidence(signals, layouts(engine), grid, times)
     contrast = plain_sum(scores)
     odds, cost = log_odds(scores, engine, grid, limits), range_cost(engine, grid, limits)
@@ -60,13 +60,13 @@ def pursue(clip: Clip, engine: Engine, limits: LimitSet) -> Pursuit:
     fine = _steadied(clip, fine, limits)
     shown = _shown(scores, (contrast - cost, odds), path, fine)
     shown = np.column_stack([shown, tone_columns(signals["low"], times, fine.cycle_hz)])
-    return Pursuit(times + clip.start_s, fine.cycle_hz, fine.std_hz, shown, may_hum)
+    return Pursuit(times + clip.start_s, fine.cycle_hz, fine.std_hz, shown, hum)
 
 
-def signals_of(clip: Clip) -> tuple[dict[str, np.ndarray], bool]:
-    """The feature signals of a block less its mains hum, and whether some may be left (`dsp.mains.without_hum`)."""
-    sound, may_hum = without_hum(resample(clip.samples, clip.rate_hz, WORK_RATE_HZ), WORK_RATE_HZ)
-    return feature_signals(Clip(sound, WORK_RATE_HZ)), may_hum
+def signals_of(clip: Clip) -> tuple[dict[str, np.ndarray], float]:
+    """The feature signals of a block less its mains hum, and how much that was (`dsp.mains.without_hum`)."""
+    sound, hum = without_hum(resample(clip.samples, clip.rate_hz, WORK_RATE_HZ), WORK_RATE_HZ)
+    return feature_signals(Clip(sound, WORK_RATE_HZ)), hum
 
 
 def _steadied(clip: Clip, fine: Refined, limits: LimitSet) -> Refined:

@@ -26,7 +26,7 @@ def track(clip: Clip, engine: Engine, limits: LimitSet) -> Track:
     blank = np.where(known, 1.0, np.nan)
     std = np.maximum(found.std_hz * rpm_per_hz, limits.value("least_std_rpm"))
     rpm, rhythm = found.cycle_hz * rpm_per_hz * blank, found.shown.astype(np.float32)
-    return Track(found.t_s, rpm, confidence, std * blank, rhythm, may_hum=np.full(len(rpm), found.may_hum))
+    return Track(found.t_s, rpm, confidence, std * blank, rhythm, hum=np.full(len(rpm), found.hum, np.float32))
 
 
 def may_be_faster(rhythm: np.ndarray, engine: Engine, limits: LimitSet) -> np.ndarray:

@@ -122,12 +122,15 @@ def hums(seen: Views, first: int, last: int, limits: LimitSet) -> bool:
     """Whether what beats may be mains hum: at a part of its rate, and without a beat of the hiss that is an engine's.
 
     Hum has lines at multiples of its rate, of which any part seems the beat; its hiss, if any, beats at the rate alone.
-    What beats where no hum was found is none.
+    What beats where no hum was found is none; what is left where most of the sound was hum, its buzz.
     """
     if seen.firing_hz is None or seen.beat is None:
         return False
-    if seen.may_hum is not None and not np.any(seen.may_hum[first:last]):
+    told = np.empty(0) if seen.hum is None else seen.hum[first:last][np.isfinite(seen.hum[first:last])]
+    if len(told) and not told.any():
         return False
+    if len(told) and np.mean(told) > limits.value("mostly_hum"):
+        return True
     part = mains_part(seen.firing_hz[first:last], limits)
     if part <= 1:
         return part == 1

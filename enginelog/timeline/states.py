@@ -23,14 +23,14 @@ QUIET, PULL, RUN, RUNDOWN = range(4)
 class Views:
     """What is said of each frame: logits that an engine runs and that a starter is pulled; the logarithms of the
     probabilities of KINDS, shape (n, 4); firings a second along the tracked path, and how strongly the hiss beats with
-    them (contrast `env_high`); whether mains hum may be in it (None: not asked)."""
+    them (contrast `env_high`); share of the sound that was mains hum, NaN where it cannot be told (None: not asked)."""
 
     engine: np.ndarray
     pull: np.ndarray
     log_states: np.ndarray
     firing_hz: np.ndarray | None = None
     beat: np.ndarray | None = None
-    may_hum: np.ndarray | None = None
+    hum: np.ndarray | None = None
     hop_s: float = 0.05
 
 
@@ -46,8 +46,8 @@ def judged(
     beat = rhythm[:, RHYTHM.index("env_high")]
     hop_s = float(track.t_s[1] - track.t_s[0]) if len(track.t_s) > 1 else 0.05
     kept = [column[which].astype(np.float32) for column in (running, pull, states, firing_hz, beat)]
-    may_hum = None if track.may_hum is None else track.may_hum[which]
-    return Views(kept[0], kept[1], kept[2], kept[3], kept[4], may_hum, hop_s)
+    hum = None if track.hum is None else track.hum[which]
+    return Views(kept[0], kept[1], kept[2], kept[3], kept[4], hum, hop_s)
 
 
 def state_features(activity: Activity, track: Track, running: np.ndarray, pull: np.ndarray) -> np.ndarray:
