@@ -58,9 +58,11 @@ def shapes(t_s: np.ndarray, end_s: float) -> tuple[np.ndarray, np.ndarray, np.nd
     hold, tau = (grid.ravel() for grid in np.meshgrid(holds, taus, indexing="ij"))
     keep = (hold + 2 * tau < 0.95 * end_s) & (hold + tau > 0)
     hold, tau = hold[keep], tau[keep]
-    late = np.maximum(t_s[None, :] - hold[:, None], 0.0)
-    with np.errstate(divide="ignore"):
-        g = np.where(tau[:, None] > 0, np.exp(-late / np.maximum(tau[:, None], 1e-9)), (late <= 0).astype(float))
+    g = np.maximum(t_s[None, :] - hold[:, None], 0.0)  # how late; in place from here on, since hours have many windows
+    steps = g[tau == 0] <= 0
+    g /= -np.maximum(tau[:, None], 1e-9)
+    np.exp(g, out=g)
+    g[tau == 0] = steps
     return hold, tau, g
 
 
@@ -88,35 +90,43 @@ def _levels(g: np.ndarray, values: np.ndarray, weight, low: float, high: float) 
     return levels, mean
 
 
+def _of(g: np.ndarray, used: np.ndarray) -> np.ndarray:
+    """The windows used of each shape; not copied where all are, since hours have many."""
+    return g if used.all() else g[:, used]
+
+
 def _losses_fit(rough: Roughness, g: np.ndarray):
-    """Binomial log-likelihood for each shape, and for no change; levels; None with too few events."""
+    """Binomial log-likelihood for each shape, and for no change; levels of each; residuals of the likeliest. None with
+    too few events."""
     used = rough.events > 0
     if used.sum() < 6:
         return None
     n, k = rough.events[used], rough.lost[used]
     low = 0.3 / n.sum()
-    levels, mean = _levels(g[:, used], k / n, lambda m: n / (m * (1 - m)), low, 1 - low)
+    levels, mean = _levels(_of(g, used), k / n, lambda m: n / (m * (1 - m)), low, 1 - low)
     mean = np.clip(mean, low, 1 - low)
     flat = np.clip(k.sum() / n.sum(), low, 1 - low)
-    likelihood = np.sum(k * np.log(mean) + (n - k) * np.log(1 - mean), axis=1)
-    residual = (k / n - mean) / np.sqrt(mean * (1 - mean) / n)
+    likelihood = np.log(mean) @ k + np.log(1 - mean) @ (n - k)
+    likeliest = mean[int(np.argmax(likelihood))]
+    residual = (k / n - likeliest) / np.sqrt(likeliest * (1 - likeliest) / n)
     return likelihood, float(np.sum(k * np.log(flat) + (n - k) * np.log(1 - flat))), levels, residual
 
 
 def _variances_fit(variance: np.ndarray, dof: np.ndarray | float, g: np.ndarray):
-    """Gamma log-likelihood of variances for each shape, and for no change; None with too few windows."""
+    """Gamma log-likelihood of variances for each shape, and for no change; levels of each; residuals of the likeliest.
+    None with too few windows."""
     used = np.isfinite(variance) & (variance > 0)
     if used.sum() < 6:
         return None
     v, shape = variance[used], np.broadcast_to(dof, variance.shape)[used] / 2
     v = np.minimum(v, 12 * np.median(v))
     low = 0.02 * float(np.median(v))
-    levels, mean = _levels(g[:, used], v, lambda m: shape / m**2, low, 1e12)
+    levels, mean = _levels(_of(g, used), v, lambda m: shape / m**2, low, 1e12)
     mean = np.maximum(mean, low)
     flat = float(np.average(v, weights=shape))
-    likelihood = -np.sum(shape * (np.log(mean) + v / mean), axis=1)
+    likelihood = -(np.log(mean) @ shape + (1 / mean) @ (shape * v))
     flat_likelihood = -float(np.sum(shape * (np.log(flat) + v / flat)))
-    return likelihood, flat_likelihood, levels, np.sqrt(shape) * (v / mean - 1)
+    return likelihood, flat_likelihood, levels, np.sqrt(shape) * (v / mean[int(np.argmax(likelihood))] - 1)
 
 
 def overdispersion(residual: np.ndarray) -> float:
@@ -163,7 +173,7 @@ def _ways(gains: list[np.ndarray | None], cost: float) -> list[np.ndarray]:
 def _gain(part, least: float) -> np.ndarray:
     """Log-likelihood gained over no change by each shape, divided by the overdispersion at the best one."""
     likelihood, flat, _, residual = part
-    return (likelihood - flat) / max(overdispersion(residual[int(np.argmax(likelihood))]), least)
+    return (likelihood - flat) / max(overdispersion(residual), least)
 
 
 def _ends(hold: np.ndarray, tau: np.ndarray, score: np.ndarray) -> tuple[float, float, float]:
