@@ -49,7 +49,7 @@ def test_firing_angles_tell_the_number_of_cylinders():
     ("told", "words"),
     [
         ({"cylinders": 2, "firing_angles": (0.0,)}, "1 given, one for each of 2 cylinders"),
-        ({"cylinders": 1, "firing_angles": (0.0, 270.0)}, "2 given, one for each of 1 cylinders"),
+        ({"cylinders": 1, "firing_angles": (0.0, 270.0)}, "2 given, one for each of 1 cylinder expected"),
         ({"firing_angles": (90.0, 270.0)}, "the first is 0"),
         ({"firing_angles": (0.0, 720.0)}, "below 720"),
         ({"strokes": "2", "firing_angles": (0.0, 360.0)}, "below 360"),
