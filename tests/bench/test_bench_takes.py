@@ -160,7 +160,7 @@ def test_who_stood_beside_it_can_say_that_it_ran(store, server, browser):
     assert "No running engine" in asked and f"/takes/{take}/again" in asked
     assert browser.post(f"/takes/{take}/again").status == 303
     assert browser.wait(take)["state"] == "done"
-    told = browser.get(f"/takes/{take}").text
+    told = browser.get(f"/takes/{take}").text.replace("\xa0", " ")
     assert "at your word" in told and "3350 rpm" in told and f"/takes/{take}/again" not in told
     waits = with_answer(server, job, make_runs.ALL[sorted(make_runs.ALL)[0]]())
     server.desk.takes.get(waits).run = None
