@@ -118,6 +118,7 @@ def _listen(clip: Clip, engine: Engine, sets: dict, heard: _Heard) -> None:
     low = replace(clip, samples=resample(clip.samples, clip.rate_hz, LOW_RATE_HZ), rate_hz=LOW_RATE_HZ)
     activity = timeline.listen(low, sets["timeline"])
     track = speed.track(low, engine, sets["speed"])
+    heard.quality[-1] = quality.with_hum(heard.quality[-1], track.hum)
     heard.spectrum = speed.added(heard.spectrum, speed.order_power(low, track, engine))
     del low  # the firings need the most room
     firings = firing.locate(clip, track, engine, sets["firing"])

@@ -110,7 +110,10 @@ class Problem:
 
 @dataclass(frozen=True)
 class Quality:
-    """Whether the recording can be trusted at all. `trust` 0..1 scales the confidence of what is read from it."""
+    """Whether the recording can be trusted at all. `trust` 0..1 scales the confidence of what is read from it.
+
+    hum_percent: share of the power that was mains hum, 0 where none was found, None where that could not be told or
+        the record was made before it was kept."""
 
     usable: bool
     snr_db: float | None
@@ -118,6 +121,7 @@ class Quality:
     low_cut_hz: float | None
     problems: tuple[Problem, ...] = ()
     trust: float = 1.0
+    hum_percent: float | None = None
 
 
 READ_OVER_S = 0.25  # over which the speed of a run is read, so that single firings do not count

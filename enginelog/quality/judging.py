@@ -24,6 +24,8 @@ def judge(parts: Sequence[QualityPart], seconds: float, limits: LimitSet, extra:
         control makes it smaller. None where the recording has no quiet stretch (or one that was silenced by a
         program): what an engine itself does irregularly cannot be told from noise.
     clipped_percent: of all samples. low_cut_hz: where a phone's high-pass filter begins, to about a third; else None.
+    hum_percent: share of the power that was mains hum, 0 where none was found; it lowers no trust, since it is taken
+        out before the speed is looked for. None where the recording is too short to tell.
     usable: False only where nothing can be read: shorter than `shortest_s`, silent, or destroyed by clipping or gaps.
     trust: 0..1, the product of one factor for each problem; 0 where not usable.
     """
@@ -38,6 +40,7 @@ def judge(parts: Sequence[QualityPart], seconds: float, limits: LimitSet, extra:
         low_cut_hz=whole.low_cut_hz,
         problems=problems,
         trust=trust,
+        hum_percent=None if fatal or whole.hum_share is None else 100.0 * whole.hum_share,
     )
 
 

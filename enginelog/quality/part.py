@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,6 +23,7 @@ class QualityPart:
     gaps, gap_s: holes of silence inside sound. black_share: share of 5 ms frames so quiet that no microphone does it.
     bands_db: (frames, bands) of a few spectra, NaN beyond half the sampling rate. holes_share: share of places in
     time and frequency that were emptied. repeats: how regularly the loudness beats, one value each 0.75 s.
+    hum_share: share of its power that was mains hum, 0..1, NaN where nobody asked or it was too short to tell.
     """
 
     seconds: float
@@ -35,6 +37,7 @@ class QualityPart:
     bands_db: np.ndarray
     holes_share: float
     repeats: np.ndarray
+    hum_share: float = math.nan
 
 
 def measure(clip: Clip, limits: LimitSet) -> QualityPart:
@@ -66,6 +69,12 @@ def measure(clip: Clip, limits: LimitSet) -> QualityPart:
         holes_share=bands.holes_share(samples, rate_hz, limits.value("hole_depth_db")),
         repeats=rhythm.repeats(samples, rate_hz),
     )
+
+
+def with_hum(part: QualityPart, shares: np.ndarray | None) -> QualityPart:
+    """The same measures with the block's share of mains hum, as the speed track tells it (`Track.hum`)."""
+    told = np.empty(0) if shares is None else shares[np.isfinite(shares)]
+    return replace(part, hum_share=float(told.mean())) if len(told) else part
 
 
 def _clipped(samples: np.ndarray, rate_hz: float, peak: float, power: np.ndarray, limits: LimitSet) -> float:

@@ -14,7 +14,8 @@ from enginelog.quality.part import QualityPart
 
 @dataclass(frozen=True)
 class Measured:
-    """The whole recording in a few numbers. quiet_db: None where it has no quiet stretch."""
+    """The whole recording in a few numbers. quiet_db: None where it has no quiet stretch.
+    hum_share: None where no block tells."""
 
     seconds: float
     sounding_s: float
@@ -30,6 +31,7 @@ class Measured:
     low_cut_hz: float | None
     top_hz: float | None
     wind: bool
+    hum_share: float | None
 
 
 def summed(parts: Sequence[QualityPart], seconds: float, limits: LimitSet) -> Measured:
@@ -57,4 +59,13 @@ def summed(parts: Sequence[QualityPart], seconds: float, limits: LimitSet) -> Me
         low_cut_hz=bands.low_cut_hz(every, limits),
         top_hz=bands.top_hz(every, max(part.rate_hz for part in parts), limits),
         wind=bands.windy(every, limits),
+        hum_share=_hum_share(parts),
     )
+
+
+def _hum_share(parts: Sequence[QualityPart]) -> float | None:
+    """Mean over time of the share of the power that was mains hum; None where no block tells."""
+    told = [part for part in parts if not np.isnan(part.hum_share)]
+    if not told:
+        return None
+    return float(np.average([part.hum_share for part in told], weights=[part.seconds for part in told]))

@@ -11,7 +11,7 @@ from typing import Any
 
 from enginelog import limits
 from enginelog.limits.trade.pages import Term
-from enginelog.model import MOST_HELD, Finding, Run, Span
+from enginelog.model import MOST_HELD, Finding, Quality, Run, Span
 from enginelog.model.wording import as_told
 from enginelog.report import pictures, words
 from enginelog.report.advice_page import Explained, advice_section, machine_cautions, meaning
@@ -251,12 +251,23 @@ def _about(run: Run) -> list[tuple[str, str]]:
         ("Engine sound", noise),
         ("Overloaded", f"{words.percent(quality.clipped_percent)} of the samples"),
         ("Low tones", low),
+        ("Mains hum", _hum(quality)),
         ("Trust", f"{quality.trust:z.2f} of 1; every confidence on this page is scaled by it"),
         ("Engine running", "too short to judge" if chance is None else f"with a probability of {chance:z.2f}"),
         ("Engine", words.engine_words(run.engine) + (f"; {speeds}" if speeds else "")),
         ("Assumed", f"{assumed}, because nobody said otherwise: all figures rest on it" if assumed else "nothing"),
         ("Analysed", f"{words.date(run.analysed_at)} by enginelog {run.program_version}"),
     ]
+
+
+def _hum(quality: Quality) -> str:
+    """What was heard of the mains, and what became of it."""
+    if quality.hum_percent is None:
+        return "not known: only six seconds of sound and more tell"
+    if not quality.hum_percent:
+        return "none found"
+    share = "under 0.1\u00a0%" if quality.hum_percent < 0.1 else words.percent(quality.hum_percent)
+    return f"{share} of the sound; taken out before the speed was looked for"
 
 
 def used_limits(run: Run) -> list[UsedLimit]:

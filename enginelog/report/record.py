@@ -164,6 +164,7 @@ def _quality(run: Run) -> dict:
         "snr_db": number(quality.snr_db, 1),
         "clipped_percent": number(quality.clipped_percent, 3),
         "low_cut_hz": number(quality.low_cut_hz, 0),
+        "hum_percent": number(quality.hum_percent, 3),
         "trust": number(quality.trust, 3),
         "problems": [{"code": p.code, "text": p.text, "advice": p.advice} for p in quality.problems],
     }
