@@ -11,9 +11,9 @@ from enginelog.bench.desk import desk, number
 from enginelog.bench.rendering import page
 from enginelog.limits.trade import knowledge
 from enginelog.report import known_of
+from enginelog.report.next_steps import MOST_STEPS
 
 MOST_CAUSES = 5
-MOST_CHECKS = 3
 MOST_QUESTIONS = 4
 ANSWER, CHECK = "answer.", "check."
 
@@ -31,7 +31,7 @@ def advice(request: Request) -> Response:
     asks = tuple(dict.fromkeys(line for one in heard for line in ask_first(one.record, {})))
     return page(
         request, "advice.html", record=record, advice=found, heard=heard, answers=answers, tried=tried, known=known,
-        asks=asks, most=(MOST_CAUSES, MOST_CHECKS, MOST_QUESTIONS),
+        asks=asks, most=(MOST_CAUSES, MOST_STEPS, MOST_QUESTIONS),
     )  # fmt: skip
 
 

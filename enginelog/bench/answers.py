@@ -13,12 +13,12 @@ from enginelog.model import Finding, Problem, Run
 from enginelog.plots.thin import envelope
 from enginelog.report import words
 from enginelog.report.facts import Fact, facts, why_unknown
-from enginelog.report.next_steps import advice_of, check_line, next_steps
+from enginelog.report.next_steps import advice_of, next_steps
 
 MOST_POINTS = 6000
 BINS = 2000
 LEAD_S = 0.5
-CHECKS_WHOLE = 2  # checks shown with how and what follows; the next ones by name
+CHECKS_OPEN = 2  # checks whose how and what follows lies open; that of the next ones unfolds
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,7 @@ class Told:
 class Answer:
     """The answer first, then the findings from the worst on, the measures, what ails the recording, advice.
 
-    checks: the first of the advice, shown whole. next: in a few words what comes after them.
+    checks, folded: those of the advice, the first ones open, the others to unfold. next: in a few words what else.
     """
 
     run: Run
@@ -46,6 +46,7 @@ class Answer:
     unknown: tuple[tuple[str, str], ...]
     problems: tuple[Problem, ...]
     checks: tuple[NextCheck, ...]
+    folded: tuple[NextCheck, ...]
     next: tuple[str, ...]
     advice: Advice
 
@@ -62,8 +63,9 @@ def answer(run: Run) -> Answer:
         known=tuple(fact for fact in found if fact.known),
         unknown=tuple((fact.label, why_unknown(run, fact)) for fact in found if not fact.known),
         problems=run.quality.problems,
-        checks=steps.checks[:CHECKS_WHOLE],
-        next=(*map(check_line, steps.checks[CHECKS_WHOLE:]), *steps.others),
+        checks=steps.checks[:CHECKS_OPEN],
+        folded=steps.checks[CHECKS_OPEN:],
+        next=steps.others,
         advice=advice_of(run),
     )
 

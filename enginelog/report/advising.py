@@ -8,10 +8,10 @@ from typing import Any
 from enginelog.advice import Advice, Likely, NextCheck, ValueLine
 from enginelog.limits.trade import cautions
 from enginelog.report.layout import listed, page, rows
+from enginelog.report.next_steps import MOST_STEPS
 
 SCHEMA = "enginelog/advice/1"
 MOST_CAUSES = 5
-MOST_CHECKS = 3
 MOST_QUESTIONS = 4
 SUGGESTION = "A suggestion from rules, never a verdict; the machine's manual comes first."
 RANK_WORDS = {
@@ -96,7 +96,7 @@ def likely_words(likely: Likely) -> str:
 
 def _checks(advice: Advice, width: int) -> list[str]:
     lines = rows("Check next", "the one that tells most for the least work first", width) if advice.checks else []
-    for number, each in enumerate(advice.checks[:MOST_CHECKS], 1):
+    for number, each in enumerate(advice.checks[:MOST_STEPS], 1):
         passed, failed = check_results(each)
         lines += rows(f"  {number}.", f"{each.check.title}, about {each.check.minutes} min", width, 5)
         for label, text in (("How", each.check.how), ("Pass", passed), ("Fail", failed)):

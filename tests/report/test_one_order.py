@@ -22,6 +22,14 @@ def by_advise(run) -> list[str]:
     return [each.check.title for each in advise(Situation((Heard(record(run)),))).checks]
 
 
+def explained_by_advise(run) -> list[str]:
+    """Titles of the checks of which the text of `enginelog advise` says how, what follows and with what care."""
+    text = report.advice_text(advise(Situation((Heard(record(run)),))), 80).split("Check next")[1]
+    parts = re.split(r"^  \d+\. ", text.split("\nQuestions")[0], flags=re.M)[1:]
+    told = [part for part in parts if all(label in part for label in ("How ", "Pass ", "Fail ", "Take care"))]
+    return [found[1] for part in told if (found := re.match(r"(.+?), about \d+ min", " ".join(part.split())))]
+
+
 def by_summary(run) -> list[str]:
     """Titles as the summary of `check` numbers them."""
     texts = [line.text for line in report.summary_lines(run) if line.kind == "next"]
@@ -38,11 +46,9 @@ def test_summary_page_bench_and_advise_agree(name):
     run = MADE[name]
     order = by_advise(run)
     shown = answers.answer(run)
-    at_bench = [each.check.title for each in shown.checks]
-    at_bench += [found[1] for text in shown.next if (found := re.match(r"(.+), about \d+ min$", text))]
+    at_bench = [each.check.title for each in (*shown.checks, *shown.folded)]
     assert len(by_summary(run)) == min(5, len(order)) and len(by_page(run)) == min(5, len(order))
-    for given in (by_summary(run), by_page(run), at_bench):
-        assert given == order[: len(given)]
+    assert by_summary(run) == by_page(run) == at_bench == explained_by_advise(run) == order[:5]
 
 
 @pytest.mark.parametrize("name", sorted(MADE))
