@@ -34,9 +34,11 @@ from enginelog.model.wording import (
     often,
     one_line,
     percent,
+    shares,
     significant,
 )
 from enginelog.report import run_line
+from enginelog.report import words as page_words
 from enginelog.store.figures import figures_of
 
 EDGES = (0.0, -0.0, 0.004, -0.004, 0.04, -0.04, 0.4, 9.96, 99.96, 100.0, 1e5, 1e7)
@@ -231,3 +233,20 @@ def test_no_line_and_no_difference_slips(value):
 
 
 FIGURES = ("rpm", "or_rpm", "misfire_percent", "misfire_low", "misfire_high", "hunting_swing_percent")
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "said"),
+    [(7.2, 13.06, "7.2 to 13.1"), (7.7, 22.4, "8 to 22"), (0.031, 0.79, "0.03 to 0.79"), (0.0, 1.0, "0.0 to 1.0")],
+)
+def test_an_interval_is_said_alike_in_figure_and_finding(low, high, said):
+    """Both ends to the same number of decimals, as in the table so in the sentence."""
+    assert shares(low, high) == said
+    assert page_words.interval(low, high) == f"{said}\u00a0%"
+
+
+def test_no_line_of_the_summary_ends_between_a_number_and_its_unit():
+    said = page_words.glued("from 3 % to 12 rpm in 4 s and 5 min at 50 Hz; 4 singers, 2 spark plugs")
+    assert said.replace("\u00a0", "_") == "from 3_% to 12_rpm in 4_s and 5_min at 50_Hz; 4 singers, 2 spark plugs"
+    text = report.summary_text(make_runs.hunting_pump(), 43)
+    assert not [row for row in text.splitlines() if row.lstrip().startswith(("% ", "%)", "rpm", "Hz", "s."))]

@@ -102,6 +102,7 @@ def _findings(
     found = doubt.none_good_in_doubt(found, evidence.engine, speed)
     found = doubt.none_good_if_one_is_silent(found, evidence.engine, cancelled, limits)
     found = doubt.none_good_by_word(found, evidence.timeline)
+    found = doubt.none_good_if_perhaps(found, evidence.timeline, limits)
     found = doubt.no_nearer_where_overloaded(found, quality)
     return tuple(sorted(found, key=lambda finding: CODES.index(finding.code)))
 

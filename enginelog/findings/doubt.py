@@ -13,6 +13,7 @@ HANG_ON_SPEED = ("speed", "blade_speed", "generator_frequency", *OF_CYLINDERS)
 UNLIKE = "with a cylinder that is dead or unlike the others"
 EACH_CYLINDER = ("check spark and compression of each cylinder", "record again, nearer to the exhaust side")
 BY_WORD = "nothing wrong was heard, but the sound does not show an engine: it is taken for one at your word"
+PERHAPS = "Not sure: other sounds can be like this one."
 OVERLOADED = ("clipped", "clipped_heavy", "destroyed")
 NEXT = ("tell its rated speed, or measure with a tachometer",)
 NEXT_OF_TWINS = ("tell its firing angles and its rated speed, or measure with a tachometer",)
@@ -62,6 +63,13 @@ def none_good_by_word(findings: list[Finding], timeline: Timeline) -> list[Findi
     if not timeline.by_word:
         return findings
     return [words.unknown(one.code, BY_WORD) if one.verdict == "ok" else one for one in findings]
+
+
+def none_good_if_perhaps(findings: list[Finding], timeline: Timeline, limits: LimitSet) -> list[Finding]:
+    """Nothing is called good of what was only perhaps an engine: the headline says that it cannot be judged."""
+    if timeline.by_word or timeline.confidence >= limits.value("said_engine_confidence"):
+        return findings
+    return [_not_sure(one, PERHAPS, one.next) if one.verdict == "ok" else one for one in findings]
 
 
 def no_nearer_where_overloaded(findings: list[Finding], quality: Quality) -> list[Finding]:

@@ -8,7 +8,7 @@ from enginelog.findings.gather import Evidence
 from enginelog.findings.words import IGNITION, SOUND_ALONE, cited, graded, unknown
 from enginelog.limits import LimitSet
 from enginelog.model import Finding, FiringSummary
-from enginelog.model.wording import percent
+from enginelog.model.wording import percent, shares
 
 PATTERNS = {
     "random": "They come singly, without order.",
@@ -96,13 +96,13 @@ def _misfire_text(evidence: Evidence, count: _Count, verdict: str) -> str:
         return text
     text = (
         f"{count.misfires} of {summary.events} firings lost: {percent(count.percent)} %"
-        f" (95 % interval {percent(count.low)} to {percent(count.high)} %)."
+        f" (95 % interval {shares(count.low, count.high)} %)."
         f" {PATTERNS.get(summary.pattern or '', '')}"
     )
     for window in summary.windows:
         text += (
-            f" Worst {window.revolutions:z.0f} revolutions: {percent(window.percent)} % ({percent(window.low)} to"
-            f" {percent(window.high)} %), {window.start_s:z.1f} to {window.end_s:z.1f} s."
+            f" Worst {window.revolutions:z.0f} revolutions: {percent(window.percent)} %"
+            f" ({shares(window.low, window.high)} %), {window.start_s:z.1f} to {window.end_s:z.1f} s."
         )
     if verdict == "unknown":
         text = "Cannot tell: too few firings to be sure. " + text

@@ -10,6 +10,7 @@ from enginelog.findings.words import (
     GOVERNOR,
     IGNITION,
     SOUND_ALONE,
+    UNTOUCHED,
     cited,
     graded,
     unknown,
@@ -25,6 +26,7 @@ ROUGH_START = (
     "valves: free movement and clearance, by the manual",
     *IGNITION[:1],
 )
+STOP_AGAIN = "record the switching off again, with nothing else sounding, until the engine stands still"
 NO_CERTIFICATE = "A recording cannot certify the blade-stop time; the way it is to be measured is not by ear."
 
 
@@ -49,9 +51,7 @@ def judge_hunting(evidence: Evidence, limits: LimitSet) -> Finding:
     study, band = evidence.hunting, limits["hunting_dead_band_percent"]
     swing = study.swing
     if study.found is None or swing is None:
-        return unknown(
-            "hunting", study.reason, ("record half a minute at steady throttle, without touching the machine",)
-        )
+        return unknown("hunting", study.reason, UNTOUCHED)
     if not study.found:
         text = (
             f"No hunting: {study.reason} (dead band {as_told(band.value)} %, peak to peak). A small wobble is"
@@ -102,7 +102,7 @@ def _why_settling_unknown(ran_s: float, limits: LimitSet) -> str:
     """Why no course can be told of a run heard for `ran_s`."""
     least_s = limits.value("settling_least_s")
     if ran_s < least_s + 1:
-        return f"the run is hardly longer than {least_s:z.0f} s"
+        return f"the run was heard for {ran_s:z.1f} s; at least {least_s + 1:z.0f} s are needed"
     return "lost firings stand out too little to tell a rough start"
 
 
@@ -181,9 +181,7 @@ def judge_stop(evidence: Evidence, limits: LimitSet) -> Finding:
     """Run-down time; for a blade against the 3.0 s rule, without ever certifying it."""
     seconds = evidence.timeline.rundown_s
     if seconds is None:
-        return unknown(
-            "stop", "ignition off and standstill were not both heard", ("keep recording until the engine stands still",)
-        )
+        return _stop_unknown(evidence.timeline)
     engine = evidence.engine
     if not (engine.blade_length_mm or "mower" in (engine.machine or "").lower()):
         return Finding("stop", "ok", f"From ignition off to standstill {seconds:z.1f} s.", seconds, "s")
@@ -197,6 +195,16 @@ def judge_stop(evidence: Evidence, limits: LimitSet) -> Finding:
     )
     advice = ("blade brake, by the manual, with the plug lead off",) if verdict != "ok" else ()
     return Finding("stop", verdict, text, seconds, "s", limit.value, cited(limit), next=advice)
+
+
+def _stop_unknown(timeline: Timeline) -> Finding:
+    """Why no run-down is timed; one that was heard is not denied, and nobody is sent to record what is there."""
+    why = timeline.rundown_reason or "ignition off and standstill were not both heard"
+    down = timeline.last_rundown
+    if down is None:
+        return unknown("stop", why, ("keep recording until the engine stands still",))
+    heard = f"a run-down is heard from about {down.start_s:z.1f} to {down.end_s:z.1f} s"
+    return unknown("stop", f"{heard}, and is not timed, since {why}", (STOP_AGAIN,))
 
 
 def judge_load(evidence: Evidence, limits: LimitSet) -> Finding:

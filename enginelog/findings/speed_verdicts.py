@@ -7,7 +7,17 @@ from dataclasses import replace
 from enginelog.findings import speed_limits
 from enginelog.findings.gather import Evidence
 from enginelog.findings.steadiness import CLASSES, class_met, slow_share
-from enginelog.findings.words import GOVERNOR, UNGOVERNED, cited, figure, graded, unknown, unsteady_advice, worst
+from enginelog.findings.words import (
+    GOVERNOR,
+    UNGOVERNED,
+    UNTOUCHED,
+    cited,
+    figure,
+    graded,
+    unknown,
+    unsteady_advice,
+    worst,
+)
 from enginelog.limits import LimitSet
 from enginelog.model import Finding, Speed
 
@@ -16,7 +26,7 @@ STEADY_LIMITS = (*(name for _, name in CLASSES), "steady_fault_percent", "steady
 
 def all_findings(evidence: Evidence, speed: Speed, limits: LimitSet) -> list[Finding]:
     """speed and steadiness always; blade_speed and generator_frequency where the machine has one."""
-    found = [judge_speed(evidence, speed, limits), judge_steadiness(evidence, limits)]
+    found = [judge_speed(evidence, speed, limits), judge_steadiness(evidence, speed, limits)]
     engine, machine = evidence.engine, (evidence.engine.machine or "").lower()
     if engine.blade_length_mm or "mower" in machine:
         found.append(judge_blade(evidence, limits))
@@ -82,14 +92,14 @@ def _against_rated(speed: Speed, rated: float, held_rpm: float | None, limits: L
     return Finding("speed", verdict, text, top, "rpm", rated * (1 + watch.value / 100), cited(watch), next=GOVERNOR[:1])
 
 
-def judge_steadiness(evidence: Evidence, limits: LimitSet) -> Finding:
-    """Width of the speed's envelope at constant load."""
+def judge_steadiness(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
+    """Width of the speed's envelope at constant load; a wide one tells nothing of a run that was at no one speed."""
     percent = evidence.band_percent
     if percent is None:
         return unknown("steadiness", "less than three seconds of running at constant load were heard")
     if _was_moved(evidence, percent, limits):
         why = f"throttle or load was moved while it ran (speed went through {percent:z.0f} %)"
-        return unknown("steadiness", why, ("record half a minute with the throttle untouched",))
+        return unknown("steadiness", why, UNTOUCHED)
     told, machine = evidence.engine.rated_rpm, evidence.engine.machine
     basis = f"the told rated {told:z.0f} rpm" if told else "the mean speed"
     width = figure(percent, *(limits.value(name) for name in STEADY_LIMITS))
@@ -103,6 +113,8 @@ def judge_steadiness(evidence: Evidence, limits: LimitSet) -> Finding:
         yardstick = f"as narrow as class {name}" if name else "wider than class G1"
         text += f", {yardstick} of ISO 8528-5 asks of generating sets; a yardstick only."
     verdict = graded(percent, limit.value, worst_verdict)
+    if verdict != "ok" and not evidence.hunting.found and _no_one_speed(speed, limits):
+        return unknown("steadiness", "no one speed was held, or too little of it could be read", UNTOUCHED)
     advice = unsteady_advice(machine) if verdict != "ok" else ()
     return Finding("steadiness", verdict, text, percent, "%", limit.value, cited(limit), *_extent(evidence), advice)
 
@@ -113,6 +125,13 @@ def _was_moved(evidence: Evidence, percent: float, limits: LimitSet) -> bool:
     if steady is None or percent <= limits.value("steady_fault_percent") or evidence.hunting.found:
         return False
     return slow_share(steady, percent, evidence.engine.rated_rpm) > limits.value("steady_moved_share")
+
+
+def _no_one_speed(speed: Speed, limits: LimitSet) -> bool:
+    """Whether the run's own interval is so wide that it was at no one speed, or that it was hardly read."""
+    if speed.rpm is None or speed.rpm_low is None or speed.rpm_high is None:
+        return speed.changed
+    return speed.changed or (speed.rpm_high - speed.rpm_low) / 2 > limits.value("steady_one_speed") * speed.rpm
 
 
 def _extent(evidence: Evidence) -> tuple[float | None, float | None]:

@@ -12,6 +12,7 @@ GOVERNOR = (
     "fuel supply: filter, tank vent, carburettor passages, old fuel",
     "air leaks at the intake gaskets",
 )
+UNTOUCHED = ("record half a minute at steady throttle, without touching the machine",)
 UNGOVERNED = ("saw", "trimmer")  # common practice, no source: nothing but the throttle holds their speed
 IGNITION = ("spark plug: gap and deposits", "plug lead and cap", "air gap of the ignition coil")
 

@@ -83,6 +83,12 @@ class Timeline:
         return out
 
     @property
+    def last_rundown(self) -> Span | None:
+        """The run-down after the last run; None where that goes on to the end, or nothing of it was heard."""
+        at_end = [span for span in self.spans if span.kind in ("run", "rundown")][-1:]
+        return next((span for span in at_end if span.kind == "rundown"), None)
+
+    @property
     def pulls_sure(self) -> bool:
         """Whether the number of pulls is sure."""
         return self.pulls_reason is None

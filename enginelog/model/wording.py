@@ -41,6 +41,12 @@ def percent(value: float) -> str:
     return significant(value, 2)
 
 
+def shares(low: float, high: float) -> str:
+    """Two percentages, both to as many decimals as the larger asks for, without their sign: '7.2 to 13.1'."""
+    decimals = 0 if high >= 20 else 1 if high >= 1 else 2
+    return f"{fixed(low, decimals)} to {fixed(high, decimals)}"
+
+
 def as_told(value: float) -> str:
     """A number somebody told, or a limit, to six decimals (below 1: digits): '3600', '0.7', '1234567.25'."""
     if not math.isfinite(value) or abs(value) >= 1:

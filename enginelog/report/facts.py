@@ -183,10 +183,10 @@ def evenness(run: Run) -> Fact | None:
     firing = run.measures.firing
     parts = []
     if firing.strength_spread_percent is not None:
-        parts.append(f"strength varies by {percent(firing.strength_spread_percent)}")
+        parts.append(f"strength {percent(firing.strength_spread_percent)}")
     if firing.timing_spread_percent is not None:
-        parts.append(f"timing by {percent(firing.timing_spread_percent)} of the interval")
-    return Fact("evenness", "Evenness", ", ".join(parts)) if parts else None
+        parts.append(f"timing {percent(firing.timing_spread_percent)} of the time between two")
+    return Fact("evenness", "Evenness", "; ".join(parts), "how far single firings stray") if parts else None
 
 
 def cylinders(run: Run) -> Fact | None:
@@ -271,11 +271,12 @@ def _pull_speed(run: Run) -> str:
 
 def stopping(run: Run) -> Fact:
     """Time from ignition off to standstill."""
-    if run.timeline.rundown_s is None and run.timeline.cut_s is not None:
-        return Fact("stopping", "Stopping", "not clear", run.timeline.rundown_reason or "")
-    if run.timeline.rundown_s is None:
+    line = run.timeline
+    if line.rundown_s is None and (line.cut_s is not None or line.last_rundown is not None):
+        return Fact("stopping", "Stopping", "not timed", line.rundown_reason or "")
+    if line.rundown_s is None:
         return Fact("stopping", "Stopping", "not heard", "no run-down to standstill in the recording")
-    return Fact("stopping", "Stopping", f"stood still {seconds(run.timeline.rundown_s)} after ignition off")
+    return Fact("stopping", "Stopping", f"stood still {seconds(line.rundown_s)} after ignition off")
 
 
 def loads(run: Run) -> Fact | None:

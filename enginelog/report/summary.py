@@ -17,6 +17,7 @@ from enginelog.report.words import (
     clean,
     date,
     engine_words,
+    glued,
     headline,
     listed,
     moment,
@@ -85,7 +86,7 @@ def _wrapped(line: Line, width: int, labels: int) -> list[str]:
     """One line as rows: its label at the left (a mark needs less room), its text hanging beside it."""
     indent = len(line.label) + 1 if line.label in MARKS.values() else labels
     indent = 0 if line.kind in ("title", "blank") else indent
-    rows = textwrap.wrap(clean(line.text), width - indent, break_on_hyphens=False) or [""]
+    rows = textwrap.wrap(glued(clean(line.text)), width - indent, break_on_hyphens=False) or [""]
     return [line.label.ljust(indent) + rows[0]] + [" " * indent + row for row in rows[1:]]
 
 

@@ -83,6 +83,11 @@ def clean(text: str) -> str:
     )
 
 
+def glued(text: str) -> str:
+    """`text` with a no-break space between each number and its unit."""
+    return re.sub(r"(?<=\d) (?=(?:%|rpm|Hz|dB|mm|min|s)(?!\w))", GAP, text)
+
+
 def sentence(text: str) -> str:
     """`text` cleaned, with a capital at the start and a full stop at the end, so that texts can stand in a row."""
     plain = clean(text).strip()
@@ -118,9 +123,8 @@ def percent(value: float) -> str:
 
 
 def interval(low: float, high: float) -> str:
-    """Two percentages to the same number of decimals, as fine as the larger asks for."""
-    decimals = 0 if high >= 20 else 1 if high >= 1 else 2
-    return f"{fixed(low, decimals)} to {fixed(high, decimals)}{GAP}%"
+    """Two percentages to the same number of decimals, with their sign."""
+    return f"{wording.shares(low, high)}{GAP}%"
 
 
 def rpm(value: float) -> str:

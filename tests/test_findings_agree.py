@@ -1,0 +1,103 @@
+"""Findings agree with what stands beside them on the page: the timeline, the speed's interval, the headline's doubt."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import make_runs
+import numpy as np
+import pytest
+import sim_tracks as sim
+
+from enginelog.findings import judge
+from enginelog.limits import load
+from enginelog.model import Span, Timeline
+from enginelog.report import words
+from enginelog.report.facts import stopping
+
+LIMITS = load("findings")
+STOPPED = (Span("run", 0.0, 15.0, 3000.0), Span("rundown", 15.0, 18.0), Span("quiet", 18.0, 20.0))
+
+
+def finding(case: sim.Case, code: str, **changes):
+    case = replace(case, **changes)
+    measures = judge(case.engine, case.quality, case.timeline, case.speed, case.track, case.firings, LIMITS)
+    return next(one for one in measures.findings if one.code == code)
+
+
+def wandering() -> sim.Case:
+    """A saw revved by hand: no hunting, no load, a band a good tenth wide."""
+    case = sim.make(301, sim.Scenario(seconds=20.0, wobble_percent=0.2))
+    t_s = case.track.t_s
+    blips = sum(np.exp(-(((t_s - at_s) / 0.4) ** 2)) for at_s in (3.0, 6.1, 11.2, 14.0, 17.7))
+    engine = replace(case.engine, machine="saw", strokes=2)
+    return replace(case, engine=engine, track=replace(case.track, rpm=case.track.rpm * (1 + 0.15 * blips)))
+
+
+@pytest.mark.parametrize(("half_width", "verdict"), [(0.004, "watch"), (0.25, "unknown")])
+def test_a_wide_band_is_nothing_to_watch_where_no_one_speed_was_held(half_width, verdict):
+    case = wandering()
+    rpm = case.speed.rpm
+    speed = replace(case.speed, rpm_low=rpm * (1 - half_width), rpm_high=rpm * (1 + half_width))
+    one = finding(case, "steadiness", speed=speed)
+    assert one.verdict == verdict
+    assert ("no one speed" in one.text) == (verdict == "unknown") and one.next
+
+
+def test_a_narrow_band_is_narrow_all_the_same():
+    """What is moved widens a band; it makes none narrower."""
+    case = sim.make(302, sim.Scenario(seconds=20.0, wobble_percent=0.1))
+    speed = replace(case.speed, rpm_low=case.speed.rpm * 0.8, rpm_high=case.speed.rpm * 1.2)
+    assert finding(case, "steadiness", speed=speed).verdict == "ok"
+
+
+def test_one_interval_says_in_summary_and_finding_that_there_was_no_one_speed():
+    assert LIMITS.value("steady_one_speed") == load("speed").value("one_speed_within")
+
+
+def test_nothing_is_called_good_of_what_is_only_perhaps_an_engine():
+    """The headline says of it that it was not clear enough to judge."""
+    assert LIMITS.value("said_engine_confidence") == words.SURE_ENGINE
+    case = sim.make(303, sim.Scenario(seconds=20.0))
+    sure = replace(case, timeline=replace(case.timeline, confidence=0.9))
+    doubted = replace(case, timeline=replace(case.timeline, confidence=0.6))
+    for code in ("misfire", "hunting", "pops"):
+        assert finding(sure, code).verdict == "ok"
+        one = finding(doubted, code)
+        assert one.verdict == "unknown" and one.text.endswith("Not sure: other sounds can be like this one.")
+
+
+def test_a_run_down_on_the_timeline_is_not_denied():
+    """Nobody is sent to record until standstill what is recorded until standstill."""
+    why = "when the ignition went off is not clear"
+    line = Timeline(True, 0.95, STOPPED, cut_reason=why, rundown_reason=why)
+    one = finding(sim.make(304, sim.Scenario(seconds=20.0)), "stop", timeline=line)
+    assert one.verdict == "unknown" and "run-down is heard from about 15.0 to 18.0 s" in one.text and why in one.text
+    assert one.next and not any("keep recording" in step for step in one.next)
+    run = replace(make_runs.healthy_generator(), timeline=line)
+    fact = stopping(run)
+    assert fact.value == "not timed" and fact.behind == why
+
+
+def test_a_recording_that_ends_with_the_engine_running_says_so():
+    why = "the engine runs to the end of the recording"
+    line = Timeline(True, 0.95, STOPPED[:1], cut_reason=why, rundown_reason=why)
+    one = finding(sim.make(305, sim.Scenario(seconds=15.0)), "stop", timeline=line)
+    assert why in one.text and one.next == ("keep recording until the engine stands still",)
+    assert stopping(replace(make_runs.healthy_generator(), timeline=line)).value == "not heard"
+
+
+def test_an_earlier_run_down_is_not_taken_for_that_of_a_run_that_goes_on():
+    spans = (*STOPPED[:2], Span("pull", 18.0, 18.6), Span("run", 18.6, 40.0, 3000.0))
+    line = Timeline(True, 0.95, spans, 1, rundown_reason="the engine runs to the end of the recording")
+    one = finding(sim.make(306, sim.Scenario(seconds=40.0)), "stop", timeline=line)
+    assert "run-down is heard" not in one.text
+    assert stopping(replace(make_runs.healthy_generator(), timeline=line)).value == "not heard"
+
+
+@pytest.mark.parametrize("seconds", [2.8, 5.0])
+def test_a_short_run_is_not_said_to_be_longer_than_it_was(seconds):
+    case = sim.make(307, sim.Scenario(seconds=seconds))
+    case = replace(case, timeline=Timeline(True, 0.9, (Span("run", 0.0, seconds, 3000.0),)))
+    text = finding(case, "settling").text
+    assert f"heard for {seconds:.1f} s" in text and "longer than" not in text
