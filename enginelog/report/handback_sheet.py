@@ -16,7 +16,7 @@ from enginelog.report.cautions import Caution, cautions
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, faults_of, told_first
 from enginelog.report.facts import facts, limit_of
 from enginelog.report.handback_pictures import Drawing, drawings
-from enginelog.report.judged import judged, limit_words
+from enginelog.report.judged import beside, judged, limit_words, row_name
 from enginelog.report.owner_words import for_owner, is_danger
 from enginelog.report.suggesting import suggestion
 
@@ -230,15 +230,21 @@ def _measures(comparison: Comparison | None, full: bool) -> tuple[Difference, ..
 
 
 def _limits(run: Run) -> tuple[LimitRow, ...]:
-    """The measures of the run after the work that have a limit."""
+    """The measures of the run after the work that have a limit, then what has one without being a measure, as on the
+    run's page."""
     if not run.quality.usable:
         return ()
-    rows = []
-    for fact in facts(run):
+    rows, found = [], facts(run)
+    for fact in found:
         finding = limit_of(run, fact)
         if finding is not None and finding.limit is not None:
             value, limit = (fact.value, judged(run, fact, finding)), limit_words(run, finding)
             rows.append(LimitRow(fact.label, *value, limit, finding.verdict, finding.source or "not said", fact.known))
+    for own in beside(run, found):
+        said, source = words.measured(own) or words.CANNOT_TELL, own.source or "not said"
+        rows.append(
+            LimitRow(row_name(own), said, "", limit_words(run, own), own.verdict, source, own.value is not None)
+        )
     return tuple(rows)
 
 

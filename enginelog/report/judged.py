@@ -4,13 +4,20 @@ against."""
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 from enginelog.model import Finding, Run
 from enginelog.report import words
-from enginelog.report.facts import Fact
+from enginelog.report.facts import Fact, limit_of
 
 # What the value of a finding is, where the measure that carries it shows another one first.
 OF = {"hunting": "of the speed from top to bottom", "load": "until steady again"}
+# What the figure of a finding is of, where it stands in a table without its sentence.
+OF_THEIR_OWN = {
+    "throttle": "Pause as the throttle opens",
+    "timing": "Timing of the firings",
+    "blade_speed": "Highest speed held, for the tip of the blade",
+}
 COUNTED = ("start", "pops")  # their measures say the same number in other words
 
 
@@ -32,6 +39,17 @@ def _of(run: Run, finding: Finding) -> str:
     if finding.code != "speed":
         return f" {OF[finding.code]}" if finding.code in OF else ""
     return ", as it idled" if _is_idle(run, finding) else ", the highest held for a second"
+
+
+def beside(run: Run, found: Sequence[Fact]) -> list[Finding]:
+    """The findings with a limit of their own that no measure in a table of `found` carries."""
+    carried = {id(limit_of(run, fact)) for fact in found}
+    return [each for each in run.measures.findings if each.limit is not None and id(each) not in carried]
+
+
+def row_name(finding: Finding) -> str:
+    """What the figure of such a finding is of."""
+    return OF_THEIR_OWN.get(finding.code, words.title(finding.code))
 
 
 def limit_words(run: Run, finding: Finding) -> str:

@@ -17,7 +17,7 @@ from enginelog.report import pictures, words
 from enginelog.report.advice_page import Explained, advice_section, machine_cautions, meaning
 from enginelog.report.cautions import cautions
 from enginelog.report.facts import Fact, facts, is_measured, limit_of, reason_alone, speaks_of, why_unknown
-from enginelog.report.judged import judged, limit_words
+from enginelog.report.judged import beside, judged, limit_words, row_name
 from enginelog.report.next_steps import BAD, NextSteps, next_steps
 from enginelog.report.templates import asset, template
 
@@ -25,7 +25,6 @@ TILES = ("speed", "misfire", "hunting", "steadiness", "settling", "starting")
 MOST_TILES = 4
 TERMS_BELOW = ("95 % interval", "misfire", "hunting", "band")  # explained under the table of measures in any case
 MOST_SPANS = 80
-ROW_NAMES = {"throttle": "Pause as the throttle opens", "timing": "Timing of the firings"}  # what the figure is of
 MEDIA_TYPE = re.compile(r"audio/[a-z0-9][a-z0-9.+-]*\Z")
 
 
@@ -201,21 +200,19 @@ def _unknown(run: Run, found: list[Fact], cards: list[Card]) -> list[tuple[str, 
 
 def _rows(run: Run, found: list[Fact]) -> list[Row]:
     """Each measure with its limit, then the findings with a limit of their own that no measure carries."""
-    rows, used = [], set()
+    rows = []
     for fact in found:
         finding = limit_of(run, fact)
-        used.add(id(finding))
         if finding is None:
             rows.append(Row(fact.label, fact.value, fact.behind, "", "", ""))
             continue
         behind = "; ".join(part for part in (fact.behind, judged(run, fact, finding)) if part)
         rows.append(Row(fact.label, fact.value, behind, limit_words(run, finding), finding.source or "",
                         finding.verdict, fact.known))  # fmt: skip
-    rest = [f for f in run.measures.findings if f.limit is not None and id(f) not in used]
     return rows + [
-        Row(ROW_NAMES.get(f.code, words.title(f.code)), words.measured(f) or words.CANNOT_TELL, "",
-            words.amount(f.limit, f.unit), f.source or "", f.verdict, f.value is not None)
-        for f in rest
+        Row(row_name(f), words.measured(f) or words.CANNOT_TELL, "", limit_words(run, f), f.source or "", f.verdict,
+            f.value is not None)
+        for f in beside(run, found)
     ]  # fmt: skip
 
 

@@ -53,7 +53,7 @@ TITLES = (
     ("pop", "pops", "Bangs"),
     ("backfire", "pops", "Backfire"),
     ("afterfire", "pops", "Afterfire"),
-    ("blade_tip", "speed", "Blade tip speed"),
+    ("blade_speed", "blade_speed", "Blade tip speed"),
     ("speed", "speed", "Speed"),
     ("idle", "speed", "Idle speed"),
     ("firing", "evenness", "Evenness of firing"),

@@ -338,6 +338,26 @@ def test_every_row_with_a_limit_says_the_value_of_its_finding(make):
     assert held
 
 
+def test_the_benchs_paper_holds_every_limit_that_the_page_does():
+    """A mower with a generator on its belt: blade and frequency have limits of their own, and no measure carries them
+    (figures from memory of common machines; what counts is that both papers say them)."""
+    blade = Finding("blade_speed", "watch", "Highest speed held 3055 rpm.", 3055.2, "rpm", 2980.0, "blade source")
+    hertz = Finding("generator_frequency", "fault", "gives 58.0 Hz.", 58.0, "Hz", 53.0, "frequency source")
+    pause = Finding("throttle", "ok", "0.4 s.", 0.4, "s", 1.0, "throttle source")
+    run = make_runs.healthy_generator()
+    run = replace(run, measures=replace(run.measures, findings=(*run.measures.findings, blade, hertz, pause)))
+    papers = JobRecord(JOB, MACHINE, (), (), (stored(2, "after", run, "c"),))
+    paper = rows_of(report.hand_back_html(papers, "bench"), "After the work: measures and limits")
+    page = [row for row in rows_of(report.to_html(run), "Measures and limits") if row and row[2]]
+    assert [row[0] for row in paper] == [row[0] for row in page]
+    said = {row[0]: row[1:] for row in paper}
+    assert said["Highest speed held, for the tip of the blade"] == ["3055 rpm", "2980 rpm ! Watch", "blade source"]
+    assert said["Generator frequency"] == ["58.0 Hz", "53 Hz ✕ Fault", "frequency source"]
+    assert "Pause as the throttle opens" in said
+    printed = pdf_text(report.hand_back_pdf(papers, "bench"))[1]
+    assert "58.0 Hz" in printed and "2980 rpm" in printed and "frequency source" in printed
+
+
 def draft_of(record: JobRecord) -> JobRecord:
     return replace(record, job=replace(record.job, state="open"))
 
