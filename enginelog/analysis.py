@@ -18,13 +18,12 @@ import numpy as np
 
 from enginelog import __version__, findings, firing, limits, media, quality, speed, timeline
 from enginelog.dsp.memory import give_back
-from enginelog.dsp.signals import resample
+from enginelog.dsp.signals import WORK_RATE_HZ, resample
 from enginelog.model import RHYTHM, Clip, Engine, Firings, Run, Track
 
 BLOCK_S = 30.0
 OVERLAP_S = 4.0
 BLOCKS_ASKED = 10  # blocks kept at most until it is known how a twin fires
-LOW_RATE_HZ = 16_000.0  # at which timeline and speed work
 PARTS = 32  # blocks whose tracks and firings are kept apart
 
 
@@ -67,15 +66,25 @@ def analyse(
     """
     sets = {topic: limits.load(topic) for topic in ("quality", "speed", "timeline", "firing", "findings")}
     with media.open_recording(source, name=name) as recording:
-        blocks, fires = _how_it_fires(recording.blocks(seconds=BLOCK_S, overlap_s=OVERLAP_S), engine, sets)
-        as_heard = engine if fires is None else speed.fires(engine, fires.angles_deg)
-        heard = _Heard(timeline.Watch(as_heard, sets["timeline"]), fires)
-        for clip in blocks:
-            _listen(clip, as_heard, sets, heard)
-            if progress and recording.info.seconds:
-                progress(min(1.0, (clip.start_s + clip.seconds) / recording.info.seconds))
+        as_heard, heard = _heard_throughout(recording, engine, sets, progress)
         info, problems = recording.info, recording.problems
+    del recording  # with the last of its sound
     return _judge(info, problems, replace(as_heard, assumed=engine.assumed), sets, heard, ran)
+
+
+def _heard_throughout(
+    recording: media.Recording, engine: Engine, sets: dict, progress: Callable[[float], None] | None
+) -> tuple[Engine, _Heard]:
+    """What was heard in all blocks, and the engine that it was heard as; the sound itself is let go."""
+    blocks, fires = _how_it_fires(recording.blocks(seconds=BLOCK_S, overlap_s=OVERLAP_S), engine, sets)
+    as_heard = engine if fires is None else speed.fires(engine, fires.angles_deg)
+    heard = _Heard(timeline.Watch(as_heard, sets["timeline"]), fires)
+    for clip in blocks:
+        _listen(clip, as_heard, sets, heard)
+        if progress and recording.info.seconds:
+            progress(min(1.0, (clip.start_s + clip.seconds) / recording.info.seconds))
+        del clip  # before the next one is made
+    return as_heard, heard
 
 
 def _how_it_fires(
@@ -115,7 +124,7 @@ def _listen(clip: Clip, engine: Engine, sets: dict, heard: _Heard) -> None:
     """Run the listening stages over one block, which speaks from the middle of its overlap with the one before."""
     start_s = clip.start_s + OVERLAP_S / 2 if heard.latest else 0.0
     heard.quality.append(quality.measure(clip, sets["quality"]))
-    low = replace(clip, samples=resample(clip.samples, clip.rate_hz, LOW_RATE_HZ), rate_hz=LOW_RATE_HZ)
+    low = replace(clip, samples=resample(clip.samples, clip.rate_hz, WORK_RATE_HZ), rate_hz=WORK_RATE_HZ)
     activity = timeline.listen(low, sets["timeline"])
     track = speed.track(low, engine, sets["speed"])
     heard.quality[-1] = quality.with_hum(heard.quality[-1], track.hum)
@@ -150,6 +159,7 @@ def _put_away(heard: _Heard, until_s: float) -> None:
         heard.rhythms.append(_packed(np.concatenate(_taken(heard.rhythms, heard.chunks))))
         heard.firings.append(firing.join(_taken(heard.firings, heard.chunks)))
         heard.chunks += 1
+        give_back()
 
 
 def _packed(rhythm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -48,15 +48,15 @@ def find_hum(samples: np.ndarray, rate_hz: float) -> Hum | None:
     slow = resample(samples, rate_hz, LISTENED_HZ)
     level_db = _level_db(slow)
     step_hz = LISTENED_HZ / 2 / (len(level_db) - 1)
-    best: tuple[float, Hum] | None = None
-    for grid_hz in GRID_HZ:
-        found = _of_grid(level_db, step_hz, round(1.0 / (seconds * step_hz)), grid_hz)
-        if found is not None and (best is None or found[0] > best[0]):
-            best = found
-    if best is None:
+    of_grids = [
+        (_of_grid(level_db, step_hz, round(1.0 / (seconds * step_hz)), grid_hz), grid_hz) for grid_hz in GRID_HZ
+    ]
+    found = [(*one, grid_hz) for one, grid_hz in of_grids if one is not None]
+    if not found:
         return None
-    hum, together = _in_step(slow, best[1])
-    near = abs(hum.base_hz / min(GRID_HZ, key=lambda grid_hz: abs(grid_hz - hum.base_hz)) - 1.0) < ASTRAY
+    _, likeliest, grid_hz = max(found, key=lambda one: one[0])
+    hum, together = _in_step(slow, likeliest)
+    near = abs(hum.base_hz / grid_hz - 1.0) < ASTRAY
     keeping = together[np.array(hum.multiples) >= HIGHER] >= IN_STEP
     return hum if near and keeping.sum() >= LINES and np.median(together) >= MOST_IN_STEP else None
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from enginelog.findings.series import Series, half_window, run_spans, running_median, settled_series
+from enginelog.findings.series import Series, by_window, half_window, run_spans, running_median, settled_series
 from enginelog.limits import LimitSet
 from enginelog.model import HeldSpeed, Speed, Timeline, Track
 
@@ -65,14 +65,15 @@ def _of_run(series: Series, track: Track, limits: LimitSet) -> _Frames:
 
 def _stays(rpm: np.ndarray, step_s: float, limits: LimitSet) -> np.ndarray:
     """True where the speed about a moment is known for half of the window and stays within the band."""
-    half = half_window(limits.value("held_window_s"), step_s, 1)
-    if not len(rpm):
-        return np.zeros(0, bool)
-    windows = np.lib.stride_tricks.sliding_window_view(np.pad(rpm, half, constant_values=np.nan), 2 * half + 1)
-    low = np.min(windows, axis=1, initial=np.inf, where=np.isfinite(windows))
-    high = np.max(windows, axis=1, initial=0.0, where=np.isfinite(windows))
-    enough = np.mean(np.isfinite(windows), axis=1) >= 0.5
-    return enough & (high <= low * (1 + limits.value("held_within_percent") / 100))
+    within = 1 + limits.value("held_within_percent") / 100
+
+    def stay(windows: np.ndarray) -> np.ndarray:
+        known = np.isfinite(windows)
+        low = np.min(windows, axis=1, initial=np.inf, where=known)
+        high = np.max(windows, axis=1, initial=0.0, where=known)
+        return (np.mean(known, axis=1) >= 0.5) & (high <= low * within)
+
+    return by_window(rpm, half_window(limits.value("held_window_s"), step_s, 1), stay).astype(bool)
 
 
 def _held(frames: _Frames, step_s: float, limits: LimitSet) -> tuple[HeldSpeed, ...]:

@@ -18,6 +18,7 @@ from enginelog.model import CylinderFiring, Engine, Firings, FiringSummary, Firi
 from enginelog.model.wording import counted
 
 ROW, IN_ROW = 5, 0.7  # lost in a row up to which each was an opportunity, and the share of more that surely were
+AT_ONCE = 50_000  # windows looked at together
 BESIDE = 10  # neighbours on either side among which a firing must not be the only one told
 WINDOWS = (200.0, 1000.0)  # revolutions (13 CCR 1968.2 counts misfires over these)
 
@@ -61,13 +62,13 @@ def design_effect(probability: np.ndarray, most_lags: int = 40) -> float:
     1 + 2 * sum of the covariances of the miss probabilities over share * (1 - share), summed while they stand above
     what chance gives (1.5 / sqrt(n)). Probabilities rather than yes and no, so that doubtful ones do not hide bursts.
     """
-    x = np.asarray(probability, float)
+    x = np.array(probability, float)
     n, share = len(x), float(np.mean(x))
     spread = share * (1 - share)
     if n < 20 or spread <= 0 or x.max() <= 0.5:
         return 1.0
-    x = x - share
-    least = 1.5 / np.sqrt(n) * float(np.mean(x**2))
+    x -= share
+    least = 1.5 / np.sqrt(n) * float(np.dot(x, x)) / n
     total = 0.0
     for lag in range(1, min(most_lags, n // 4) + 1):
         covariance = float(np.dot(x[lag:], x[:-lag])) / n
@@ -144,7 +145,8 @@ def judged(firings: Firings) -> np.ndarray:
     told = np.isfinite(firings.miss_probability)
     if not len(told):
         return told
-    each = [np.convolve(x, np.ones(2 * BESIDE + 1))[BESIDE : BESIDE + len(told)] for x in (told, np.ones(len(told)))]
+    window, every = np.ones(2 * BESIDE + 1, np.float32), np.ones(len(told), np.float32)
+    each = [np.convolve(x, window)[BESIDE : BESIDE + len(told)] for x in (told.astype(np.float32), every)]
     return told & (each[0] > 0.5 * each[1])
 
 
@@ -188,11 +190,12 @@ def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: L
     """
     firings = take(firings, in_spans(firings, spans))
     told = judged(firings)
-    reason = _hardly_judged(told, limits) or cannot_count(take(firings, told), limits)
+    known = take(firings, told)
+    reason = _hardly_judged(told, limits) or cannot_count(known, limits)
     reason = reason or _hardly_followed(firings, spans, limits)
     if reason is not None:
         return _plain_study(engine, firings, reason, limits)
-    firings = take(firings, told)
+    firings = known
     turns = patterns.alternation(firings, limits)
     probability = patterns.with_dead_slots(engine, firings, limits)
     probability = patterns.with_turns(probability, turns) if turns.lost else probability
@@ -276,14 +279,18 @@ def worst_window(
     revs = firings.revolutions
     if len(revs) < 2 or revs[-1] - revs[0] < 0.98 * revolutions:
         return None
-    total = np.concatenate([[0], np.cumsum(probability > 0.5)])
-    first = np.flatnonzero(revs <= max(revs[-1] - revolutions, revs[0]))
-    past = np.searchsorted(revs, revs[first] + revolutions)
-    percent = 100 * (total[past] - total[first]) / np.maximum(past - first, 1)
-    worst = int(np.argmax(percent))
-    inside = slice(first[worst], past[worst])
+    total = np.concatenate([[0], np.cumsum(probability > 0.5, dtype=np.int32)])
+    windows = int(np.searchsorted(revs, max(revs[-1] - revolutions, revs[0]), side="right"))
+    share, inside = -1.0, slice(0)
+    for begin in range(0, windows, AT_ONCE):  # hours of firings a part at a time
+        first = np.arange(begin, min(begin + AT_ONCE, windows))
+        past = np.searchsorted(revs, revs[first] + revolutions)
+        percent = 100 * (total[past] - total[first]) / np.maximum(past - first, 1)
+        worst = int(np.argmax(percent))
+        if percent[worst] > share:
+            share, inside = float(percent[worst]), slice(first[worst], past[worst])
     _, low, high = share_interval(probability[inside], limits)
-    share, at = float(percent[worst]), firings.t_s[inside]
+    at = firings.t_s[inside]
     return FiringWindow(revolutions, share, min(100 * low, share), max(100 * high, share), float(at[0]), float(at[-1]))
 
 

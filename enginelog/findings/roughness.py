@@ -26,8 +26,11 @@ class Roughness:
     uneven_dof: np.ndarray | None = None
 
 
-def roughness(series: Series, firings: Firings, probability: np.ndarray, limits: LimitSet) -> Roughness:
-    """Roughness in windows over a run, wider ones over a very long run; times count in the recording."""
+def roughness(
+    series: Series, firings: Firings, probability: np.ndarray, limits: LimitSet, uneven: bool = True
+) -> Roughness:
+    """Roughness in windows over a run, wider ones over a very long run; times count in the recording. uneven: whether
+    the unevenness of the firings is asked for."""
     start, end = float(series.t_s[0]), float(series.t_s[-1])
     width = max(limits.value("settling_window_s"), (end - start) / limits.value("settling_most_windows"))
     edges = np.arange(start, end + 1e-9, width)
@@ -39,7 +42,8 @@ def roughness(series: Series, firings: Firings, probability: np.ndarray, limits:
     swing = _windowed_variance(series, start, width, count, limits)
     swing_dof = max(0.5 * width / series.window_s, 1.0)
     t_s = edges[:-1] + width / 2 if count else edges[:0]
-    return Roughness(t_s, lost, events, swing, swing_dof, *_windowed_unevenness(firings, place, count, limits))
+    unevenness = _windowed_unevenness(firings, place, count, limits) if uneven else ()
+    return Roughness(t_s, lost, events, swing, swing_dof, *unevenness)
 
 
 def _windowed_unevenness(firings: Firings, place: np.ndarray, count: int, limits: LimitSet):

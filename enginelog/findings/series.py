@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy as np
 from enginelog.limits import LimitSet
 from enginelog.model import Firings, Span, Timeline, Track
 
-AT_ONCE = 5000  # medians taken at a time: sorting hours of windows at once would be most of the memory used
+AT_ONCE = 5000  # windows looked at together
 RUNNING_FROM_THE_START_S = 0.3  # a run that begins this early was on before the recording was
 
 
@@ -39,8 +40,15 @@ class Series:
         return float(np.median(self.rpm[self.known])) if self.known.any() else float("nan")
 
     def between(self, start_s: float, end_s: float) -> Series:
-        inside = (self.t_s >= start_s) & (self.t_s < end_s)
+        """The values from `start_s` until before `end_s`: a view, since hours of them are cut many times."""
+        inside = rows_within(self.t_s, start_s, end_s)
         return replace(self, t_s=self.t_s[inside], rpm=self.rpm[inside])
+
+
+def rows_within(t_s: np.ndarray, start_s: float, end_s: float) -> slice:
+    """The rows of ascending times t_s (n,) from `start_s` until before `end_s`."""
+    first, past = np.searchsorted(t_s, [start_s, end_s])
+    return slice(int(first), int(past))
 
 
 def run_spans(timeline: Timeline, gap_s: float = 0.2) -> list[Span]:
@@ -62,7 +70,7 @@ def longest_run(timeline: Timeline) -> Span | None:
 
 def clean_series(track: Track, span: Span, limits: LimitSet) -> Series:
     """The trustworthy frames of one span; the rest NaN. Nothing is filled in."""
-    inside = (track.t_s >= span.start_s) & (track.t_s < span.end_s)
+    inside = rows_within(track.t_s, span.start_s, span.end_s)
     t_s, rpm = track.t_s[inside], np.array(track.rpm[inside], float)
     rpm[~(track.confidence[inside] >= limits.value("track_confidence"))] = np.nan
     rpm[rpm <= 0] = np.nan
@@ -98,12 +106,18 @@ def _without_jumps(rpm: np.ndarray, step_s: float, limits: LimitSet) -> np.ndarr
 
 def running_median(x: np.ndarray, half: int) -> np.ndarray:
     """Median of the known values of x (n,) within `half` places either side, (n,); NaN where none is known."""
+    return by_window(x, half, nanmedian_rows)
+
+
+def by_window(x: np.ndarray, half: int, of_rows: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+    """`of_rows` of the windows (rows, 2 * half + 1) about each of x (n,), NaN beyond its ends: (n,).
+
+    A part at a time: what is worked out of all windows of hours would be most of the memory used.
+    """
     if len(x) == 0:
         return x
-    padded = np.pad(x, half, constant_values=np.nan)
-    frames = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
-    pieces = range(0, len(frames), AT_ONCE)
-    return np.concatenate([nanmedian_rows(frames[first : first + AT_ONCE]) for first in pieces])
+    frames = np.lib.stride_tricks.sliding_window_view(np.pad(x, half, constant_values=np.nan), 2 * half + 1)
+    return np.concatenate([of_rows(frames[first : first + AT_ONCE]) for first in range(0, len(frames), AT_ONCE)])
 
 
 def nanmedian_rows(frames: np.ndarray) -> np.ndarray:
@@ -150,12 +164,10 @@ def event_series(firings: Firings, span: Span, revs_per_cycle: float, limits: Li
     NaN where opportunities are more than three cycles apart.
     """
     window_s, step_s = limits.value("event_window_s"), limits.value("event_step_s")
-    inside = (firings.t_s >= span.start_s) & (firings.t_s < span.end_s)
+    inside = rows_within(firings.t_s, span.start_s, span.end_s)
     t_s, revs = firings.t_s[inside], firings.revolutions[inside]
     if len(t_s) < 8:
         return Series(np.zeros(0), np.zeros(0), step_s, window_s)
-    order = np.argsort(t_s, kind="stable")
-    t_s, revs = t_s[order], revs[order]
     at = np.arange(t_s[0] + window_s / 2, t_s[-1] - window_s / 2, step_s)
     gained = np.interp(at + window_s / 2, t_s, revs) - np.interp(at - window_s / 2, t_s, revs)
     rpm = np.where(_covered(at, t_s, revs, window_s, revs_per_cycle), 60 * gained / window_s, np.nan)

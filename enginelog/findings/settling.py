@@ -12,7 +12,7 @@ firings: either joins with the speed, never both.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -249,9 +249,8 @@ def study_settling(
     if series.seconds < limits.value("settling_least_s"):
         return UNKNOWN
     counted = np.full(len(firings.t_s), np.nan) if probability is None else probability
-    rough = roughness(series, firings, counted, limits)
-    if probability is not None or not one_load or noise_changes(firings, series, limits):
-        rough = replace(rough, uneven=None)
+    uneven = probability is None and one_load and not noise_changes(firings, series, limits)
+    rough = roughness(series, firings, counted, limits, uneven)
     told = (firings.t_s >= series.t_s[0]) & np.isfinite(counted)
     lost = counted[told] > 0.5
     change = fit_change(rough, burst_effect(lost) if comes_in_bursts(lost, limits) else 1.0)

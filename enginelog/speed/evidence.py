@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from enginelog.dsp.pulses import line_strengths
-from enginelog.dsp.signals import band, bands, envelope, resample
+from enginelog.dsp.signals import WORK_RATE_HZ, band, bands, envelope, resample
 from enginelog.model import Clip, Engine
 
 if TYPE_CHECKING:
@@ -127,11 +127,11 @@ def _stress_half_way(weight: np.ndarray, count: int) -> np.ndarray:
 
 def feature_signals(clip: Clip) -> dict[str, np.ndarray]:
     """The waveform at 4 kHz and the band envelopes at 1 kHz."""
-    wide = resample(clip.samples, clip.rate_hz, 16000.0)
-    low = band(resample(wide, 16000.0, 4000.0), 4000.0, 20.0, 1990.0)
+    wide = resample(clip.samples, clip.rate_hz, WORK_RATE_HZ)
+    low = band(resample(wide, WORK_RATE_HZ, 4000.0), 4000.0, 20.0, 1990.0)
     signals = {"low": low, "wide": low}
-    for name, part in zip(ENVELOPE_BANDS, bands(wide, 16000.0, tuple(ENVELOPE_BANDS.values())), strict=True):
-        signals[name] = envelope(part, 16000.0, 1000.0)
+    for name, part in zip(ENVELOPE_BANDS, bands(wide, WORK_RATE_HZ, tuple(ENVELOPE_BANDS.values())), strict=True):
+        signals[name] = envelope(part, WORK_RATE_HZ, 1000.0)
     return signals
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from enginelog.dsp.mains import without_hum
-from enginelog.dsp.signals import resample
+from enginelog.dsp.signals import WORK_RATE_HZ, resample
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.model import Clip, Engine
@@ -19,7 +19,6 @@ from enginelog.speed.refine import Refined, refine
 from enginelog.speed.steady import steady_rate
 from enginelog.speed.tones import tone_columns
 
-WORK_RATE_HZ = 16_000.0
 STEADY_RATE_HZ = 4000.0
 
 

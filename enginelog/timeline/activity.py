@@ -8,11 +8,10 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from enginelog.dsp.levels import FRAME_RATE_HZ, band_levels, fine_envelopes
-from enginelog.dsp.signals import resample
+from enginelog.dsp.signals import WORK_RATE_HZ, resample
 from enginelog.limits import LimitSet
 from enginelog.model import Clip
 
-WORK_RATE_HZ = 16000.0
 BANDS_HZ = (60.0, 125.0, 200.0, 320.0, 500.0, 800.0, 1250.0, 2000.0, 3150.0, 5000.0, 7600.0)
 
 
