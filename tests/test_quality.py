@@ -85,6 +85,31 @@ def test_a_pure_tone_is_not_taken_for_clipping():
     assert judged(tone).clipped_percent == 0.0
 
 
+def whine(seed, seconds=6.0):
+    """Two to five tones in step, a little noise; largest sample 1."""
+    rng, n = np.random.default_rng(seed), round(seconds * RATE)
+    turn = np.cumsum(rng.uniform(150, 900) * (1 + 0.002 * rng.normal(size=n))) / RATE
+    sound = sum(
+        rng.uniform(0.2, 1.0) * np.sin(2 * np.pi * k * turn + rng.uniform(0, 6)) for k in range(1, 2 + seed % 4)
+    )
+    sound += 0.01 * rng.normal(size=n)
+    return sound / np.abs(sound).max()
+
+
+@pytest.mark.parametrize("seed", range(1, 13))
+def test_a_whine_of_some_tones_is_not_taken_for_clipping(seed):
+    """Each top of a periodic sound is as high as the last; at full scale it is cut off all the same."""
+    assert judged(0.5 * whine(seed)).clipped_percent == 0.0
+    cut = np.clip(2.0 * whine(seed), -1, 1)
+    assert judged(cut).clipped_percent == pytest.approx(100 * np.mean(np.abs(cut) >= 0.99), rel=1e-3)
+
+
+def test_what_talk_and_music_do_as_well_is_not_laid_to_the_phone_alone():
+    """Notes that end leave the same holes in time and frequency as noise reduction does."""
+    said = [problem for problem in judged(gated(beats(10.0, 80.0, 0.0, 0))).problems if problem.code == "suppressed"]
+    assert said and "talk and music" in said[0].text and "other sounds" in said[0].advice
+
+
 def test_nothing_but_ceiling_is_unusable():
     quality = judged(np.sign(beats()))
     assert not quality.usable

@@ -9,6 +9,7 @@ _RARE = 2e-4  # share of samples above the usual top: what a codec throws over a
 _HUMP_FROM, _VALLEY_FROM = 12, 8
 _LEAST = 0.005
 _TONE_BINS = 2
+_FEW_TONES = 5
 
 
 def clipped_share(counts: np.ndarray, full_scale_share: float, lingers: bool, pile_ratio: float) -> float:
@@ -52,15 +53,29 @@ def _broad_pile(shares: np.ndarray, ratio: float) -> float:
     return excess if excess > _LEAST else 0.0
 
 
-def lingers(power: np.ndarray, rate_hz: float, share: float) -> bool:
-    """Whether one tone, or what lies below 112 Hz (wind), holds more than `share` of the energy of the middle frame.
+def lingers(power: np.ndarray, rate_hz: float, share: float, share_of_few: float) -> bool:
+    """Whether the sound stays near its peaks by nature, judged by the middle frame: one tone, or what lies below 112 Hz
+    (wind), holds more than `share` of its energy, or _FEW_TONES hold more than `share_of_few`, as in a whine.
 
+    The sum of a few steady tones repeats itself, and each of its tops is as high as the last: a pile without a ceiling.
     power: spectra, shape (frames, bins).
     """
     if not len(power):
         return False
     total = np.maximum(power.sum(axis=1), 1e-20)
-    around = np.clip(power.argmax(axis=1)[:, None] + np.arange(-_TONE_BINS, _TONE_BINS + 1), 0, power.shape[1] - 1)
-    tone = np.take_along_axis(power, around, axis=1).sum(axis=1)
+    tones = np.median(_strongest(power) / total[:, None], axis=0)
     low = power[:, : int(112 / (rate_hz / 2) * (power.shape[1] - 1)) + 1].sum(axis=1)
-    return bool(np.median(tone / total) > share or np.median(low / total) > share)
+    return bool(tones[0] > share or tones[-1] > share_of_few or np.median(low / total) > share)
+
+
+def _strongest(power: np.ndarray) -> np.ndarray:
+    """Energy of the strongest tone, of the two strongest together and so on: shape (frames, _FEW_TONES)."""
+    left, taken = power.copy(), []
+    for _ in range(_FEW_TONES):
+        around = left.argmax(axis=1)[:, None] + np.arange(-_TONE_BINS, _TONE_BINS + 1)
+        around = np.clip(around, 0, left.shape[1] - 1)
+        here = np.zeros(left.shape, bool)
+        np.put_along_axis(here, around, True, axis=1)
+        taken.append(np.where(here, left, 0).sum(axis=1))
+        left[here] = 0
+    return np.cumsum(taken, axis=0).T

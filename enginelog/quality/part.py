@@ -83,7 +83,7 @@ def _clipped(samples: np.ndarray, rate_hz: float, peak: float, power: np.ndarray
         return 0.0
     full = limits.value("full_scale")
     reaching = amplitude.at_ceiling(samples, full) / len(samples) if peak >= full else 0.0
-    lingers = ceiling.lingers(power, rate_hz, limits.value("tonal_share"))
+    lingers = ceiling.lingers(power, rate_hz, limits.value("tonal_share"), limits.value("few_tones_share"))
     return ceiling.clipped_share(amplitude.histogram(samples, peak), reaching, lingers, limits.value("pile_ratio"))
 
 

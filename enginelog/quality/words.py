@@ -92,8 +92,8 @@ def _of_phone(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
         text = f"{100 * whole.black_share:z.0f} % of the recording was silenced by the phone or by editing"
         yield Problem("gated", text, _PLAIN_APP)
     elif whole.holes_share > limits.value("holes_share"):
-        text = "parts of the sound come and go in a way that noise reduction makes"
-        yield Problem("suppressed", text, _PLAIN_APP)
+        text = "parts of the sound come and go, as noise reduction makes them, or talk and music nearby"
+        yield Problem("suppressed", text, "record without other sounds; " + _PLAIN_APP)
     if whole.low_cut_hz is not None and whole.low_cut_hz > limits.value("low_cut_hz"):
         text = f"the phone leaves out what is below about {whole.low_cut_hz:z.0f} Hz"
         yield Problem("low_cut", text, "usual for phones, and allowed for; an app without voice filter keeps more")
