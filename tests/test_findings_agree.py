@@ -101,3 +101,12 @@ def test_a_short_run_is_not_said_to_be_longer_than_it_was(seconds):
     case = replace(case, timeline=Timeline(True, 0.9, (Span("run", 0.0, seconds, 3000.0),)))
     text = finding(case, "settling").text
     assert f"heard for {seconds:.1f} s" in text and "longer than" not in text
+
+
+def test_no_firing_is_not_counted_as_only_nought():
+    case = sim.make(308, sim.Scenario(seconds=20.0))
+    none = type(case.firings)(
+        **{name: getattr(case.firings, name)[:0] for name in type(case.firings).__dataclass_fields__}
+    )
+    text = finding(case, "misfire", firings=none).text
+    assert "no firing could be followed" in text and "0 firing" not in text

@@ -131,8 +131,8 @@ def cannot_count(firings: Firings, limits: LimitSet) -> str | None:
     n = len(firings.t_s)
     if n < limits.value("misfire_least_events"):
         least = limits.value("misfire_least_events")
-        few = counted(n, "firing opportunity was", "firing opportunities were")
-        return f"only {few} heard while running; at least {least:z.0f} are needed"
+        few = f"only {counted(n, 'firing')}" if n else "no firing"
+        return f"{few} could be followed while it ran; at least {least:z.0f} are needed"
     snr = float(np.nanmedian(firings.snr_db)) if np.isfinite(firings.snr_db).any() else float("-inf")
     if snr < limits.value("misfire_least_snr_db"):
         return f"the firings stand only {snr:z.0f} dB above the noise; a lost one cannot be told from a weak one"
