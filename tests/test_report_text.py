@@ -73,6 +73,20 @@ def test_the_headline_says_how_sure_the_speed_is():
         assert ("perhaps" in text) == ("perhaps" in said)
 
 
+def test_a_start_or_stop_that_was_not_heard_is_said_once_with_its_reason():
+    """In a line of its own and again as not to be told, it would stand twice, first without the reason."""
+    run = make_runs.hunting_pump()
+    begun = Finding("start", "unknown", "Cannot tell: the recording begins with the engine running.")
+    blade = Finding("blade_stop", "unknown", "A clip cannot certify the blade's stopping time.")
+    text = flat(replace(run, measures=replace(run.measures, findings=(*run.measures.findings, begun, blade))))
+    assert "Starting not heard; the recording begins with the engine running" in text
+    assert "Stopping not heard; the recording ends while the engine is running" in text
+    assert "Cannot tell: Starting" not in text and "Cannot tell: Stopping" not in text
+    assert "Cannot tell: Blade stop. A clip cannot certify" in text
+    bare = flat(replace(run, measures=replace(run.measures, findings=())))
+    assert "Starting not heard; no pull of the starter in the recording" in bare
+
+
 def test_a_figure_is_said_to_be_not_sure_where_its_finding_says_so():
     run = make_runs.healthy_generator()
     assert "Misfires none heard" in flat(run)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from enginelog import limits
 from enginelog.model import MOST_HELD, Finding, FiringSummary, Run, is_wide
@@ -24,9 +24,11 @@ from enginelog.report.words import (
     rpm,
     seconds,
     sentence,
+    title,
 )
 
 EVENTS = ("starting", "stopping")
+UNHEARD = ("not heard", "not timed")
 
 
 @dataclass(frozen=True)
@@ -250,12 +252,26 @@ def starting(run: Run) -> Fact | None:
     if not line.pulls and not line.engine_heard:
         return None
     if not line.pulls and line.seconds_to_run is None:
-        return Fact("starting", "Starting", "not heard", "no pull of the starter in the recording")
+        return _event_untold(run, Fact("starting", "Starting", "not heard", "no pull of the starter in the recording"))
     value, speed = f"{pulls(line)} of the starter", _pull_speed(run)
     if not line.engine_heard:
         return Fact("starting", "Starting", value, f"the engine did not run by itself{speed}")
     behind = "" if line.seconds_to_run is None else f"ran by itself {seconds(line.seconds_to_run)} after the first"
     return Fact("starting", "Starting", value, (behind + speed).removeprefix(", "))
+
+
+def _event_untold(run: Run, fact: Fact) -> Fact:
+    """A start or stop that was not heard with the reason of its finding, which says more than that it is not there."""
+    said = next((f.text for f in run.measures.findings if f.verdict == "unknown" and says_why(f, fact)), "")
+    reason = reason_alone(said).strip().rstrip(".")
+    reason = reason if reason[1:2].isupper() else reason[:1].lower() + reason[1:]
+    return replace(fact, behind=reason) if reason else fact
+
+
+def says_why(finding: Finding, fact: Fact) -> bool:
+    """Whether a finding without a verdict is of this very start or stop that was not heard, so that the fact gives its
+    reason; one on the time a blade takes to stop is not."""
+    return fact.value in UNHEARD and title(finding.code) == fact.label
 
 
 def _pull_speed(run: Run) -> str:
@@ -273,9 +289,11 @@ def stopping(run: Run) -> Fact:
     """Time from ignition off to standstill."""
     line = run.timeline
     if line.rundown_s is None and (line.cut_s is not None or line.last_rundown is not None):
-        return Fact("stopping", "Stopping", "not timed", line.rundown_reason or "")
+        return _event_untold(run, Fact("stopping", "Stopping", "not timed", line.rundown_reason or ""))
     if line.rundown_s is None:
-        return Fact("stopping", "Stopping", "not heard", "no run-down to standstill in the recording")
+        return _event_untold(
+            run, Fact("stopping", "Stopping", "not heard", "no run-down to standstill in the recording")
+        )
     return Fact("stopping", "Stopping", f"stood still {seconds(line.rundown_s)} after ignition off")
 
 

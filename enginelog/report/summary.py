@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from enginelog.model import Run
+from enginelog.model import Finding, Run
 from enginelog.report.cautions import cautions
-from enginelog.report.facts import facts, is_measured, reason_alone, speaks_of, why_unknown
+from enginelog.report.facts import Fact, facts, is_measured, reason_alone, says_why, speaks_of, why_unknown
 from enginelog.report.next_steps import check_line, next_steps
 from enginelog.report.words import (
     GAP,
@@ -109,7 +110,6 @@ def _fact_lines(run: Run) -> list[Line]:
 def _finding_lines(run: Run) -> list[Line]:
     """Findings to act on, and what could not be told where no fact above says so already."""
     found = facts(run) if run.quality.usable else []
-    said = [fact for fact in found if not fact.known]
     lines: list[Line] = []
     unknown: dict[tuple[str, str], list[str]] = {}
     for finding in ranked(run.measures.findings):
@@ -117,7 +117,7 @@ def _finding_lines(run: Run) -> list[Line]:
             said_so = f"{VERDICTS[finding.verdict]}: {title(finding.code)}. {sentence(finding.text)}"
             when = _when(run, finding.start_s, finding.end_s)
             lines.append(Line(finding.verdict, said_so + when, MARKS[finding.verdict]))
-        elif finding.verdict == "unknown" and not any(speaks_of(finding, fact) for fact in said):
+        elif finding.verdict == "unknown" and not _said_with_facts(finding, found):
             word = verdict_word("unknown", is_measured(found, finding))
             unknown.setdefault((word, reason_alone(finding.text)), []).append(title(finding.code))
     why = _said_above(run)
@@ -125,6 +125,11 @@ def _finding_lines(run: Run) -> list[Line]:
         text = f"{word}: {listed(titles)}. {'' if why and why in reason else sentence(reason)}".rstrip()
         lines.append(Line("unknown", text, MARKS["unknown"]))
     return [*lines, Line("blank", "")] if lines else []
+
+
+def _said_with_facts(finding: Finding, found: Sequence[Fact]) -> bool:
+    """Whether one of the facts says already why this could not be told."""
+    return any(says_why(finding, fact) or (not fact.known and speaks_of(finding, fact)) for fact in found)
 
 
 def _said_above(run: Run) -> str | None:
