@@ -12,7 +12,7 @@ import sim_tracks as sim
 from enginelog.findings import judge
 from enginelog.limits import load
 from enginelog.model import Span, Timeline
-from enginelog.report import words
+from enginelog.report import to_html, words
 from enginelog.report.facts import stopping
 
 LIMITS = load("findings")
@@ -110,3 +110,18 @@ def test_no_firing_is_not_counted_as_only_nought():
     )
     text = finding(case, "misfire", firings=none).text
     assert "no firing could be followed" in text and "0 firing" not in text
+
+
+def test_cylinders_are_not_said_to_be_inseparable_beside_misses_that_are_one_cylinders():
+    """The misses are laid to one cylinder there, and the page draws a row for each."""
+    case = sim.make(310, sim.Scenario(seconds=20.0, engine=sim.TWIN_270))
+    unsure = replace(case.firings, miss_probability=np.full(len(case.firings.t_s), np.nan))
+    text = finding(case, "cylinder_balance", firings=unsure).text
+    assert "only where lost firings can be counted" in text and "apart" not in text
+
+
+def test_the_page_says_what_is_missing_and_marks_what_it_draws():
+    run = make_runs.weak_twin()
+    page = to_html(replace(run, quality=replace(run.quality, snr_db=None)))
+    assert "no quiet stretch" in page and "<dd>not known" not in page
+    assert "A cross is a firing that was lost" in page, "crosses stand at the strength that was left"

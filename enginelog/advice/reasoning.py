@@ -316,7 +316,8 @@ def _dangerous(state: _State) -> set[str]:
 def _next_checks(state: _State, settled: _Settled, causes: tuple[Likely, ...]) -> tuple[NextCheck, ...]:
     """Open checks that bear on what is left, in the order of the causes' ranks; among equals the cheapest.
 
-    What was skipped is asked for again only after all others. What was found needs putting right, not another check, so
+    What was skipped is asked for again only after all others, and before it, where nobody told the machine, what only
+    some machines have (but for what can hurt). What was found needs putting right, not another check, so
     that it comes last here.
     """
     dangerous = _dangerous(state)
@@ -324,15 +325,18 @@ def _next_checks(state: _State, settled: _Settled, causes: tuple[Likely, ...]) -
     tiers = {likely.cause.name: _tier(likely, settled, dangerous) for likely in causes}
     waiting = [check for check in _open(state) if check.bears_on & set(left)]
 
-    def place(check: Check) -> tuple[bool, int, int]:
+    elsewhere = _elsewhere(state)
+
+    def place(check: Check) -> tuple[bool, bool, int, int]:
         best = min(tiers[name] + (name not in check.decides) for name in check.bears_on if name in tiers)
-        return check.name in state.skipped, best, check.minutes
+        perhaps_not_here = bool(check.machines) and state.machine is None and best > 0
+        return check.name in state.skipped, perhaps_not_here, best, check.minutes
 
     return tuple(
         NextCheck(
             check,
             tuple(left[name] for name in check.pass_rules_out if name in left),
-            tuple(state.known.causes[name] for name in check.fail_points_to),
+            tuple(state.known.causes[name] for name in check.fail_points_to if name not in elsewhere),
         )
         for check in sorted(waiting, key=place)
     )

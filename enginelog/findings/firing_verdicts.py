@@ -127,7 +127,9 @@ def judge_balance(evidence: Evidence, limits: LimitSet) -> Finding:
         for one in summary.cylinders
         if one.relative_strength is not None and one.misfire_percent is not None
     ]
-    if summary.misfires is None or len(told) < len(summary.cylinders):
+    if summary.misfires is None:
+        return unknown("cylinder_balance", "cylinders are compared only where lost firings can be counted")
+    if len(told) < len(summary.cylinders):
         return unknown("cylinder_balance", "the cylinders could not be told apart in this recording")
     level = min(strength for strength, _ in told)
     _, weakest_percent = min(told, key=lambda one: (-round(one[1], 1), one[0]))

@@ -26,6 +26,7 @@ MOST_TILES = 4
 TERMS_BELOW = ("95 % interval", "misfire", "hunting", "band")  # explained under the table of measures in any case
 MOST_SPANS = 80
 MEDIA_TYPE = re.compile(r"audio/[a-z0-9][a-z0-9.+-]*\Z")
+NO_QUIET = "no quiet stretch, as before the start, to hold it against the noise around it"
 
 
 @dataclass(frozen=True)
@@ -238,7 +239,7 @@ def _about(run: Run) -> list[tuple[str, str]]:
     told = [("idle", run.engine.idle_rpm), ("rated", run.engine.rated_rpm)]
     speeds = ", ".join(f"{name} {words.rpm(value)}" for name, value in told if value is not None)
     assumed = words.assumed_words(run.engine)
-    noise = "not known" if quality.snr_db is None else f"{quality.snr_db:z.0f} dB above the noise around it"
+    noise = NO_QUIET if quality.snr_db is None else f"{quality.snr_db:z.0f} dB above the noise around it"
     low = "no cut found" if quality.low_cut_hz is None else f"cut by the phone below {quality.low_cut_hz:z.0f} Hz"
     return [
         ("File", clip.name or "without a name"),

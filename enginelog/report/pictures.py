@@ -75,10 +75,8 @@ def firing(run: Run) -> Picture | None:
     total = len(run.firings.t_s)
     dots = plots.drawn_as_dots(run.firings)
     mark = "One dot for each firing. " if dots else "Shaded: the range of strengths in each stretch. "
-    shape = "cross" if plots.drawn_as_crosses(run.firings) else "stroke"
-    lost_mark = (
-        f"A {shape} at the bottom is a firing that was lost (a misfire)." if lost else "No lost firing was heard."
-    )
+    shape = "cross" if plots.drawn_as_crosses(run.firings) else "stroke at the bottom"
+    lost_mark = f"A {shape} is a firing that was lost (a misfire)." if lost else "No lost firing was heard."
     if not lost and run.measures.firing.misfires is None:
         lost_mark = "Whether any was lost cannot be told."
     caption = f"How loud each firing was against its neighbours; 1 is a normal one. {mark}{lost_mark}"

@@ -39,6 +39,27 @@ def test_what_can_hurt_comes_before_all_else():
     assert checks(found)[0] == "blade" and names(found)[:2] == ["loose_blade", "sheared_key"]
 
 
+def test_where_no_machine_is_told_what_every_machine_has_comes_first():
+    """A pump is not sent to look at its chain."""
+    found = advise(Situation(heard_with(["unsteady"], machine=None)))
+    fits_all = [not each.check.machines for each in found.checks]
+    assert fits_all == sorted(fits_all, reverse=True) and not all(fits_all)
+    saw = advise(Situation(heard_with(["unsteady"], machine="saw", strokes=2)))
+    assert checks(saw)[0] == "cutting_gear"
+    hurt = advise(Situation(heard_with(["no_start"], machine=None), {}, {"blow": "yes"}))
+    assert checks(hurt)[0] == "blade", "but what can hurt comes before all else"
+
+
+@pytest.mark.parametrize("strokes", [2, 4])
+def test_a_failed_check_points_to_nothing_that_this_engine_cannot_have(strokes):
+    """A four-stroke is not told of two-stroke fuel."""
+    found = advise(Situation(heard_with(["misfires"], strokes=strokes)))
+    points = {cause.name for each in found.checks for cause in each.fail_points_to}
+    foreign = {cause.name for cause in KNOWN.causes.values() if cause.strokes not in (0, strokes)}
+    of_checks = {name for each in found.checks for name in each.check.fail_points_to}
+    assert points and of_checks & foreign and not points & foreign
+
+
 def test_a_passed_check_takes_causes_off_the_list_and_says_so():
     before = advise(Situation(heard_with(["misfires"])))
     after = advise(Situation(heard_with(["misfires"]), {"spark": "pass"}))
