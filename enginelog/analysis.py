@@ -17,7 +17,7 @@ from typing import Any, BinaryIO, TypeVar
 import numpy as np
 
 from enginelog import __version__, findings, firing, limits, media, quality, speed, timeline
-from enginelog.dsp.memory import give_back
+from enginelog.dsp.memory import give_back, set_aside
 from enginelog.dsp.signals import WORK_RATE_HZ, resample
 from enginelog.model import RHYTHM, Clip, Engine, Firings, Run, Track
 
@@ -155,9 +155,9 @@ def _put_away(heard: _Heard, until_s: float) -> None:
     heard.rhythms.append(track.rhythm)
     heard.firings.append(_between(firings, *own))
     if len(heard.tracks) - heard.chunks >= PARTS:
-        heard.tracks.append(_end_to_end(_taken(heard.tracks, heard.chunks)))
-        heard.rhythms.append(_packed(np.concatenate(_taken(heard.rhythms, heard.chunks))))
-        heard.firings.append(firing.join(_taken(heard.firings, heard.chunks)))
+        heard.tracks.append(set_aside(_end_to_end(_taken(heard.tracks, heard.chunks))))
+        heard.rhythms.append(set_aside(_packed(np.concatenate(_taken(heard.rhythms, heard.chunks)))))
+        heard.firings.append(set_aside(firing.join(_taken(heard.firings, heard.chunks))))
         heard.chunks += 1
         give_back()
 

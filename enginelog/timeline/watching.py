@@ -13,6 +13,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from enginelog.dsp.masks import rows_of_true
+from enginelog.dsp.memory import set_aside
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Track
@@ -87,7 +88,7 @@ class Watch:
         heard = (activity.t_s >= near.t_s[0] - 0.2) & (activity.t_s <= near.t_s[-1] + 0.2)
         local = part_of(activity, _span(heard))
         seen = judged(local, near, self._engine, shipped(), self._limits, slice(self._judged - low, past - low))
-        self._views.append(seen)
+        self._views.append(seen if last else set_aside(seen))
         self._file(activity, track, past, last)
         self._judged = past
         if not last:
@@ -128,7 +129,7 @@ class Watch:
             spans_s = (self._hop_s * (each - before) for each in rows_of_true(doubtful(near, self._limits)))
             first_s, past_s = next(spans_s) - BEFORE_S, next(spans_s) + AFTER_S
             rows = [slice(int(100 * a), int(100 * b)) for a, b in zip(first_s, past_s, strict=True)]
-            self._filed[number] = thinned(self._filed[number], rows)
+            self._filed[number] = set_aside(thinned(self._filed[number], rows))
         self._thinned = max(until, self._thinned)
 
 
