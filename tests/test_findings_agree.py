@@ -68,6 +68,15 @@ def test_nothing_is_called_good_of_what_is_only_perhaps_an_engine():
         assert one.verdict == "unknown" and one.text.endswith("Not sure: other sounds can be like this one.")
 
 
+def test_where_no_pull_was_heard_no_more_is_said_of_a_doubtful_start():
+    case = sim.make(311, sim.Scenario(seconds=20.0))
+    line = Timeline(True, 0.6, (Span("quiet", 0.0, 2.0), Span("run", 2.0, 20.0, 3000.0)))
+    assert finding(case, "start", timeline=line).text == "Cannot tell: no pull of the starter stands out."
+    pulled = replace(line, spans=(Span("pull", 1.0, 1.6), *line.spans[1:]), pulls=1)
+    one = finding(case, "start", timeline=pulled)
+    assert one.verdict == "unknown" and "1 pull" in one.text and "Not sure" in one.text
+
+
 def test_a_run_down_on_the_timeline_is_not_denied():
     """Nobody is sent to record until standstill what is recorded until standstill."""
     why = "when the ignition went off is not clear"

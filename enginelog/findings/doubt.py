@@ -14,6 +14,7 @@ UNLIKE = "with a cylinder that is dead or unlike the others"
 EACH_CYLINDER = ("check spark and compression of each cylinder", "record again, nearer to the exhaust side")
 BY_WORD = "nothing wrong was heard, but the sound does not show an engine: it is taken for one at your word"
 PERHAPS = "Not sure: other sounds can be like this one."
+NO_PULL = "no pull of the starter stands out"
 OVERLOADED = ("clipped", "clipped_heavy", "destroyed")
 NEXT = ("tell its rated speed, or measure with a tachometer",)
 NEXT_OF_TWINS = ("tell its firing angles and its rated speed, or measure with a tachometer",)
@@ -69,7 +70,13 @@ def none_good_if_perhaps(findings: list[Finding], timeline: Timeline, limits: Li
     """Nothing is called good of what was only perhaps an engine: the headline says that it cannot be judged."""
     if timeline.by_word or timeline.confidence >= limits.value("said_engine_confidence"):
         return findings
-    return [_not_sure(one, PERHAPS, one.next) if one.verdict == "ok" else one for one in findings]
+    return [_perhaps(one) if one.verdict == "ok" else one for one in findings]
+
+
+def _perhaps(finding: Finding) -> Finding:
+    if finding.code == "start" and not finding.value:
+        return words.unknown("start", NO_PULL)
+    return _not_sure(finding, PERHAPS, finding.next)
 
 
 def no_nearer_where_overloaded(findings: list[Finding], quality: Quality) -> list[Finding]:
