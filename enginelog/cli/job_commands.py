@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from enginelog.cli import bench_entries, jobs, keeping, machine, runs, take_in
+from enginelog.cli import again, bench_entries, jobs, keeping, machine, runs, take_in
 
 COMMANDS = (
     take_in.take_in,
@@ -20,7 +20,7 @@ COMMANDS = (
     bench_entries.close,
     bench_entries.reopen,
     runs.attach,
-    runs.reanalyse,
+    again.reanalyse,
     runs.move,
     runs.report_of,
     keeping.drop,

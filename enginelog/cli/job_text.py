@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from enginelog import model
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
     from enginelog.store import TakenBack
 
 _INDENT = " " * 13
+MOST_NAMED = 20  # runs that a command is shown with
 
 
 def shown(text: str) -> str:
@@ -78,7 +80,12 @@ def again_lines(record: model.JobRecord) -> list[str]:
     many = len(unlike) > 1
     named = f"run{'s'[:many]} {', '.join(unlike)} {'were' if many else 'was'}"
     text = f"{named} analysed with what was told of the engine before; analyse again with what is told now: "
-    return ["", *field("To do", f"{text}enginelog reanalyse {unlike[0]}{', and so on' if many else ''}")]
+    return ["", *field("To do", text + again_command(unlike))]
+
+
+def again_command(runs: Sequence[str]) -> str:
+    """The command that analyses these runs again; of very many, the one that finds them by itself."""
+    return f"enginelog reanalyse {' '.join(runs) if len(runs) <= MOST_NAMED else '--all --outdated'}"
 
 
 def taken_back_line(gone: TakenBack, currency: str) -> str:

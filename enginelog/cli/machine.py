@@ -40,7 +40,7 @@ def machine(
 ) -> int:
     """Show what is known of the machine called LABEL; what is told with it is changed.
 
-    Recordings analysed before stay as they are: 'enginelog reanalyse RUN' reads one again with the new layout.
+    Recordings analysed before stay as they are: 'enginelog reanalyse' reads them again with the new layout.
     """
     from enginelog.store import engine_fields
 
@@ -73,10 +73,10 @@ def _lines(machine: model.Machine, stale: list[int]) -> list[str]:
     lines += job_text.field("Cost limit", "" if limit is None else money(limit, machine.currency))
     if stale:
         many = len(stale) > 1
-        named = ", ".join(str(number) for number in stale)
+        runs = [str(number) for number in stale]
         lines += job_text.field(
             "To do",
-            f"run{'s'[:many]} {named} {'were' if many else 'was'} analysed with what was told before; analyse again "
-            f"with the new layout: enginelog reanalyse {stale[-1]}" + (", and so on" if many else ""),
+            f"run{'s'[:many]} {', '.join(runs)} {'were' if many else 'was'} analysed with what was told before; "
+            f"analyse again with the new layout: {job_text.again_command(runs)}",
         )
     return lines

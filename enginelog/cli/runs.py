@@ -1,4 +1,4 @@
-"""`enginelog attach`, `enginelog reanalyse` and `enginelog report`: recordings in the job record."""
+"""`enginelog attach`, `enginelog move` and `enginelog report`: recordings in the job record."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def attach(
     with console.stopping(lambda: _kept_when_stopped(place, number, clip)), opened(place) as store:
         machine = store.record(number, whole=False).machine
         _refuse_twice(store, number, clip)
-        run = _analyse(clip, machine.engine, ran)
+        run = analysed(clip, machine.engine, ran)
         known = store.runs_of_recording(run.clip.sha256)
         kept = store.attach(number, run, stage, told, note, None if no_copy else Path(clip), at)
         record = store.record(number)
@@ -68,7 +68,7 @@ def attach(
             console.note(
                 f"this recording is run {run_id} of job {job_id} already; drop one of the two if that is a slip"
             )
-    return _render(kept, _kept_line(kept), as_json, ran, record)
+    return render(kept, _kept_line(kept), as_json, ran, record)
 
 
 def _kept_when_stopped(place: Path | None, number: int, clip: str) -> str:
@@ -89,22 +89,6 @@ def _refuse_twice(store: Store, number: int, clip: str) -> None:
     with contextlib.suppress(OSError):  # one that cannot be read is told of by the analysis
         if Path(clip).is_file():
             store.refuse_twice(number, sha256_of(Path(clip)))
-
-
-@click.command()
-@click.argument("number", type=RowNumber("run"), metavar="RUN")
-@click.option("--from", "clip", metavar="CLIP", help="The original recording, where no copy was kept.")
-@clips.ran_option
-@store_options
-def reanalyse(number: int, clip: str | None, ran: bool, place: Path | None, as_json: bool) -> int:
-    """Analyse the recording of RUN again, with this version and the machine's present layout; the old result stays."""
-    with opened(place) as store:
-        known = store.run(number, whole=False)
-        source = clip if clip is not None else str(store.recording(number))
-        machine = store.record(known.job_id, whole=False).machine
-        run = _analyse(source, machine.engine, ran, None if clip else known.recording_name)
-        kept = store.add_analysis(number, run)
-    return _render(kept, f"Run {number}: analysis {len(kept.earlier) + 1}; the earlier stay on record.", as_json, ran)
 
 
 @click.command()
@@ -165,15 +149,17 @@ def _write_report(run: model.Run, folder: Path) -> Path:
         ) from failed
 
 
-def _analyse(clip: str, engine: model.Engine, ran: bool, name: str | None = None) -> model.Run:
-    """The analysis of a file. UnreadableError where it cannot be read."""
+def analysed(
+    clip: str, engine: model.Engine, ran: bool, name: str | None = None, label: str | None = None
+) -> model.Run:
+    """The analysis of a file. label: what its progress is called. UnreadableError where it cannot be read."""
     from enginelog import analysis
 
     if clip == clips.STDIN:
         raise model.UsageError("'-' given, but a job record keeps files: save the recording first and give its path")
     shown = console.safe_name(name or Path(clip).name)
     try:
-        with console.progress(shown) as tell:
+        with console.progress(label or shown) as tell:
             return analysis.analyse(clip, engine, name, tell, ran)
     except OSError as failed:
         raise model.UnreadableError(f"{shown}: cannot be read: {failed.strerror or failed}") from failed
@@ -183,7 +169,7 @@ def _kept_line(kept: model.StoredRun) -> str:
     return f"Kept as run {kept.id} of job {kept.job_id}, {kept.stage} the work. Its report: enginelog report {kept.id}"
 
 
-def _render(kept: model.StoredRun, line: str, as_json: bool, ran: bool, record: model.JobRecord | None = None) -> int:
+def render(kept: model.StoredRun, line: str, as_json: bool, ran: bool, record: model.JobRecord | None = None) -> int:
     """Show what was heard, what the job's checks and recordings ask for next, and where it is kept; the exit status."""
     from enginelog import report
 

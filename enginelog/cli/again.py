@@ -1,0 +1,185 @@
+"""`enginelog reanalyse`: recordings of the job record analysed again, one or many."""
+
+from __future__ import annotations
+
+import textwrap
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from enginelog import model
+from enginelog.cli import clips, console, runs
+from enginelog.cli.store_options import STATUS_DONE, RowNumber, opened, show_plain, store_options
+from enginelog.model.wording import counted
+
+if TYPE_CHECKING:
+    from enginelog.store import Store
+
+STATUS_FAILED = 4
+
+
+@click.command()
+@click.argument("numbers", nargs=-1, type=RowNumber("run"), metavar="[RUN]...")
+@click.option(
+    "--job",
+    "jobs",
+    multiple=True,
+    type=RowNumber("job"),
+    metavar="ID",
+    help="All recordings of this job; may be given several times.",
+)
+@click.option("--all", "everything", is_flag=True, help="All recordings of all jobs.")
+@click.option(
+    "--outdated",
+    is_flag=True,
+    help="Of these only such as another version analysed, or whose machine was told otherwise since.",
+)
+@click.option("--from", "clip", metavar="CLIP", help="The original recording of the one RUN, where no copy was kept.")
+@clips.ran_option
+@store_options
+def reanalyse(
+    numbers: tuple[int, ...],
+    jobs: tuple[int, ...],
+    everything: bool,
+    outdated: bool,
+    clip: str | None,
+    ran: bool,
+    place: Path | None,
+    as_json: bool,
+) -> int:
+    """Analyse recordings on record again, with this version and the machine's present layout; old results stay.
+
+    One RUN is shown as 'attach' shows it. Of several, of a job's or of all, each has a line: what is heard now, and
+    what was heard before where that was something else; one that fails is said and does not stop the others.
+
+    \b
+    Exit status: 0 all analysed again
+                 2 wrong usage, or a run or job that is not on record: nothing was begun
+                 3 analysed again, but in some there was nothing to analyse
+                 4 some could not be analysed, as where no copy was kept; their result is as it was
+    """
+    single = len(numbers) == 1 and not jobs and not everything and not outdated
+    if not (numbers or jobs or everything):
+        raise model.UsageError("no run given; give runs by their numbers, --job ID or --all")
+    if not single and (ran or clip is not None):
+        given = "--ran" if ran else "--from"
+        raise model.UsageError(f"{given} given, which is told of one recording: give one RUN with it and no more")
+    with opened(place) as store:
+        if single:
+            kept = analysed_again(store, numbers[0], clip, ran)
+            line = f"Run {kept.id}: analysis {len(kept.earlier) + 1}; the earlier stay on record."
+            return runs.render(kept, line, as_json, ran)
+        chosen = _chosen(store, numbers, jobs, everything)
+        return _each(store, [run for run in chosen if not outdated or _is_outdated(store, run)], as_json)
+
+
+def analysed_again(
+    store: Store, number: int, clip: str | None = None, ran: bool = False, label: str | None = None
+) -> model.StoredRun:
+    """The run with its new result, which is in the job record. clip: the original, where no copy was kept; label: what
+    the progress is called. That an engine ran in it, once told, need not be told again."""
+    known = store.run(number)
+    source = clip if clip is not None else str(store.recording(number))
+    machine = store.record(known.job_id, whole=False).machine
+    ran = ran or (known.run is not None and known.run.timeline.by_word)
+    run = runs.analysed(source, machine.engine, ran, None if clip else known.recording_name, label)
+    return store.add_analysis(number, run)
+
+
+def _chosen(store: Store, numbers: tuple[int, ...], jobs: tuple[int, ...], everything: bool) -> list[model.StoredRun]:
+    """The runs asked for, each once. Those named are taken as they are; of jobs only those whose recording was kept,
+    and the others are said. NotInStoreError where one is not on record."""
+    named = {number: store.run(number, whole=False) for number in numbers}
+    wanted = [line.job.id for line in store.jobs(limit=None)][::-1] if everything else jobs
+    of_jobs = [run for job in wanted for run in store.record(job, whole=False).runs]
+    without = dict.fromkeys(str(run.id) for run in of_jobs if not run.recording_kept and run.id not in named)
+    if without:
+        what = "run" if len(without) == 1 else "runs"
+        console.note(
+            f"{what} {', '.join(without)} left out: no copy was kept; with the original: enginelog reanalyse "
+            f"{next(iter(without))} --from CLIP"
+        )
+    return list((named | {run.id: run for run in of_jobs if run.recording_kept and run.id not in named}).values())
+
+
+def _is_outdated(store: Store, run: model.StoredRun) -> bool:
+    """Whether this version, or what is told of the machine now, may say something else."""
+    from enginelog import __version__
+    from enginelog.model.telling import told_otherwise
+
+    if run.program_version != __version__:
+        return True
+    heard = store.run(run.id).run
+    return heard is None or bool(told_otherwise(heard.engine, store.record(run.job_id, whole=False).machine.engine))
+
+
+def _each(store: Store, chosen: list[model.StoredRun], as_json: bool) -> int:
+    """Analyse one after the other, say of each what came of it; the exit status."""
+    done: list[Any] = []
+    failed, status = 0, STATUS_DONE
+    for number, run in enumerate(chosen, 1):
+        label = f"run {run.id}, {run.recording_name} ({number} of {len(chosen)})"
+        with console.stopping(partial(_until, number - 1, len(chosen))):
+            kept = _tried(store, run, label)
+        if isinstance(kept, str):
+            failed += 1
+            console.error(f"run {run.id}: not analysed again: {kept}")
+            done.append({"id": run.id, "problem": kept})
+            continue
+        heard = kept.run
+        if heard is not None and not (heard.quality.usable and (heard.timeline.engine_heard or heard.timeline.pulls)):
+            status = runs.STATUS_NOTHING
+        done.append(replace(kept, run=None))
+        if not as_json:
+            console.show("\n".join(_outcome(kept)))
+    if as_json:
+        show_plain(done)
+    else:
+        console.show(_in_all(len(chosen), failed))
+    return STATUS_FAILED if failed else status
+
+
+def _tried(store: Store, run: model.StoredRun, label: str) -> model.StoredRun | str:
+    """The run with its new result; what is wrong with it where there is none. A job record that cannot be written is
+    none of the run's faults: nothing more can be kept then."""
+    from enginelog.store import StoreNotWrittenError
+
+    try:
+        return analysed_again(store, run.id, label=label)
+    except StoreNotWrittenError:
+        raise
+    except model.EnginelogError as wrong:
+        return str(wrong).removeprefix(f"run {run.id}: ")
+    except Exception as fault:  # one odd recording must not cost the others their night
+        return f"fault in enginelog: {type(fault).__name__}: {fault} ('enginelog reanalyse {run.id}' alone says where)"
+
+
+def _until(done: int, number: int) -> str:
+    rest = "" if done == number else "; go on with the same call and --outdated"
+    return f"{done} of {counted(number, 'recording')} done, and what was analysed again is kept{rest}"
+
+
+def _outcome(kept: model.StoredRun) -> list[str]:
+    """One run's line: what is heard now, and what was heard before where that was something else."""
+    from enginelog import report
+    from enginelog.report.run_line import figures
+
+    now, before = figures(kept), figures(replace(kept, analysis=kept.earlier[-1])) if kept.earlier else ""
+    was = "as before" if now == before else f"before: {before}"
+    assert kept.run is not None  # asked for whole
+    mark = report.answer(kept.run).label
+    name = console.safe_line(kept.recording_name)
+    text = f"{mark} Run {kept.id}, job {kept.job_id}, {kept.stage} ({name}): {now}. {was[:1].upper()}{was[1:]}."
+    return textwrap.wrap(text, console.width(), subsequent_indent=" " * (len(mark) + 1), break_on_hyphens=False)
+
+
+def _in_all(number: int, failed: int) -> str:
+    if not number:
+        return "Nothing to analyse again."
+    if not failed:
+        return f"{counted(number, 'recording')} analysed again; the earlier results stay."
+    made = f"{number - failed} of {counted(number, 'recording')} analysed again; the earlier results stay"
+    return f"{made}, and {failed} kept the one {'it' if failed == 1 else 'they'} had."
