@@ -12,7 +12,7 @@ import sim_tracks as sim
 
 from enginelog.findings import judge
 from enginelog.limits import load
-from enginelog.model import Span, Timeline
+from enginelog.model import HeldSpeed, Span, Speed, Timeline
 from enginelog.report import to_html, words
 from enginelog.report.facts import stopping
 
@@ -66,6 +66,33 @@ def test_nothing_is_called_good_of_what_is_only_perhaps_an_engine():
         assert finding(sure, code).verdict == "ok"
         one = finding(doubted, code)
         assert one.verdict == "unknown" and one.text.endswith("Not sure: other sounds can be like this one.")
+
+
+@pytest.mark.parametrize(
+    ("told", "sure_verdict"),
+    [({"rated_rpm": 3000.0}, "ok"), ({"rated_rpm": 2600.0}, "fault"), ({"rated_rpm": 2780.0}, "watch")],
+)
+def test_a_speed_that_is_only_perhaps_right_is_neither_good_nor_a_fault(told, sure_verdict):
+    """The headline says "perhaps at 3000 rpm" then; a number that may be wrong stops no machine and clears none."""
+    assert LIMITS.value("said_speed_confidence") == words.SURE_SPEED
+    case = sim.make(321, sim.Scenario(seconds=20.0))
+    case = replace(case, engine=replace(case.engine, **told, blade_length_mm=500.0))
+    sure = replace(case, speed=replace(case.speed, confidence=0.51))
+    perhaps = replace(case, speed=replace(case.speed, confidence=0.49))
+    assert finding(sure, "speed").verdict == sure_verdict and "Not sure" not in finding(sure, "speed").text
+    one = finding(perhaps, "speed")
+    assert one.verdict == ("unknown" if sure_verdict == "ok" else "watch")
+    assert one.text.endswith("Not sure: the speed is perhaps not read rightly.") and "record again" in one.next[0]
+    assert finding(sure, "blade_speed").verdict == "ok" and finding(perhaps, "blade_speed").verdict == "unknown"
+    assert finding(perhaps, "misfire") == finding(sure, "misfire")
+
+
+def test_speeds_held_are_as_sure_as_they_are_told_whatever_the_run_as_a_whole_is():
+    """A run whose throttle was moved has no one speed, so that its confidence says nothing of those it held."""
+    held = (HeldSpeed(1800.0, 0.0, 8.0, 0.9), HeldSpeed(3000.0, 9.0, 20.0, 0.8))
+    whole = Speed(2900.0, 1700.0, 3010.0, None, 0.1, range_low_rpm=1790.0, range_high_rpm=3010.0, held=held)
+    assert whole.sure(0.5) and not whole.sure(0.85)
+    assert not replace(whole, range_low_rpm=None, range_high_rpm=None, held=()).sure(0.5)
 
 
 def test_where_no_pull_was_heard_no_more_is_said_of_a_doubtful_start():

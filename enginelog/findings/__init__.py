@@ -100,6 +100,7 @@ def _findings(
         *run_verdicts.all_findings(evidence, limits),
     ]
     found = doubt.none_good_in_doubt(found, evidence.engine, speed)
+    found = doubt.no_more_than_watched_if_misread(found, evidence.engine, speed, limits)
     found = doubt.none_good_if_one_is_silent(found, evidence.engine, cancelled, limits)
     found = doubt.none_good_by_word(found, evidence.timeline)
     found = doubt.none_good_if_perhaps(found, evidence.timeline, limits)

@@ -9,14 +9,17 @@ from enginelog.limits import LimitSet
 from enginelog.model import Engine, Finding, Quality, Speed, Timeline
 
 OF_CYLINDERS = ("misfire", "cylinder_balance")
-HANG_ON_SPEED = ("speed", "blade_speed", "generator_frequency", *OF_CYLINDERS)
+OF_SPEED = ("speed", "blade_speed", "generator_frequency")
+HANG_ON_SPEED = (*OF_SPEED, *OF_CYLINDERS)
 UNLIKE = "with a cylinder that is dead or unlike the others"
 EACH_CYLINDER = ("check spark and compression of each cylinder", "record again, nearer to the exhaust side")
 BY_WORD = "nothing wrong was heard, but the sound does not show an engine: it is taken for one at your word"
 PERHAPS = "Not sure: other sounds can be like this one."
+MISREAD = "Not sure: the speed is perhaps not read rightly."
 NO_PULL = "no pull of the starter stands out"
 OVERLOADED = ("clipped", "clipped_heavy", "destroyed")
 NEXT = ("tell its rated speed, or measure with a tachometer",)
+NEXT_OF_RATED = ("record again where it is quieter, or measure with a tachometer",)
 NEXT_OF_TWINS = ("tell its firing angles and its rated speed, or measure with a tachometer",)
 
 
@@ -32,6 +35,23 @@ def none_good_in_doubt(findings: list[Finding], engine: Engine, speed: Speed) ->
     doubt = f"Not sure: {speed.or_rpm:z.0f} rpm, {how}, sounds nearly the same."
     next_checks = NEXT_OF_TWINS if engine.firing_open else NEXT
     return [_not_sure(one, doubt, next_checks) if _hangs(one) else one for one in findings]
+
+
+def no_more_than_watched_if_misread(
+    findings: list[Finding], engine: Engine, speed: Speed, limits: LimitSet
+) -> list[Finding]:
+    """Of a speed that is told with "perhaps" nothing is called good, and nothing a fault: what is too fast is worth a
+    look and a second reading."""
+    if speed.rpm is None or speed.or_rpm is not None or speed.sure(limits.value("said_speed_confidence")):
+        return findings
+    again = NEXT if engine.rated_rpm is None else NEXT_OF_RATED
+    return [_misread(one, again) if one.code in OF_SPEED and one.value is not None else one for one in findings]
+
+
+def _misread(finding: Finding, again: tuple[str, ...]) -> Finding:
+    if finding.verdict in ("fault", "watch"):
+        return replace(finding, verdict="watch", text=f"{finding.text} {MISREAD}", next=(*again, *finding.next))
+    return _not_sure(finding, MISREAD, again)
 
 
 def _hangs(finding: Finding) -> bool:

@@ -43,6 +43,11 @@ class Speed:
         """Whether the run was not at one speed."""
         return self.range_high_rpm is not None
 
+    def sure(self, least: float) -> bool:
+        """Whether the speed, or each one held where it was not at one, is told with a confidence of `least` or more."""
+        told = [one.confidence for one in self.held] if self.changed else [self.confidence]
+        return all(confidence >= least for confidence in told)
+
     @property
     def top_rpm(self) -> float | None:
         """The highest speed held; the one speed of a run at one; None where none was held."""

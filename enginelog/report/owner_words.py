@@ -29,6 +29,11 @@ def _over_rated(run: Run, finding: Finding) -> bool:
 
 
 def _too_fast(run: Run, finding: Finding) -> str:
+    if not run.measures.speed.sure(words.SURE_SPEED):
+        return (
+            f"It is perhaps too fast: it seemed to turn at up to {finding.value:z.0f} rpm, and is rated for"
+            f" {run.engine.rated_rpm:z.0f}. Have its top speed measured before it is used."
+        )
     return (
         f"Do not use it until its top speed has been set by the manual: it turned at up to {finding.value:z.0f} rpm,"
         f" and is rated for {run.engine.rated_rpm:z.0f}."

@@ -241,8 +241,7 @@ def ran_words(run: Run) -> str:
 def held(speed: Speed) -> str:
     """The speeds a run held, with the doubt where there is some."""
     said = speed.held_words.replace(" rpm", f"{GAP}rpm")
-    unsure = any(one.confidence < SURE_SPEED for one in speed.held)
-    said = f"perhaps {said}" if unsure else said
+    said = said if speed.sure(SURE_SPEED) else f"perhaps {said}"
     if speed.or_rpm is not None and speed.rpm is not None:
         said += f", or {figure(speed.or_rpm / speed.rpm)} times as fast, which sounds nearly the same"
     return said

@@ -54,13 +54,23 @@ def summarise(
     chance = 1.0
     if engine is not None and track.rhythm is not None:
         chance = run_confidence(figures(track, inside, read, half_width, engine, limits))
-    if confidence < limits.value("least_run_confidence") or chance < limits.value("least_run_chance"):
+    if confidence < limits.value("least_run_confidence") or not _worth_telling(chance, half_width, limits):
         return UNKNOWN
     confidence = min(confidence * min(1.0, limits.value("one_speed_within") / max(half_width, 1e-9)), chance) * trust
     faster = _faster(track, inside, engine, limits)
     or_rpm = None if faster is None else faster * middle
     confidence = confidence if faster is None else min(confidence, limits.value("confidence_in_doubt"))
     return Speed(middle, low, high, None, float(np.clip(confidence, 0.0, 1.0)), or_rpm)
+
+
+def _worth_telling(chance: float, half_width: float, limits: LimitSet) -> bool:
+    """Whether a speed is told, by how likely it is right within 1 % and the half width of its interval, relative to it.
+
+    Of a run that kept to one speed less is asked: what is off is mostly off by 1 to 3 %, and the interval says so. Of
+    a wide interval nothing is left where its middle is wrong.
+    """
+    narrow = half_width <= limits.value("near_within")
+    return chance >= limits.value("least_near_chance" if narrow else "least_run_chance")
 
 
 def _with_unsure(track: Track, spans: tuple[Span, ...], engine: Engine | None, limits: LimitSet) -> Track:

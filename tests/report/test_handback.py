@@ -270,6 +270,15 @@ def test_what_can_hurt_stands_first_in_the_owners_words():
     assert "it turned at up to 3055 rpm, and is rated for 2900" in " ".join(sheet(rated_job(run, (fast,))).watch)
 
 
+def test_a_speed_that_is_only_perhaps_too_fast_is_said_so_to_the_owner():
+    run = make_runs.hunting_pump()
+    fast = Finding("speed", "watch", "Ran at 2948 rpm. Not sure.", 3055.0, "rpm", 2987.0, "x")
+    perhaps = replace(run, measures=replace(run.measures, speed=replace(run.measures.speed, confidence=0.2)))
+    first = sheet(rated_job(perhaps, (fast,))).watch[0]
+    assert first.startswith("It is perhaps too fast: it seemed to turn at up to 3055 rpm, and is rated for 2900.")
+    assert first.endswith("Have its top speed measured before it is used.")
+
+
 def rated_job(run, findings, watch=JOB.handback.watch):
     """A job whose run after the work, told 2900 rpm, has these findings; watch: what the mechanic wrote."""
     engine, measures = replace(run.engine, rated_rpm=2900.0), replace(run.measures, findings=findings)
