@@ -171,6 +171,27 @@ def test_no_two_words_overlap(runs, name):
         assert_inside(figure, boxes, f"{name}, {title}")
 
 
+@pytest.mark.parametrize("offset_rpm", [25.0, -25.0])
+def test_the_word_beside_the_rated_speed_hides_no_part_of_the_curve(runs, offset_rpm):
+    """A curve close above the line all the time, then close below it; only its last third leaves it."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    run = runs["healthy_generator"]
+    rated, t_s = run.engine.rated_rpm, run.track.t_s
+    rpm = rated + np.where(t_s < t_s[-1] * 0.66, offset_rpm, -offset_rpm)
+    figure = plots.speed_over_time(
+        replace(run, track=replace(run.track, rpm=np.where(np.isfinite(run.track.rpm), rpm, np.nan)))
+    )
+    ax = figure.axes[1]
+    FigureCanvasAgg(figure).draw()
+    word = next(text for text in ax.texts if text.get_text().startswith("rated"))
+    box = word.get_window_extent().transformed(ax.transData.inverted())
+    (line, *_) = [np.asarray(each.get_ydata(), float) for each in ax.lines if len(each.get_xdata()) > 100]
+    at_s = run.track.t_s[: len(line)]
+    inside = (at_s > box.x0) & (at_s < box.x1) & (line > box.y0) & (line < box.y1)
+    assert len(line) > 100 and not inside.any()
+
+
 def visible_texts(ax):
     ticks = [*ax.get_xticklabels(), *ax.get_yticklabels()]
     low, high = sorted(ax.get_xlim())

@@ -317,3 +317,11 @@ def _empty_share(last: int, rows: int, dots_per_mm: float = 40 / 25.4) -> float:
     """What is left white below row `last` of a sheet of so many, as a share of what can be printed on."""
     top, foot = MARGIN_TOP_MM * dots_per_mm, rows - MARGIN_FOOT_MM * dots_per_mm
     return (foot - last) / (foot - top)
+
+
+def test_rain_and_talk_are_not_called_quiet():
+    """Where no engine is heard there may be all else: the timeline says what it knows."""
+    run = make_runs.talk_only()
+    page = report.to_html(run)
+    assert any(span.kind == "quiet" for span in run.timeline.spans)
+    assert "no engine heard" in page and not re.search(r">\s*quiet\s*<", page)

@@ -103,7 +103,7 @@ def _failed_word(ax: Axes, side: _Side) -> None:
 
 
 def _strip_word(ax: Axes, kind: str, start: float, end: float) -> None:
-    text = {"run": "running", "quiet": "quiet", "rundown": "run-down", "pull": "pull"}[kind]
+    text = {"run": "running", "quiet": "no engine", "rundown": "run-down", "pull": "pull"}[kind]
     if text_width(ax, text) <= end - start:
         ground = {"facecolor": colour(kind), "edgecolor": "none", "pad": 0.6} if HATCHES[kind] else None
         words(ax, 0.5 * (start + end), 0.46, text, ha="center", bbox=ground)

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 DRAWN_POINTS = 1500
 BINS = 500
 SURE = 0.5
+WORD_HEIGHT, PLACES = 0.09, 12  # of a word beside a line, as a share of the axis; places tried along it
+MARKS_FROM = 0.86  # share of the axis from which the words of marks stand
 HUNTING_TOP_HZ = 5.0
 HATCHES = {"quiet": None, "pull": "////", "run": None, "rundown": "\\\\\\\\"}
 
@@ -130,8 +132,24 @@ def _reference_lines(ax: Axes, run: Run, low: float, high: float) -> None:
     for name, rpm in (("rated", run.engine.rated_rpm), ("idle", run.engine.idle_rpm)):
         if rpm is not None and low < rpm < high and f"{name}_rpm" not in run.engine.assumed:
             ax.axhline(rpm, color=colour("second"), linewidth=0.9, linestyle=(0, (6, 3)))
-            words(ax, 0.005, rpm + 0.02 * (high - low), f"{name} {rpm:z.0f}", transform=ax.get_yaxis_transform(),
-                  va="bottom", color=colour("second"))  # fmt: skip
+            text = f"{name} {rpm:z.0f}"
+            at_s, above = _free_place(ax, run.track_told, rpm, text)
+            gap = 0.02 * (high - low) * (1 if above else -1)
+            words(ax, at_s, rpm + gap, text, va="bottom" if above else "top", color=colour("second"))
+
+
+def _free_place(ax: Axes, track: Track, rpm: float, text: str) -> tuple[float, bool]:
+    """Where beside a level line at `rpm` its word hides least of the curve: (left end in seconds, whether above it)."""
+    (first, last), (low, high) = ax.get_xlim(), ax.get_ylim()
+    width, half = text_width(ax, text), WORD_HEIGHT * (high - low) / 2
+    hidden = {}
+    for at_s in np.linspace(first + 0.005 * (last - first), last - width, PLACES):
+        rows = (track.t_s >= at_s) & (track.t_s <= at_s + width) & np.isfinite(track.rpm)
+        for above in (True, False):
+            centre = rpm + (1 if above else -1) * (half + 0.02 * (high - low))
+            outside = not low <= centre - half <= centre + half <= low + MARKS_FROM * (high - low)
+            hidden[float(at_s), above] = outside, int(np.sum(np.abs(track.rpm[rows] - centre) < 1.5 * half))
+    return min(hidden, key=lambda place: hidden[place])
 
 
 def settled_at_s(run: Run) -> float | None:

@@ -34,7 +34,7 @@ WIDE_IN, NARROW_IN = 8.2, 3.6
 TEXT_PT = 9.0
 INDENT = "\u00a0\u00a0"  # keeps a word off its mark; plain blanks at the start are dropped in SVG
 STEPS_S = (0.2, 0.5, 1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600, 900, 1200, 1800, 3600, 7200, 14400)
-KIND_WORDS = {"quiet": "quiet", "pull": "pull", "run": "running", "rundown": "run-down"}
+KIND_WORDS = {"quiet": "no engine", "pull": "pull", "run": "running", "rundown": "run-down"}
 
 
 def colour(name: str) -> str:

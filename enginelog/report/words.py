@@ -26,7 +26,12 @@ VERDICTS = {"fault": "Fault", "watch": "Watch", "unknown": "Cannot tell", "ok": 
 NOT_JUDGED = "Not judged"  # in place of "cannot tell" where a figure is told, but no verdict on it
 SIGNS = {"fault": "\u2715", "watch": "!", "unknown": "?", "ok": "\u2713"}
 WORST_FIRST = ("fault", "watch", "unknown", "ok")
-KINDS = {"quiet": "quiet", "pull": "pull of the starter", "run": "running", "rundown": "run-down, ignition off"}
+KINDS = {
+    "quiet": "no engine heard",
+    "pull": "pull of the starter",
+    "run": "running",
+    "rundown": "run-down, ignition off",
+}
 PATTERNS = {
     "none": "",
     "random": "spread at random",

@@ -6,7 +6,7 @@ const STRIP = 20;
 const BOTTOM = 34;
 const SURE = 0.5;
 const STEPS = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1800, 3600];
-const WORDS = { quiet: "quiet", pull: "pull", run: "running", rundown: "run-down" };
+const WORDS = { quiet: "no engine", pull: "pull", run: "running", rundown: "run-down" };
 
 export class Plot {
   constructor(canvas, track) {
