@@ -20,7 +20,7 @@ from enginelog.model.telling import MACHINES, TWINS_FIRE, analysed_otherwise, de
 from enginelog.model.wording import as_told
 from enginelog.store import Store, engine_fields, hand_back_with, numbers
 
-PLACES = {"run": "runs", "check": "checks", "work": "work"}  # where the job's page shows them
+PLACES = {"run": "runs", "check": "checks", "work": "work", "note": "notes"}  # where the job's page shows them
 RESULTS = {"pass": "pass", "fail": "fail", "skip": "not_checked"}
 
 
@@ -157,25 +157,38 @@ def _limit(form: Form) -> int | None:
 
 
 def take_back(request: Request, form: Form) -> Response:
-    """Take a recording, a check or an entry of work off this job: it stays on record, and can be put back."""
-    job_id, kind, entry = number(request), form.text("kind"), form.whole("entry")
+    """Take a recording, a check, an entry of work or a note off this job: it stays on record, and can be put back."""
+    job_id, kind, entry = number(request), form.text("kind"), form.text("entry")
     with desk(request).store() as store, store.transaction():
         record = store.record(job_id, whole=False)
-        known: dict[str, tuple[Any, ...]] = {"check": record.checks, "work": record.work, "run": record.runs}
-        if entry not in [each.id for each in known.get(kind, ())]:
-            raise UsageError(f"{kind or 'entry'} {entry} is no recording, check or entry of work that job {job_id} has")
-        store.drop(kind, entry, why=form.text("why"))
+        known: dict[str, tuple[Any, ...]] = {
+            "check": record.checks, "work": record.work, "run": record.runs, "note": record.job.notes,
+        }  # fmt: skip
+        if entry not in [str(each.id) for each in known.get(kind, ())]:
+            raise UsageError(
+                f"{kind or 'entry'} {entry} is no recording, check, entry of work or note that job {job_id} has"
+            )
+        _drop(store, kind, entry, why=form.text("why"))
     return go(f"/jobs/{job_id}#taken-back")
 
 
 def put_back(request: Request, form: Form) -> Response:
     """What was taken back counts again."""
-    job_id, kind, entry = number(request), form.text("kind"), form.whole("entry")
+    job_id, kind, entry = number(request), form.text("kind"), form.text("entry")
     with desk(request).store() as store, store.transaction():
-        if (kind, entry) not in [(each.kind, each.entry.id) for each in store.taken_back(job_id)]:
+        if (kind, entry) not in [(each.kind, str(each.entry.id)) for each in store.taken_back(job_id)]:
             raise UsageError(f"{kind or 'entry'} {entry} was not taken back from job {job_id}")
-        store.drop(kind, entry, undo=True)
+        _drop(store, kind, entry, undo=True)
     return go(f"/jobs/{job_id}#{PLACES[kind]}")
+
+
+def _drop(store: Store, kind: str, entry: str, undo: bool = False, why: str = "") -> None:
+    """Take an entry of this number back, or put it back."""
+    row, _, line = entry.partition(".")
+    if line:
+        store.drop_note(int(row), int(line), undo, why)
+    else:
+        store.drop(kind, int(row), undo, why)
 
 
 def put_right(request: Request, form: Form) -> Response:

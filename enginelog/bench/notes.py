@@ -5,13 +5,14 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 
-from enginelog.model import FOR_OWNER, Job
+from enginelog.model import Job
 
 
 @dataclass(frozen=True)
 class Note:
-    """One line of the notes: its place among the lines, what it says, whether the owner reads it."""
+    """One line of the notes: its number, its place among the lines, what it says, whether the owner reads it."""
 
+    id: str
     place: int
     text: str
     for_owner: bool
@@ -19,9 +20,8 @@ class Note:
 
 
 def notes_of(job: Job) -> tuple[Note, ...]:
-    """The notes of a job, empty lines left out."""
-    lines = enumerate(job.note.splitlines())
-    return tuple(Note(place, line, line.startswith(FOR_OWNER), _mark(line)) for place, line in lines if line.strip())
+    """The notes of a job that count."""
+    return tuple(Note(each.id, each.number - 1, each.text, each.for_owner, _mark(each.text)) for each in job.notes)
 
 
 def _mark(line: str) -> str:

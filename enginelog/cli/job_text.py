@@ -44,7 +44,9 @@ def job_lines(record: model.JobRecord, advice: Suggestion, gone: tuple[TakenBack
     job, machine = record.job, record.machine
     lines = [f"Job {job.id}: {shown(machine.label)}, {shown(words.state(job))}, taken in {job.opened.local_date}"]
     lines += field("Machine", words.machine_facts(machine)) + written("Complaint", job.complaint)
-    lines += field("Seen", _seen(job.seen)) + written("Note", job.note)
+    lines += field("Seen", _seen(job.seen))
+    for note in job.notes:
+        lines += field(f"Note {note.id}", shown(note.text))
     for run in record.runs:
         lines += field(f"Run {run.id}", f"{run.at.local_date} {run_line(run)}")
     for check in record.checks:
@@ -98,6 +100,8 @@ def taken_back_line(gone: TakenBack, currency: str) -> str:
         line = run_line(entry)
     elif isinstance(entry, model.BenchCheck):
         line = words.check_line(entry)
+    elif isinstance(entry, model.Note):
+        line = entry.text
     else:
         line = words.work_line(entry, currency)
     return f"{gone.kind} {entry.id} on {words.taken_back_when(gone)}. It was: {shown(line)}"

@@ -90,7 +90,7 @@ def job(number: int, place: Path | None, as_json: bool) -> int:
 )
 @store_options
 def files(number: int, copy_to: Path | None, place: Path | None, as_json: bool) -> int:
-    """Show where the recordings, photos and reports of job ID lie."""
+    """Show where the recordings, photos and reports of job ID lie, also those of what was taken back."""
     with opened(place) as store:
         found = store.files_of(number)
         made = store.copy_files(number, copy_to) if copy_to else ()
@@ -103,6 +103,9 @@ def files(number: int, copy_to: Path | None, place: Path | None, as_json: bool) 
         console.show(f"{console.safe_name(str(copy_to))}: {counted(len(made), 'file')} copied.")
     else:
         show_table(("of", "name", "path"), [(each.of, each.name, each.path) for each in found], "No files.")
+        for each in found:
+            if each.taken_back:
+                console.show(f"{each.of} was taken back: {console.safe_line(each.taken_back)}")
     return STATUS_DONE
 
 

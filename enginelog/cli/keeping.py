@@ -10,7 +10,7 @@ import click
 from enginelog import model
 from enginelog.cli import console
 from enginelog.cli.engine_options import Number
-from enginelog.cli.store_options import STATUS_DONE, RowNumber, opened, show_plain, store_options
+from enginelog.cli.store_options import STATUS_DONE, EntryNumber, opened, show_plain, store_options
 from enginelog.model.wording import counted
 
 if TYPE_CHECKING:
@@ -20,20 +20,28 @@ STATUS_DAMAGED = 4
 
 
 @click.command()
-@click.argument("kind", type=click.Choice(["job", "machine", "check", "work", "run"]))
-@click.argument("number", type=RowNumber("number"), metavar="ID")
+@click.argument("kind", type=click.Choice(["job", "machine", "check", "work", "run", "note"]))
+@click.argument("number", type=EntryNumber(), metavar="ID")
 @click.option("--undo", is_flag=True, help="Bring it back.")
 @click.option("--because", default="", metavar="TEXT", help="Why: 'wrong job'. It stays on record.")
 @store_options
-def drop(kind: str, number: int, undo: bool, because: str, place: Path | None, as_json: bool) -> int:
-    """Mark a job, machine, check, work entry or run as dropped: it no longer counts, but is not deleted.
+def drop(kind: str, number: str, undo: bool, because: str, place: Path | None, as_json: bool) -> int:
+    """Mark a job, machine, check, work entry, run or note as dropped: it no longer counts, but is not deleted.
 
-    A check, work entry or run is still listed by 'job', as taken back, with the time and the reason.
+    A check, work entry, run or note is still listed by 'job', as taken back, with the time and the reason. ID is the
+    number that 'job' shows it with; a note's is that of its job and its own, such as 3.2.
     """
+    row, _, line = number.partition(".")
+    if bool(line) != (kind == "note"):
+        expected = "the number of a note such as 3.2" if kind == "note" else f"the number of a {kind} such as 12"
+        raise model.UsageError(f"'{number}' given, {expected} expected")
     with opened(place) as store:
-        store.drop(kind, number, undo, because)
+        if line:
+            store.drop_note(int(row), int(line), undo, because)
+        else:
+            store.drop(kind, int(row), undo, because)
     if as_json:
-        show_plain({"kind": kind, "id": number, "dropped": not undo})
+        show_plain({"kind": kind, "id": number if line else int(row), "dropped": not undo})
     elif undo:
         console.show(f"{kind.capitalize()} {number}: brought back.")
     else:
@@ -60,7 +68,8 @@ def purge(older_than: int, yes: bool, place: Path | None, as_json: bool) -> int:
     if as_json:
         show_plain(gone)
         return STATUS_DONE
-    counts = {"job": gone.jobs, "machine": gone.machines, "check": gone.checks, "work entry": gone.work}
+    counts = {"job": gone.jobs, "machine": gone.machines, "check": gone.checks, "work entry": gone.work,
+              "note": gone.notes}  # fmt: skip
     named = [f"{count} x {name}" for name, count in (counts | {"run": gone.runs, "file": gone.files}).items() if count]
     console.show(
         f"Deleted: {', '.join(named)} ({gone.bytes / 1e6:z.1f} MB of files)." if named else "Nothing to delete."

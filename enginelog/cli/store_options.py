@@ -38,6 +38,19 @@ class RowNumber(click.ParamType):
         return int(found[1])
 
 
+class EntryNumber(click.ParamType):
+    """The number of an entry as text: of a job, check or other row ('12'), or of a note within its job ('3.2')."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """The number; fails where it is none from 1 on."""
+        found = re.fullmatch(r"#?([1-9][0-9]{0,17}(?:\.[1-9][0-9]{0,5})?)", value.strip(), re.ASCII)
+        if not found:
+            self.fail(f"'{value}' given, a number such as 12 expected, or for a note such as 3.2", param, ctx)
+        return found[1]
+
+
 class Money(click.ParamType):
     """An amount of money, kept in whole cents."""
 

@@ -13,6 +13,7 @@ from datetime import datetime, timedelta, timezone
 from enginelog.model.run import Engine, Run
 
 FOR_OWNER = "For the owner: "  # at the beginning of a note: the owner may read it
+STRUCK = "[taken back] "  # at the beginning of a note, before all else: it does not count any more
 JOB_STATES = ("open", "waiting", "done", "handed_back")
 CHECK_RESULTS = ("pass", "fail", "not_checked")
 WORK_KINDS = ("part", "fluid", "labour")
@@ -101,11 +102,32 @@ class Handback:
 
 
 @dataclass(frozen=True)
+class Note:
+    """One of a job's notes. number: which line of the notes it is, from 1, for ever. text: as it was written, with
+    FOR_OWNER before what the owner may read."""
+
+    job_id: int
+    number: int
+    text: str
+    struck: bool = False
+
+    @property
+    def id(self) -> str:
+        """Job and number: '3.2'."""
+        return f"{self.job_id}.{self.number}"
+
+    @property
+    def for_owner(self) -> bool:
+        return self.text.startswith(FOR_OWNER)
+
+
+@dataclass(frozen=True)
 class Job:
     """One visit of one machine to the bench. state: one of JOB_STATES; waiting_for: what a waiting job waits for.
 
-    note: the bench's own notes, one a line; only a line that begins with FOR_OWNER is shown to the owner. closed: when
-    the work was done (states done and handed_back). since: when the present state began.
+    note: the bench's own notes, one a line; only a line that begins with FOR_OWNER is shown to the owner, one that
+    begins with STRUCK was taken back. `notes` has them one by one. closed: when the work was done (states done
+    and handed_back). since: when the present state began.
     """
 
     id: int
@@ -120,6 +142,18 @@ class Job:
     closed: Moment | None = None
     handback: Handback | None = None
     dropped: Moment | None = None
+
+    @property
+    def all_notes(self) -> tuple[Note, ...]:
+        """The notes one by one, also those taken back."""
+        lines = enumerate(self.note.splitlines(), 1)
+        found = ((number, line.removeprefix(STRUCK), line.startswith(STRUCK)) for number, line in lines)
+        return tuple(Note(self.id, number, text, struck) for number, text, struck in found if text.strip())
+
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        """The notes that count."""
+        return tuple(each for each in self.all_notes if not each.struck)
 
     @property
     def notes_for_owner(self) -> tuple[str, ...]:

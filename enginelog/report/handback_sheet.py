@@ -270,7 +270,7 @@ def _seen(record: JobRecord, full: bool) -> tuple[tuple[str, str], ...]:
     """What was seen at take-in, and notes: all for the bench, for the owner only those marked as for the owner."""
     seen = record.job.seen
     named = (("Oil", seen.oil_level), ("Fuel", seen.fuel_state), ("Smell", seen.smell), ("Damage", seen.damage))
-    notes = words.lines_of(record.job.note) if full else record.job.notes_for_owner
+    notes = tuple(each.text.strip() for each in record.job.notes) if full else record.job.notes_for_owner
     note = (("Notes" if len(notes) > 1 else "Note", "\n".join(notes)),) if notes else ()
     return tuple((name, text) for name, text in named if text.strip()) + note
 

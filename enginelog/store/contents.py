@@ -8,35 +8,38 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from enginelog.model import BenchCheck, Moment, StoredRun, UsageError, WorkEntry
+from enginelog.model import BenchCheck, Moment, Note, StoredRun, UsageError, WorkEntry
 from enginelog.store.base import one_of
 from enginelog.store.entries import check_from, work_from
 from enginelog.store.errors import explained
 from enginelog.store.finding import Finding
 from enginelog.store.schema import TABLES
 from enginelog.store.whole_files import whole_copy
+from enginelog.store.words import taken_back_when
 
 
 @dataclass(frozen=True)
 class JobFile:
-    """A file of a job: `run 1`, `check 2` or `hand-back`; the name it came with; where it lies."""
+    """A file of a job: `run 1`, `check 2` or `hand-back`; the name it came with; where it lies; when and why its
+    entry was taken back (empty: it counts)."""
 
     of: str
     name: str
     path: Path
+    taken_back: str = ""
 
     @property
     def plain_name(self) -> str:
-        """A name for a copy that every file system takes: `run-1.m4a`."""
-        return f"{self.of.replace(' ', '-')}{self.path.suffix}"
+        """A name for a copy that every file system takes: `run-1.m4a`, `check-2-taken-back.jpg`."""
+        return f"{self.of.replace(' ', '-')}{'-taken-back' * bool(self.taken_back)}{self.path.suffix}"
 
 
 @dataclass(frozen=True)
 class TakenBack:
-    """An entry of a job that no longer counts: kind (run, check or work), since when and why (empty: not said)."""
+    """An entry of a job that no longer counts: kind (run, check, work or note), since when, why (empty: not said)."""
 
     kind: str
-    entry: StoredRun | BenchCheck | WorkEntry
+    entry: StoredRun | BenchCheck | WorkEntry | Note
     at: Moment
     why: str
 
@@ -48,37 +51,46 @@ class Contents(Finding):
         """The entries of a job that were taken back, the latest last; their reasons are those of the job's events."""
         dropped = "WHERE job_id = ? AND dropped_utc IS NOT NULL ORDER BY id"
         with self.snapshot():
-            self.job(job_id)
+            job = self.job(job_id)
             found: list[tuple[str, StoredRun | BenchCheck | WorkEntry]] = []
             found += [("run", self._stored(row, False)) for row in self._rows(f"SELECT * FROM runs {dropped}", job_id)]
             found += [("check", check_from(row)) for row in self._rows(f"SELECT * FROM checks {dropped}", job_id)]
             found += [("work", work_from(row)) for row in self._rows(f"SELECT * FROM work {dropped}", job_id)]
-            whys = {}
-            for _, what, detail in self.events(job_id):
+            told = {}
+            for at, what, detail in self.events(job_id):
                 if what == "dropped":
                     named, _, why = detail.partition(": ")
-                    whys[named] = why
+                    told[named] = (at, why)
         known = [
-            TakenBack(kind, each, each.dropped, whys.get(f"{kind} {each.id}", ""))
+            TakenBack(kind, each, each.dropped, told.get(f"{kind} {each.id}", (each.dropped, ""))[1])
             for kind, each in found
             if each.dropped is not None
+        ]
+        known += [
+            TakenBack("note", each, *told.get(f"note {each.id}", (job.opened, "")))
+            for each in job.all_notes
+            if each.struck
         ]
         return tuple(sorted(known, key=lambda each: each.at.utc))
 
     def files_of(self, job_id: int) -> tuple[JobFile, ...]:
-        """The recordings, photos and reports kept of a job, whether they are still there or not."""
-        self.job(job_id)
+        """The recordings, photos and reports kept of a job, also of entries taken back, whether they are still there or
+        not."""
+        gone = {f"{each.kind} {each.entry.id}": taken_back_when(each) for each in self.taken_back(job_id)}
         found = self._rows(
             "SELECT 'run ' || r.id AS of, r.recording_name AS name, f.sha256, f.ending FROM runs r "
             "JOIN files f ON f.sha256 = r.recording_sha256 "
-            "WHERE r.job_id = ?1 AND r.recording_kept = 1 AND r.dropped_utc IS NULL "
+            "WHERE r.job_id = ?1 AND r.recording_kept = 1 "
             "UNION ALL SELECT 'check ' || c.id, c.photo_name, f.sha256, f.ending FROM checks c "
-            "JOIN files f ON f.sha256 = c.photo_sha256 WHERE c.job_id = ?1 AND c.dropped_utc IS NULL "
+            "JOIN files f ON f.sha256 = c.photo_sha256 WHERE c.job_id = ?1 "
             "UNION ALL SELECT 'hand-back ' || h.id, 'report', f.sha256, f.ending FROM handbacks h "
             "JOIN files f ON f.sha256 = h.report_sha256 WHERE h.job_id = ?1",
             job_id,
         )
-        return tuple(JobFile(row["of"], row["name"], self.files.path_of(row["sha256"], row["ending"])) for row in found)
+        return tuple(
+            JobFile(row["of"], row["name"], self.files.path_of(row["sha256"], row["ending"]), gone.get(row["of"], ""))
+            for row in found
+        )
 
     def copy_files(self, job_id: int, folder: Path) -> tuple[Path, ...]:
         """Copy the files of a job into a folder under plain names; StoreNotWrittenError where that fails."""

@@ -9,12 +9,12 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from enginelog.model import Moment, StoredRun, UsageError
+from enginelog.model import STRUCK, Moment, Note, StoredRun, UsageError
 from enginelog.model.wording import counted
 from enginelog.store import moments, numbers, texts
 from enginelog.store.base import one_of, when
 from enginelog.store.contents import Contents
-from enginelog.store.errors import explained
+from enginelog.store.errors import NotInStoreError, explained
 from enginelog.store.files import PASSING
 
 KINDS = {"job": "jobs", "machine": "machines", "check": "checks", "work": "work", "run": "runs"}
@@ -35,6 +35,7 @@ class Purged:
     runs: int
     files: int
     bytes: int
+    notes: int = 0
 
 
 class Dropping(Contents):
@@ -68,6 +69,29 @@ class Dropping(Contents):
                 what = "brought back" if undo else "dropped"
                 self._note_event(job_id, mark or self._clock(), what, f"{kind} {row_id}{': ' * bool(reason)}{reason}")
                 self._refresh(job_id)
+
+    def drop_note(self, job_id: int, number: int, undo: bool = False, why: str = "") -> None:
+        """As `drop`, of one note of a job: its line keeps its place and words, and begins with STRUCK.
+
+        number: of the note within its job, from 1. NotInStoreError where the job has none of this number.
+        """
+        reason = " ".join(texts.checked(why, "reason", texts.LONGEST_LINE).split())
+        with self.transaction():
+            lines = self._usable_job(job_id).note.splitlines()
+            if not 1 <= number <= len(lines) or not lines[number - 1].strip():
+                raise NotInStoreError(
+                    f"job {job_id} has no note {job_id}.{number}; 'enginelog job {job_id}' lists them"
+                )
+            line = lines[number - 1]
+            if line.startswith(STRUCK) != undo:
+                state = "counts" if undo else "is taken back"
+                raise UsageError(f"note {job_id}.{number} {state} already; nothing was changed")
+            lines[number - 1] = line.removeprefix(STRUCK) if undo else f"{STRUCK}{line}"
+            self._update("jobs", job_id, {"note": "\n".join(lines)})
+            named = f"note {job_id}.{number}"
+            what = "brought back" if undo else "dropped"
+            self._note_event(job_id, self._clock(), what, f"{named}{': ' * bool(reason)}{reason}")
+            self._refresh(job_id)
 
     def move_run(self, run_id: int, job_id: int) -> StoredRun:
         """Attach a run, with its recording and newest result, to another job, and take it back from its own.
@@ -108,6 +132,7 @@ class Dropping(Contents):
     def _purge_rows(self, until: Moment) -> dict[str, int]:
         old = "dropped_utc IS NOT NULL AND dropped_utc <= ?"
         jobs = [row[0] for row in self._rows(f"SELECT id FROM jobs WHERE {old}", until.utc)]
+        notes = self._purge_notes(until)
         of_jobs: dict[str, list[int]] = {kind: [] for kind in ("check", "work", "run")}
         for kind, found in of_jobs.items():
             found += [row[0] for row in self._rows(f"SELECT id FROM {KINDS[kind]} WHERE {old}", until.utc)]
@@ -129,7 +154,23 @@ class Dropping(Contents):
         ]
         self._delete("machines", "id", machines)
         counts = {"jobs": jobs, "machines": machines, "checks": of_jobs["check"], "work": of_jobs["work"]}
-        return {name: len(found) for name, found in counts.items()} | {"runs": len(of_jobs["run"])}
+        return {name: len(found) for name, found in counts.items()} | {"runs": len(of_jobs["run"]), "notes": notes}
+
+    def _purge_notes(self, until: Moment) -> int:
+        """Leave empty lines where notes were taken back at least so long ago, so that the others keep their numbers."""
+        count = 0
+        query = "SELECT id, note FROM jobs WHERE note LIKE ? ESCAPE '\\'"
+        for row in self._rows(query, f"%{texts.escaped(STRUCK)}%"):
+            gone = [
+                each.entry for each in self.taken_back(row["id"]) if each.kind == "note" and each.at.utc <= until.utc
+            ]
+            lines = row["note"].splitlines()
+            for note in gone:
+                if isinstance(note, Note):
+                    lines[note.number - 1] = ""
+            self._update("jobs", row["id"], {"note": "\n".join(lines)})
+            count += len(gone)
+        return count
 
     def _delete_runs(self, runs: list[int]) -> None:
         for run in runs:

@@ -80,7 +80,8 @@ def _job(line: JobLine) -> dict[str, Any]:
     handed = {name: getattr(back, name) if back else "" for name in ("told_owner", "watch", "next_service")}
     return seen | handed | {
         "job": job.id, "machine": job.machine_id, "label": line.label, "state": job.state, "opened": _time(job.opened),
-        "complaint": job.complaint, "note": job.note, "waiting_for": job.waiting_for, "since": _time(job.since),
+        "complaint": job.complaint, "note": "\n".join(each.text for each in job.notes),
+        "waiting_for": job.waiting_for, "since": _time(job.since),
         "closed": _time(job.closed), "handed_back": _time(back.at if back else None), "checks": line.checks,
         "runs": line.runs, "cost": line.cost_cents / 100, "currency": line.currency,
     }  # fmt: skip

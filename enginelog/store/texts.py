@@ -6,7 +6,7 @@ import re
 import unicodedata
 from sqlite3 import Connection
 
-from enginelog.model import UsageError
+from enginelog.model import STRUCK, UsageError
 
 LONGEST_LABEL = 80
 LONGEST_LINE = 400
@@ -65,6 +65,7 @@ def label_key(label: str) -> str:
 
 def refresh(db: Connection, job_id: int) -> None:
     """Write down again by which words the job is found. Part of each transaction that changes one."""
-    words = [text for query in _SOURCES for row in db.execute(query, (job_id,)).fetchall() for text in row if text]
+    found = [text for query in _SOURCES for row in db.execute(query, (job_id,)).fetchall() for text in row if text]
+    words = [line for text in found for line in text.split("\n") if not line.startswith(STRUCK)]
     # Line feeds between the parts keep a search from matching across them.
     db.execute("INSERT OR REPLACE INTO job_texts (job_id, text) VALUES (?, ?)", (job_id, folded("\n".join(words))))

@@ -47,6 +47,37 @@ def test_taken_back_it_is_struck_through_with_its_reason_and_can_be_put_back(sto
     assert 'id="taken-back"' not in browser.get(f"/jobs/{job}").text
 
 
+def test_a_note_is_taken_back_and_put_back(store, browser, job):
+    for text in ("tank half empty", HOSTILE):
+        browser.post(f"/jobs/{job}/notes", {"note": text})
+    told = browser.post(f"/jobs/{job}/take-back", {"kind": "note", "entry": f"{job}.2", "why": "other job"})
+    assert (told.status, told.headers["location"]) == (303, f"/jobs/{job}#taken-back")
+    page = browser.get(f"/jobs/{job}").text
+    notes, section = page.split('id="notes"')[1].split("</section>")[0], page.split('id="taken-back"')[1]
+    assert "tank half empty" in notes and "alert" not in notes
+    assert "<script>alert" not in page and "alert(1)" in section and "other job" in section
+    back = browser.post(f"/jobs/{job}/put-back", {"kind": "note", "entry": f"{job}.2"})
+    assert (back.status, back.headers["location"]) == (303, f"/jobs/{job}#notes")
+    page = browser.get(f"/jobs/{job}").text
+    assert "alert(1)" in page and 'id="taken-back"' not in page
+    for entry in ("2", f"{job}.3", f"{job + 1}.1", f"{job}.x", f"{job}.-1", "9" * 40 + ".1"):
+        assert browser.post(f"/jobs/{job}/take-back", {"kind": "note", "entry": entry}).status == 400
+
+
+def test_the_photo_of_a_check_taken_back_is_still_shown(store, browser, job, tmp_path):
+    from PIL import Image
+
+    Image.new("RGB", (40, 30), "red").save(tmp_path / "plug.jpg")
+    with open_store(store) as opened:
+        check = opened.tick(job, "air", "fail", photo=tmp_path / "plug.jpg")
+        opened.drop("check", check.id, why="other saw")
+    address = f"/jobs/{job}/checks/{check.id}/photo"
+    section = browser.get(f"/jobs/{job}").text.split('id="taken-back"')[1]
+    assert f'src="{address}"' in section and "taken back" in section
+    shown = browser.ask("GET", address)
+    assert shown.status == 200 and shown.body == (tmp_path / "plug.jpg").read_bytes()
+
+
 def test_a_recording_taken_back_is_in_no_comparison_and_says_so_on_its_own_page(browser, job):
     assert "Before against after" in browser.get(f"/jobs/{job}").text
     assert "Take it back" in browser.get("/runs/2").text

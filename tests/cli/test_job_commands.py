@@ -332,8 +332,40 @@ def test_each_note_stands_on_a_line_of_its_own(call, job):
     for text in ("tank was half empty", "blade blunt"):
         call("note", "1", text)
     lines = call("job", "1")[1].splitlines()
-    first = lines.index("Note         tank was half empty")
-    assert lines[first + 1] == " " * 13 + "blade blunt"
+    first = lines.index("Note 1.1     tank was half empty")
+    assert lines[first + 1] == "Note 1.2     blade blunt"
+
+
+def test_a_note_is_taken_back_by_its_number_and_put_back(call, job):
+    for text in ("tank was half empty", "charge double", "blade blunt"):
+        call("note", "1", text)
+    assert call("drop", "note", "1.2", "--because", "other job") == (
+        0, "Note 1.2: dropped; 'enginelog drop note 1.2 --undo' brings it back.\n", "")  # fmt: skip
+    out = call("job", "1")[1]
+    assert "Note 1.2" not in out and "Note 1.3     blade blunt" in out  # the others keep their numbers
+    assert "other job. It was: charge double" in " ".join(out.split()) and "Taken back   note 1.2 on " in out
+    assert "charge double" not in call("hand-back", "1", "--text")[1]
+    assert document(call("drop", "note", "1.2", "--undo", "--json")[1]) == {
+        "kind": "note",
+        "id": "1.2",
+        "dropped": False,
+    }
+    assert "Note 1.2     charge double" in call("job", "1")[1]
+    for given, said in ((("note", "1"), "such as 3.2"), (("check", "1.2"), "of a check such as 12"),
+                        (("note", "1.9"), "no note 1.9"), (("note", "7.1"), "no job 7")):  # fmt: skip
+        status, out, err = call("drop", *given)
+        assert (status, out, err.count("\n")) == (2, "", 1) and said in err
+
+
+def test_the_photo_of_a_check_taken_back_is_listed_and_copied(call, job):
+    call("tick", "1", "spark", "fail", "--photo", str(photo("plug.jpg")))
+    call("drop", "check", "1", "--because", "other saw")
+    out = call("files", "1")[1]
+    assert "check 1  plug.jpg" in out and "check 1 was taken back: 2" in out and ", other saw" in out
+    [listed] = document(call("files", "1", "--json")[1])["files"]
+    assert listed["of"] == "check 1" and "other saw" in listed["taken_back"]
+    assert call("files", "1", "--copy-to", "copies")[0] == 0
+    assert Path("copies/check-1-taken-back.jpg").read_bytes() == Path("plug.jpg").read_bytes()
 
 
 @pytest.mark.parametrize(

@@ -126,3 +126,40 @@ def test_a_run_taken_back_already_is_moved_too(store, job):
     other = store.take_in("pump Heron").id
     assert store.move_run(1, other).job_id == other
     assert [each.why for each in store.taken_back(job)] == ["wrong job"]
+
+
+def test_a_note_taken_back_counts_nowhere_and_keeps_its_place(store, job):
+    for text, for_owner in (("tank half empty", False), ("empty the tank", True), ("blade blunt", False)):
+        store.add_notes(job, text, for_owner)
+    before = store.job(job).note
+    store.drop_note(job, 2, why="said by the owner of the other: twice")
+    record = store.record(job)
+    assert [(each.id, each.text) for each in record.job.notes] == [
+        (f"{job}.1", "tank half empty"), (f"{job}.3", "blade blunt")]  # fmt: skip
+    for audience in ("owner", "bench"):
+        assert "empty the tank" not in report.hand_back_html(record, audience)
+    assert "blade blunt" in report.hand_back_html(record, "bench")
+    assert not store.jobs("empty the tank") and store.jobs("blade blunt")
+    [gone] = store.taken_back(job)
+    assert (gone.kind, gone.entry.id, gone.entry.text) == ("note", f"{job}.2", "For the owner: empty the tank")
+    assert gone.why == "said by the owner of the other: twice"
+    with pytest.raises(UsageError, match="is taken back already"):
+        store.drop_note(job, 2)
+    store.add_notes(job, "one more")
+    store.drop_note(job, 2, undo=True)
+    assert store.job(job).note == before + "\none more" and not store.taken_back(job)
+    assert store.job(job).notes_for_owner == ("empty the tank",)
+    with pytest.raises(UsageError, match="counts already"):
+        store.drop_note(job, 2, undo=True)
+    for number in (0, 5, 10**6):
+        with pytest.raises(NotInStoreError, match="has no note"):
+            store.drop_note(job, number)
+
+
+def test_purge_deletes_notes_taken_back_and_the_others_keep_their_numbers(store, job):
+    for text in ("first", "second", "third"):
+        store.add_notes(job, text)
+    store.drop_note(job, 1)
+    assert store.purge(older_than_days=1).notes == 0 and len(store.taken_back(job)) == 1
+    assert store.purge().notes == 1 and not store.taken_back(job)
+    assert [each.id for each in store.job(job).notes] == [f"{job}.2", f"{job}.3"]
