@@ -80,10 +80,12 @@ def _heard_throughout(
     as_heard = engine if fires is None else speed.fires(engine, fires.angles_deg)
     heard = _Heard(timeline.Watch(as_heard, sets["timeline"]), fires)
     for clip in blocks:
-        _listen(clip, as_heard, sets, heard)
+        start_s, end_s = clip.start_s, clip.start_s + clip.seconds
+        found = _listen(clip, as_heard, sets, heard)
+        del clip  # before what was found is looked at further, and the next one made
+        _keep(heard, start_s + OVERLAP_S / 2 if heard.latest else 0.0, *found)
         if progress and recording.info.seconds:
-            progress(min(1.0, (clip.start_s + clip.seconds) / recording.info.seconds))
-        del clip  # before the next one is made
+            progress(min(1.0, end_s / recording.info.seconds))
     return as_heard, heard
 
 
@@ -120,9 +122,8 @@ def listener(engine: Engine) -> Callable[[Clip, bool], tuple[Track, Firings | No
     return hear
 
 
-def _listen(clip: Clip, engine: Engine, sets: dict, heard: _Heard) -> None:
-    """Run the listening stages over one block, which speaks from the middle of its overlap with the one before."""
-    start_s = clip.start_s + OVERLAP_S / 2 if heard.latest else 0.0
+def _listen(clip: Clip, engine: Engine, sets: dict, heard: _Heard) -> tuple[timeline.Activity, Track, Firings]:
+    """Run the listening stages over one block."""
     heard.quality.append(quality.measure(clip, sets["quality"]))
     low = replace(clip, samples=resample(clip.samples, clip.rate_hz, WORK_RATE_HZ), rate_hz=WORK_RATE_HZ)
     activity = timeline.listen(low, sets["timeline"])
@@ -132,11 +133,12 @@ def _listen(clip: Clip, engine: Engine, sets: dict, heard: _Heard) -> None:
     del low  # the firings need the most room
     firings = firing.locate(clip, track, engine, sets["firing"])
     track = replace(track, turning_rpm=firing.turning_rpm(track.t_s, firings, sets["firing"]).astype(np.float32))
-    _keep(heard, start_s, activity, track, firings)
+    return activity, track, firings
 
 
 def _keep(heard: _Heard, start_s: float, activity: timeline.Activity, track: Track, firings: Firings) -> None:
-    """Keep what a block found from `start_s` on; of the one before, what it found until then is put away."""
+    """Keep what a block found from `start_s` on, the middle of its overlap with the one before; of that, what it found
+    until then is put away."""
     _put_away(heard, start_s)
     own = (start_s, math.inf)
     heard.latest = _between(activity, *own), _between(track, *own), _between(firings, *own)
