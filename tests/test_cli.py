@@ -347,6 +347,16 @@ def test_a_report_that_cannot_be_written_does_not_take_the_summary_away(call, he
     assert status == 1 and out == "summary of clip.wav\n" and one_line(err) and "No space left" in err
 
 
+def test_a_file_open_elsewhere_is_thought_of_where_writing_is_not_allowed(library, call):
+    """Windows does not let a file be replaced while another program has it open: error 32 is a PermissionError."""
+    library.write_error = PermissionError(13, "Permission denied")
+    Path("clip.wav").write_bytes(b"engine")
+    status, _, err = call("check", "clip.wav")
+    assert status == 1 and one_line(err) and "open in another program" in err
+    library.write_error = OSError(28, "No space left on device")
+    assert "open in another program" not in call("check", "clip.wav")[2]
+
+
 def test_out_that_is_a_file_is_refused_before_any_work(call, here, library):
     (here / "clip.wav").write_bytes(b"engine")
     status, out, err = call("check", "clip.wav", "--out", "clip.wav")

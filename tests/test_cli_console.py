@@ -51,6 +51,16 @@ def test_text_on_narrow_terminals(monkeypatch, encoding):
     assert (b"?" in out.getvalue()) == (encoding != "utf-8")
 
 
+@pytest.mark.parametrize("encoding", ["cp1252", "cp437", "cp850", "ascii"])
+def test_a_difference_keeps_its_sign_where_the_code_page_has_no_minus(monkeypatch, encoding):
+    """Python's own tables of these code pages: none of them has U+2212."""
+    out = narrow(monkeypatch, "stdout", encoding)
+    console.show("difference \u221213.7 to \u22126 points; 2 \u00d7 fuel; 21\u00a0s")
+    assert out.getvalue().decode(encoding).replace("\u00d7", "x").replace("\u00a0", " ") == (
+        "difference -13.7 to -6 points; 2 x fuel; 21 s\n"
+    )
+
+
 @pytest.mark.parametrize("encoding", ["cp1252", "ascii", "utf-16"])
 def test_json_is_utf8_whatever_the_terminal(monkeypatch, encoding):
     # RFC 8259, section 8.1: JSON text exchanged between systems is UTF-8, without a byte order mark.

@@ -43,6 +43,12 @@ def why_nothing(run: model.Run, ran: bool) -> str:
     return f"{reason}; {TOLD_IN_VAIN if ran else ADD_RAN}"
 
 
+def why_not_written(failed: OSError) -> str:
+    """Why files could not be written. A table that is open in another program locks its file on some systems."""
+    why = failed.strerror or str(failed)
+    return f"{why} (or one of its files is open in another program)" if isinstance(failed, PermissionError) else why
+
+
 @dataclass(frozen=True)
 class Source:
     """One recording to read: a file, or standard input where `path` is None. `name` is how it is shown.

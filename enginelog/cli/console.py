@@ -17,6 +17,8 @@ from enginelog import model
 # Control characters (a name with an escape sequence could drive the terminal), line and paragraph separators,
 # marks that turn the writing direction round, and halves of characters (names that are no valid UTF-8).
 _UNSAFE = "\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff"
+# What a narrow encoding may lack, in plain letters: with "?" in its place a difference would lose its sign.
+_PLAIN = {"\u2212": "-", "\u2013": "-", "\u2014": "-", "\u00d7": "x", "\u00b0": " deg", "\u00a0": " "}
 _UNSAFE_TEXT = re.compile(f"[{_UNSAFE}]")
 _UNSAFE_LINE = re.compile(f"[{_UNSAFE}\t\n]")
 
@@ -62,11 +64,11 @@ def safe_json(text: str) -> str:
 
 
 def show(text: str) -> None:
-    """Print text and a line end on standard output, in its own encoding; what that cannot show becomes `?`."""
+    """Print text and a line end on standard output, in its own encoding; what that cannot show becomes plain letters
+    that mean the same, or `?`."""
     stream = sys.stdout
-    encoding = stream.encoding or "utf-8"
     with _writing():
-        stream.write(safe_text(text).encode(encoding, "replace").decode(encoding) + "\n")
+        stream.write(_fitting(safe_text(text), stream.encoding or "utf-8") + "\n")
         stream.flush()
 
 
@@ -158,10 +160,22 @@ def _writing() -> Iterator[None]:
 
 def _to_errors(line: str) -> None:
     stream = sys.stderr
-    encoding = stream.encoding or "utf-8"
     with contextlib.suppress(OSError):  # nobody is left to be told
-        stream.write(line.encode(encoding, "replace").decode(encoding) + "\n")
+        stream.write(_fitting(line, stream.encoding or "utf-8") + "\n")
         stream.flush()
+
+
+def _fitting(text: str, encoding: str) -> str:
+    """The text as the encoding can show it."""
+    return "".join(_shown(letter, encoding) for letter in text)
+
+
+def _shown(letter: str, encoding: str) -> str:
+    try:
+        letter.encode(encoding)
+    except UnicodeEncodeError:
+        return _PLAIN.get(letter, letter).encode(encoding, "replace").decode(encoding)
+    return letter
 
 
 def _is_terminal(stream: TextIO | None) -> bool:

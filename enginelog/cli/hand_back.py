@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from enginelog import model
-from enginelog.cli import console
+from enginelog.cli import clips, console
 from enginelog.cli.store_options import STATUS_DONE, RowNumber, at_option, opened, show_plain, store_options
 
 DEFAULT_OUT = Path("enginelog-reports")
@@ -79,7 +79,9 @@ def _write(
         written = report.write_hand_back(record, folder, (audience,) if audience else ("owner", "bench"), history)
     except OSError as failed:
         shown = console.safe_name(str(folder))
-        console.error(f"{shown}: the files cannot be written: {failed.strerror or failed}; choose a folder with --out")
+        console.error(
+            f"{shown}: the files cannot be written: {clips.why_not_written(failed)}; choose a folder with --out"
+        )
         return STATUS_NOT_WRITTEN
     if as_json:
         show_plain({"job": record.job.id, "state": record.job.state, "files": [str(path) for path in written]})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import json
 import sys
 from pathlib import Path
@@ -14,20 +15,29 @@ MOST_BYTES = 200_000_000
 
 
 def read_text(path: str) -> str:
-    """The text of a file, or of standard input for `-`. UnreadableError where it cannot be read."""
+    """The text of a file, or of standard input for `-`. UnreadableError where it cannot be read.
+
+    It is UTF-8, or what its byte order mark says: editors write that before UTF-8, and `>` of a Windows shell UTF-16.
+    """
     if path == "-":
         if sys.stdin is None or sys.stdin.isatty():
             raise model.UsageError("'-' reads a run record from standard input, but none is piped in")
-        return sys.stdin.read()
+        return _decoded(sys.stdin.buffer.read(MOST_BYTES), "standard input")
     shown = console.safe_name(path)
     try:
         if Path(path).stat().st_size > MOST_BYTES:
             raise model.UnreadableError(f"{shown}: larger than {MOST_BYTES // 1_000_000} MB, no run record")
-        return Path(path).read_text(encoding="utf-8")
-    except UnicodeDecodeError:
-        raise model.UnreadableError(f"{shown}: no text; a run record as 'check --json' prints it is expected") from None
+        return _decoded(Path(path).read_bytes(), shown)
     except OSError as failed:
         raise model.UnreadableError(f"{shown}: cannot be read: {failed.strerror or failed}") from failed
+
+
+def _decoded(data: bytes, shown: str) -> str:
+    utf16 = data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+    try:
+        return data.decode("utf-16" if utf16 else "utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError:
+        raise model.UnreadableError(f"{shown}: no text; a run record as 'check --json' prints it is expected") from None
 
 
 def records_in(path: str) -> list[dict[str, Any]]:

@@ -143,7 +143,7 @@ def _write_report(run: model.Run, folder: Path) -> Path:
     try:
         return report.write_folder(run, folder).report_html
     except OSError as failed:
-        shown, why = console.safe_name(str(folder)), failed.strerror or failed
+        shown, why = console.safe_name(str(folder)), clips.why_not_written(failed)
         raise model.EnginelogError(
             f"{shown}: the report cannot be written: {why}; choose a folder with --out"
         ) from failed

@@ -4,6 +4,7 @@ The exit statuses are those of the other commands: 0 done, 2 wrong usage, 4 cann
 """
 
 import dataclasses
+import io
 import json
 from pathlib import Path
 
@@ -58,6 +59,18 @@ def test_several_records_of_one_machine(capfd, tmp_path):
     path.write_text(json.dumps([one.record for one in both]), encoding="utf-8")
     status, out, _ = called(capfd, "advise", str(path), "--json")
     assert status == 0 and "hunting_idle_only" in [rule["name"] for rule in json.loads(out)["rules"]]
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-8-sig"])
+def test_a_record_saved_by_a_windows_shell_or_editor_is_read(capfd, pump, tmp_path, monkeypatch, encoding):
+    """`>` of its older shell writes UTF-16 with a byte order mark and CR LF, its editor UTF-8 with such a mark."""
+    saved = tmp_path / "saved.json"
+    saved.write_bytes(Path(pump).read_text(encoding="utf-8").replace("\n", "\r\n").encode(encoding))
+    assert main(["advise", str(pump)]) == 0
+    expected = capfd.readouterr().out
+    assert main(["advise", str(saved)]) == 0 and capfd.readouterr().out == expected
+    monkeypatch.setattr("sys.stdin", io.TextIOWrapper(io.BytesIO(saved.read_bytes()), encoding="cp1252"))
+    assert main(["advise", "-"]) == 0 and capfd.readouterr().out == expected
 
 
 def test_a_file_of_ones_own(capfd, pump, tmp_path):
