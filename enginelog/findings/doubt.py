@@ -11,6 +11,7 @@ from enginelog.model import Engine, Finding, Quality, Speed, Timeline
 OF_CYLINDERS = ("misfire", "cylinder_balance")
 OF_SPEED = ("speed", "blade_speed", "generator_frequency")
 HANG_ON_SPEED = (*OF_SPEED, *OF_CYLINDERS)
+READ_FROM_IT = (*OF_SPEED, "steadiness")
 UNLIKE = "with a cylinder that is dead or unlike the others"
 EACH_CYLINDER = ("check spark and compression of each cylinder", "record again, nearer to the exhaust side")
 BY_WORD = "nothing wrong was heard, but the sound does not show an engine: it is taken for one at your word"
@@ -45,7 +46,7 @@ def no_more_than_watched_if_misread(
     if speed.rpm is None or speed.or_rpm is not None or speed.sure(limits.value("said_speed_confidence")):
         return findings
     again = NEXT if engine.rated_rpm is None else NEXT_OF_RATED
-    return [_misread(one, again) if one.code in OF_SPEED and one.value is not None else one for one in findings]
+    return [_misread(one, again) if one.code in READ_FROM_IT and one.value is not None else one for one in findings]
 
 
 def _misread(finding: Finding, again: tuple[str, ...]) -> Finding:
