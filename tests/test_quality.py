@@ -254,6 +254,16 @@ def test_noise_without_a_beat_is_said_to_drown_the_engine():
     assert "noisy" not in codes(beats(10.0, noise_db=-6.0))
 
 
+def test_nobody_is_sent_nearer_and_farther_at_once():
+    """Of a recording that is overloaded and drowns in noise, too."""
+    noise = np.random.default_rng(17).normal(size=10 * RATE)
+    quality = judged(np.clip(noise, -0.9, 0.9))
+    advice = {problem.code: problem.advice for problem in quality.problems}
+    assert "noisy" in advice and {"clipped_heavy", "destroyed"} & set(advice)
+    assert "nearer" not in " ".join(advice.values()) and "farther" in " ".join(advice.values())
+    assert "nearer" in next(problem.advice for problem in judged(0.1 * noise).problems if problem.code == "noisy")
+
+
 @pytest.mark.parametrize("true_db", [15.0, 25.0, 40.0])
 def test_signal_to_noise_from_a_quiet_stretch(true_db):
     """Known: beats at -20 dB of full scale over noise `true_db` below, three seconds of the noise alone."""

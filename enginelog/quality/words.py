@@ -11,6 +11,7 @@ from enginelog.quality.whole import Measured
 
 _FARTHER = "hold the phone farther away (1 to 2 m) and out of the exhaust stream, and record again"
 _NEARER = "go nearer (about 1 m, clear of exhaust and moving parts), or turn off other sources of sound"
+_QUIETER = "turn off other sources of sound, and record where nothing echoes"  # too loud already to go nearer
 _NO_MAINS = "record away from chargers, lamps, transformers and freezers, and with the phone's own charger unplugged"
 _PLAIN_APP = "use a plain recorder app with noise reduction and voice enhancement turned off, or record a video"
 
@@ -108,7 +109,8 @@ def _of_place(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
     if _silent(whole, limits):
         return  # nothing beats in silence, and nothing drowns the engine
     if whole.repeat is not None and whole.repeat < limits.value("repeat_chance") and whole.quiet_db is None:
-        yield Problem("noisy", "no regular beat stands out: an engine, if there is one, drowns in noise", _NEARER)
+        advice = _QUIETER if whole.clipped_share > limits.value("clipped_share") else _NEARER
+        yield Problem("noisy", "no regular beat stands out: an engine, if there is one, drowns in noise", advice)
     if whole.hum_share is not None and whole.hum_share > limits.value("hum_share"):
         share = f"{percent(100 * whole.hum_share)} % of the sound"
         text = f"mains hum was {share}; it was taken out before the speed was read"
