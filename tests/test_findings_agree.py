@@ -11,7 +11,7 @@ import pytest
 import sim_tracks as sim
 
 from enginelog.findings import judge
-from enginelog.limits import load
+from enginelog.limits import load, topics
 from enginelog.model import HeldSpeed, Span, Speed, Timeline
 from enginelog.report import to_html, words
 from enginelog.report.facts import stopping
@@ -160,5 +160,15 @@ def test_cylinders_are_not_said_to_be_inseparable_beside_misses_that_are_one_cyl
 def test_the_page_says_what_is_missing_and_marks_what_it_draws():
     run = make_runs.weak_twin()
     page = to_html(replace(run, quality=replace(run.quality, snr_db=None)))
-    assert re.search(r"Engine sound</dt>\s*<dd[^>]*>no quiet stretch", page)
+    assert re.search(r"Engine sound</dt>\s*<dd[^>]*>not told: its quietest part", page)
     assert "A cross is a firing that was lost" in page, "crosses stand at the strength that was left"
+
+
+def test_how_well_founded_a_limit_is_is_said_once():
+    """'common practice: common practice, no source' stood under a failed start."""
+    for topic in topics():
+        for limit in load(topic).values():
+            assert f"{limit.status}: {limit.status}" not in limit.cited, limit.name
+            assert limit.cited.startswith(limit.status) and limit.source in limit.cited
+    page = to_html(make_runs.pulls_only())
+    assert "Loud parts" in page and "Engine sound" not in page, "what is loud there is no engine"

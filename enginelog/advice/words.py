@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from enginelog.limits import cited
 from enginelog.limits.trade.cautions import Caution
 from enginelog.limits.trade.knowledge import Cause, Check, Question, Rule
 
@@ -86,6 +87,11 @@ class ValueLine:
     status: str
     source: str
     outside: str
+
+    @property
+    def cited(self) -> str:
+        """As `limits.cited`."""
+        return cited(self.status, self.source)
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ def unknown(code: str, why: str, advice: tuple[str, ...] = ()) -> Finding:
 
 def cited(limit: Limit) -> str:
     """Source of a limit as printed: how well founded, then where from."""
-    return f"{limit.status}: {limit.source}"
+    return limit.cited
 
 
 def worst(*verdicts: str) -> str:

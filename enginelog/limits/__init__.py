@@ -34,6 +34,16 @@ class Limit:
     status: str
     source: str
 
+    @property
+    def cited(self) -> str:
+        """As printed: how well founded, then where from; once, where the source says the first itself."""
+        return cited(self.status, self.source)
+
+
+def cited(status: str, source: str) -> str:
+    """How well founded a value is, then where it is from: 'published: ...'; 'common practice, no source'."""
+    return source if source.startswith(status) else f"{status}: {source}"
+
 
 class LimitSet(Mapping[str, Limit]):
     """The limits of one topic, by name. `limits.value("name")` gives the bare number; KeyError where there is none."""

@@ -47,7 +47,7 @@ def value_words(line: ValueLine) -> str:
     """A measured value against its limit, with where it lies and where the limit is from."""
     basis = "told" if line.basis == "told" else "usual, no verdict"
     where = f"{basis}: {line.limit}: {POSITIONS[line.position]}"
-    text = f"{line.title}: {line.value}; {where} ({line.status}: {line.source})."
+    text = f"{line.title}: {line.value}; {where} ({line.cited})."
     return text if line.position in ("inside", "not measured") else f"{text} {line.outside}"
 
 

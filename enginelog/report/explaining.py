@@ -115,7 +115,7 @@ def _machine(kind: str, width: int) -> str:
         for each in cautions.exposures(kind)
     ]
     values = [
-        f"{value.title}: {value.window}, {value.meaning} ({value.status}: {value.source}). Outside it: {value.outside}"
+        f"{value.title}: {value.window}, {value.meaning} ({value.cited}). Outside it: {value.outside}"
         for value in machines.for_kind(kind)
     ]
     return page(

@@ -26,7 +26,7 @@ MOST_TILES = 4
 TERMS_BELOW = ("95 % interval", "misfire", "hunting", "band")  # explained under the table of measures in any case
 MOST_SPANS = 80
 MEDIA_TYPE = re.compile(r"audio/[a-z0-9][a-z0-9.+-]*\Z")
-NO_QUIET = "no quiet stretch, as before the start, to hold it against the noise around it"
+NO_QUIET = "not told: its quietest part is hardly quieter than the rest"
 
 
 @dataclass(frozen=True)
@@ -239,14 +239,16 @@ def _about(run: Run) -> list[tuple[str, str]]:
     told = [("idle", run.engine.idle_rpm), ("rated", run.engine.rated_rpm)]
     speeds = ", ".join(f"{name} {words.rpm(value)}" for name, value in told if value is not None)
     assumed = words.assumed_words(run.engine)
-    noise = NO_QUIET if quality.snr_db is None else f"{quality.snr_db:z.0f} dB above the noise around it"
+    loud = "Engine sound" if run.timeline.engine_heard else "Loud parts"
+    beside = "the noise around it" if run.timeline.engine_heard else "its quietest"
+    noise = NO_QUIET if quality.snr_db is None else f"{quality.snr_db:z.0f} dB above {beside}"
     low = "no cut found" if quality.low_cut_hz is None else f"cut by the phone below {quality.low_cut_hz:z.0f} Hz"
     return [
         ("File", clip.name or "without a name"),
         ("Recorded", words.date(clip.recorded_at) if clip.recorded_at else "the file does not say"),
         ("Length", words.seconds(clip.seconds)),
         ("Sound", f"{clip.sample_rate_hz} Hz, {words.count(clip.channels, 'channel')}, {clip.codec}"),
-        ("Engine sound", noise),
+        (loud, noise),
         ("Overloaded", f"{words.percent(quality.clipped_percent)} of the samples"),
         ("Low tones", low),
         ("Mains hum", _hum(quality)),
@@ -275,7 +277,7 @@ def used_limits(run: Run) -> list[UsedLimit]:
     for name, value in sorted(run.limits_used.items()):
         limit = known.get(name)
         unit = limit.unit if limit and limit.unit != "1" else ""
-        source = f"{limit.status}: {limit.source}" if limit else ""
+        source = limit.cited if limit else ""
         rows.append(UsedLimit(name, f"{as_told(value)} {unit}".strip(), limit.meaning if limit else "", source))
     return rows
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 
-from enginelog.limits import STATUSES
+from enginelog.limits import STATUSES, cited
 from enginelog.limits.trade import reading
 from enginelog.model.telling import MACHINES
 from enginelog.model.wording import as_told
@@ -45,6 +45,11 @@ class Usual:
     low: float | None = None
     high: float | None = None
     told_by: str = ""
+
+    @property
+    def cited(self) -> str:
+        """As `limits.cited`."""
+        return cited(self.status, self.source)
 
     @property
     def title(self) -> str:
