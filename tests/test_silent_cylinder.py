@@ -75,6 +75,10 @@ def test_no_cylinder_is_called_good_where_one_may_be_silent(angle):
         assert [one.verdict for one in found] == (["unknown"] * 2 if doubted else ["ok"] * 2) + ["fault", "ok"]
         assert all(("one cylinder silent" in one.text) == doubted for one in found[:2])
         assert found[2:] == other
+    loud = doubt.none_good_if_one_is_silent(good, engine, 0.0, LIMITS, too_loud=True)
+    asked = doubt.none_good_if_one_is_silent(good, engine, 0.0, LIMITS)
+    for one, plain in zip(loud, asked, strict=True):
+        assert one.next == plain.next[:-1] and one.next and "nearer" in plain.next[-1]
 
 
 def test_a_twin_with_a_cylinder_lost_throughout_is_not_called_good():

@@ -158,7 +158,10 @@ def edged(whole: Any, value: float) -> Any:
 def evidence():
     """What was measured of simulated engines of every kind, and their speeds."""
     cases = [sim.draw(kind, 11) for kind in sim.KINDS]
-    found = [(gather(each.engine, each.timeline, each.track, each.firings, FINDINGS), each.speed) for each in cases]
+    found = [
+        (gather(each.engine, each.quality, each.timeline, each.track, each.firings, FINDINGS), each.speed)
+        for each in cases
+    ]
     return [(one, speed) for one, speed in found if one is not None]
 
 

@@ -61,11 +61,11 @@ def judge(
     still told).
     """
     blocked = _blocked(quality, timeline, limits)
-    evidence = None if blocked else gather(engine, timeline, track, firings, limits)
+    evidence = None if blocked else gather(engine, quality, timeline, track, firings, limits)
     if evidence is None:
         return _nothing(engine, timeline, speed, blocked or "no stretch of running was found", limits)
     speed = with_changes(speed, track, timeline, evidence.hunting.found is True, limits)
-    findings = _findings(evidence, speed, quality, cancelled_db, limits)
+    findings = _findings(evidence, speed, cancelled_db, limits)
     settled = evidence.settling
     return Measures(
         speed=replace(speed, band_percent=evidence.band_percent),
@@ -91,9 +91,7 @@ def _blocked(quality: Quality, timeline: Timeline, limits: LimitSet) -> str | No
     return None
 
 
-def _findings(
-    evidence: Evidence, speed: Speed, quality: Quality, cancelled: float | None, limits: LimitSet
-) -> tuple[Finding, ...]:
+def _findings(evidence: Evidence, speed: Speed, cancelled: float | None, limits: LimitSet) -> tuple[Finding, ...]:
     found = [
         *speed_verdicts.all_findings(evidence, speed, limits),
         *firing_verdicts.all_findings(evidence, limits),
@@ -101,10 +99,9 @@ def _findings(
     ]
     found = doubt.none_good_in_doubt(found, evidence.engine, speed)
     found = doubt.no_more_than_watched_if_misread(found, evidence.engine, speed, limits)
-    found = doubt.none_good_if_one_is_silent(found, evidence.engine, cancelled, limits)
+    found = doubt.none_good_if_one_is_silent(found, evidence.engine, cancelled, limits, evidence.too_loud)
     found = doubt.none_good_by_word(found, evidence.timeline)
     found = doubt.none_good_if_perhaps(found, evidence.timeline, limits)
-    found = doubt.no_nearer_where_overloaded(found, quality)
     return tuple(sorted(found, key=lambda finding: CODES.index(finding.code)))
 
 

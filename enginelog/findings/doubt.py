@@ -6,19 +6,19 @@ from dataclasses import replace
 
 from enginelog.findings import words
 from enginelog.limits import LimitSet
-from enginelog.model import Engine, Finding, Quality, Speed, Timeline
+from enginelog.model import Engine, Finding, Speed, Timeline
 
 OF_CYLINDERS = ("misfire", "cylinder_balance")
 OF_SPEED = ("speed", "blade_speed", "generator_frequency")
 HANG_ON_SPEED = (*OF_SPEED, *OF_CYLINDERS)
 READ_FROM_IT = (*OF_SPEED, "steadiness")
 UNLIKE = "with a cylinder that is dead or unlike the others"
-EACH_CYLINDER = ("check spark and compression of each cylinder", "record again, nearer to the exhaust side")
+EACH_CYLINDER = ("check spark and compression of each cylinder",)
+NEARER = ("record again, nearer to the exhaust side",)
 BY_WORD = "nothing wrong was heard, but the sound does not show an engine: it is taken for one at your word"
 PERHAPS = "Not sure: other sounds can be like this one."
 MISREAD = "Not sure: the speed is perhaps not read rightly."
 NO_PULL = "no pull of the starter stands out"
-OVERLOADED = ("clipped", "clipped_heavy", "destroyed")
 NEXT = ("tell its rated speed, or measure with a tachometer",)
 NEXT_OF_RATED = ("record again where it is quieter, or measure with a tachometer",)
 NEXT_OF_TWINS = ("tell its firing angles and its rated speed, or measure with a tachometer",)
@@ -62,20 +62,20 @@ def _hangs(finding: Finding) -> bool:
 
 
 def none_good_if_one_is_silent(
-    findings: list[Finding], engine: Engine, cancelled_db: float | None, limits: LimitSet
+    findings: list[Finding], engine: Engine, cancelled_db: float | None, limits: LimitSet, too_loud: bool = False
 ) -> list[Finding]:
     """No cylinder is called good where the lines that equal cylinders cancel are there all the same (see `dsp.lines`).
 
     A cylinder that is silent throughout shows no firing weaker than its usual, and echoes of the others may stand where
-    its own ought to be. cancelled_db: None where it could not be told.
+    its own ought to be. cancelled_db: None where it could not be told. too_loud: as of `Evidence`.
     """
     limit = "cancelled_even_db" if engine.even_firing else "cancelled_uneven_db"
     if cancelled_db is None or cancelled_db < limits.value(limit):
         return findings
     doubt = "Not sure: with one cylinder silent it would sound nearly the same."
+    advice = EACH_CYLINDER if too_loud else (*EACH_CYLINDER, *NEARER)
     return [
-        _not_sure(one, doubt, EACH_CYLINDER) if one.code in OF_CYLINDERS and one.verdict == "ok" else one
-        for one in findings
+        _not_sure(one, doubt, advice) if one.code in OF_CYLINDERS and one.verdict == "ok" else one for one in findings
     ]
 
 
@@ -98,13 +98,6 @@ def _perhaps(finding: Finding) -> Finding:
     if finding.code == "start" and not finding.value:
         return words.unknown("start", NO_PULL)
     return _not_sure(finding, PERHAPS, finding.next)
-
-
-def no_nearer_where_overloaded(findings: list[Finding], quality: Quality) -> list[Finding]:
-    """Nobody is sent nearer to an engine that is too loud already: the recording's own advice says to go farther."""
-    if not any(problem.code in OVERLOADED for problem in quality.problems):
-        return findings
-    return [replace(one, next=tuple(step for step in one.next if "nearer" not in step)) for one in findings]
 
 
 def _not_sure(finding: Finding, doubt: str, next_checks: tuple[str, ...]) -> Finding:

@@ -69,7 +69,7 @@ def _without_count(evidence: Evidence, limits: LimitSet) -> Finding:
     """No count: cannot tell, unless enough firings were lost without doubt."""
     study = evidence.misfire
     reason = study.reason or "the firings could not be judged"
-    advice = ("record again, nearer to the exhaust side and out of the wind",)
+    advice = () if evidence.too_loud else ("record again, nearer to the exhaust side and out of the wind",)
     watch, least = limits["misfire_watch_percent"], study.summary.misfire_low or 0.0
     if study.plainly_lost < limits.value("misfire_plain_least") or least < watch.value:
         return unknown("misfire", reason, advice)

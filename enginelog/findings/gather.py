@@ -18,13 +18,16 @@ from enginelog.findings.series import (
     settled_series,
 )
 from enginelog.limits import LimitSet
-from enginelog.model import Engine, Firings, Span, Surges, Timeline, Track
+from enginelog.model import Engine, Firings, Quality, Span, Surges, Timeline, Track
+
+OVERLOADED = ("clipped", "clipped_heavy", "destroyed")  # problems of a recording made from too near
 
 
 @dataclass(frozen=True)
 class Evidence:
     """All measured parts. `span` is the longest run; `calm` its stretches without sudden changes; `steady` the
-    longest of them, where the band is measured; `top_rpm` the highest speed held for a second in any run."""
+    longest of them, where the band is measured; `top_rpm` the highest speed held for a second in any run.
+    `too_loud`: the recording is overloaded; its own advice is to go farther away, so that none may be to go nearer."""
 
     engine: Engine
     timeline: Timeline
@@ -40,9 +43,12 @@ class Evidence:
     steady: Series | None
     band_percent: float | None
     top_rpm: float | None
+    too_loud: bool
 
 
-def gather(engine: Engine, timeline: Timeline, track: Track, firings: Firings, limits: LimitSet) -> Evidence | None:
+def gather(
+    engine: Engine, quality: Quality, timeline: Timeline, track: Track, firings: Firings, limits: LimitSet
+) -> Evidence | None:
     """Measure everything; None where the timeline holds no run."""
     span = longest_run(timeline)
     if span is None:
@@ -70,6 +76,7 @@ def gather(engine: Engine, timeline: Timeline, track: Track, firings: Firings, l
         steady=steady,
         band_percent=_band(steady, engine, swings),
         top_rpm=_top(track, timeline, limits),
+        too_loud=any(problem.code in OVERLOADED for problem in quality.problems),
     )
 
 
