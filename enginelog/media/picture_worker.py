@@ -13,12 +13,18 @@ import sys
 from typing import TYPE_CHECKING
 
 from enginelog.media.bounded import limit
+from enginelog.media.sniff import is_heif
 
 if TYPE_CHECKING:
     from PIL.Image import Image as Picture
 
 KINDS = ("JPEG", "PNG", "WEBP", "GIF")
 QUALITY = 85
+# A reader of HEIC would bring 25 MB of encoder with it, under a licence of its own (GPL): more than a photo is worth.
+HEIC = (
+    "HEIC, the format of newer phones, is not read: save or share it as JPEG, and for the next ones choose JPEG, the "
+    "most compatible format, in the settings of the phone's camera"
+)
 
 
 class TooManyPixelsError(Exception):
@@ -30,7 +36,10 @@ def main(arguments: list[str]) -> int:
     edge_px, most_pixels, memory_bytes, cpu_s = map(int, arguments)
     limit(memory_bytes, cpu_s)
     try:
-        made = plain(sys.stdin.buffer.read(), edge_px, most_pixels)
+        data = sys.stdin.buffer.read()
+        if is_heif(data[:12]):
+            return _refused(HEIC)
+        made = plain(data, edge_px, most_pixels)
     except MemoryError:
         return _refused("it needs more memory than it may have")
     except TooManyPixelsError as failed:

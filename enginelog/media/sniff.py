@@ -81,11 +81,16 @@ def _container(head: bytes) -> Container | None:
     if first == b"FORM":
         return AIFF if form in (b"AIFF", b"AIFC") else None
     if head[4:8] in _MOV_BOXES:
-        return None if head[4:8] == b"ftyp" and form in _PICTURE_BRANDS else MOV
+        return None if is_heif(head) else MOV
     if head.startswith(b"#!AMR"):
         return AMR
     by_magic = {b"riff": W64, b"fLaC": FLAC, b"OggS": OGG, b"\x1aE\xdf\xa3": MATROSKA, b"caff": CAF}
     return by_magic.get(first) or _mpeg_audio(head)
+
+
+def is_heif(head: bytes) -> bool:
+    """Whether these first bytes are of a picture in a box file, as newer phones make it (HEIC; ISO/IEC 23008-12)."""
+    return head[4:8] == b"ftyp" and head[8:12] in _PICTURE_BRANDS
 
 
 def _mpeg_audio(head: bytes) -> Container | None:

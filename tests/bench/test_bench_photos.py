@@ -65,6 +65,12 @@ def test_a_photo_goes_with_its_check(store, server, browser):
     assert browser.post(f"/jobs/{job}/checks", told).status == 400  # used once
 
 
+def test_of_a_phone_s_own_format_it_is_said_how_to_get_a_jpeg(store, browser):
+    """Where the browser could not make a JPEG of it itself. Brand of the file: ISO/IEC 23008-12 (from memory)."""
+    got = put(browser, new_job(store), b"\0\0\0\x18ftypheic\0\0\0\0mif1heic" + bytes(5000))
+    assert got.status == 409 and "HEIC" in got.text and "choose JPEG" in got.text
+
+
 @pytest.mark.parametrize("kind", ["PNG", "WEBP", "GIF"])
 def test_other_pictures_become_jpeg(store, server, browser, kind):
     job = new_job(store)

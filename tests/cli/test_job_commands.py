@@ -375,6 +375,9 @@ def test_the_photo_of_a_check_taken_back_is_listed_and_copied(call, job):
         ("plug.jpg", b"\xff\xd8\xff" + bytes(500), "no JPEG, PNG, WebP or GIF"),
         ("plug.svg", b"<svg xmlns='http://www.w3.org/2000/svg'/>", "no JPEG, PNG, WebP or GIF"),
         ("empty.png", b"", "no JPEG, PNG, WebP or GIF"),
+        # Brands of box files with pictures: ISO/IEC 23008-12 (from memory).
+        ("IMG_0412.HEIC", b"\0\0\0\x18ftypheic" + bytes(500), "is not read: save or share it as JPEG"),
+        ("img.jpg", b"\0\0\0\x18ftypmif1" + bytes(500), "is not read: save or share it as JPEG"),
         ("odd\u202egpj.exe", b"MZ", "odd\\u202egpj.exe"),
     ],
 )
