@@ -93,6 +93,20 @@ def test_what_a_whole_run_shows_bounds_its_confidence():
     assert speed.summarise(heard(astray, 0.4, -0.5), late, LIMITS, engine=Engine()).rpm is None
 
 
+@pytest.mark.parametrize(("chance", "narrow", "wide"), [(0.04, False, False), (0.1, True, False), (0.16, True, True)])
+def test_of_an_unsure_run_a_speed_is_told_where_its_interval_says_something(monkeypatch, chance, narrow, wide):
+    """A run that kept to one speed is near what is read though hardly sure within 1 %; one that did not is not."""
+    monkeypatch.setattr(speed.summary, "run_confidence", lambda figures: chance)
+    running = (Span("run", 0.0, 10.0),)
+    moved = heard(np.linspace(1500, 3000, 200), 0.5, 0.5)
+    for track, told in ((heard(wandering(3000, 200), 0.9, 0.5), narrow), (moved, wide)):
+        found = speed.summarise(track, running, LIMITS, engine=Engine())
+        assert (found.rpm is not None) == told
+        assert found.confidence <= (chance if told else 0.0)
+        if told:
+            assert ((found.rpm_high - found.rpm_low) / 2 <= 0.05 * found.rpm) == (track is not moved)
+
+
 def unlike_twin(rpm: float) -> Clip:
     """A 360 degree twin whose cylinders ring at 330 and 710 Hz: it repeats itself on every second turn only."""
     rng, rate, seconds = np.random.default_rng(1), 16000, 6
