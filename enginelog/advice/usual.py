@@ -91,6 +91,7 @@ def _speed(record: Record) -> list[ValueLine]:
         low, high = told * (1 - WITHIN_TOLD), told * (1 + WITHIN_TOLD)
         limit = f"{told:z.0f} rpm told, 5 % either way"
         position = _position(rpm, low, high)
+        title = title if which == "idle" else "Speed"  # whether it was loaded, nobody said
         return [ValueLine(title, f"{rpm:z.0f} rpm", limit, "told", position, TOLD_STATUS, TOLD_SOURCE, outside)]
     return [_line(usual, rpm, f"{rpm:z.0f} rpm")] if usual else []
 
