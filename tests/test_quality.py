@@ -104,6 +104,13 @@ def test_a_whine_of_some_tones_is_not_taken_for_clipping(seed):
     assert judged(cut).clipped_percent == pytest.approx(100 * np.mean(np.abs(cut) >= 0.99), rel=1e-3)
 
 
+def test_silence_that_a_file_without_numbers_made_is_not_laid_to_the_microphone():
+    no_numbers = Problem("non_finite", "576000 samples are not numbers", "use the phone's own recording")
+    first = judged(np.zeros(12 * RATE), extra=(no_numbers,)).problems
+    assert [problem.code for problem in first][:2] == ["non_finite", "silent"]
+    assert judged(beats(), extra=(no_numbers,)).usable
+
+
 def test_what_talk_and_music_do_as_well_is_not_laid_to_the_phone_alone():
     """Notes that end leave the same holes in time and frequency as noise reduction does."""
     said = [problem for problem in judged(gated(beats(10.0, 80.0, 0.0, 0))).problems if problem.code == "suppressed"]

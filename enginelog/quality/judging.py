@@ -32,6 +32,8 @@ def judge(parts: Sequence[QualityPart], seconds: float, limits: LimitSet, extra:
     whole = summed(parts, seconds, limits)
     fatal, found = words.fatal(whole, limits), words.problems(whole, limits)
     problems = (*fatal, *extra, *found)
+    if any(problem.code == "silent" for problem in fatal):  # what made it silent goes before that it is
+        problems = tuple(sorted(problems, key=lambda problem: problem.code != "non_finite"))
     trust = 0.0 if fatal else math.prod((_trust(problem, limits) for problem in problems), start=1.0)
     return Quality(
         usable=not fatal,
