@@ -101,8 +101,9 @@ def start_seconds(sample: Sample) -> Estimate:
 
 def rundown_seconds(sample: Sample) -> Estimate:
     """Seconds from ignition off to standstill."""
-    value = sample.run.timeline.rundown_s
-    return unknown("ignition off and standstill were not both heard") if value is None else _clocked(sample, value)
+    line = sample.run.timeline
+    why = line.rundown_reason or "ignition off and standstill were not both heard"
+    return unknown(why) if line.rundown_s is None else _clocked(sample, line.rundown_s)
 
 
 def _clocked(sample: Sample, value: float) -> Estimate:

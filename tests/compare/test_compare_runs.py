@@ -220,6 +220,13 @@ def with_line(run: Run, name: str, **changes) -> Run:
     return named(run, name, timeline=replace(run.timeline, **changes))
 
 
+def test_why_a_run_down_was_not_timed_is_said_as_in_the_report(healthy):
+    before = with_line(healthy, "before", rundown_s=2.0)
+    after = with_line(run("later", 8), "after", rundown_s=None, rundown_reason="standstill was not clearly heard")
+    one = of_code(compare(before, after), "rundown")
+    assert one.verdict == "cannot_tell" and "tandstill was not clearly heard" in one.text
+
+
 def test_starting_and_stopping(healthy):
     before = with_line(healthy, "before", pulls=9, seconds_to_run=20.0, rundown_s=4.0)
     after = with_line(run("later", 8), "after", pulls=1, seconds_to_run=1.5, rundown_s=2.0)
