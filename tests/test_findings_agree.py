@@ -172,3 +172,10 @@ def test_how_well_founded_a_limit_is_is_said_once():
             assert limit.cited.startswith(limit.status) and limit.source in limit.cited
     page = to_html(make_runs.pulls_only())
     assert "Loud parts" in page and "Engine sound" not in page, "what is loud there is no engine"
+
+
+def test_what_is_rough_throughout_lost_as_many_firings_as_were_counted():
+    """One share on one page: the level fitted to windows differs a little from the count."""
+    case = sim.make(331, sim.Scenario(seconds=30.0, miss_share=0.12))
+    rough, misfire = finding(case, "settling"), finding(case, "misfire")
+    assert rough.text.startswith(f"Rough throughout ({misfire.value:.1f} % of firings lost")

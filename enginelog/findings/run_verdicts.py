@@ -88,7 +88,7 @@ def judge_settling(evidence: Evidence, limits: LimitSet) -> Finding:
     if study.course == "unknown":
         return unknown("settling", _why_settling_unknown(ran_s, limits))
     verdict = "ok" if study.course == "steady" else "watch"
-    text = _settling_text(study, ran_s)
+    text = _settling_text(study, ran_s, evidence.misfire.summary.misfire_percent)
     settled_s = None if study.settle_s is None else span.start_s + study.settle_s
     # No limit beside the value: the limit is a share of firings, the value a time.
     source = cited(limits["settling_least_percent"])
@@ -106,8 +106,9 @@ def _why_settling_unknown(ran_s: float, limits: LimitSet) -> str:
     return "lost firings stand out too little to tell a rough start"
 
 
-def _settling_text(study: SettlingStudy, ran_s: float) -> str:
-    """What is said of a known course."""
+def _settling_text(study: SettlingStudy, ran_s: float, counted_percent: float | None) -> str:
+    """What is said of a known course. counted_percent: of firings lost in the whole run, None where not counted: one
+    that was rough throughout lost so many, and not a little more or less."""
     if study.course == "steady":
         return "Runs alike from first to last; no rough start."
     first = _level(study.rough_misfire_percent, study.rough_swing_rpm, study.rough_uneven_percent)
@@ -115,7 +116,9 @@ def _settling_text(study: SettlingStudy, ran_s: float) -> str:
     if study.course == "worsens":
         return f"Gets rougher: from {first} to {last}. {SOUND_ALONE}"
     if study.course == "rough":
-        return f"Rough throughout ({last}); it did not settle while recorded."
+        lost_percent = study.last_misfire_percent if counted_percent is None else counted_percent
+        throughout = _level(lost_percent, study.last_swing_rpm, study.last_uneven_percent)
+        return f"Rough throughout ({throughout}); it did not settle while recorded."
     return (
         f"Rough at first ({first}), settled after {_about(study, ran_s)} ({last}). A rough start that clears can come"
         f" from a sticking valve, among other causes. {SOUND_ALONE}"
