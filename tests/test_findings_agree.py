@@ -14,7 +14,7 @@ from enginelog.findings import judge
 from enginelog.limits import load, topics
 from enginelog.model import HeldSpeed, Span, Speed, Timeline
 from enginelog.report import to_html, words
-from enginelog.report.facts import stopping
+from enginelog.report.facts import speed, stopping
 
 LIMITS = load("findings")
 STOPPED = (Span("run", 0.0, 15.0, 3000.0), Span("rundown", 15.0, 18.0), Span("quiet", 18.0, 20.0))
@@ -39,8 +39,8 @@ def wandering() -> sim.Case:
 def test_a_wide_band_is_nothing_to_watch_where_no_one_speed_was_held(half_width, verdict):
     case = wandering()
     rpm = case.speed.rpm
-    speed = replace(case.speed, rpm_low=rpm * (1 - half_width), rpm_high=rpm * (1 + half_width))
-    one = finding(case, "steadiness", speed=speed)
+    width = replace(case.speed, rpm_low=rpm * (1 - half_width), rpm_high=rpm * (1 + half_width))
+    one = finding(case, "steadiness", speed=width)
     assert one.verdict == verdict
     assert ("no one speed" in one.text) == (verdict == "unknown") and one.next
 
@@ -48,8 +48,8 @@ def test_a_wide_band_is_nothing_to_watch_where_no_one_speed_was_held(half_width,
 def test_a_narrow_band_is_narrow_all_the_same():
     """What is moved widens a band; it makes none narrower."""
     case = sim.make(302, sim.Scenario(seconds=20.0, wobble_percent=0.1))
-    speed = replace(case.speed, rpm_low=case.speed.rpm * 0.8, rpm_high=case.speed.rpm * 1.2)
-    assert finding(case, "steadiness", speed=speed).verdict == "ok"
+    width = replace(case.speed, rpm_low=case.speed.rpm * 0.8, rpm_high=case.speed.rpm * 1.2)
+    assert finding(case, "steadiness", speed=width).verdict == "ok"
 
 
 def test_one_interval_says_in_summary_and_finding_that_there_was_no_one_speed():
@@ -179,3 +179,12 @@ def test_what_is_rough_throughout_lost_as_many_firings_as_were_counted():
     case = sim.make(331, sim.Scenario(seconds=30.0, miss_share=0.12))
     rough, misfire = finding(case, "settling"), finding(case, "misfire")
     assert rough.text.startswith(f"Rough throughout ({misfire.value:.1f} % of firings lost")
+
+
+def test_a_speed_that_rests_on_an_assumed_layout_says_so_beside_its_confidence():
+    """Four cylinders taken for one turn 980 rpm into 3900, as surely: a car's idle nobody told the cylinders of."""
+    run = make_runs.healthy_generator()
+    told = replace(run, engine=replace(run.engine, assumed=()))
+    taken = replace(run, engine=replace(run.engine, assumed=("strokes", "cylinders")))
+    assert "which nobody told" not in speed(told).behind
+    assert "if 4 strokes and 1 cylinder, which nobody told" in speed(taken).behind

@@ -13,6 +13,7 @@ from enginelog.report.words import (
     GAP,
     PATTERNS,
     SURE_95,
+    assumed_words,
     count,
     figure,
     group,
@@ -101,9 +102,14 @@ def speed(run: Run) -> Fact:
     if found.or_rpm is not None:
         behind = f"or {rpm(found.or_rpm)}, which sounds nearly the same; {behind}"
     told = [] if found.or_rpm is not None else _against_what_was_told(run, found.rpm)
-    return Fact(
-        "speed", "Speed", rpm(found.rpm), "; ".join([behind, f"confidence {found.confidence:z.2f} of 1", *told])
-    )
+    sure = f"confidence {found.confidence:z.2f} of 1"
+    return Fact("speed", "Speed", rpm(found.rpm), "; ".join([behind, sure, *told, *_if_assumed(run)]))
+
+
+def _if_assumed(run: Run) -> list[str]:
+    """On what the speed rests that nobody told: another layout would make it another speed, as surely."""
+    taken = assumed_words(run.engine)
+    return [f"if {taken}, which nobody told"] if taken else []
 
 
 def _changed_speed(run: Run) -> Fact:
@@ -115,6 +121,7 @@ def _changed_speed(run: Run) -> Fact:
     behind += [f"confidence {min(surest):z.2f} of 1"] if surest else []
     told = [] if found.or_rpm is not None or found.top_rpm is None else _against_what_was_told(run, found.top_rpm)
     behind += [f"the highest: {', '.join(told)}"] if told else []
+    behind += _if_assumed(run)
     return Fact("speed", "Speed", f"changed: {held(found)}", "; ".join(behind))
 
 
