@@ -89,7 +89,7 @@ def test_a_level_track_is_put_right_by_the_sound_of_the_firings():
 
 def level(turning: np.ndarray | None) -> Track:
     t = (np.arange(200) + 0.5) * 0.05
-    return Track(t, np.full(200, 3000.0), np.full(200, 0.95), np.ones(200), None, turning)
+    return Track(t, 3000.0 + 1e-4 * np.sin(np.arange(200)), np.full(200, 0.95), np.ones(200), None, turning)
 
 
 def test_the_runs_speed_is_read_by_the_turns_where_they_are_told():
@@ -99,6 +99,13 @@ def test_the_runs_speed_is_read_by_the_turns_where_they_are_told():
     unread = np.where(np.arange(200) < 130, np.nan, 3010.0)
     assert speed.summarise(level(unread), spans, SPEED).rpm == pytest.approx(3000, rel=1e-6)
     assert speed.summarise(level(None), spans, SPEED).rpm == pytest.approx(3000, rel=1e-6)
+
+
+def test_a_track_in_step_all_along_is_finer_than_any_turn():
+    """The lines of a steady tone tell its rate near the estimation bound; turns between firings are counted to 1e-4."""
+    track = replace(level(np.full(200, 3000.5)), rpm=np.full(200, 3000.0))
+    assert speed.summarise(track, (Span("run", 0.0, 10.0),), SPEED).rpm == pytest.approx(3000, rel=1e-9)
+    assert speed.summarise(level(np.full(200, 3000.5)), (Span("run", 0.0, 10.0),), SPEED).rpm > 3000.4
 
 
 def test_turns_counted_an_octave_off_do_not_count():

@@ -25,6 +25,7 @@ from enginelog.speed.run_confidence import figures, run_confidence
 from enginelog.speed.tracks import may_be_faster
 
 UNKNOWN = Speed(None, None, None, None, 0.0)
+AT_ONE_RATE = 1e-9  # change of a speed over a quarter of a second that no engine's is below
 SMOOTHED = 7  # frames whose mean tells the speed from the noise of a frame
 
 
@@ -188,14 +189,16 @@ def _path(track: Track) -> np.ndarray:
 
 def _read(track: Track, counted: np.ndarray, rpm: np.ndarray, limits: LimitSet) -> np.ndarray:
     """Speeds read over a quarter of a second, (n,): by the turns between firings where those are clear, which the track
-    may smooth out; else by the mean of the track's `rpm` (n,) in the `counted` frames."""
+    may smooth out; else by the mean of the track's `rpm` (n,) in the `counted` frames. Where the track is the same to
+    the last digits its lines were in step all along (`tracking`), which tells the speed finer than any turn."""
     frames = round(READ_OVER_S / limits.value("frame_hop_s"))
     read = moving_mean(rpm, min(frames, len(rpm)))
     if track.turning_rpm is None:
         return read
     turning = track.turning_rpm[counted].astype(float)
     alike = np.abs(np.log(turning / read)) < limits.value("turning_within")  # never where unknown
-    return np.where(alike, turning, read)
+    wanders = np.abs(rpm / read - 1.0) > AT_ONE_RATE
+    return np.where(alike & wanders, turning, read)
 
 
 def _filled(
