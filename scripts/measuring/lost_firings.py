@@ -83,7 +83,8 @@ def counted(name: str, found: Firings, truth: FiringTruth, wanted: np.ndarray, e
     lost, called = wanted[judged] == 1, told[judged] > 0.5
     given = summary.misfires is not None
     true = 100 * float(np.mean(truth.missed)) if len(truth.missed) else 0.0
-    verdict = firing_verdicts.judge_misfire(SimpleNamespace(engine=engine, misfire=study, too_loud=False), settings).verdict
+    evidence = SimpleNamespace(engine=engine, misfire=study, too_loud=False)
+    verdict = firing_verdicts.judge_misfire(evidence, settings).verdict
     return Counted(
         name, true, summary.misfire_percent if given else None, summary.misfire_low, summary.misfire_high,
         summary.pattern if given else None, truth.misfire_pattern or "none",
