@@ -111,7 +111,7 @@ def second_half() -> list[Entry]:
     weak = replace(twin.colour, cylinder_level=(1.0, 0.75))
     cutter = drawn(113, "trimmer", 12.0, 7600.0)
     pulled = tuple(Pull(1.0 + 2.6 * k, 0.55, rpm) for k, rpm in enumerate((560.0, 610.0, 590.0, 640.0)))
-    stopping = drawn(119, "mower", 17.0, 3000.0)
+    stopping = drawn(419, "mower", 17.0, 3000.0)
     # The fading sound of a blade that runs down is heard to its end only where it is quiet.
     quiet = replace(stopping.place, noise_db=-23.0, talk_db=None, wind_db=None, birds_db=None, hum_db=None)
     four = {"strokes": 4, "cylinders": 1}
