@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from enginelog.model import STRUCK, Moment, Note, StoredRun, UsageError
+from enginelog.model import FOR_OWNER, STRUCK, Moment, Note, StoredRun, UsageError
 from enginelog.model.wording import counted
 from enginelog.store import moments, numbers, texts
 from enginelog.store.base import one_of, when
@@ -20,6 +20,8 @@ from enginelog.store.files import PASSING
 KINDS = {"job": "jobs", "machine": "machines", "check": "checks", "work": "work", "run": "runs"}
 _MOST_DAYS = 36_500
 _YOUNG_S = 3600.0  # a file without an entry may be one that another program is just attaching
+
+NOTES_WERE = "note was: "  # in the event of a change: the notes as they were before it, last
 
 _ENTRIES = ("handbacks", "events", "checks", "work", "job_texts")
 
@@ -165,12 +167,24 @@ class Dropping(Contents):
                 each.entry for each in self.taken_back(row["id"]) if each.kind == "note" and each.at.utc <= until.utc
             ]
             lines = row["note"].splitlines()
+            words = {_bare(note.text) for note in gone if isinstance(note, Note)}
             for note in gone:
                 if isinstance(note, Note):
                     lines[note.number - 1] = ""
             self._update("jobs", row["id"], {"note": "\n".join(lines)})
+            self._forget(row["id"], words)
+            self._refresh(row["id"])
             count += len(gone)
         return count
+
+    def _forget(self, job_id: int, words: set[str]) -> None:
+        """Take purged notes out of what the job's events keep of its notes as they were, a note a line."""
+        query = "SELECT id, detail FROM events WHERE job_id = ? AND what = 'changed'"
+        for row in self._rows(query, job_id):
+            before, mark, notes = row["detail"].partition(NOTES_WERE)
+            left = "\n".join("" if _bare(line) in words else line for line in notes.split("\n"))
+            if left != notes:
+                self._update("events", row["id"], {"detail": before + mark + left})
 
     def _delete_runs(self, runs: list[int]) -> None:
         for run in runs:
@@ -212,3 +226,8 @@ class Dropping(Contents):
                 count, size = count + 1, size + path.stat().st_size
                 path.unlink()
         return count, size
+
+
+def _bare(line: str) -> str:
+    """A note without its marks."""
+    return line.removeprefix(STRUCK).removeprefix(FOR_OWNER).strip()

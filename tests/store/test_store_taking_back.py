@@ -163,3 +163,18 @@ def test_purge_deletes_notes_taken_back_and_the_others_keep_their_numbers(store,
     assert store.purge(older_than_days=1).notes == 0 and len(store.taken_back(job)) == 1
     assert store.purge().notes == 1 and not store.taken_back(job)
     assert [each.id for each in store.job(job).notes] == [f"{job}.2", f"{job}.3"]
+
+
+def test_a_purged_note_is_gone_from_what_was_kept_of_changes_and_from_the_search(store, job):
+    """Each further note leaves the notes before it among the job's events."""
+    store.add_notes(job, "kept: the cord is new")
+    store.add_notes(job, "a telephone number, 555 0100", for_owner=True)
+    store.add_notes(job, "a third one")
+    store.change_job(job, complaint="smokes; note was: nothing")
+    store.drop_note(job, 2)
+    assert store.jobs("telephone number") or "555 0100" in str(store.events(job))
+    store.purge()
+    store.change_job(job, add_note="and a fourth")
+    assert "555 0100" not in str(store.events(job)) and not store.jobs("telephone number")
+    assert "kept: the cord is new" in str(store.events(job))
+    assert b"555 0100" not in b"".join(path.read_bytes() for path in store.path.parent.rglob("*") if path.is_file())
