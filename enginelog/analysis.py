@@ -124,11 +124,11 @@ def listener(engine: Engine) -> Callable[[Clip, bool], tuple[Track, Firings | No
 
 def _listen(clip: Clip, engine: Engine, sets: dict, heard: _Heard) -> tuple[timeline.Activity, Track, Firings]:
     """Run the listening stages over one block."""
-    heard.quality.append(quality.measure(clip, sets["quality"]))
+    measured = quality.measure(clip, sets["quality"])
     low = replace(clip, samples=resample(clip.samples, clip.rate_hz, WORK_RATE_HZ), rate_hz=WORK_RATE_HZ)
     activity = timeline.listen(low, sets["timeline"])
     track = speed.track(low, engine, sets["speed"])
-    heard.quality[-1] = quality.with_hum(heard.quality[-1], track.hum)
+    heard.quality.append(quality.with_hum(measured, track.hum))
     heard.spectrum = speed.added(heard.spectrum, speed.order_power(low, track, engine))
     del low  # the firings need the most room
     firings = firing.locate(clip, track, engine, sets["firing"])

@@ -11,10 +11,9 @@ from enginelog.bench.desk import desk, number
 from enginelog.bench.rendering import page
 from enginelog.limits.trade import knowledge
 from enginelog.report import known_of
+from enginelog.report.advising import MOST_CAUSES, MOST_QUESTIONS
 from enginelog.report.next_steps import MOST_STEPS
 
-MOST_CAUSES = 5
-MOST_QUESTIONS = 4
 ANSWER, CHECK = "answer.", "check."
 
 

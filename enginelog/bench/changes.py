@@ -168,7 +168,7 @@ def take_back(request: Request, form: Form) -> Response:
             raise UsageError(
                 f"{kind or 'entry'} {entry} is no recording, check, entry of work or note that job {job_id} has"
             )
-        _drop(store, kind, entry, why=form.text("why"))
+        store.drop_entry(kind, entry, why=form.text("why"))
     return go(f"/jobs/{job_id}#taken-back")
 
 
@@ -178,17 +178,8 @@ def put_back(request: Request, form: Form) -> Response:
     with desk(request).store() as store, store.transaction():
         if (kind, entry) not in [(each.kind, str(each.entry.id)) for each in store.taken_back(job_id)]:
             raise UsageError(f"{kind or 'entry'} {entry} was not taken back from job {job_id}")
-        _drop(store, kind, entry, undo=True)
+        store.drop_entry(kind, entry, undo=True)
     return go(f"/jobs/{job_id}#{PLACES[kind]}")
-
-
-def _drop(store: Store, kind: str, entry: str, undo: bool = False, why: str = "") -> None:
-    """Take an entry of this number back, or put it back."""
-    row, _, line = entry.partition(".")
-    if line:
-        store.drop_note(int(row), int(line), undo, why)
-    else:
-        store.drop(kind, int(row), undo, why)
 
 
 def put_right(request: Request, form: Form) -> Response:

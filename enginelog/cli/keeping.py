@@ -36,10 +36,7 @@ def drop(kind: str, number: str, undo: bool, because: str, place: Path | None, a
         expected = "the number of a note such as 3.2" if kind == "note" else f"the number of a {kind} such as 12"
         raise model.UsageError(f"'{number}' given, {expected} expected")
     with opened(place) as store:
-        if line:
-            store.drop_note(int(row), int(line), undo, because)
-        else:
-            store.drop(kind, int(row), undo, because)
+        store.drop_entry(kind, number, undo, because)
     if as_json:
         show_plain({"kind": kind, "id": number if line else int(row), "dropped": not undo})
     elif undo:

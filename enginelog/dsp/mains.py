@@ -48,10 +48,8 @@ def find_hum(samples: np.ndarray, rate_hz: float) -> Hum | None:
     slow = resample(samples, rate_hz, LISTENED_HZ)
     level_db = _level_db(slow)
     step_hz = LISTENED_HZ / 2 / (len(level_db) - 1)
-    of_grids = [
-        (_of_grid(level_db, step_hz, round(1.0 / (seconds * step_hz)), grid_hz), grid_hz) for grid_hz in GRID_HZ
-    ]
-    found = [(*one, grid_hz) for one, grid_hz in of_grids if one is not None]
+    widen = round(1.0 / (seconds * step_hz))
+    found = [one for grid_hz in GRID_HZ if (one := _of_grid(level_db, step_hz, widen, grid_hz)) is not None]
     if not found:
         return None
     _, likeliest, grid_hz = max(found, key=lambda one: one[0])
@@ -87,8 +85,8 @@ def _level_db(samples: np.ndarray) -> np.ndarray:
     return 10.0 * np.log10(spectrum.real**2 + spectrum.imag**2 + 1e-20)
 
 
-def _of_grid(level_db: np.ndarray, step_hz: float, widen: int, grid_hz: float) -> tuple[float, Hum] | None:
-    """How clear the hum of one grid is, and the hum; None where too few of its lines are clear.
+def _of_grid(level_db: np.ndarray, step_hz: float, widen: int, grid_hz: float) -> tuple[float, Hum, float] | None:
+    """How clear the hum of one grid is, the hum, and the grid; None where too few of its lines are clear.
 
     widen: bins of `level_db` to one of the stretch itself.
     """
@@ -104,7 +102,7 @@ def _of_grid(level_db: np.ndarray, step_hz: float, widen: int, grid_hz: float) -
     multiples = np.flatnonzero(over_db[best] > FAINT_DB) + 1
     if multiples[0] > 2:  # what hums does so at twice the rate, or at the rate: lines of something else
         return None
-    return float(worth[best]), Hum(float(rates[best]), tuple(int(multiple) for multiple in multiples))
+    return float(worth[best]), Hum(float(rates[best]), tuple(int(multiple) for multiple in multiples)), grid_hz
 
 
 def _over_db(level_db: np.ndarray, places: np.ndarray, widen: int) -> np.ndarray:

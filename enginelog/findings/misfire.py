@@ -13,6 +13,7 @@ import numpy as np
 
 from enginelog.dsp.masks import rows_of_true
 from enginelog.findings import patterns
+from enginelog.findings.series import rows_within
 from enginelog.limits import LimitSet
 from enginelog.model import CylinderFiring, Engine, Firings, FiringSummary, FiringWindow, Span
 from enginelog.model.wording import counted
@@ -115,7 +116,7 @@ def in_spans(firings: Firings, spans: list[Span]) -> np.ndarray:
     """Which opportunities lie within the running spans (mask)."""
     inside = np.zeros(len(firings.t_s), bool)
     for span in spans:
-        inside |= (firings.t_s >= span.start_s) & (firings.t_s < span.end_s)
+        inside[rows_within(firings.t_s, span.start_s, span.end_s)] = True
     return inside
 
 
@@ -165,9 +166,8 @@ def followed_share(firings: Firings, spans: list[Span]) -> float:
     """Share of the running time over which firings were laid, 0..1; gaps of more than three intervals are left out."""
     running_s, covered_s = 0.0, 0.0
     for span in spans:
-        inside = (firings.t_s >= span.start_s) & (firings.t_s < span.end_s)
         running_s += span.end_s - span.start_s
-        step_s = np.diff(firings.t_s[inside])
+        step_s = np.diff(firings.t_s[rows_within(firings.t_s, span.start_s, span.end_s)])
         if len(step_s):
             usual_s = float(np.median(step_s))
             covered_s += float(step_s[step_s < 3 * usual_s].sum()) + usual_s

@@ -158,7 +158,7 @@ class Job:
     @property
     def notes_for_owner(self) -> tuple[str, ...]:
         """The notes the owner may read, without their mark."""
-        marked = (line.removeprefix(FOR_OWNER) for line in self.note.splitlines() if line.startswith(FOR_OWNER))
+        marked = (each.text.removeprefix(FOR_OWNER) for each in self.notes if each.for_owner)
         return tuple(text.strip() for text in marked if text.strip())
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from enginelog.model import Run
 from enginelog.plots.firing import loudness
 from enginelog.plots.speed import HATCHES, running
-from enginelog.plots.style import INDENT, TEXT_PT, colour, name_axes, stacked, text_width, time_axis, words
+from enginelog.plots.style import INDENT, KIND_WORDS, TEXT_PT, colour, name_axes, stacked, text_width, time_axis, words
 from enginelog.plots.thin import envelope
 
 if TYPE_CHECKING:
@@ -103,7 +103,7 @@ def _failed_word(ax: Axes, side: _Side) -> None:
 
 
 def _strip_word(ax: Axes, kind: str, start: float, end: float) -> None:
-    text = {"run": "running", "quiet": "no engine", "rundown": "run-down", "pull": "pull"}[kind]
+    text = KIND_WORDS[kind]
     if text_width(ax, text) <= end - start:
         ground = {"facecolor": colour(kind), "edgecolor": "none", "pad": 0.6} if HATCHES[kind] else None
         words(ax, 0.5 * (start + end), 0.46, text, ha="center", bbox=ground)

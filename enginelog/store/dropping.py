@@ -51,7 +51,7 @@ class Dropping(Contents):
         for already.
         """
         table = KINDS[one_of(kind, tuple(KINDS), "kind of entry")]
-        reason = " ".join(texts.checked(why, "reason", texts.LONGEST_LINE).split())
+        reason = _reason(why)
         mark = None if undo else self._clock()
         with self.transaction():
             row = self._one(table, row_id, kind)
@@ -68,16 +68,22 @@ class Dropping(Contents):
             self._update(table, row_id, when("dropped", mark))
             job_id = row_id if kind == "job" else None if kind == "machine" else row["job_id"]
             if job_id is not None:
-                what = "brought back" if undo else "dropped"
-                self._note_event(job_id, mark or self._clock(), what, f"{kind} {row_id}{': ' * bool(reason)}{reason}")
-                self._refresh(job_id)
+                self._note_dropping(job_id, mark or self._clock(), f"{kind} {row_id}", undo, reason)
+
+    def drop_entry(self, kind: str, entry: str, undo: bool = False, why: str = "") -> None:
+        """As `drop`, or `drop_note`, of what `entry` numbers: '12', or a note within its job, '3.2'."""
+        row, _, line = entry.partition(".")
+        if line:
+            self.drop_note(int(row), int(line), undo, why)
+        else:
+            self.drop(kind, int(row), undo, why)
 
     def drop_note(self, job_id: int, number: int, undo: bool = False, why: str = "") -> None:
         """As `drop`, of one note of a job: its line keeps its place and words, and begins with STRUCK.
 
         number: of the note within its job, from 1. NotInStoreError where the job has none of this number.
         """
-        reason = " ".join(texts.checked(why, "reason", texts.LONGEST_LINE).split())
+        reason = _reason(why)
         with self.transaction():
             lines = self._usable_job(job_id).note.splitlines()
             if not 1 <= number <= len(lines) or not lines[number - 1].strip():
@@ -90,10 +96,12 @@ class Dropping(Contents):
                 raise UsageError(f"note {job_id}.{number} {state} already; nothing was changed")
             lines[number - 1] = line.removeprefix(STRUCK) if undo else f"{STRUCK}{line}"
             self._update("jobs", job_id, {"note": "\n".join(lines)})
-            named = f"note {job_id}.{number}"
-            what = "brought back" if undo else "dropped"
-            self._note_event(job_id, self._clock(), what, f"{named}{': ' * bool(reason)}{reason}")
-            self._refresh(job_id)
+            self._note_dropping(job_id, self._clock(), f"note {job_id}.{number}", undo, reason)
+
+    def _note_dropping(self, job_id: int, at: Moment, named: str, undo: bool, reason: str) -> None:
+        what = "brought back" if undo else "dropped"
+        self._note_event(job_id, at, what, f"{named}{': ' * bool(reason)}{reason}")
+        self._refresh(job_id)
 
     def move_run(self, run_id: int, job_id: int) -> StoredRun:
         """Attach a run, with its recording and newest result, to another job, and take it back from its own.
@@ -163,16 +171,13 @@ class Dropping(Contents):
         count = 0
         query = "SELECT id, note FROM jobs WHERE note LIKE ? ESCAPE '\\'"
         for row in self._rows(query, f"%{texts.escaped(STRUCK)}%"):
-            gone = [
-                each.entry for each in self.taken_back(row["id"]) if each.kind == "note" and each.at.utc <= until.utc
-            ]
+            old = [each.entry for each in self.taken_back(row["id"]) if each.at.utc <= until.utc]
+            gone = [note for note in old if isinstance(note, Note)]
             lines = row["note"].splitlines()
-            words = {_bare(note.text) for note in gone if isinstance(note, Note)}
             for note in gone:
-                if isinstance(note, Note):
-                    lines[note.number - 1] = ""
+                lines[note.number - 1] = ""
             self._update("jobs", row["id"], {"note": "\n".join(lines)})
-            self._forget(row["id"], words)
+            self._forget(row["id"], {_bare(note.text) for note in gone})
             self._refresh(row["id"])
             count += len(gone)
         return count
@@ -226,6 +231,11 @@ class Dropping(Contents):
                 count, size = count + 1, size + path.stat().st_size
                 path.unlink()
         return count, size
+
+
+def _reason(why: str) -> str:
+    """A reason as it is kept, in one line; UsageError where it is too long."""
+    return " ".join(texts.checked(why, "reason", texts.LONGEST_LINE).split())
 
 
 def _bare(line: str) -> str:

@@ -30,8 +30,8 @@ class Net:
         """Logits, shape (n, outputs), of features of shape (n, inputs). ValueError for a wrong number of inputs."""
         if features.shape[1] != len(self.mean):
             raise ValueError(f"{features.shape[1]} features given, this classifier was made for {len(self.mean)}")
-        parts = [self._logits(features[first : first + AT_ONCE]) for first in range(0, len(features), AT_ONCE)]
-        return np.concatenate(parts) if parts else self._logits(features)
+        firsts = range(0, max(len(features), 1), AT_ONCE)
+        return np.concatenate([self._logits(features[first : first + AT_ONCE]) for first in firsts])
 
     def _logits(self, features: np.ndarray) -> np.ndarray:
         scaled = np.clip((features - self.mean) / self.spread, -REACH, REACH)
