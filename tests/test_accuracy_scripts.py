@@ -99,6 +99,22 @@ def test_tables_keep_hardness_and_what_was_told_apart():
     ]
 
 
+def test_what_somebody_said_and_how_loud_it_was_are_kept_apart():
+    found = [replace(reading(None), disturbed_db=3.0), replace(reading(3000.0), disturbed_db=-2.0)]
+    found.append(replace(reading(3000.0), disturbed_db=3.0, said_to_run=True))
+    speeds = speed_tables.speed_table(found)
+    for row in (
+        "**rated speed not told** | 2 | 50.0",
+        "own level | 1 | 100.0",
+        "louder noise | 1 | 0.0",
+        "said to run | 1 | 100.0",
+    ):
+        assert f"{row} |" in speeds
+    assert "own level" not in speed_tables.speed_table([found[0]])
+    place = synthesis.Place(noise_db=-10.0, wind_db=-10.0, talk_db=None, hum_db=None, birds_db=None, knocks_db=None)
+    assert made.disturbed_db(place) == pytest.approx(-10 + 10 * np.log10(2))
+
+
 def test_every_kind_meets_every_behaviour():
     drawn = made.cases(130, 7, "hard")
     assert len({(case.kind, case.behaviour) for case in drawn}) == 130
@@ -137,7 +153,7 @@ def test_accuracy_prints_what_the_analysis_said(short, capsys, monkeypatch, tmp_
     seen = []
     analysed = made.analysed
 
-    def spoilt(clip, engine, name="made up"):
+    def spoilt(clip, engine, name="made up", ran=False):
         """The analysis, but where the rated speed is told, it is made to say twice the true speed."""
         run = analysed(clip, engine, name)
         seen.append(run)

@@ -16,6 +16,7 @@ BEHAVIOURS = (
     *("steady", "misfire", "hunting", "settling", "start", "load_step", "cut", "never_settles"),
     *("start,misfire", "moved"),
 )
+DISTURBANCES = ("noise_db", "wind_db", "talk_db", "hum_db", "birds_db", "knocks_db")  # of the place, over the engine
 MOVED = "moved"  # throttle worked, or a saw revved: such a run has no one speed
 MACHINES = {"generator_60": "generator", "twin_270": "mower twin", "twin_180": "mower twin", "twin_360": "mower twin"}
 PLAIN_MACHINES = ("mower", "generator", "pump", "tiller", "saw", "trimmer")
@@ -36,7 +37,8 @@ class Reading:
     """What the analysis said of one recording. true_rpm: see `true_speed`.
 
     track_ratio: median of the track over the true run, over that of the true speed at the same moments: the tracking
-    alone, whatever the analysis took for the run. NaN where the track told nothing there.
+    alone, whatever the analysis took for the run. NaN where the track told nothing there. said_to_run: the analysis was
+    told that an engine ran. disturbed_db: all that is heard beside the engine, together, over the engine's level.
     """
 
     case: Case
@@ -49,6 +51,8 @@ class Reading:
     heard: bool
     usable: bool
     track_ratio: float = float("nan")
+    said_to_run: bool = False
+    disturbed_db: float = float("nan")
 
     @property
     def ratio(self) -> float:
@@ -87,28 +91,45 @@ def as_told(engine: Engine, rated: bool) -> Engine:
     return replace(engine, machine=machine, alternator_poles=None, rated_rpm=engine.rated_rpm if rated else None)
 
 
-def analysed(clip: Clip, engine: Engine, name: str = "made up") -> Run:
+def analysed(clip: Clip, engine: Engine, name: str = "made up", ran: bool = False) -> Run:
     """The whole analysis of a clip in memory, handed over as a WAV file of floating-point samples."""
     import soundfile
 
     stream = io.BytesIO()
     soundfile.write(stream, clip.samples, round(clip.rate_hz), format="WAV", subtype="FLOAT")
     stream.seek(0)
-    return analysis.analyse(stream, engine, name=name)
+    return analysis.analyse(stream, engine, name=name, ran=ran)
 
 
 def read(case: Case) -> list[Reading]:
-    """Make one recording and analyse it: without the rated speed, and with it where the machine has one."""
+    """Make one recording and analyse it: without the rated speed, with it where the machine has one, and as one of
+    which somebody says that the engine ran (without the rated speed again)."""
     scenario = scenario_of(case)
     clip, truth = synthesis.make(scenario)
+    loud = disturbed_db(scenario.place)
     readings = []
     for rated in (False, True) if scenario.engine.rated_rpm else (False,):
         run = analysed(clip, as_told(scenario.engine, rated))
-        speed = run.measures.speed
-        told = (speed.rpm, speed.rpm_low, speed.rpm_high, speed.confidence)
-        state = (run.timeline.engine_heard, run.quality.usable)
-        readings.append(Reading(case, rated, true_speed(truth), *told, *state, _track_ratio(run, truth)))
+        readings.append(_reading(case, run, truth, rated, False, loud))
+        if not rated:
+            if not run.timeline.engine_heard:  # one that was heard is told the same, said to run or not
+                run = analysed(clip, as_told(scenario.engine, rated), ran=True)
+            readings.append(_reading(case, run, truth, rated, True, loud))
     return readings
+
+
+def _reading(case: Case, run: Run, truth: synthesis.Truth, rated: bool, said_to_run: bool, loud: float) -> Reading:
+    speed = run.measures.speed
+    told = (speed.rpm, speed.rpm_low, speed.rpm_high, speed.confidence)
+    state = (run.timeline.engine_heard, run.quality.usable)
+    return Reading(case, rated, true_speed(truth), *told, *state, _track_ratio(run, truth), said_to_run, loud)
+
+
+def disturbed_db(place: synthesis.Place) -> float:
+    """Level of noise, wind, talk, hum, birds and knocks together over that of the engine, dB; -inf: none."""
+    levels = [getattr(place, name) for name in DISTURBANCES]
+    power = sum(10 ** (level / 10) for level in levels if level is not None)
+    return float(10 * np.log10(power)) if power else -np.inf
 
 
 def true_speed(truth: synthesis.Truth) -> float:

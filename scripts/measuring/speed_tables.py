@@ -83,7 +83,7 @@ def coverage_row(name: str, found: Sequence[Reading]) -> list[object]:
 
 def coverage_table(readings: Sequence[Reading]) -> str:
     """Each hardness apart, then all kinds and behaviours over both (rated speed not told)."""
-    untold = [reading for reading in readings if not reading.rated_told]
+    untold = _untold(readings)
     groups: Groups = []
     for hardness in dict.fromkeys(reading.case.hardness for reading in untold):
         mine = [reading for reading in untold if reading.case.hardness == hardness]
@@ -94,14 +94,14 @@ def coverage_table(readings: Sequence[Reading]) -> str:
 
 def worst(readings: Sequence[Reading], count: int) -> list[str]:
     """The recordings furthest off among those told, worst first, so that they can be made and heard again."""
-    told = [reading for reading in readings if reading.rpm is not None and not within(reading.ratio, 1.0)]
+    told = [r for r in readings if r.rpm is not None and not r.said_to_run and not within(r.ratio, 1.0)]
     told.sort(key=lambda reading: -abs(np.log(reading.ratio)))
     return [f"- {_named(r)}: {r.rpm:.0f} for {r.true_rpm:.0f} rpm, confidence {r.confidence:.2f}" for r in told[:count]]
 
 
 def unknown(readings: Sequence[Reading], count: int) -> list[str]:
     """Recordings of which no speed was told, with what can be said of the reason."""
-    silent = [reading for reading in readings if reading.rpm is None and not reading.rated_told]
+    silent = [reading for reading in _untold(readings) if reading.rpm is None]
     return [f"- {_named(r)}: {_reason(r)}, track over truth {number(r.track_ratio, 3)}" for r in silent[:count]]
 
 
@@ -117,15 +117,32 @@ def _reason(r: Reading) -> str:
 
 
 def _all_groups(readings: Sequence[Reading]) -> Groups:
-    untold = [reading for reading in readings if not reading.rated_told]
+    untold = _untold(readings)
     told = [reading for reading in readings if reading.rated_told]
+    said = [reading for reading in readings if reading.said_to_run]
     head = [
         ("**rated speed not told**", untold),
         ("of these, throttle not moved", _settled(untold)),
+        *_by_disturbance(_settled(untold)),
+        ("of these, said to run", _settled(said)),
         ("**rated speed told** (machines that have one)", told),
         ("of these, throttle not moved", _settled(told)),
     ]
     return [*head, *_by(untold, lambda r: r.case.kind), *_by(untold, lambda r: r.case.behaviour)]
+
+
+def _untold(readings: Sequence[Reading]) -> list[Reading]:
+    """Told neither the rated speed nor that the engine ran."""
+    return [reading for reading in readings if not reading.rated_told and not reading.said_to_run]
+
+
+def _by_disturbance(readings: Sequence[Reading]) -> Groups:
+    """Noise, wind, talk and the rest together up to the engine's own level, and above it; none where one is empty."""
+    louder = [reading for reading in readings if reading.disturbed_db > 0]
+    up_to = [reading for reading in readings if reading.disturbed_db <= 0]
+    if not louder or not up_to:
+        return []
+    return [("of these, all noise together up to the engine's own level", up_to), ("of these, louder noise", louder)]
 
 
 def _settled(readings: Sequence[Reading]) -> list[Reading]:
