@@ -107,7 +107,7 @@ def test_what_somebody_said_and_how_loud_it_was_are_kept_apart():
         "**rated speed not told** | 2 | 50.0",
         "own level | 1 | 100.0",
         "louder noise | 1 | 0.0",
-        "said to run | 1 | 100.0",
+        "throttle not moved, said to run | 1 | 100.0",
     ):
         assert f"{row} |" in speeds
     assert "own level" not in speed_tables.speed_table([found[0]])

@@ -65,10 +65,10 @@ class Reading:
         return self.low is not None and self.high is not None and self.low <= self.true_rpm <= self.high
 
 
-def cases(runs: int, first_seed: int, hardness: str) -> list[Case]:
-    """`runs` recordings over all kinds and behaviours, seeds counting up from `first_seed`."""
+def cases(runs: int, first_seed: int, hardness: str, behaviours: tuple[str, ...] = BEHAVIOURS) -> list[Case]:
+    """`runs` recordings over all kinds and the behaviours, seeds counting up from `first_seed`."""
     kinds = list(synthesis.KINDS)
-    return [Case(first_seed + i, kinds[i % len(kinds)], hardness, BEHAVIOURS[i % len(BEHAVIOURS)]) for i in range(runs)]
+    return [Case(first_seed + i, kinds[i % len(kinds)], hardness, behaviours[i % len(behaviours)]) for i in range(runs)]
 
 
 def moved_as(kind: str) -> str:
@@ -150,7 +150,7 @@ def _track_ratio(run: Run, truth: synthesis.Truth) -> float:
     return float(np.median(track.rpm[inside]) / np.median(true_rpm))
 
 
-def readings(runs: int, first_seed: int, hardness: str, jobs: int) -> list[Reading]:
-    """All readings of the recordings of one hardness; those without a run at a true speed are left out."""
-    found = each(read, cases(runs, first_seed, hardness), jobs, f"{hardness} recordings")
+def readings(drawn: list[Case], jobs: int, what: str) -> list[Reading]:
+    """All readings of the recordings; those without a run at a true speed are left out."""
+    found = each(read, drawn, jobs, what)
     return [reading for group in found for reading in group if np.isfinite(reading.true_rpm)]

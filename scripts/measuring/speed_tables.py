@@ -124,7 +124,7 @@ def _all_groups(readings: Sequence[Reading]) -> Groups:
         ("**rated speed not told**", untold),
         ("of these, throttle not moved", _settled(untold)),
         *_by_disturbance(_settled(untold)),
-        ("of these, said to run", _settled(said)),
+        ("throttle not moved, said to run", _settled(said)),
         ("**rated speed told** (machines that have one)", told),
         ("of these, throttle not moved", _settled(told)),
     ]
@@ -142,7 +142,7 @@ def _by_disturbance(readings: Sequence[Reading]) -> Groups:
     up_to = [reading for reading in readings if reading.disturbed_db <= 0]
     if not louder or not up_to:
         return []
-    return [("of these, all noise together up to the engine's own level", up_to), ("of these, louder noise", louder)]
+    return [("of those, all noise together up to the engine's own level", up_to), ("of those, louder noise", louder)]
 
 
 def _settled(readings: Sequence[Reading]) -> list[Reading]:
