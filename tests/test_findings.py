@@ -517,11 +517,12 @@ def test_pull_speed_and_strokes_are_said_where_they_are_known():
     spans = (Span("quiet", 0.0, 1.0), Span("pull", 1.0, 1.8, 612.0, 4), Span("quiet", 1.8, 3.0), Span("pull", 3.0, 3.9))
     line = Timeline(False, 0.9, spans, pulls=2)
     start = run_verdicts.failed_start(line, "no engine", LIMITS)
-    assert "pull 1 at about 610 rpm with 4 compression strokes heard" in start.text
-    assert "heard, how fast pull 2 was could not be heard), and the engine did not start." in start.text
+    assert "pull 1 at about 610 rpm with about 4 compression strokes, how fast pull 2 was" in start.text
+    assert "how fast pull 2 was could not be heard), and the engine did not start." in start.text
     four = (*spans, Span("pull", 4.5, 5.2), Span("pull", 6.0, 6.9, 580.0))
     many = run_verdicts.failed_start(replace(line, spans=four, pulls=4), "no engine", LIMITS)
-    assert "pull 4 at about 580 rpm, how fast pulls 2 and 3 were could not be heard)" in many.text
+    said = "pulls 1 and 4 at about 610 and 580 rpm with about 4 compression strokes each, how fast pulls 2 and 3 were"
+    assert f"{said} could not be heard)" in many.text
     silent = replace(line, spans=(spans[0], spans[3]))
     assert "how fast could not be heard" in run_verdicts.failed_start(silent, "no engine", LIMITS).text
 

@@ -66,22 +66,37 @@ def count_words(timeline: Timeline) -> str:
 
 
 def pulls_heard(timeline: Timeline) -> str:
-    """How fast the starter was pulled, the compression strokes heard in each pull, and of which pulls that cannot be
-    told; empty without a pull."""
+    """How fast the starter was pulled, about how many compression strokes were heard in a pull (of two in three
+    pulls the count is one off), and of which pulls the speed cannot be told; empty without a pull."""
     pulls = list(enumerate(_pulls(timeline), 1))
-    told = [_pull_words(number, span.rpm, span.compressions) for number, span in pulls if span.rpm is not None]
+    told = [(number, span) for number, span in pulls if span.rpm is not None]
     if not told:
         return "how fast could not be heard" if pulls else ""
-    untold = [str(number) for number, span in pulls if span.rpm is None]
+    speeds = _joined([f"{round(span.rpm or 0.0, -1):z.0f}" for _, span in told])
+    said = f"{_named([number for number, _ in told])} at about {speeds} rpm{_strokes([span for _, span in told])}"
+    untold = [number for number, span in pulls if span.rpm is None]
     if untold:
-        which = f"pulls {', '.join(untold[:-1])} and {untold[-1]}" if len(untold) > 1 else f"pull {untold[0]}"
-        told.append(f"how fast {which} {'were' if len(untold) > 1 else 'was'} could not be heard")
-    return ", ".join(told)
+        said += f", how fast {_named(untold)} {'were' if len(untold) > 1 else 'was'} could not be heard"
+    return said
 
 
-def _pull_words(number: int, rpm: float, strokes: int | None) -> str:
-    said = f"pull {number} at about {round(rpm, -1):z.0f} rpm"
-    return said + (f" with {counted(strokes, 'compression stroke')} heard" if strokes is not None else "")
+def _strokes(told: list[Span]) -> str:
+    """` with about 3 to 5 compression strokes each`; empty where they were not counted."""
+    counts = [span.compressions for span in told if span.compressions is not None]
+    if not counts:
+        return ""
+    least, most = min(counts), max(counts)
+    each = " each" if len(told) > 1 else ""
+    return f" with about {f'{least} to {most}' if most > least else least} compression strokes{each}"
+
+
+def _named(numbers: list[int]) -> str:
+    """`pull 2`, `pulls 2 and 3`."""
+    return f"pull{'s' if len(numbers) > 1 else ''} {_joined([str(number) for number in numbers])}"
+
+
+def _joined(words: list[str]) -> str:
+    return f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else words[0]
 
 
 def _pulls(timeline: Timeline) -> list[Span]:
