@@ -310,6 +310,17 @@ def test_strength_across_a_change_of_load_is_no_rough_start():
     assert len(measures.loads) == 1 and not measures.settling.found
 
 
+@pytest.mark.parametrize(("uneven_last", "course"), [(0.5, "worsens"), (0.2, "worsens"), (0.04, "unknown")])
+def test_speed_and_firings_that_say_opposite_things_say_nothing(uneven_last, course):
+    """A speed that grows restless while the firings grow even (0.2 before): neither settled nor worse can be told."""
+    rng, t_s = np.random.default_rng(5), np.arange(0.25, 24, 0.5)
+    swing = np.where(t_s < 12, 1.0, 900.0) * rng.chisquare(4, len(t_s)) / 4
+    uneven = np.where(t_s < 12, 0.2, uneven_last) * rng.chisquare(11, len(t_s)) / 11
+    none = np.zeros(len(t_s))
+    rough = settling.Roughness(t_s, none, none, swing, 4.0, uneven, np.full(len(t_s), 11.0))
+    assert settling._course(settling.fit_change(rough), 3000.0, LIMITS) == course
+
+
 def test_getting_worse_and_never_settling_are_told_apart():
     worse = judged(sim.make(42, sim.Scenario(seconds=30.0, rough_s=12.0, rough_share=0.3, rough_kind="worse")))
     never = judged(sim.make(43, sim.Scenario(seconds=30.0, miss_share=0.2)))

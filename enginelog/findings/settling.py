@@ -334,11 +334,21 @@ def _course(change: Change, mean_rpm: float, limits: LimitSet) -> str:
         by_uneven = 0  # lost firings move the speed too; what changes the strength alone is noise
     counted = by_misses or by_swing
     if counted and change.gain > limits.value("settling_gain"):
+        if not by_misses and _firings_say(change, limits) == -by_swing:
+            return "unknown"  # the firings grow even while the speed grows restless, or the other way round
         return "settles" if counted > 0 else "worsens"
     if by_uneven and change.gain > limits.value("settling_uneven_gain"):
         return "settles" if by_uneven > 0 else "worsens"
     high = change.last_share is not None and 100 * change.last_share > limits.value("misfire_fault_percent")
     return "rough" if high else "steady"
+
+
+def _firings_say(change: Change, limits: LimitSet) -> int:
+    """+1 where the firings hint at a rougher beginning, -1 at a rougher end, 0 neither: by losses, else unevenness."""
+    ratio = limits.value("settling_hint_ratio")
+    return _size(change.first_share, change.last_share, 0.0, ratio) or _size(
+        change.first_uneven, change.last_uneven, 0.0, ratio
+    )
 
 
 def _size(first: float | None, last: float | None, least: float, ratio: float = 2.0) -> int:
