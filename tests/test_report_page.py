@@ -15,6 +15,7 @@ from PIL import Image
 from enginelog import report
 from enginelog.model import Finding
 from enginelog.plots import COLOURS
+from enginelog.report import words
 from enginelog.report.cautions import cautions
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}
@@ -102,8 +103,6 @@ def test_tables_have_headers(named_page):
 
 def test_answer_comes_first_with_word_and_sign(named_page):
     name, _, page = named_page
-    from enginelog.report import words
-
     run = make_runs.ALL[name]()
     top = words.headline(run)
     text = page.text
@@ -153,8 +152,8 @@ def test_findings_show_number_limit_source_place_and_next_steps():
 )
 def test_evidence_stands_with_its_finding(name, title):
     html = report.to_html(make_runs.ALL[name]())
-    card = html[html.index('<article class="card') : html.index("Speed over time")]
-    assert f'id="{title}-' in card
+    cards = re.findall(r'<article class="card.*?</article>', html, re.S)
+    assert any(f'id="{title}-' in card for card in cards)
 
 
 def test_two_findings_of_one_measure_draw_the_picture_once():
@@ -276,47 +275,85 @@ def printed(html: str, folder: Path) -> Path:
     return paper
 
 
-def test_on_paper_the_first_finding_begins_under_the_answer(tmp_path):
-    """A finding with its picture is taller than what the first sheet has left: it breaks."""
+def sheets_of(paper: Path) -> list[str]:
+    """The text of each sheet."""
     pypdf = pytest.importorskip("pypdf", reason="pypdf, which reads the PDF back, is not installed")
-    paper = printed(report.to_html(make_runs.hunting_pump()), tmp_path)
-    first = pypdf.PdfReader(paper).pages[0].extract_text()
-    assert "What was found" in first and "Measured" in first
+    return [" ".join(page.extract_text().split()) for page in pypdf.PdfReader(paper).pages]
 
 
-MARGIN_TOP_MM, MARGIN_FOOT_MM = 14, 16  # as in page.css
+def on(size: str, html: str) -> str:
+    """The page for paper of that size."""
+    return html.replace("</head>", f"<style>@page {{ size: {size} }}</style></head>")
 
 
 @pytest.mark.parametrize("size", ["A4", "Letter"])
-@pytest.mark.parametrize("name", ["healthy_generator", "weak_twin"])
-def test_no_sheet_but_the_last_is_more_than_a_third_empty(tmp_path, name, size):
-    """Seen as another program paints it: what is white below the last mark of a sheet. A third is our own wish."""
+@pytest.mark.parametrize("name", ["healthy_generator", "hunting_pump", "settling_start", "weak_twin"])
+def test_on_paper_the_first_sheet_is_enough_for_an_owner(tmp_path, name, size):
+    """The answer in plain words, the key figures, what to take care of, the main picture, and the first finding."""
+    run = make_runs.ALL[name]()
+    first, *others = sheets_of(printed(on(size, report.to_html(run)), tmp_path))
+    assert " ".join(words.headline(run).text.split()) in first
+    for part in ("Speed", "Misfires", "Take care:", "Speed over time", "time in the recording"):
+        assert part in first, part
+    assert not any("Speed over time" in other for other in others)
+    if any(finding.verdict in ("watch", "fault") for finding in run.measures.findings):
+        assert "What was found" in first and "Measured" in first
+
+
+MARGIN_TOP_MM, MARGIN_FOOT_MM = 11, 13  # as in print.css
+
+
+@pytest.mark.parametrize("size", ["A4", "Letter"])
+@pytest.mark.parametrize("name", ["healthy_generator", "hunting_pump", "settling_start", "weak_twin"])
+def test_few_sheets_and_none_nearly_empty(tmp_path, name, size):
+    """Seen as another program paints it: what is white below the last mark of a sheet. No sheet but the last is more
+    than a third empty, and the last at least a fifth full; both, and five sheets at most, are our own wish."""
     if shutil.which("pdftoppm") is None:
         pytest.skip("pdftoppm is not here to paint the print: apt install poppler-utils")
-    html = report.to_html(getattr(make_runs, name)())
-    paper = printed(html.replace("</head>", f"<style>@page {{ size: {size} }}</style></head>"), tmp_path)
+    paper = printed(on(size, report.to_html(make_runs.ALL[name]())), tmp_path)
     subprocess.run(["pdftoppm", "-r", "40", "-gray", "-png", paper, tmp_path / "sheet"], timeout=60, check=True)
     sheets = sorted(tmp_path.glob("sheet-*.png"))
-    assert 4 <= len(sheets) <= 9
-    for sheet in sheets[:-1]:
-        marks = np.flatnonzero((np.asarray(Image.open(sheet).convert("L")) < 200).any(axis=1))
-        assert _empty_share(marks.max(), Image.open(sheet).height) <= 1 / 3, sheet.name
+    assert 3 <= len(sheets) <= 5
+    empty = [_empty_share(Image.open(sheet)) for sheet in sheets]
+    assert max(empty[:-1]) <= 1 / 3 and empty[-1] <= 4 / 5, empty
+
+
+def test_on_paper_nothing_folded_is_lost_unsaid_and_sheets_are_numbered(tmp_path):
+    run = replace(make_runs.hunting_pump(), limits_used={f"own.{i}": 1.0 for i in range(37)})
+    html = report.to_html(run)
+    sheets = sheets_of(printed(html, tmp_path))
+    assert "Not printed: the 37 limits used" in " ".join(sheets) and "own.36" not in " ".join(sheets)
+    assert all(f"Sheet {number} of {len(sheets)}" in sheet for number, sheet in enumerate(sheets, 1))
+    unfolded = sheets_of(printed(html.replace("<details>", "<details open>"), tmp_path))
+    assert "own.36" in " ".join(unfolded) and "Not printed" not in " ".join(unfolded)
+
+
+def test_on_paper_all_else_of_the_page_is_printed(tmp_path):
+    """Every word of the page but what is folded away, the picture of wide screens, and what only a screen can do."""
+    run = replace(make_runs.weak_twin(), limits_used={})
+    html = report.to_html(run)
+    said = re.sub(r"<style>.*?</style>|<svg.*?</svg>|<title>.*?</title>", " ", html, flags=re.S).replace("<", " <")
+    text = "".join("".join(sheets_of(printed(html, tmp_path))).split())
+    missing = [word for word in Page(said).text.split() if word not in text]
+    assert not missing
 
 
 def test_no_sheet_holds_the_footer_alone(tmp_path):
-    """On sheets of many heights, apart by less than the footer is tall: some would part it off."""
-    pypdf = pytest.importorskip("pypdf", reason="pypdf, which reads the PDF back, is not installed")
+    """On sheets of many heights, apart by less than the footer is tall: some would part it off. Nor are cautions
+    parted from one another."""
     html = report.to_html(make_runs.unusable_clip())
     for height_mm in range(256, 302, 5):
-        sized = html.replace("</head>", f"<style>@page {{ size: 210mm {height_mm}mm }}</style></head>")
-        last = pypdf.PdfReader(printed(sized, tmp_path)).pages[-1].extract_text()
-        assert "Beside this page" in last and "SHA-256" in last, height_mm
+        last = sheets_of(printed(on(f"210mm {height_mm}mm", html), tmp_path))[-1]
+        assert "Beside this page" in last, height_mm
+        assert all(caution.title in last for caution in cautions()), height_mm
 
 
-def _empty_share(last: int, rows: int, dots_per_mm: float = 40 / 25.4) -> float:
-    """What is left white below row `last` of a sheet of so many, as a share of what can be printed on."""
-    top, foot = MARGIN_TOP_MM * dots_per_mm, rows - MARGIN_FOOT_MM * dots_per_mm
-    return (foot - last) / (foot - top)
+def _empty_share(sheet: Image.Image, dots_per_mm: float = 40 / 25.4) -> float:
+    """What is left white below the last mark of a sheet, as a share of what can be printed on between the margins (in
+    the lower one stands the sheet's number)."""
+    top, foot = MARGIN_TOP_MM * dots_per_mm, sheet.height - MARGIN_FOOT_MM * dots_per_mm
+    marks = np.flatnonzero((np.asarray(sheet.convert("L"))[: int(foot)] < 200).any(axis=1))
+    return (foot - marks.max()) / (foot - top)
 
 
 def test_rain_and_talk_are_not_called_quiet():

@@ -82,7 +82,7 @@ def to_html(run: Run, audio_excerpt: AudioExcerpt | None = None, fields: Mapping
     usable = run.quality.usable
     found = facts(run) if usable else []
     heard = usable and run.timeline.engine_heard
-    drawn = [pictures.speed(run)] + ([pictures.firing(run), pictures.orders(run)] if heard else [])
+    drawn = [pictures.firing(run), pictures.orders(run)] if heard else []
     explained = Explained()
     cards = _cards(run, explained)
     rows = _rows(run, found)
@@ -91,13 +91,14 @@ def to_html(run: Run, audio_excerpt: AudioExcerpt | None = None, fields: Mapping
     return template("page.html").render(
         run=run,
         heard=heard,
-        css=asset("page.css"),
+        css=asset("page.css") + asset("print.css"),
         name=_name(run),
         top=words.headline(run),
         tiles=_tiles(found),
         cards=[card for card in cards if card.finding.verdict in BAD],
         unknown=unknown,
         good=[card for card in cards if card.finding.verdict == "ok"],
+        main=pictures.speed(run),
         pictures=[picture for picture in drawn if picture is not None],
         rows=rows,
         terms=_terms_below(explained, cards, rows, unknown),

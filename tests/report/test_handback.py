@@ -357,7 +357,7 @@ def test_the_benchs_paper_holds_every_limit_that_the_page_does():
     run = replace(run, measures=replace(run.measures, findings=(*run.measures.findings, blade, hertz, pause)))
     papers = JobRecord(JOB, MACHINE, (), (), (stored(2, "after", run, "c"),))
     paper = rows_of(report.hand_back_html(papers, "bench"), "After the work: measures and limits")
-    page = [row for row in rows_of(report.to_html(run), "Measures and limits") if row and row[2]]
+    page = [row for row in rows_of(report.to_html(run), "Measures and limits") if len(row) > 2]
     assert [row[0] for row in paper] == [row[0] for row in page]
     said = {row[0]: row[1:] for row in paper}
     assert said["Highest speed held, for the tip of the blade"] == ["3055 rpm", "2980 rpm ! Watch", "blade source"]
