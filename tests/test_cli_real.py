@@ -5,6 +5,7 @@ is certain; in the second nothing is.
 """
 
 import dataclasses
+import importlib.metadata
 import json
 import os
 import re
@@ -22,7 +23,7 @@ import pytest
 
 import enginelog
 from enginelog import media, model, report, synthesis
-from enginelog.cli import main
+from enginelog.cli import console, main
 
 DEMO = Path(__file__).resolve().parents[1] / "recordings_demo"
 
@@ -188,6 +189,11 @@ def test_sound_without_an_engine_is_status_3_with_its_record(tmp_path):
     assert [document["engine_heard"] for document in documents] == [False] * 3
 
 
+def _ctrl_c_heard():
+    """A test run started in the background by a shell has Ctrl-C ignored, and would hand that down."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C is sent otherwise there")
 def test_ctrl_c_is_one_line_and_leaves_nothing(tmp_path):
     write_tone(tmp_path / "long.wav", 1200)
@@ -196,8 +202,7 @@ def test_ctrl_c_is_one_line_and_leaves_nothing(tmp_path):
         cwd=tmp_path,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
-        # A test run started in the background by a shell has Ctrl-C ignored, and would hand that down.
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+        preexec_fn=_ctrl_c_heard,
     )
     time.sleep(6)
     process.send_signal(signal.SIGINT)
@@ -205,6 +210,47 @@ def test_ctrl_c_is_one_line_and_leaves_nothing(tmp_path):
     assert (process.returncode, out, err.count(b"\n")) == (130, b"", 1), err
     assert err == b"enginelog: stopped; what was finished is kept, and nothing is half written\n"
     assert sorted(path.name for path in tmp_path.iterdir()) == ["long.wav"]
+
+
+# Ctrl-C at the moment a module is looked for, in a process that runs what the installed command or `-m` runs.
+STOPPED_WHILE_LOADING = """
+import os, runpy, signal, sys
+class Pressing:
+    def find_spec(self, name, path=None, target=None):
+        if name == {module!r}:
+            os.kill(os.getpid(), signal.SIGINT)
+sys.meta_path.insert(0, Pressing())
+sys.argv = ["enginelog", "formats"]
+{run}
+"""
+WAYS = {
+    "command": "from enginelog.__main__ import main; sys.exit(main())",
+    "module": "runpy.run_module('enginelog', run_name='__main__', alter_sys=True)",
+}
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C is sent otherwise there")
+@pytest.mark.parametrize("way", WAYS)
+@pytest.mark.parametrize("module", ["enginelog.cli", "numpy", "enginelog.model.job", "enginelog.cli.listen"])
+def test_ctrl_c_while_it_loads_is_the_same_line(module, way):
+    code = STOPPED_WHILE_LOADING.format(module=module, run=WAYS[way])
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, timeout=60, preexec_fn=_ctrl_c_heard)
+    assert (done.returncode, done.stdout) == (130, b"")
+    assert done.stderr.decode() == f"enginelog: stopped; {console.STOPPED}\n"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C is sent otherwise there")
+def test_ctrl_c_that_is_to_be_ignored_is_ignored_while_it_loads():
+    """As of a command that a shell runs in the background (POSIX.1-2017, XCU 2.11)."""
+    code = STOPPED_WHILE_LOADING.format(module="numpy", run=WAYS["command"])
+    ignored = subprocess.run([sys.executable, "-c", code], capture_output=True, timeout=60,
+                             preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_IGN))  # fmt: skip
+    assert (ignored.returncode, ignored.stderr) == (0, b"") and b"wav" in ignored.stdout
+
+
+def test_the_installed_command_is_the_one_that_hears_ctrl_c():
+    (entry,) = importlib.metadata.entry_points(group="console_scripts", name="enginelog")
+    assert entry.value == "enginelog.__main__:main"
 
 
 def test_of_several_the_answers_stand_once_more_in_short(tmp_path, monkeypatch, capfd):
