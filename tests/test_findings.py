@@ -359,6 +359,18 @@ def test_throttle_to_full_and_back():
     assert measures.loads == ()
 
 
+def test_a_throttle_movement_between_unsure_speeds_is_not_told():
+    """The idle before it may be misread by an octave; the movement back is left."""
+    case = sim.make(
+        52, sim.Scenario(rpm=1600.0, seconds=24.0, throttle=((8.0, 2.0, 0.3), (16.0, 1.0, 0.5)), run_up=False)
+    )
+    unsure = np.where(case.track.t_s < 9.0, 0.2, case.track.confidence)
+    back = judged(case, track=replace(case.track, confidence=unsure))
+    assert [move.opens for move in back.throttle] == [False] and "to 16" in finding(back, "throttle").text
+    none = judged(case, track=replace(case.track, confidence=np.full(len(unsure), 0.3)))
+    assert none.throttle == () and finding(none, "throttle").verdict == "unknown"
+
+
 def test_throttle_opened_soon_after_the_recording_begins_is_a_movement_and_no_run_up():
     moves = ((3.2, 2.0, 0.3), (9.0, 1.0, 0.5))
     case = sim.make(54, sim.Scenario(rpm=1600.0, seconds=16.0, throttle=moves, run_up=False, lead_s=0.0))

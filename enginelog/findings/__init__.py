@@ -75,7 +75,7 @@ def judge(
         loads=evidence.loads.taken,
         findings=findings,
         releases=evidence.loads.released,
-        throttle=evidence.loads.moves,
+        throttle=evidence.loads.told,
         surges=evidence.surges,
     )
 

@@ -58,7 +58,7 @@ def gather(
     found = steps.fit_steps(series, limits)
     calm = steps.calm_stretches(series, found, limits)
     late = [step for step in found if step.at_s > _start_over(span, limits)]
-    load = loads.study_loads(series, late, _lost_times(firings, lost), limits)
+    load = loads.study_loads(series, late, _lost_times(firings, lost), track, limits)
     swings = hunting.study_hunting(calm, _fine(calm, firings, engine, limits), limits)
     steady = _steady(calm, _start_over(span, limits))
     return Evidence(

@@ -9,14 +9,17 @@ import numpy as np
 from enginelog.findings.series import Series
 from enginelog.findings.steps import Step, jump_statistic
 from enginelog.limits import LimitSet
-from enginelog.model import LoadRelease, LoadStep, ThrottleMove
+from enginelog.model import LoadRelease, LoadStep, ThrottleMove, Track
 
 
 @dataclass(frozen=True)
 class LoadStudy:
+    """moves: every movement of the throttle found; told: those of them whose speeds are sure enough to tell."""
+
     taken: tuple[LoadStep, ...]
     released: tuple[LoadRelease, ...]
     moves: tuple[ThrottleMove, ...]
+    told: tuple[ThrottleMove, ...] = ()
 
     @property
     def loads_at_s(self) -> list[float]:
@@ -29,7 +32,9 @@ def droop_percent(no_load_rpm: float, full_load_rpm: float) -> float:
     return 100.0 * (no_load_rpm - full_load_rpm) / full_load_rpm
 
 
-def study_loads(series: Series, steps: list[Step], lost_s: np.ndarray | None, limits: LimitSet) -> LoadStudy:
+def study_loads(
+    series: Series, steps: list[Step], lost_s: np.ndarray | None, track: Track, limits: LimitSet
+) -> LoadStudy:
     """Sort the changes of one run into loads taken, loads released and throttle movements.
 
     lost_s: times of lost firings, None where they could not be counted; a dip that recovers and lies among them is the
@@ -48,7 +53,19 @@ def study_loads(series: Series, steps: list[Step], lost_s: np.ndarray | None, li
             taken.append(load_taken(step, series, limits))
         else:
             released.append(load_released(step, limits))
-    return LoadStudy(tuple(taken), tuple(released), tuple(moves))
+    told = tuple(move for move in moves if _sure(move, track, limits))
+    return LoadStudy(tuple(taken), tuple(released), tuple(moves), told)
+
+
+def _sure(move: ThrottleMove, track: Track, limits: LimitSet) -> bool:
+    """Whether the frames before the movement and those after it are sure enough of the speed to say it moved so."""
+    beside_s, least = limits.value("throttle_beside_s"), limits.value("throttle_sure")
+    known = np.isfinite(track.rpm)
+    for from_s, to_s in ((move.at_s - beside_s, move.at_s), (move.end_s, move.end_s + beside_s)):
+        near = track.confidence[known & (track.t_s >= from_s) & (track.t_s < to_s)]
+        if not len(near) or near.mean() < least:
+            return False
+    return True
 
 
 def _goes_down(step: Step) -> bool:

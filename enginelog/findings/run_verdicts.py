@@ -262,10 +262,12 @@ def _surge_text(evidence: Evidence, limits: LimitSet) -> str:
 
 def judge_throttle(loads: LoadStudy, limits: LimitSet) -> Finding:
     """How the engine picks up when the throttle is opened."""
+    if not loads.told:
+        return unknown("throttle", "throttle or load was moved, but between which speeds is not sure")
     pause, bog = limits["hesitation_s"], limits["bog_percent"]
-    opened = [move for move in loads.moves if move.opens]
+    opened = [move for move in loads.told if move.opens]
     parts, verdicts = [], ["ok"]
-    for move in loads.moves:
+    for move in loads.told:
         said = f"at {move.at_s:z.1f} s from {move.from_rpm:z.0f} to {move.to_rpm:z.0f} rpm"
         said += f" in {move.pick_up_s:z.1f} s" if move.pick_up_s is not None else ""
         if move.opens and move.hesitation_s > pause.value:
@@ -278,7 +280,7 @@ def judge_throttle(loads: LoadStudy, limits: LimitSet) -> Finding:
     verdict = worst(*verdicts)
     longest = max((move.hesitation_s for move in opened), default=None)
     advice = ("fuel supply and carburettor, by the manual", "air filter") if verdict != "ok" else ()
-    ends = (min(move.at_s for move in loads.moves), max(move.end_s for move in loads.moves))
+    ends = (min(move.at_s for move in loads.told), max(move.end_s for move in loads.told))
     return Finding(
         "throttle",
         verdict,
