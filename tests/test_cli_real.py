@@ -270,6 +270,18 @@ def test_of_several_the_answers_stand_once_more_in_short(tmp_path, monkeypatch, 
     assert main(["check", "a.wav"]) == 3 and "in short" not in capfd.readouterr().out
 
 
+def test_a_constant_level_is_called_silence_and_no_hum(tmp_path, monkeypatch, capfd):
+    """Its beat is perfect at any speed, and its one line stands at 0 Hz."""
+    monkeypatch.chdir(tmp_path)
+    with wave.open("input.wav", "wb") as file:
+        file.setparams((1, 2, 16000, 0, "NONE", ""))
+        file.writeframes(np.full(8 * 16000, 9830, "<i2").tobytes())
+    assert main(["check", "input.wav", "--out", "report"]) == 3
+    out, err = capfd.readouterr()
+    assert "silent: a constant level" in " ".join(out.split()) and "silent: a constant level" in err
+    assert "hum" not in out and "Tones" not in out and "beat" not in out
+
+
 def test_a_recording_of_pulls_alone_is_not_called_nothing(tmp_path, monkeypatch, capfd):
     """It is a finding, and a valid 'before': status 3 as there is no running engine, but not 'nothing to analyse'."""
     monkeypatch.chdir(tmp_path)

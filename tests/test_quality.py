@@ -148,6 +148,30 @@ def test_silence_and_near_silence():
         assert quality.snr_db is None
 
 
+@pytest.mark.parametrize("offset", [-1.0, -0.02, 0.3, 0.9999])
+@pytest.mark.parametrize("noise", [0.0, 1e-5])
+def test_a_constant_level_is_silence_and_not_laid_to_a_covered_microphone(offset, noise):
+    """As of a dead input: its pressure does not change, and only change is sound."""
+    samples = offset + noise * np.random.default_rng(4).standard_normal(8 * RATE)
+    quality = judged(samples)
+    assert not quality.usable and quality.problems[0].code == "silent"
+    assert "constant level" in quality.problems[0].text and "plugged in" in quality.problems[0].advice
+
+
+def test_faint_noise_on_a_constant_level_is_as_quiet_as_without_it():
+    noise = 2e-4 * np.random.default_rng(5).standard_normal(8 * RATE)
+    assert "level_low" in codes(noise) and "level_low" in codes(0.3 + noise)
+
+
+def test_a_constant_level_under_a_sound_changes_nothing_but_what_is_cut_off():
+    sound = 0.4 * beats()
+    alone, lifted = measure(Clip(sound, RATE), LIMITS), measure(Clip(sound + np.float32(0.05), RATE), LIMITS)
+    assert 0.05 > np.std(sound) and alone.offset == 0.0
+    assert np.allclose(alone.levels_db, lifted.levels_db, atol=0.1) and lifted.offset == pytest.approx(0.05, abs=1e-3)
+    assert alone.peak == pytest.approx(lifted.peak, abs=1e-3)
+    assert judged(sound + np.float32(0.05)).problems == judged(sound).problems == ()
+
+
 @pytest.mark.parametrize(("gain_db", "low"), [(0, False), (-20, False), (-45, True)])
 def test_a_quiet_recording_is_usable_and_said_to_be_quiet(gain_db, low):
     quality = judged(beats() * 10 ** (gain_db / 20))

@@ -20,6 +20,21 @@ def histogram(samples: np.ndarray, peak: float) -> np.ndarray:
     return np.bincount(np.minimum(bins, HISTOGRAM_BINS - 1), minlength=HISTOGRAM_BINS)
 
 
+def offset(samples: np.ndarray, least: float) -> float:
+    """The constant level on which the samples stand, such as a dead input gives: their median, of one sample in five.
+
+    0 where it is below `least`, or below the RMS of the samples about it: that is what uneven swings of a sound do,
+    and where these pause, nothing is left of it.
+    """
+    if not len(samples):
+        return 0.0
+    part = samples[::_EVERY]
+    level = float(np.median(part))
+    if abs(level) < least:
+        return 0.0
+    return level if abs(level) > float(np.sqrt(np.mean(np.square(part - np.float32(level))))) else 0.0
+
+
 def at_ceiling(samples: np.ndarray, ceiling: float) -> int:
     """How many samples reach a ceiling, on either side."""
     return int(np.count_nonzero(samples >= ceiling) + np.count_nonzero(samples <= -ceiling))

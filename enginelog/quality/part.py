@@ -19,11 +19,13 @@ class QualityPart:
     """Measures of one block. Parts of one recording are judged together; what two blocks share counts twice (a second
     or two in two minutes).
 
-    peak: largest |sample|. clipped_share: 0..1. levels_db: RMS of each 50 ms, dB of full scale.
+    peak: largest swing of a sample about the offset. clipped_share: 0..1. levels_db: RMS of each 50 ms, dB of full scale.
     gaps, gap_s: holes of silence inside sound. black_share: share of 5 ms frames so quiet that no microphone does it.
     bands_db: (frames, bands) of a few spectra, NaN beyond half the sampling rate. holes_share: share of places in
     time and frequency that were emptied. repeats: how regularly the loudness beats, one value each 0.75 s.
     hum_share: share of its power that was mains hum, 0..1, NaN where nobody asked or it was too short to tell.
+    offset: the constant level on which the samples stand, in full scale, which is no sound; 0 where it is smaller than
+    the sound itself. Levels, holes and blackness are measured from there.
     """
 
     seconds: float
@@ -38,6 +40,7 @@ class QualityPart:
     holes_share: float
     repeats: np.ndarray
     hum_share: float = math.nan
+    offset: float = 0.0
 
 
 def measure(clip: Clip, limits: LimitSet) -> QualityPart:
@@ -47,7 +50,9 @@ def measure(clip: Clip, limits: LimitSet) -> QualityPart:
     """
     samples, rate_hz = clip.samples, clip.rate_hz
     peak = float(max(samples.max(initial=0.0), -samples.min(initial=0.0)))
-    levels = amplitude.levels_db(samples, rate_hz)
+    offset = amplitude.offset(samples, limits.value("silent_peak"))
+    swings = samples - np.float32(offset) if offset else samples
+    levels = amplitude.levels_db(swings, rate_hz)
     loud_db = float(np.percentile(levels, 95)) if len(levels) else -120.0
     gaps, gap_s = amplitude.dropouts(
         levels,
@@ -59,7 +64,7 @@ def measure(clip: Clip, limits: LimitSet) -> QualityPart:
     return QualityPart(
         seconds=clip.seconds,
         rate_hz=rate_hz,
-        peak=peak,
+        peak=float(max(swings.max(initial=0.0), -swings.min(initial=0.0))),
         clipped_share=_clipped(samples, rate_hz, peak, power, limits),
         levels_db=_coarse(levels),
         gaps=gaps,
@@ -68,6 +73,7 @@ def measure(clip: Clip, limits: LimitSet) -> QualityPart:
         bands_db=bands.band_levels_db(power, rate_hz),
         holes_share=bands.holes_share(samples, rate_hz, limits.value("hole_depth_db")),
         repeats=rhythm.repeats(samples, rate_hz),
+        offset=offset,
     )
 
 

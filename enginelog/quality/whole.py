@@ -15,7 +15,7 @@ from enginelog.quality.part import QualityPart
 @dataclass(frozen=True)
 class Measured:
     """The whole recording in a few numbers. quiet_db: None where it has no quiet stretch.
-    hum_share: None where no block tells."""
+    hum_share: None where no block tells. offset: the largest of a block."""
 
     seconds: float
     sounding_s: float
@@ -32,6 +32,7 @@ class Measured:
     top_hz: float | None
     wind: bool
     hum_share: float | None
+    offset: float
 
 
 def summed(parts: Sequence[QualityPart], seconds: float, limits: LimitSet) -> Measured:
@@ -60,6 +61,7 @@ def summed(parts: Sequence[QualityPart], seconds: float, limits: LimitSet) -> Me
         top_hz=bands.top_hz(every, max(part.rate_hz for part in parts), limits),
         wind=bands.windy(every, limits),
         hum_share=_hum_share(parts),
+        offset=max((part.offset for part in parts), key=abs),
     )
 
 

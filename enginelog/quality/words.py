@@ -35,7 +35,7 @@ def problems(whole: Measured, limits: LimitSet) -> tuple[Problem, ...]:
 
 def _fatal(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
     if _silent(whole, limits):
-        yield Problem("silent", "the recording is silent", "check that nothing covers the microphone; record again")
+        yield _of_silence(whole)
         return
     if whole.sounding_s < limits.value("shortest_s"):
         text = f"only {whole.sounding_s:z.1f} s of sound: too short to read anything from"
@@ -47,6 +47,13 @@ def _fatal(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
         holes = f"{counted(whole.gaps, 'hole')} in the sound, {whole.gap_s:z.1f} s in all"
         text = f"{holes}: too many to read anything from"
         yield Problem("destroyed", text, _PLAIN_APP)
+
+
+def _of_silence(whole: Measured) -> Problem:
+    if not whole.offset:
+        return Problem("silent", "the recording is silent", "check that nothing covers the microphone; record again")
+    text = "the recording is silent: a constant level without any sound"
+    return Problem("silent", text, "check that the right microphone is chosen, plugged in and works; record again")
 
 
 def _cut_off(whole: Measured, limits: LimitSet) -> bool:
