@@ -166,7 +166,7 @@ def test_faint_noise_on_a_constant_level_is_as_quiet_as_without_it():
 def test_a_constant_level_under_a_sound_changes_nothing_but_what_is_cut_off():
     sound = 0.4 * beats()
     alone, lifted = measure(Clip(sound, RATE), LIMITS), measure(Clip(sound + np.float32(0.05), RATE), LIMITS)
-    assert 0.05 > np.std(sound) and alone.offset == 0.0
+    assert np.std(sound) < 0.05 and alone.offset == 0.0
     assert np.allclose(alone.levels_db, lifted.levels_db, atol=0.1) and lifted.offset == pytest.approx(0.05, abs=1e-3)
     assert alone.peak == pytest.approx(lifted.peak, abs=1e-3)
     assert judged(sound + np.float32(0.05)).problems == judged(sound).problems == ()

@@ -19,7 +19,8 @@ class QualityPart:
     """Measures of one block. Parts of one recording are judged together; what two blocks share counts twice (a second
     or two in two minutes).
 
-    peak: largest swing of a sample about the offset. clipped_share: 0..1. levels_db: RMS of each 50 ms, dB of full scale.
+    peak: largest swing of a sample about the offset. clipped_share: 0..1. levels_db: RMS of each 50 ms, dB of full
+    scale.
     gaps, gap_s: holes of silence inside sound. black_share: share of 5 ms frames so quiet that no microphone does it.
     bands_db: (frames, bands) of a few spectra, NaN beyond half the sampling rate. holes_share: share of places in
     time and frequency that were emptied. repeats: how regularly the loudness beats, one value each 0.75 s.
