@@ -448,7 +448,7 @@ def test_speed_is_judged_only_against_what_was_told():
 def test_pops_and_restarts_are_counted():
     case = healthy(64)
     pops = finding(judged(case, timeline=sim.with_pops(case, (5.0, 9.0))), "pops")
-    assert pops.verdict == "watch" and pops.value == 2
+    assert pops.verdict == "watch" and pops.value == 2 and "Knocks beside the machine sound alike" in pops.text
     spans = (
         Span("pull", 0.0, 0.4), Span("run", 0.5, 1.9), Span("rundown", 1.9, 2.4), Span("pull", 3.0, 3.4),
         Span("run", 3.5, 20.0), Span("quiet", 20.0, 21.0),

@@ -305,7 +305,8 @@ def judge_pops(evidence: Evidence) -> Finding:
         for key, said in places.items()
         if any(pop.where == key for pop in pops)
     ]
-    text = f"{counted(len(pops), 'bang')} beside the regular firing: {', '.join(counts)}. {SOUND_ALONE}"
+    alike = "Knocks beside the machine sound alike. " if any(pop.where == "running" for pop in pops) else ""
+    text = f"{counted(len(pops), 'bang')} beside the regular firing: {', '.join(counts)}. {alike}{SOUND_ALONE}"
     at = [pop.at_s for pop in pops]
     advice = (
         "let the engine idle a moment before stopping it",
