@@ -457,6 +457,19 @@ def test_pops_and_restarts_are_counted():
     assert "1 false start" in start.text and "2 pulls" in start.text and start.verdict == "watch"
 
 
+def test_a_start_is_called_good_only_where_no_more_pulls_can_be_behind_it():
+    """Five pulls are too many: one heard, and perhaps more, is neither good nor amiss; nor is none at all."""
+    case, spans = healthy(64), (Span("quiet", 0.0, 1.0), Span("pull", 1.0, 1.4), Span("run", 1.5, 20.0))
+    one = Timeline(True, 0.9, spans, 1, 0.5)
+    assert finding(judged(case, timeline=one), "start").verdict == "ok"
+    few = replace(one, pulls_low=1, pulls_high=3, pulls_reason="noise")
+    assert finding(judged(case, timeline=few), "start").verdict == "ok"
+    more = finding(judged(case, timeline=replace(few, pulls_high=None)), "start")
+    assert more.verdict == "unknown" and "1 or more pulls" in more.text and "how many" in more.text.lower()
+    none = Timeline(True, 0.9, (Span("quiet", 0.0, 1.0), Span("run", 1.0, 20.0)), 0)
+    assert finding(judged(case, timeline=none), "start").text == "Cannot tell: no pull of the starter was heard."
+
+
 def test_recording_that_begins_running_says_nothing_of_the_start():
     case = healthy(65)
     timeline = Timeline(True, 0.9, (Span("run", 0.0, 21.0, 3000.0),))

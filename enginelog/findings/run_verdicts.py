@@ -149,6 +149,9 @@ def judge_start(evidence: Evidence, limits: LimitSet) -> Finding:
             "start", "the recording begins with the engine running", ("begin the recording before the first pull",)
         )
     limit = limits["pulls_watch"]
+    eventful = bool(start.false_starts or start.restarts)
+    if not (start.pulls or evidence.timeline.pulls or eventful):
+        return unknown("start", "no pull of the starter was heard", ("begin the recording before the first pull",))
     parts = [f"{start.pull_count} of the starter heard"]
     if start.pull_words:
         parts[0] += f" ({start.pull_words})"
@@ -160,11 +163,18 @@ def judge_start(evidence: Evidence, limits: LimitSet) -> Finding:
         )
     if start.restarts:
         parts.append(f"stopped and was started again {often(start.restarts)}")
-    verdict = worst(graded(start.pulls, limit.value), "watch" if start.false_starts or start.restarts else "ok")
+    verdict = worst(graded(start.pulls, limit.value), "watch" if eventful else "ok")
     text = f"{parts[0][0].upper()}{', '.join(parts)[1:]}."
+    if verdict == "ok" and not _no_more_pulls_than(evidence.timeline, limit.value):
+        verdict, text = "unknown", f"{text} How many in all cannot be told."
     pulls = float(start.pulls) if evidence.timeline.pulls_sure else None
-    advice = IGNITION[:1] + GOVERNOR[1:2] if verdict != "ok" else ()
+    advice = IGNITION[:1] + GOVERNOR[1:2] if verdict in ("watch", "fault") else ()
     return Finding("start", verdict, text, pulls, "pulls", limit.value, cited(limit), None, start.first_run_s, advice)
+
+
+def _no_more_pulls_than(timeline: Timeline, most: float) -> bool:
+    """Whether the starter was surely pulled no more often than `most`: the upper end counts where one is told."""
+    return timeline.pulls_sure or (timeline.pulls_high is not None and timeline.pulls_high <= most)
 
 
 def failed_start(timeline: Timeline, why: str, limits: LimitSet) -> Finding:
