@@ -221,6 +221,7 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard, ran: bool)
     run_speed = run_speed if heard.fires is None else heard.fires.doubted(run_speed, sets["speed"])
     firings = firing.join(heard.firings.pop(0) for _ in range(len(heard.firings)))
     spectrum = speed.spectrum_of(heard.spectrum) if story.engine_heard and heard.spectrum else None
+    run_speed = speed.doubted_as_one(run_speed, spectrum, as_heard, sets["speed"])
     cancelled_db = speed.cancelled_db(spectrum, engine)
     measures = findings.judge(engine, clip_quality, story, run_speed, track, firings, sets["findings"], cancelled_db)
     return Run(

@@ -168,7 +168,7 @@ def test_healthy_uneven_twin_is_healthy(engine):
 
 @pytest.mark.parametrize("engine", [sim.TWIN_270, sim.TWIN_180, sim.TWIN_360])
 def test_dead_cylinder_is_found(engine):
-    case = healthy(8, engine=engine, slot_levels=(1.0, 0.12))
+    case = healthy(8, engine=engine, slot_levels=(1.0, 0.06))
     measures = judged(case)
     assert measures.firing.pattern == "cylinder"
     assert measures.firing.cylinders[1].misfire_percent == pytest.approx(100, abs=1)
@@ -178,7 +178,7 @@ def test_dead_cylinder_is_found(engine):
 
 def test_strong_and_weak_taking_turns_is_every_second_even_without_miss_probabilities():
     case = healthy(9, engine=sim.SINGLE2, rpm=6000.0)
-    turns = np.where(np.arange(len(case.firings.t_s)) % 2 == 0, 1.5, 0.4)
+    turns = np.where(np.arange(len(case.firings.t_s)) % 2 == 0, 1.5, 0.15)
     firings = replace(case.firings, strength=case.firings.strength * turns, miss_probability=np.full(len(turns), 0.05))
     measures = judged(case, firings=firings)
     assert measures.firing.pattern == "every_second"

@@ -276,6 +276,22 @@ def test_a_cylinder_without_a_front_of_its_own_is_not_told_to_fire(share, silent
     assert not counting.without_front(np.zeros(120), read_cues(), LIMITS)
 
 
+@pytest.mark.parametrize(
+    ("level", "burning", "heard"), [(1.0, 1.0, 1.0), (0.4, 1.0, 0.4), (1.0, 0.3, 1.0), (0.4, 0.3, 0.4)]
+)
+def test_a_cylinder_is_heard_as_strong_as_where_it_burns(level, burning, heard):
+    """One that fires weakly all along is faint; one that burns three times in ten is as strong as the others then."""
+    read = read_cues(200, slots=2)
+    shape = np.tile(np.r_[0.2, 0.2, 2.0, 1.5, 1.0, 0.6, 0.4, 0.3, 0.2, 0.2], 4)
+    turn = np.arange(200) // 2 % 10
+    strength = np.where(read.slot == 0, 1.0, np.where(turn < 10 * burning, level, 0.1 * level))
+    table = read.table.copy()
+    table[:, cues.NAMES.index("pulse")] = strength
+    found = judging.heard_over_loudest(replace(read, table=table, parts=strength[:, None] * shape))
+    assert found == pytest.approx([1.0, heard])
+    assert judging.heard_over_loudest(read_cues()) == pytest.approx([1.0])
+
+
 @pytest.mark.parametrize(("percent", "points"), [(0.0, 0.5), (5.0, 0.5), (10.0, 0.7), (40.0, 2.8)])
 def test_a_share_is_right_within_half_a_point_or_seven_per_cent(percent, points):
     """The claim that the judge of counts is taught."""

@@ -5,7 +5,16 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from enginelog.findings.gather import Evidence
-from enginelog.findings.words import IGNITION, SOUND_ALONE, cited, graded, unknown
+from enginelog.findings.words import (
+    BALANCE_TEST,
+    IGNITION,
+    SOUND_ALONE,
+    UNDER_LOAD,
+    WEAK_OR_FAR,
+    cited,
+    graded,
+    unknown,
+)
 from enginelog.limits import LimitSet
 from enginelog.model import Finding, FiringSummary
 from enginelog.model.wording import percent, shares
@@ -16,6 +25,9 @@ PATTERNS = {
     "cylinder": "More than 90 % of them belong to one cylinder.",
     "every_second": "Every second firing is lost or weak; an unloaded two-stroke may do so in good health.",
 }
+
+
+TAKING_TURNS = "an unloaded two-stroke may do so in good health"
 
 
 class _Count(NamedTuple):
@@ -69,7 +81,13 @@ def _without_count(evidence: Evidence, limits: LimitSet) -> Finding:
     """No count: cannot tell, unless enough firings were lost without doubt."""
     study = evidence.misfire
     reason = study.reason or "the firings could not be judged"
-    advice = () if evidence.too_loud else ("record again, nearer to the exhaust side and out of the wind",)
+    if study.weak_turns is not None:
+        return unknown("misfire", f"{reason}; {TAKING_TURNS}", UNDER_LOAD)
+    advice: tuple[str, ...] = ("record again, nearer to the exhaust side and out of the wind",)
+    if study.faint is not None:
+        advice = (*WEAK_OR_FAR, _balance_test(limits))
+    elif evidence.too_loud:
+        advice = ()
     watch, least = limits["misfire_watch_percent"], study.summary.misfire_low or 0.0
     if study.plainly_lost < limits.value("misfire_plain_least") or least < watch.value:
         return unknown("misfire", reason, advice)
@@ -122,6 +140,8 @@ def judge_timing(evidence: Evidence, limits: LimitSet) -> Finding:
 def judge_balance(evidence: Evidence, limits: LimitSet) -> Finding:
     """Cylinders against each other: level and lost firings."""
     summary = evidence.misfire.summary
+    if evidence.misfire.faint is not None:
+        return _faint_cylinder(evidence.misfire.faint, limits)
     told = [
         (one.relative_strength, one.misfire_percent)
         for one in summary.cylinders
@@ -143,11 +163,7 @@ def judge_balance(evidence: Evidence, limits: LimitSet) -> Finding:
         verdict = "watch" if by_one or level < limit.value else "ok"
     if verdict == "watch":
         text += " A cylinder farther from the microphone also sounds weaker."
-    advice = (
-        "balance test by the manual: ground one plug after the other; more than"
-        f" {limits.value('balance_rpm'):z.0f} rpm apart counts",
-        *IGNITION,
-    )
+    advice = (_balance_test(limits), *IGNITION)
     value = 100 * level
     return Finding(
         "cylinder_balance",
@@ -159,3 +175,18 @@ def judge_balance(evidence: Evidence, limits: LimitSet) -> Finding:
         cited(limit),
         next=advice if verdict != "ok" else (),
     )
+
+
+def _balance_test(limits: LimitSet) -> str:
+    return BALANCE_TEST.format(rpm=limits.value("balance_rpm"))
+
+
+def _faint_cylinder(level: float, limits: LimitSet) -> Finding:
+    """One cylinder is quieter than it ought to be, 0..1 of the strongest, and why cannot be told."""
+    limit = limits["weak_cylinder_level"]
+    text = (
+        f"One cylinder sounds {100 * level:z.0f} % as strong as the strongest: it burns weakly, or not at all, or is"
+        " only heard less, being farther from the microphone. Which of these cannot be told by sound."
+    )
+    advice = (*WEAK_OR_FAR, _balance_test(limits), *IGNITION)
+    return Finding("cylinder_balance", "watch", text, 100 * level, "%", 100 * limit.value, cited(limit), next=advice)

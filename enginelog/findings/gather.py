@@ -123,6 +123,7 @@ def _settling(track, span, series, firings, lost, found, load, limits) -> settli
         rpm[(whole.t_s > step.at_s - 0.8) & (whole.t_s < step.at_s + 2.5)] = np.nan
     quiet = Series(whole.t_s, rpm, whole.step_s, whole.window_s)
     untold = lost.summary.misfire_high is None or lost.summary.pattern == "every_second"
+    untold |= lost.faint is not None or lost.weak_turns is not None
     counted = None if untold else firings.miss_probability
     one_load = not (load.taken or load.released or load.moves)
     return settling.study_settling(quiet, firings, counted, span.start_s, limits, one_load)

@@ -28,7 +28,8 @@ WINDOWS = (200.0, 1000.0)  # revolutions (13 CCR 1968.2 counts misfires over the
 class MisfireStudy:
     """The summary for the record and what the verdict needs besides. `reason` says why a count is withheld;
     plainly_lost: firings that were lost without doubt where it is (the others might be, too); of_one_cylinder: nearly
-    all of these are one cylinder's."""
+    all of these are one cylinder's. What may be weak or lost, 0..1 of what fires: faint: a cylinder; weak_turns: every
+    second firing."""
 
     summary: FiringSummary
     reason: str | None
@@ -37,6 +38,8 @@ class MisfireStudy:
     alternation: float | None = None
     plainly_lost: int = 0
     of_one_cylinder: bool = False
+    faint: float | None = None
+    weak_turns: float | None = None
 
 
 def clopper_pearson(lost: float, total: float, level: float = 0.95) -> tuple[float, float]:
@@ -198,6 +201,12 @@ def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: L
     firings = known
     turns = patterns.alternation(firings, limits)
     probability = patterns.with_dead_slots(engine, firings, limits)
+    if turns.open and turns.ratio is not None:
+        weak = patterns.in_turn(firings, turns)
+        return _weak_or_lost(engine, firings, probability, weak, limits, weak_turns=turns.ratio)
+    faint = patterns.faint_slots(engine, firings, probability, limits)
+    if faint.level is not None:
+        return _weak_or_lost(engine, firings, probability, faint.own, limits, faint=faint.level)
     probability = patterns.with_turns(probability, turns) if turns.lost else probability
     undecided = 100 * sum(confusion(probability)) / len(probability)
     if undecided > limits.value("misfire_undecided_percent"):
@@ -209,14 +218,52 @@ def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: L
     return _counted(engine, firings, probability, turns, limits)
 
 
+def _weak_or_lost(
+    engine: Engine,
+    firings: Firings,
+    probability: np.ndarray,
+    open_ones: np.ndarray,
+    limits: LimitSet,
+    faint: float | None = None,
+    weak_turns: float | None = None,
+) -> MisfireStudy:
+    """No count where all of `open_ones` (mask) may be lost or burn weakly: the interval reaches from none of them lost
+    to all of them."""
+    low = share_interval(np.where(open_ones, 0.0, probability), limits)[1]
+    high = share_interval(np.where(open_ones, 1.0, probability), limits)[2]
+    reason = _faint_words(faint) if faint is not None else _turn_words(weak_turns or 0.0)
+    summary = _withheld(engine, firings, (100 * low, 100 * high), limits)
+    return MisfireStudy(summary, reason, None, None, faint=faint, weak_turns=weak_turns)
+
+
+def _faint_words(level: float) -> str:
+    """What one cylinder sounds like that is so strong over the strongest, 0..1."""
+    return f"one cylinder sounds {100 * level:z.0f} % as strong as the strongest: it may burn weakly or not at all"
+
+
+def _turn_words(level: float) -> str:
+    """The same of every second firing over the others."""
+    return f"every second firing sounds {100 * level:z.0f} % as strong as the others: it may burn weakly or not at all"
+
+
 def _plain_study(engine: Engine, firings: Firings, reason: str, limits: LimitSet) -> MisfireStudy:
-    """No count, but those that were lost without doubt: the least that was lost."""
+    """No count, but those that were lost without doubt: the least that was lost.
+
+    What a faint cylinder loses is never without doubt; in an uneven layout not even what a silent place does, since a
+    place soon after another one lies in the sound of that."""
     lost = np.nan_to_num(firings.miss_probability) > 0.95
+    turns = patterns.alternation(firings, limits)
+    if turns.open:
+        lost &= ~patterns.in_turn(firings, turns)  # these may burn
+    faint = patterns.faint_slots(engine, firings, np.zeros(len(lost)), limits, silent_too=not engine.even_firing)
+    level = faint.level if cannot_count(firings, limits) is None else None
+    lost &= ~faint.own
     many = at_least(lost)
     least = 100 * many / len(lost) if many else None
     summary = _withheld(engine, firings, (least, None), limits)
     own = bool(patterns.attributed_cylinders(firings.slot, lost, engine.cylinders, limits))
-    return MisfireStudy(summary, reason, *_ends(firings, lost), plainly_lost=many, of_one_cylinder=own)
+    reason = reason if level is None else _faint_words(level)
+    return MisfireStudy(summary, reason, *_ends(firings, lost), plainly_lost=many, of_one_cylinder=own, faint=level)
 
 
 def at_least(lost: np.ndarray) -> int:

@@ -18,12 +18,14 @@ SURELY_FIRED = 0.05  # probability of a miss under which a firing of a weak turn
 class Alternation:
     """Strong and weak firings taking turns. ratio: weak over strong (None where they do not take turns).
 
-    weak: mask of the weak ones of stretches that alternate; lost: True where they are weak enough to count as lost.
+    weak: mask of the weak ones of stretches that alternate; lost: True where no more is left of them than a cylinder
+    that does not burn breathes out; open: True where that much is left that they may be lost or burn weakly.
     """
 
     ratio: float | None
     weak: np.ndarray
     lost: bool
+    open: bool = False
 
 
 def with_dead_slots(engine: Engine, firings: Firings, limits: LimitSet) -> np.ndarray:
@@ -31,16 +33,46 @@ def with_dead_slots(engine: Engine, firings: Firings, limits: LimitSet) -> np.nd
     probability = np.array(firings.miss_probability, float)
     if engine.cylinders < 2:
         return probability
+    dead = np.flatnonzero(levels_over_loudest(engine, firings) < limits.value("dead_cylinder_level"))
+    return np.where(np.isin(firings.slot, dead), 1.0, probability)
+
+
+def levels_over_loudest(engine: Engine, firings: Firings) -> np.ndarray:
+    """Level of each cylinder over that of the loudest, (cylinders,), 0..1; NaN where it is not known of all."""
     levels = np.array(
         [
             np.nanmedian(firings.slot_level[firings.slot == k]) if np.any(firings.slot == k) else np.nan
             for k in range(engine.cylinders)
         ]
     )
-    if not np.isfinite(levels).all() or levels.max() <= 0:
-        return probability
-    dead = np.flatnonzero(levels / levels.max() < limits.value("dead_cylinder_level"))
-    return np.where(np.isin(firings.slot, dead), 1.0, probability)
+    known = np.isfinite(levels).all() and levels.max() > 0
+    return levels / levels.max() if known else np.full(engine.cylinders, np.nan)
+
+
+@dataclass(frozen=True)
+class Faint:
+    """Cylinders that are faint, or taken to hardly ever fire, and yet sound: they may fire and be heard less. own: mask
+    of their opportunities; level: of the faintest over the loudest cylinder, 0..1, None where there is none."""
+
+    own: np.ndarray
+    level: float | None
+
+
+def faint_slots(
+    engine: Engine, firings: Firings, probability: np.ndarray, limits: LimitSet, silent_too: bool = False
+) -> Faint:
+    """The cylinders whose silence is not sure. Of one that fires now and then the firings themselves show what it
+    sounds like when it does; of one that never seems to, only that it is quieter than the others, as is one whose
+    outlet is farther away or turned from the microphone. silent_too: also those of which next to nothing is heard."""
+    levels = levels_over_loudest(engine, firings)
+    if engine.cylinders == 1 or not np.isfinite(levels).all():
+        return Faint(np.zeros(len(probability), bool), None)
+    lost = np.array([np.mean(probability[firings.slot == k] > 0.5) for k in range(engine.cylinders)])
+    never = (lost > limits.value("never_fires_share")) | (levels < limits.value("faint_cylinder_level"))
+    heard = silent_too | (levels >= limits.value("dead_cylinder_level"))
+    open_ones = np.flatnonzero(never & heard)
+    level = float(levels[open_ones].min()) if len(open_ones) else None
+    return Faint(np.isin(firings.slot, open_ones), level)
 
 
 def with_turns(probability: np.ndarray, turns: Alternation) -> np.ndarray:
@@ -52,6 +84,17 @@ def with_turns(probability: np.ndarray, turns: Alternation) -> np.ndarray:
     beside[:-1] |= turns.weak[1:]
     fired = beside & ~turns.weak & (probability < 0.95)
     return np.where(turns.weak & (probability >= SURELY_FIRED), 1.0, np.where(fired, 0.0, probability))
+
+
+def in_turn(firings: Firings, turns: Alternation) -> np.ndarray:
+    """The weak ones of an alternation, mask (n,), with those outside the stretches where it is plain: where most of a
+    run takes turns, a firing weaker than the one before and the one after of its cylinder may be one of them."""
+    weak = turns.weak.copy()
+    for slot in np.unique(firings.slot):
+        own = np.flatnonzero(firings.slot == slot)
+        strength = np.concatenate([[np.inf], firings.strength[own], [np.inf]])
+        weak[own] |= (strength[1:-1] < strength[:-2]) & (strength[1:-1] < strength[2:])
+    return weak
 
 
 def alternation(firings: Firings, limits: LimitSet) -> Alternation:
@@ -69,10 +112,11 @@ def _alternation(firings: Firings, width: int, limits: LimitSet) -> Alternation:
         marked, own_ratios = _alternating(firings.strength[own], width, limits)
         weak[own[marked]] = True
         ratios.extend(own_ratios)
-    if 2 * weak.sum() < limits.value("alternation_share") * len(weak):
+    if not ratios or 2 * weak.sum() < limits.value("alternation_share") * len(weak):
         return Alternation(None, np.zeros(len(weak), bool), False)
     ratio = float(np.median(ratios))
-    return Alternation(ratio, weak, ratio < limits.value("alternation_lost_ratio"))
+    lost = ratio < limits.value("alternation_lost_ratio")
+    return Alternation(ratio, weak, lost, not lost and ratio < limits.value("alternation_burns_ratio"))
 
 
 def _alternating(strength: np.ndarray, width: int, limits: LimitSet) -> tuple[np.ndarray, list[float]]:
@@ -96,7 +140,8 @@ def name_pattern(
 ) -> str:
     """One of none, random, burst, cylinder, every_second."""
     lost = probability > 0.5
-    by_turns = turns.lost and lost.any() and (turns.weak[lost].mean() > 0.6 or _alternates(lost))
+    many = turns.lost and lost[turns.weak].mean() > 0.5  # else the weak ones burn, and those lost are others
+    by_turns = many and (turns.weak[lost].mean() > 0.6 or _alternates(lost))
     if by_turns or takes_turns(firings.slot, lost):
         return "every_second"
     if not np.any(probability > limits.value("misfire_sure")):

@@ -14,6 +14,13 @@ GOVERNOR = (
 )
 UNTOUCHED = ("record half a minute at steady throttle, without touching the machine",)
 UNGOVERNED = ("saw", "trimmer")  # common practice, no source: nothing but the throttle holds their speed
+BALANCE_TEST = "balance test by the manual: ground one plug after the other; more than {rpm:z.0f} rpm apart counts"
+WEAK_OR_FAR = (
+    "record again with the microphone equally far from both outlets",
+    "stopped half a minute after a cold start: the outlet of a cylinder that does not burn stays much cooler"
+    " (infrared thermometer, never the bare hand)",
+)
+UNDER_LOAD = ("record it under load, in its ordinary work: does it then sound alike on every turn?",)
 IGNITION = ("spark plug: gap and deposits", "plug lead and cap", "air gap of the ignition coil")
 
 

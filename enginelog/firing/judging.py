@@ -8,7 +8,7 @@ import numpy as np
 
 from enginelog.dsp.logistic import probability
 from enginelog.firing import counting, groups, nets, weighing
-from enginelog.firing.cues import Cues, Windows, measure
+from enginelog.firing.cues import BINS, Cues, Windows, measure
 from enginelog.firing.weighing import Slot
 from enginelog.limits import LimitSet
 from enginelog.model import Engine
@@ -41,10 +41,11 @@ def judge_chunk(seen: Windows, engine: Engine, limits: LimitSet) -> Verdicts:
     cues, judges = measure(seen, engine, limits), nets.shipped()
     logit = nets.mean_logit(judges.event, cues.table)
     found = look(cues, logit, judges, limits)
-    plain = np.zeros(n, bool)
+    plain, heard = np.zeros(n, bool), heard_over_loudest(cues)
     for slot in found:
         strength[slot.own], noise[slot.own] = slot.belief.strength, slot.belief.noise
-        plain[slot.own] = plainly_lost(slot, logit[slot.own], limits)
+        faint = not slot.dead and heard[seen.slot[slot.own[0]]] < limits.value("plain_least_heard")
+        plain[slot.own] = plainly_lost(slot, logit[slot.own], limits) & (not faint)
     levels = _levels(cues)
     shown = np.where(levels < limits.value("weakest_slot"), levels, cues.level)
     likely, chance = count(cues, found, logit, judges) if len(found) == slots else (lost.copy(), 0.0)
@@ -84,6 +85,22 @@ def plainly_lost(slot: Slot, logit: np.ndarray, limits: LimitSet) -> np.ndarray:
     both of the likeliest ways of parting are."""
     likely = np.argsort(-slot.right)[:2]
     return (logit > limits.value("plain_logit")) & (np.min([slot.ways[k].lost for k in likely], axis=0) > 0.9)
+
+
+def heard_over_loudest(cues: Cues) -> np.ndarray:
+    """How strong each slot sounds where it sounds strongest, over the loudest, (slots,), 0..1; 1 where nothing is told.
+
+    Mean pulse of the strongest quarter of its events, median over the bands: one that burns now and then is as strong
+    as the others where it does. Of one that is faint even then, what its windows hold of the louder one before it
+    varies as much as what is its own, so that none of its firings is plainly lost.
+    """
+    sizes, pulse = np.zeros((cues.slots, cues.parts.shape[1] // BINS)), cues.column("pulse")
+    for j in range(cues.slots):
+        own = np.flatnonzero(cues.slot == j)
+        best = own[np.argsort(-pulse[own])[: max(1, len(own) // 4)]]
+        mean = cues.parts[best].mean(0).reshape(-1, BINS) if len(own) else np.zeros((sizes.shape[1], BINS))
+        sizes[j] = np.linalg.norm(mean - mean.mean(1, keepdims=True), axis=1)
+    return np.median(sizes / np.maximum(sizes.max(0), 1e-9), axis=1)
 
 
 def _levels(cues: Cues) -> np.ndarray:

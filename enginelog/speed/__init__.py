@@ -2,10 +2,12 @@
 
 Front door: `track` for one block of sound, `summarise` for the figure of the run,
 `order_power` of each block, `added` to those before, and `spectrum_of` all for the spectrum against engine order, in
-which `cancelled_db` tells whether several cylinders sound together. Where `Engine.firing_open`, a `Twin` hears the
+which `cancelled_db` tells whether several cylinders sound together; `doubted_as_one` doubts the speed of the run where
+nothing tells one cylinder from the next. Where `Engine.firing_open`, a `Twin` hears the
 first blocks and says how it fires; live, the engine is `Taken` as heard so far.
 """
 
+from enginelog.speed.alike import doubted_as_one
 from enginelog.speed.spectrum import OrderPower, added, cancelled_db, order_power, spectrum_of
 from enginelog.speed.summary import summarise
 from enginelog.speed.tracks import track
@@ -18,6 +20,7 @@ __all__ = [
     "Twin",
     "added",
     "cancelled_db",
+    "doubted_as_one",
     "fires",
     "order_power",
     "spectrum_of",
