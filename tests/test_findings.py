@@ -103,6 +103,44 @@ def test_empty_track_and_firings_give_unknown_not_errors():
         assert finding(measures, code).verdict == "unknown", code
 
 
+def steady(seconds: float, percent: float, seed: int = 5) -> sim.Case:
+    """A run whose speed wanders by so many per cent (standard deviation), and no more."""
+    return sim.make(seed, sim.Scenario(seconds=seconds, wobble_percent=percent))
+
+
+@pytest.mark.parametrize("seed", range(21700, 21712))
+def test_a_band_is_judged_only_where_its_interval_lies_on_one_side_of_the_limit(seed):
+    limit, width = LIMITS.value("steady_g1_percent"), 0.4 + 0.03 * (seed % 12)
+    measures = judged(steady(14.0, width, seed))
+    speed, said = measures.speed, finding(measures, "steadiness")
+    assert speed.band_low_percent < speed.band_percent < speed.band_high_percent
+    if said.value is None or measures.hunting.found:
+        return
+    if speed.band_low_percent <= limit <= speed.band_high_percent:
+        assert said.verdict == "unknown" and "cannot be told" in said.text and "record a minute" in said.next[0]
+        assert "class" not in said.text
+    else:
+        assert said.verdict == ("ok" if speed.band_percent < limit else "watch")
+    assert said.limit == limit and said.value == speed.band_percent
+
+
+def test_bands_on_the_limit_narrow_and_wide_are_all_met():
+    """So that the test above is one of all three."""
+    said = [finding(judged(steady(14.0, width)), "steadiness").verdict for width in (0.1, 0.7, 1.4)]
+    assert said == ["ok", "unknown", "watch"]
+
+
+def test_wide_without_doubt_but_perhaps_no_fault_is_watched():
+    """A band of which the interval holds the limit of a fault, and not that of watching."""
+    verdicts = {}
+    for width in np.linspace(1.2, 4.0, 15):
+        measures = judged(steady(14.0, float(width)))
+        speed, said = measures.speed, finding(measures, "steadiness")
+        if said.value is not None and speed.band_low_percent > LIMITS.value("steady_g1_percent"):
+            verdicts[speed.band_low_percent > LIMITS.value("steady_fault_percent")] = said.verdict
+    assert verdicts[False] == "watch" and verdicts.get(True, "fault") == "fault"
+
+
 def test_track_all_unknown():
     case = healthy()
     track = replace(case.track, rpm=np.full(len(case.track.t_s), np.nan), confidence=np.zeros(len(case.track.t_s)))

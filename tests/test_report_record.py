@@ -43,7 +43,7 @@ ADDED = {"engine_probability", "engine_reason", "pops", "limits_used", "releases
 ADDED_INSIDE = {
     "engine": {"assumed", "angles_used_deg"},
     "quality": {"trust", "hum_percent"},
-    "speed": {"or_rpm", "changed", "range_low_rpm", "range_high_rpm", "held"},
+    "speed": {"or_rpm", "band_low_percent", "band_high_percent", "changed", "range_low_rpm", "range_high_rpm", "held"},
     "hunting": {"swing_low_percent", "swing_high_percent"},
     "settling": {"settle_low_s", "settle_high_s"},
     "firing": {"windows"},

@@ -7,6 +7,7 @@ from dataclasses import replace
 from enginelog.findings import doubt, firing_verdicts, run_verdicts, speed_verdicts, words
 from enginelog.findings.gather import Evidence, gather
 from enginelog.findings.held import with_changes
+from enginelog.findings.steadiness import Band
 from enginelog.limits import LimitSet
 from enginelog.model import (
     CylinderFiring,
@@ -68,7 +69,7 @@ def judge(
     findings = _findings(evidence, speed, cancelled_db, limits)
     settled = evidence.settling
     return Measures(
-        speed=replace(speed, band_percent=evidence.band_percent),
+        speed=_with_band(speed, evidence.band),
         firing=evidence.misfire.summary,
         hunting=_hunting(evidence),
         settling=Settling(_settled(settled.course), settled.settle_s, *_rough(settled), *(settled.between_s or ())),
@@ -78,6 +79,12 @@ def judge(
         throttle=evidence.loads.told,
         surges=evidence.surges,
     )
+
+
+def _with_band(speed: Speed, band: Band | None) -> Speed:
+    if band is None:
+        return replace(speed, band_percent=None)
+    return replace(speed, band_percent=band.percent, band_low_percent=band.low, band_high_percent=band.high)
 
 
 def _blocked(quality: Quality, timeline: Timeline, limits: LimitSet) -> str | None:

@@ -41,7 +41,7 @@ class Evidence:
     loads: loads.LoadStudy
     start: startstop.StartStudy
     steady: Series | None
-    band_percent: float | None
+    band: steadiness.Band | None
     top_rpm: float | None
     too_loud: bool
 
@@ -74,7 +74,7 @@ def gather(
         loads=load,
         start=startstop.study_start(timeline, limits),
         steady=steady,
-        band_percent=_band(steady, engine, swings),
+        band=_band(steady, engine, swings),
         top_rpm=_top(track, timeline, limits),
         too_loud=any(problem.code in OVERLOADED for problem in quality.problems),
     )
@@ -138,14 +138,17 @@ def _steady(calm: list[Series], from_s: float) -> Series | None:
     return longest if steadiness.band_percent(after, None) is None else after
 
 
-def _band(steady: Series | None, engine: Engine, swings: hunting.HuntingStudy) -> float | None:
-    """Steady-state band of a stretch; at least as wide as a found swing, which the track smooths down."""
+def _band(steady: Series | None, engine: Engine, swings: hunting.HuntingStudy) -> steadiness.Band | None:
+    """Steady-state band of a stretch; at least as wide as a found swing, which the track smooths down and whose size is
+    known as well as the swing's: it is no chance how far a steady swing goes."""
     if steady is None:
         return None
-    band, swing = steadiness.band_percent(steady, engine.rated_rpm), swings.hunts
+    band, swing = steadiness.band(steady, engine.rated_rpm), swings.hunts
     if band is None or swing is None:
         return band
-    return max(band, 100 * swing.swing_rpm / (engine.rated_rpm or steady.mean_rpm))
+    width = max(band.percent, 100 * swing.swing_rpm / (engine.rated_rpm or steady.mean_rpm))
+    low, high = (width * bound / swing.swing_percent for bound in swing.between_percent)
+    return steadiness.Band(width, min(low, width), max(high, width))
 
 
 def _top(track: Track, timeline: Timeline, limits: LimitSet) -> float | None:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from enginelog.findings import speed_limits
 from enginelog.findings.gather import Evidence
-from enginelog.findings.steadiness import CLASSES, class_met, slow_share
+from enginelog.findings.steadiness import CLASSES, Band, class_met, slow_share
 from enginelog.findings.words import (
     GOVERNOR,
     UNGOVERNED,
@@ -20,7 +20,9 @@ from enginelog.findings.words import (
 )
 from enginelog.limits import LimitSet
 from enginelog.model import Finding, Speed
+from enginelog.model.wording import as_told, shares
 
+LONGER = ("record a minute at steady throttle and load, without touching the machine",)
 STEADY_LIMITS = (*(name for _, name in CLASSES), "steady_fault_percent", "steady_ungoverned_percent")
 
 
@@ -94,29 +96,51 @@ def _against_rated(speed: Speed, rated: float, held_rpm: float | None, limits: L
 
 def judge_steadiness(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
     """Width of the speed's envelope at constant load; a wide one tells nothing of a run that was at no one speed."""
-    percent = evidence.band_percent
-    if percent is None:
+    band = evidence.band
+    if band is None:
         return unknown("steadiness", "less than three seconds of running at constant load were heard")
+    percent = band.percent
     if _was_moved(evidence, percent, limits):
         why = f"throttle or load was moved while it ran (speed went through {percent:z.0f} %)"
         return unknown("steadiness", why, UNTOUCHED)
-    told, machine = evidence.engine.rated_rpm, evidence.engine.machine
-    basis = f"the told rated {told:z.0f} rpm" if told else "the mean speed"
-    width = figure(percent, *(limits.value(name) for name in STEADY_LIMITS))
-    text = f"At constant load the speed stays within a band {width} % wide (of {basis})"
+    machine = evidence.engine.machine
     if machine in UNGOVERNED:
-        limit, worst_verdict = limits["steady_ungoverned_percent"], None
-        text += f". A {machine} has no governor to hold its speed, so it wanders more than other engines."
+        limit, fault = limits["steady_ungoverned_percent"], None
     else:
-        limit, worst_verdict = limits["steady_g1_percent"], limits.value("steady_fault_percent")
-        name = class_met(percent, limits)
-        yardstick = f"as narrow as class {name}" if name else "wider than class G1"
-        text += f", {yardstick} of ISO 8528-5 asks of generating sets; a yardstick only."
-    verdict = graded(percent, limit.value, worst_verdict)
+        limit, fault = limits["steady_g1_percent"], limits.value("steady_fault_percent")
+    verdict = graded(percent, limit.value, fault)
     if verdict != "ok" and not evidence.hunting.found and _no_one_speed(speed, limits):
         return unknown("steadiness", "no one speed was held, or too little of it could be read", UNTOUCHED)
-    advice = unsteady_advice(machine) if verdict != "ok" else ()
+    if verdict == "fault" and band.low <= limits.value("steady_fault_percent"):
+        verdict = "watch"  # wide without doubt, a fault perhaps
+    if band.holds(limit.value):
+        verdict = "unknown"
+    text = _band_words(evidence, band, limits)
+    text += (
+        f". The limit of {as_told(limit.value)} % lies within that interval: whether it is kept cannot be told."
+        if verdict == "unknown"
+        else _likened(band, machine, limits)
+    )
+    advice = {"ok": (), "unknown": LONGER}.get(verdict, unsteady_advice(machine))
     return Finding("steadiness", verdict, text, percent, "%", limit.value, cited(limit), *_extent(evidence), advice)
+
+
+def _band_words(evidence: Evidence, band: Band, limits: LimitSet) -> str:
+    """How wide the band is, how well that is known, and of what."""
+    told = evidence.engine.rated_rpm
+    basis = f"the told rated {told:z.0f} rpm" if told else "the mean speed"
+    width = figure(band.percent, *(limits.value(name) for name in STEADY_LIMITS))
+    between = f"95 % interval {shares(band.low, band.high)} %"
+    return f"At constant load the speed stays within a band {width} % wide ({between}; of {basis})"
+
+
+def _likened(band: Band, machine: str | None, limits: LimitSet) -> str:
+    """What such a band is like, all of its interval: the end of the sentence on it."""
+    if machine in UNGOVERNED:
+        return f". A {machine} has no governor to hold its speed, so it wanders more than other engines."
+    name = class_met(band.high, limits)
+    yardstick = f"as narrow as class {name}" if name else "wider than class G1"
+    return f", {yardstick} of ISO 8528-5 asks of generating sets; a yardstick only."
 
 
 def _was_moved(evidence: Evidence, percent: float, limits: LimitSet) -> bool:

@@ -136,14 +136,24 @@ def _against_what_was_told(run: Run, speed_rpm: float) -> list[str]:
 
 
 def steadiness(run: Run) -> Fact:
-    """Width of the band the speed stays in."""
-    band = run.measures.speed.band_percent
-    if band is None or _judged(run, "steadiness", "unknown"):  # throttle moved: as wide as it was moved
-        return Fact("steadiness", "Steadiness", CANNOT_TELL)
+    """Width of the band the speed stays in, with its interval."""
+    found = run.measures.speed
+    band, low, high = found.band_percent, found.band_low_percent, found.band_high_percent
+    if band is None or (_judged(run, "steadiness", "unknown") and not _on_the_limit(run)):
+        return Fact("steadiness", "Steadiness", CANNOT_TELL)  # throttle moved: as wide as it was moved
     base = "rated" if run.engine.rated_rpm and "rated_rpm" not in run.engine.assumed else "mean"
-    return Fact(
-        "steadiness", "Steadiness", f"within a band {percent(band)} wide", f"of {base} speed, measured as in ISO 8528-5"
-    )
+    between = "" if low is None or high is None else f"{SURE_95} interval {interval(low, high)}; "
+    behind = f"{between}of {base} speed, measured as in ISO 8528-5"
+    return Fact("steadiness", "Steadiness", f"within a band {percent(band)} wide", behind)
+
+
+def _on_the_limit(run: Run) -> bool:
+    """Whether the band is known and not judged only because its interval holds the limit."""
+    speed, found = run.measures.speed, next((f for f in run.measures.findings if f.code == "steadiness"), None)
+    low, high = speed.band_low_percent, speed.band_high_percent
+    if found is None or found.value is None or found.limit is None or low is None or high is None:
+        return False
+    return low <= found.limit <= high
 
 
 def misfires(run: Run) -> Fact:

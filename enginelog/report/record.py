@@ -185,6 +185,8 @@ def _speed(run: Run) -> dict:
         "rpm_low": number(speed.rpm_low, 1),
         "rpm_high": number(speed.rpm_high, 1),
         "band_percent": number(speed.band_percent, 2),
+        "band_low_percent": number(speed.band_low_percent, 2),
+        "band_high_percent": number(speed.band_high_percent, 2),
         "confidence": number(speed.confidence, 3) or 0.0,
         "or_rpm": number(speed.or_rpm, 1),
         "changed": speed.changed,
