@@ -122,9 +122,11 @@ def test_what_next_and_back_to_the_owner(chromium, place):
 
 
 def test_a_stretch_is_heard_with_a_moving_cursor(chromium, place):
-    server, _, _ = place
+    server, store, _ = place
     chromium.size(360, 740)
-    chromium.open(f"{server.url}/runs/1")
+    send(chromium, server, new_job(store, "tiller Clover"), DEMO / "tiller_marigold_before.m4a", "before")
+    chromium.click(".attach .button")
+    chromium.until("return location.pathname.startsWith('/runs/')")
     chromium.until("return document.querySelector('audio').readyState >= 1")
     chromium.until(PLOTTED)
     chromium.click(".hear")
