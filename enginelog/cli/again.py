@@ -73,7 +73,7 @@ def reanalyse(
             line = f"Run {kept.id}: analysis {len(kept.earlier) + 1}; the earlier stay on record."
             return runs.render(kept, line, as_json, ran)
         chosen = _chosen(store, numbers, jobs, everything)
-        return _each(store, [run for run in chosen if not outdated or _is_outdated(store, run)], as_json)
+        return _each(store, _outdated(store, chosen) if outdated else chosen, as_json)
 
 
 def analysed_again(
@@ -83,9 +83,9 @@ def analysed_again(
     the progress is called. That an engine ran in it, once told, need not be told again."""
     known = store.run(number)
     source = clip if clip is not None else str(store.recording(number))
-    machine = store.record(known.job_id, whole=False).machine
+    engine = _engine(store, known.job_id)
     ran = ran or (known.run is not None and known.run.timeline.by_word)
-    run = runs.analysed(source, machine.engine, ran, None if clip else known.recording_name, label)
+    run = runs.analysed(source, engine, ran, None if clip else known.recording_name, label)
     return store.add_analysis(number, run)
 
 
@@ -105,15 +105,25 @@ def _chosen(store: Store, numbers: tuple[int, ...], jobs: tuple[int, ...], every
     return list((named | {run.id: run for run in of_jobs if run.recording_kept and run.id not in named}).values())
 
 
-def _is_outdated(store: Store, run: model.StoredRun) -> bool:
-    """Whether this version, or what is told of the machine now, may say something else."""
+def _engine(store: Store, job_id: int) -> model.Engine:
+    """The engine of a job's machine as it is told now; nothing else of the job is read."""
+    return store.machine(store.job(job_id).machine_id).engine
+
+
+def _outdated(store: Store, chosen: list[model.StoredRun]) -> list[model.StoredRun]:
+    told = {job: _engine(store, job) for job in {run.job_id for run in chosen}}
+    return [run for run in chosen if _is_outdated(store, run, told[run.job_id])]
+
+
+def _is_outdated(store: Store, run: model.StoredRun, told: model.Engine) -> bool:
+    """Whether this version, or what is told of the engine now, may say something else."""
     from enginelog import __version__
     from enginelog.model.telling import told_otherwise
 
     if run.program_version != __version__:
         return True
     heard = store.run(run.id).run
-    return heard is None or bool(told_otherwise(heard.engine, store.record(run.job_id, whole=False).machine.engine))
+    return heard is None or bool(told_otherwise(heard.engine, told))
 
 
 def _each(store: Store, chosen: list[model.StoredRun], as_json: bool) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -69,9 +70,9 @@ def job(number: int, place: Path | None, as_json: bool) -> int:
     from enginelog import report
 
     with opened(place) as store:
-        record = store.record(number, whole=False)
         whole = store.record(number)
         gone = store.taken_back(number)
+    record = replace(whole, runs=tuple(replace(run, run=None) for run in whole.runs))
     advice = report.suggestion(whole)
     if as_json:
         show_plain({"record": record, "suggestion": advice, "next": advice.next, "taken_back": gone})

@@ -3,7 +3,7 @@
 import pytest
 from test_job_commands import _pressed, analysis, call, clip, document, job  # noqa: F401 (fixtures)
 
-from enginelog.store import open_store
+from enginelog.store import Store, open_store
 
 
 @pytest.fixture
@@ -67,6 +67,33 @@ def test_all_of_all_jobs_and_only_those_that_are_outdated(shed, analysis):  # no
     shed("machine", "tiller Marigold", "--strokes", "2", "--firing-angles", "0")
     assert shed("reanalyse", "--job", "1", "--outdated")[0] == 0 and analysed() == [4, 4, 1, 3]
     assert [engine.strokes for engine in analysis.engines[-2:]] == [2, 2]
+
+
+def test_each_job_is_read_once_to_choose_and_not_again_for_each_run(shed, monkeypatch):
+    read = counted(monkeypatch, "record")
+    assert shed("reanalyse", "--all")[0] == 3 and sorted(read) == [1, 2]
+    read.clear()
+    assert shed("reanalyse", "--all", "--outdated")[0] == 3 and sorted(read) == [1, 2]
+
+
+@pytest.mark.parametrize("options", [(), ("--json",)])
+def test_one_job_is_shown_from_one_reading(shed, monkeypatch, options):
+    read, runs = counted(monkeypatch, "record"), counted(monkeypatch, "analysed")
+    status, out, _ = shed("job", "1", *options)
+    assert (status, read) == (0, [1]) and len(runs) == 2
+    assert not options or all(run["run"] is None for run in document(out)["record"]["runs"])
+
+
+def counted(monkeypatch, name: str) -> list:
+    """What this method of the store is asked for, in order."""
+    asked, method = [], getattr(Store, name)
+
+    def counting(self, first, *more, **named):
+        asked.append(first)
+        return method(self, first, *more, **named)
+
+    monkeypatch.setattr(Store, name, counting)
+    return asked
 
 
 @pytest.mark.parametrize("fault", ["gone", "odd", "unreadable"])
