@@ -45,6 +45,7 @@ def test_a_twin_whose_cylinders_are_not_told_apart_may_turn_twice_as_fast():
     [
         (replace(SLOW, rpm=3000.0), TWIN),  # 6000 is no speed of such an engine
         (SLOW, replace(TWIN, rated_rpm=1500.0)),
+        (SLOW, replace(TWIN, idle_rpm=1450.0)),
         (SLOW, Engine()),
         (SLOW, TWINS[270.0]),  # one alone does not repeat itself as both do
         (replace(SLOW, or_rpm=3000.0, confidence=0.3), TWIN),
@@ -52,6 +53,22 @@ def test_a_twin_whose_cylinders_are_not_told_apart_may_turn_twice_as_fast():
 )
 def test_no_doubt_where_twice_as_fast_makes_no_sense_or_is_named_already(speed, engine):
     assert doubted_as_one(speed, pulses(TWIN, (1.0, 1.0)), engine, LIMITS) == speed
+
+
+def test_a_told_speed_that_the_faster_one_is_near_to_does_not_settle_it():
+    engine = replace(TWIN, rated_rpm=3000.0, idle_rpm=1500.0)
+    assert doubted_as_one(SLOW, pulses(TWIN, (1.0, 1.0)), engine, LIMITS).or_rpm == pytest.approx(3000)
+
+
+def test_a_two_stroke_may_fire_on_every_second_turn_of_twice_the_speed_unless_its_turns_are_unlike():
+    """Turns that are unlike make lines at half orders (the same sum as of a twin, over two turns)."""
+    saw = Engine(strokes=2)
+    speed = replace(SLOW, rpm=4000.0)
+    alike, unlike = pulses(TWIN, (1.0, 1.0)), pulses(TWIN, (1.0, 0.8))
+    assert doubted_as_one(speed, alike, saw, LIMITS).or_rpm == pytest.approx(8000)
+    assert doubted_as_one(speed, unlike, saw, LIMITS) == speed
+    fast = replace(SLOW, rpm=9000.0)  # 18 000 is no speed of such an engine
+    assert doubted_as_one(fast, alike, saw, LIMITS) == fast
 
 
 def knocks(strengths: tuple[float, ...], between_s: float, seconds: float = 9.0, seed: int = 3) -> Clip:
@@ -75,6 +92,13 @@ def test_a_twin_one_of_whose_cylinders_is_dead_is_not_called_sound_at_half_its_s
     assert speed.rpm is not None and 3000 in (round(speed.rpm, -2), round(speed.or_rpm or 0, -2))
     assert speed.confidence < 0.5
     assert found["misfire"].verdict != "ok" and found["cylinder_balance"].verdict != "ok"
+
+
+def test_a_two_stroke_firing_on_every_second_turn_is_not_called_sound_at_half_its_speed():
+    """8000 rpm, every second turn: each 15 ms, as on every turn at 4000 rpm."""
+    run = analysed(knocks((1.0,), 0.015), Engine(strokes=2))
+    assert run.measures.speed.confidence < 0.5
+    assert next(one for one in run.measures.findings if one.code == "misfire").verdict != "ok"
 
 
 def test_a_twin_whose_cylinders_sound_a_little_unlike_is_told_without_that_doubt():
