@@ -20,6 +20,7 @@ from enginelog.model import Engine, Finding, Spectrum  # noqa: E402
 from enginelog.speed import cancelled_db  # noqa: E402
 
 LIMITS = limits.load("findings")
+WEIGHTS = (("silent", 0.0), ("alike", 0.9))
 TWINS = {angle: Engine(cylinders=2, firing_angles_deg=(0.0, angle)) for angle in (180.0, 270.0, 360.0)}
 
 
@@ -57,6 +58,17 @@ def test_lines_are_cancelled_by_equal_cylinders_and_by_none_that_is_silent(angle
     )
     assert equal < -15 and equal < unlike < silent
     assert silent == pytest.approx(0.0, abs=1.0)
+
+
+@pytest.mark.parametrize(("cylinders", "silent_db"), [(3, -6.02), (4, -9.54)])
+def test_a_silent_one_of_several_is_doubted_by_what_the_others_add_up_to(cylinders, silent_db):
+    """Without one of c pulses: 1 on a cancelled line, c - 1 on one of the firings (Fourier series), in dB."""
+    angles = tuple(720.0 * k / cylinders for k in range(cylinders))
+    engine, good = Engine(cylinders=cylinders, firing_angles_deg=angles), [Finding("misfire", "ok", "None lost.")]
+    heard = {name: cancelled_db(pulses(engine, (*[1.0] * (cylinders - 1), last)), engine) for name, last in WEIGHTS}
+    assert heard["silent"] == pytest.approx(silent_db, abs=1.0)
+    verdict = {name: doubt.none_good_if_one_is_silent(good, engine, heard[name], LIMITS)[0].verdict for name in heard}
+    assert verdict == {"silent": "unknown", "alike": "ok"}
 
 
 def test_a_single_and_a_recording_without_a_spectrum_say_nothing():

@@ -67,11 +67,11 @@ def test_a_silent_cylinder_and_one_that_fires_now_and_then_are_told():
 
 
 @pytest.mark.parametrize(
-    ("angle", "level", "least"), [(360.0, 0.2, 0), (270.0, 0.05, 0), (360.0, 0.05, 40), (360.0, 0.6, 40)]
+    ("angle", "level", "least"), [(360.0, 0.2, 0), (270.0, 0.05, 0), (360.0, 0.05, 0), (360.0, 0.6, 40)]
 )
 def test_what_a_faint_cylinder_loses_is_not_plain_though_it_is_watched(angle, level, least):
-    """No count, forty of one cylinder called plainly lost: not where it is faint, nor in the silent place of an uneven
-    layout, which may lie in the sound of the place before."""
+    """No count, forty of one cylinder called plainly lost: not where it is faint, nor where it is silent, since its
+    place may lie in the sound of the one before."""
     case, firings = twin(level, 0.001)
     own = (firings.slot == 1) & (np.cumsum(firings.slot == 1) <= 40)
     firings = replace(firings, miss_probability=np.where(own, 0.98, np.nan))
@@ -80,6 +80,16 @@ def test_what_a_faint_cylinder_loses_is_not_plain_though_it_is_watched(angle, le
     lost = round((measures.firing.misfire_low or 0.0) * len(firings.t_s) / 100)
     assert lost == least
     assert finding(measures, "cylinder_balance").verdict == ("unknown" if least else "watch")
+
+
+@pytest.mark.parametrize(("level", "weak", "watched"), [(0.5, 40, True), (0.9, 40, False), (0.5, 3, False)])
+def test_a_cylinder_that_is_often_lost_or_weak_is_watched(level, weak, watched):
+    """0.9 stands for lost or weak (`model.Firings`): five at least, one in a hundred, of one that sounds weak."""
+    case, firings = twin(level, 0.001)
+    own = (firings.slot == 1) & (np.cumsum(firings.slot == 1) <= weak)
+    measures = judged(case, firings=replace(firings, miss_probability=np.where(own, 0.9, np.nan)))
+    assert not measures.firing.misfire_low and finding(measures, "misfire").verdict == "unknown"
+    assert finding(measures, "cylinder_balance").verdict == ("watch" if watched else "unknown")
 
 
 def single(ratio: float, lost: float):

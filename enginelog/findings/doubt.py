@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import log10
 
 from enginelog.findings import words
 from enginelog.limits import LimitSet
@@ -68,9 +69,14 @@ def none_good_if_one_is_silent(
 
     A cylinder that is silent throughout shows no firing weaker than its usual, and echoes of the others may stand where
     its own ought to be. cancelled_db: None where it could not be told. too_loud: as of `Evidence`.
+
+    Of evenly firing ones the neighbours are the lines of the firings. Without one of c pulses a cancelled line has the
+    strength of the missing one, 1, and a firing line that of the others, c - 1 (Fourier series).
     """
-    limit = "cancelled_even_db" if engine.even_firing else "cancelled_uneven_db"
-    if cancelled_db is None or cancelled_db < limits.value(limit):
+    limit_db = limits.value("cancelled_even_db" if engine.even_firing else "cancelled_uneven_db")
+    if engine.even_firing and engine.cylinders > 2:
+        limit_db -= 20 * log10(engine.cylinders - 1)
+    if cancelled_db is None or cancelled_db < limit_db:
         return findings
     doubt = "Not sure: with one cylinder silent it would sound nearly the same."
     advice = EACH_CYLINDER if too_loud else (*EACH_CYLINDER, *NEARER)

@@ -19,6 +19,7 @@ from enginelog.model import CylinderFiring, Engine, Firings, FiringSummary, Firi
 from enginelog.model.wording import counted
 
 ROW, IN_ROW = 5, 0.7  # lost in a row up to which each was an opportunity, and the share of more that surely were
+LOST_OR_WEAK = 0.9  # probability of a miss that stands for either (model.Firings)
 AT_ONCE = 50_000  # windows looked at together
 BESIDE = 10  # neighbours on either side among which a firing must not be the only one told
 WINDOWS = (200.0, 1000.0)  # revolutions (13 CCR 1968.2 counts misfires over these)
@@ -249,14 +250,15 @@ def _turn_words(level: float) -> str:
 def _plain_study(engine: Engine, firings: Firings, reason: str, limits: LimitSet) -> MisfireStudy:
     """No count, but those that were lost without doubt: the least that was lost.
 
-    What a faint cylinder loses is never without doubt; in an uneven layout not even what a silent place does, since a
-    place soon after another one lies in the sound of that."""
+    What a faint cylinder loses is never without doubt, nor what a silent one does where not even that count was likely
+    to be right: its place may lie in the sound of the one before."""
     lost = np.nan_to_num(firings.miss_probability) > 0.95
     turns = patterns.alternation(firings, limits)
     if turns.open:
         lost &= ~patterns.in_turn(firings, turns)  # these may burn
-    faint = patterns.faint_slots(engine, firings, np.zeros(len(lost)), limits, silent_too=not engine.even_firing)
-    level = faint.level if cannot_count(firings, limits) is None else None
+    faint = patterns.faint_slots(engine, firings, np.zeros(len(lost)), limits, silent_too=True)
+    level = faint.level or _often_weak(engine, firings, limits)
+    level = level if cannot_count(firings, limits) is None else None
     lost &= ~faint.own
     many = at_least(lost)
     least = 100 * many / len(lost) if many else None
@@ -264,6 +266,16 @@ def _plain_study(engine: Engine, firings: Firings, reason: str, limits: LimitSet
     own = bool(patterns.attributed_cylinders(firings.slot, lost, engine.cylinders, limits))
     reason = reason if level is None else _faint_words(level)
     return MisfireStudy(summary, reason, *_ends(firings, lost), plainly_lost=many, of_one_cylinder=own, faint=level)
+
+
+def _often_weak(engine: Engine, firings: Firings, limits: LimitSet) -> float | None:
+    """Level of a cylinder that sounds weak, of which often enough a firing is lost or weaker still; None if none."""
+    weak = np.abs(np.nan_to_num(firings.miss_probability) - LOST_OR_WEAK) < 0.01
+    own = patterns.attributed_cylinders(firings.slot, weak, engine.cylinders, limits)
+    if not own or 100 * weak.mean() < limits.value("misfire_watch_percent"):
+        return None
+    level = float(patterns.levels_over_loudest(engine, firings)[own[0]])
+    return level if level < limits.value("weak_cylinder_level") else None
 
 
 def at_least(lost: np.ndarray) -> int:

@@ -14,6 +14,7 @@ from enginelog.limits import LimitSet
 from enginelog.model import Engine
 
 PLAIN = 0.98  # probability of a miss of one that is plainly lost where nothing else is known
+FAINT = 0.9  # the same of a cylinder that is faint even where it sounds strongest: lost, or weak
 
 
 @dataclass(frozen=True)
@@ -41,20 +42,24 @@ def judge_chunk(seen: Windows, engine: Engine, limits: LimitSet) -> Verdicts:
     cues, judges = measure(seen, engine, limits), nets.shipped()
     logit = nets.mean_logit(judges.event, cues.table)
     found = look(cues, logit, judges, limits)
-    plain, heard = np.zeros(n, bool), heard_over_loudest(cues)
+    plain, as_plain, heard = np.zeros(n, bool), np.full(n, PLAIN), heard_over_loudest(cues)
+    faint = np.zeros(slots, bool)
     for slot in found:
         strength[slot.own], noise[slot.own] = slot.belief.strength, slot.belief.noise
-        faint = not slot.dead and heard[seen.slot[slot.own[0]]] < limits.value("plain_least_heard")
-        plain[slot.own] = plainly_lost(slot, logit[slot.own], limits) & (not faint)
+        plain[slot.own] = plainly_lost(slot, logit[slot.own], limits)
+        number = int(seen.slot[slot.own[0]])
+        if not slot.dead and plain[slot.own].any() and heard[number] < limits.value("plain_least_heard"):
+            faint[number], as_plain[slot.own] = True, FAINT
     levels = _levels(cues)
     shown = np.where(levels < limits.value("weakest_slot"), levels, cues.level)
+    shown = np.where(faint, np.minimum(shown, heard), shown)
     likely, chance = count(cues, found, logit, judges) if len(found) == slots else (lost.copy(), 0.0)
     if cues.column("steadiness")[0] >= limits.value("least_steadiness"):
         plain &= plain.mean() < limits.value("plain_most")
         dead = engine.even_firing and any(slot.dead for slot in found)
         least = limits.value("least_chance_beside_dead" if dead else "least_chance_right")
         sure = chance >= least and not counting.without_front(likely, cues, limits)
-        lost = likely.copy() if sure else np.where(plain, PLAIN, np.nan)
+        lost = likely.copy() if sure else np.where(plain, as_plain, np.nan)
     lost[disturbed(seen.cut, limits)] = np.nan
     return Verdicts(strength, lost, likely, shown[seen.slot] / max(shown.mean(), 1e-9), noise)
 

@@ -183,7 +183,8 @@ class Firings:
     slot: which place in the cycle's firing order, 0..cylinders-1 (which one is slot 0 is arbitrary).
     strength: linear, relative to the local norm of its neighbours of the same slot and the others (healthy = 1).
     slot_level: linear, the slow (local-median) strength of this slot over that of all slots: a weak cylinder reads < 1.
-    miss_probability: 0..1 that this opportunity was lost.
+    miss_probability: 0..1 that this opportunity was lost. Where no count is likely to be right it is NaN, above 0.95
+        for what is lost without doubt and 0.9 for what is lost or weak, of a cylinder that is faint all along.
     timing: deviation of the moment from the even place between its neighbours, in firing intervals (NaN unknown).
     snr_db: how far a normal firing stands above the noise near it.
     revolutions: crank revolutions from the first opportunity, growing across gaps by time and speed.
