@@ -505,7 +505,7 @@ def test_a_start_is_called_good_only_where_no_more_pulls_can_be_behind_it():
     more = finding(judged(case, timeline=replace(few, pulls_high=None)), "start")
     assert more.verdict == "unknown" and "1 or more pulls" in more.text and "how many" in more.text.lower()
     none = Timeline(True, 0.9, (Span("quiet", 0.0, 1.0), Span("run", 1.0, 20.0)), 0)
-    assert finding(judged(case, timeline=none), "start").text == "Cannot tell: no pull of the starter was heard."
+    assert finding(judged(case, timeline=none), "start").text == "Cannot tell: no pull of the starter stands out."
 
 
 def test_recording_that_begins_running_says_nothing_of_the_start():

@@ -26,10 +26,13 @@ FOUND = Timeline(True, 0.9, (), 2, start_s=4.7, cut_s=15.2, rundown_s=3.4, pops=
 def test_each_claim_is_right_wrong_or_withheld():
     right = {"heard": True, "pulls": True, "start": True, "cut": True, "run-down": True, "bangs": True}
     assert accuracy_timeline.judged(FOUND, TRUTH) == right
-    off = replace(FOUND, pulls=3, start_s=4.9, cut_s=14.6, rundown_s=3.6, pops=())
+    off = replace(
+        FOUND, pulls=3, start_s=4.9, cut_s=14.6, rundown_s=3.6, pops=(*FOUND.pops, Pop(16.5, 9.0, "after_cut"))
+    )
     assert accuracy_timeline.judged(off, TRUTH) == {**dict.fromkeys(right, False), "heard": True}
     silent = replace(FOUND, pulls_reason="doubtful", start_s=None, cut_s=None, rundown_s=None)
     withheld = dict.fromkeys(("pulls", "start", "cut", "run-down"))
+    assert accuracy_timeline.judged(replace(FOUND, pops=()), TRUTH) == {**right, "bangs": None}
     assert accuracy_timeline.judged(silent, TRUTH) == {**right, **withheld}
 
 

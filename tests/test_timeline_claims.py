@@ -9,7 +9,7 @@ import pytest
 
 from enginelog import limits, timeline
 from enginelog.model import Clip, Span, Timeline, Track
-from enginelog.timeline import claims, cues, heard, lifts, pops, states
+from enginelog.timeline import claims, cues, heard, lifts, states
 from enginelog.timeline.activity import Activity
 from enginelog.timeline.chances import chances
 from enginelog.timeline.nets import log_softmax
@@ -234,23 +234,3 @@ def test_a_pull_after_the_last_run_makes_the_number_open():
     found = claim([*STARTED, (1, 15), (0, 40)], 3)
     assert found.pulls_high is None and "after the engine stopped" in found.pulls_reason
     assert found.start_s is not None
-
-
-# ---------------------------------------------------------------- knocks of the place
-
-
-def knocking(quiet_too: bool) -> timeline.Activity:
-    """Noise, from 5 s on ten times as loud, with clicks 0.7 s apart from 6 s on (in the quiet too, where asked)."""
-    rng = np.random.default_rng(6)
-    samples = 0.002 * rng.standard_normal(15 * RATE)
-    samples[5 * RATE :] *= 10
-    at = np.arange(0.5 if quiet_too else 6.2, 14.5, 0.7)
-    samples[(at * RATE).astype(int)] += 0.8
-    return timeline.listen(Clip(samples.astype(np.float32), RATE), LIMITS)
-
-
-@pytest.mark.parametrize("quiet_too", [False, True])
-def test_knocks_that_came_before_the_engine_are_not_its_bangs(quiet_too):
-    spans = (Span("quiet", 0.0, 5.0), Span("run", 5.0, 15.0))
-    found = pops.bangs(knocking(quiet_too), spans, LIMITS)
-    assert (len(found) == 0) == quiet_too

@@ -151,7 +151,7 @@ def judge_start(evidence: Evidence, limits: LimitSet) -> Finding:
     limit = limits["pulls_watch"]
     eventful = bool(start.false_starts or start.restarts)
     if not (start.pulls or evidence.timeline.pulls or eventful):
-        return unknown("start", "no pull of the starter was heard", ("begin the recording before the first pull",))
+        return unknown("start", "no pull of the starter stands out", ("begin the recording before the first pull",))
     parts = [f"{start.pull_count} of the starter heard"]
     if start.pull_words:
         parts[0] += f" ({start.pull_words})"

@@ -24,10 +24,11 @@ def engine_sound(scenario: Scenario, motion: Motion) -> np.ndarray:
     exhaust = exhaust_part(s, motion, pressure, n)
     unit = rms(exhaust[active]) if np.any(motion.running) else nominal(s)
     parts = exhaust / max(unit, 1e-12)
+    firing = float(np.percentile(np.abs(parts[active]), 99.8)) if np.any(motion.running) else 1.0
     parts += breath_parts(s, motion, pressure, n, active)
     parts += mechanical_parts(s, motion, turn, rps, n, active)
     parts += tone_parts(s, turn, rps, n)
-    return parts + starter_part(s, n) + pop_part(s, n)
+    return parts + starter_part(s, n) + firing * pop_part(s, n)
 
 
 def on_samples(motion: Motion, n: int, rate_hz: float) -> tuple[np.ndarray, np.ndarray]:
@@ -244,7 +245,7 @@ def starter_part(scenario: Scenario, n: int) -> np.ndarray:
 
 
 def pop_part(scenario: Scenario, n: int) -> np.ndarray:
-    """Loud bangs in the exhaust at the moments given."""
+    """Loud bangs in the exhaust at the moments given, `pop_db` over the height of a firing, which is 1."""
     c, rate = scenario.colour, scenario.rate_hz
     if not c.pops:
         return np.zeros(n)

@@ -33,6 +33,11 @@ class Activity:
     fine_db: np.ndarray
 
     @property
+    def middle_db(self) -> np.ndarray:
+        """Level of the loudest 2 ms of each frame in the middle frequencies, (n,), float16: a bang has most there."""
+        return self.fine_db[:, :, 0].max(axis=1)
+
+    @property
     def hop_s(self) -> float:
         return 1.0 / FRAME_RATE_HZ
 

@@ -9,28 +9,25 @@ from enginelog.model import Pop, Span
 from enginelog.timeline.traces import Levels, row_at, rows_between, time_of
 
 LOCAL = 101  # frames of 10 ms about a bang that it is compared with
+NEAR = 8  # frames on either side in which one bang rings on
 PIECE = 50_000  # frames worked out at a time
 
 
 def bangs(levels: Levels, spans: tuple[Span, ...], limits: LimitSet) -> tuple[Pop, ...]:
     """Bangs while running ("running"; "slowing" in its last half second) and after the ignition went off ("after_cut").
 
-    After the cut a bang must be louder than the firings of the run were, or each compression would count as one.
+    A bang swells in the middle frequencies, where the exhaust sounds. A knock on metal is little but its sharp edge,
+    and a voice or a bird has none.
     """
     found: list[Pop] = []
-    usual = None
     for number, span in enumerate(spans):
         rows = rows_between(levels, span.start_s, span.end_s)
-        count = rows.stop - rows.start
-        if span.kind == "run" and count >= LOCAL:
-            found += _running_bangs(levels, rows, span.end_s, number + 1 < len(spans), limits)
-            last = slice(max(rows.stop - 200, rows.start), rows.stop)
-            usual = float(np.percentile(levels.peak_db[last].astype(np.float32), 95))
-        elif usual is not None and span.kind != "pull" and count >= 3:
-            soon = min(rows.start + int(100 * limits.value("afterfire_within_s")), rows.stop)
-            found += _after_bangs(levels, slice(rows.start, soon), usual, limits)
-        if span.kind in ("pull", "quiet"):
-            usual = None
+        if span.kind != "run" or rows.stop - rows.start < LOCAL:
+            continue
+        found += _running_bangs(levels, rows, span.end_s, number + 1 < len(spans), limits)
+        again = [later.start_s for later in spans[number + 1 :] if later.kind in ("pull", "run")]
+        until_s = min([*again, span.end_s + limits.value("afterfire_within_s")])
+        found += _after_bangs(levels, rows, rows_between(levels, span.end_s, until_s), limits)
     return () if found and knocked_before(levels, spans, found, limits) else tuple(found)
 
 
@@ -44,50 +41,79 @@ def knocked_before(levels: Levels, spans: tuple[Span, ...], found: list[Pop], li
             calm[rows_between(levels, span.start_s, span.end_s)] = True
     if calm.sum() < LOCAL:
         return False
-    quiet = levels.peak_db[calm].astype(np.float32)
+    quiet = levels.middle_db[calm].astype(np.float32)
     at = [min(row_at(levels, pop.at_s), levels.rows - 1) for pop in found]
-    usual = float(np.percentile(quiet, 50)) + limits.value("pop_db")
-    loud = max(float(np.median(levels.peak_db[at].astype(np.float32))) - limits.value("knock_below_db"), usual)
+    usual = float(np.percentile(quiet, 50)) + limits.value("knock_stands_db")
+    loud = max(float(np.median(levels.middle_db[at].astype(np.float32))) - limits.value("knock_below_db"), usual)
     knocks = len(highest(quiet - loud, 0.0))
     running_s = sum(span.end_s - span.start_s for span in spans if span.kind == "run")
     return knocks > 0 and knocks / len(quiet) * 100 >= limits.value("knock_share") * len(found) / max(running_s, 1.0)
 
 
 def _running_bangs(levels: Levels, rows: slice, end_s: float, ends: bool, limits: LimitSet) -> list[Pop]:
-    over = over_usual(levels.peak_db[rows])
+    swell, edge = over_usual(levels.middle_db[rows]), over_usual(levels.peak_db[rows])
     settled_s = time_of(levels, rows.start) + limits.value("run_up_pops_s")
     found = []
-    for i in highest(over, limits.value("pop_db")):
-        at_s = time_of(levels, rows.start + int(i))
-        if at_s > settled_s:
-            found.append(Pop(at_s, float(over[i]), "slowing" if ends and at_s > end_s - 0.5 else "running"))
+    for i in highest(swell, limits.value("pop_db")):
+        at_s, sharp = time_of(levels, rows.start + int(i)), float(edge[max(i - 1, 0) : i + 2].max())
+        if at_s > settled_s and sharp >= limits.value("pop_edge_db") and not _knock(float(swell[i]), sharp, limits):
+            found.append(Pop(at_s, float(swell[i]), "slowing" if ends and at_s > end_s - 0.5 else "running"))
     return found
 
 
-def over_usual(peak_db: np.ndarray) -> np.ndarray:
+def _knock(swell_db: float, edge_db: float, limits: LimitSet) -> bool:
+    """Whether the edge stands out so much farther than the middle frequencies swell that it is no bang."""
+    return edge_db - swell_db > limits.value("knock_edge_db")
+
+
+def over_usual(level_db: np.ndarray) -> np.ndarray:
     """By how much each level (n,) exceeds the 95th percentile of those within half a second, float32; a piece at a
     time, so that hours need little memory."""
     from scipy.ndimage import percentile_filter
 
-    out = np.empty(len(peak_db), np.float32)
-    for first in range(0, len(peak_db), PIECE):
-        low, past = max(first - LOCAL, 0), min(first + PIECE, len(peak_db))
-        near = peak_db[low : past + LOCAL].astype(np.float32)
+    out = np.empty(len(level_db), np.float32)
+    for first in range(0, len(level_db), PIECE):
+        low, past = max(first - LOCAL, 0), min(first + PIECE, len(level_db))
+        near = level_db[low : past + LOCAL].astype(np.float32)
         usual = percentile_filter(near, 95, size=LOCAL, mode="nearest")
         out[first:past] = (near - usual)[first - low : past - low]
     return out
 
 
-def _after_bangs(levels: Levels, rows: slice, usual: float, limits: LimitSet) -> list[Pop]:
-    over = levels.peak_db[rows].astype(np.float32) - usual
-    return [
-        Pop(time_of(levels, rows.start + int(i)), float(over[i]), "after_cut")
-        for i in highest(over, limits.value("afterfire_db"))
-    ]
+def _after_bangs(levels: Levels, run: slice, rows: slice, limits: LimitSet) -> list[Pop]:
+    """Bangs after the cut: louder than the firings before it, and than the compressions about them, in a recording
+    that falls quiet."""
+    if rows.stop - rows.start < LOCAL // 2:
+        return []
+    last = slice(max(run.stop - 2 * LOCAL, run.start), run.stop)
+    before, middle = (levels.middle_db[part].astype(np.float32) for part in (last, rows))
+    fall = float(np.median(before) - np.median(middle[len(middle) // 2 :]))
+    if fall < limits.value("afterfire_fall_db"):
+        return []
+    edge = levels.peak_db[rows].astype(np.float32)
+    over, found = middle - float(np.percentile(before, 95)), []
+    first = round(limits.value("afterfire_after_s") / levels.hop_s)
+    for i in highest(over, limits.value("afterfire_db")):
+        if i < first:
+            continue
+        swell, sharp = (
+            float(middle[i] - _beside(middle, i)),
+            float(edge[max(i - 1, 0) : i + 2].max() - _beside(edge, i)),
+        )
+        if swell >= limits.value("afterfire_beside_db") and not _knock(swell, sharp, limits):
+            found.append(Pop(time_of(levels, rows.start + int(i)), float(over[i]), "after_cut"))
+    return found
+
+
+def _beside(level_db: np.ndarray, at: int) -> float:
+    """What four in five of the levels within half a second of one do not reach, its own ringing left out."""
+    half = LOCAL // 2
+    near = np.concatenate([level_db[max(at - half, 0) : max(at - NEAR, 0)], level_db[at + NEAR + 1 : at + half + 1]])
+    return float(np.percentile(near, 80))
 
 
 def highest(over: np.ndarray, least: float) -> np.ndarray:
     """Indices, ascending, of the values of at least `least` that are the highest within 0.08 s."""
     high = np.flatnonzero(over >= least)
-    near = (over[max(i - 8, 0) : i + 9].max() for i in high)
+    near = (over[max(i - NEAR, 0) : i + NEAR + 1].max() for i in high)
     return high[[over[i] == most for i, most in zip(high, near, strict=True)]] if len(high) else high

@@ -20,12 +20,13 @@ THINNED = BLOCK  # of so many rows one set of band levels is kept of long record
 class Traces:
     """Levels of one recording, a row each 10 ms from `start_s` (middle of the first) on.
 
-    peak_db: (n,), as in Activity. fine_db: (n, 5, 2), as in Activity; zeros where `fine_at` does not reach.
+    peak_db, middle_db: (n,), as in Activity. fine_db: (n, 5, 2), as in Activity; zeros where `fine_at` does not reach.
     bands_db: (m, 10), of every `bands_every`-th row. blocks: (n // 10, 7), see `cues.block_levels`.
     """
 
     start_s: float
     peak_db: np.ndarray
+    middle_db: np.ndarray
     fine_db: np.ndarray
     bands_db: np.ndarray
     bands_every: int
@@ -66,6 +67,7 @@ class Filed:
     """Levels of one piece of a recording that is judged. fine_at: first row, in this piece, of each of `fine_db`."""
 
     peak_db: np.ndarray
+    middle_db: np.ndarray
     bands_db: np.ndarray
     blocks: np.ndarray
     fine_at: tuple[int, ...]
@@ -78,7 +80,7 @@ def filed(activity: Activity, first: int, past: int) -> Filed:
     blocks = block_levels(part_of(activity, slice(before, past)))[(first - before) // BLOCK :].astype(np.float32)
     mine = part_of(activity, slice(first, past))
     fine = (mine.fine_db.copy(),)
-    return Filed(mine.peak_db.copy(), mine.bands_db.copy(), blocks, (0,), fine)
+    return Filed(mine.peak_db.copy(), mine.middle_db, mine.bands_db.copy(), blocks, (0,), fine)
 
 
 def thinned(one: Filed, near: Sequence[slice]) -> Filed:
@@ -97,7 +99,8 @@ def thinned(one: Filed, near: Sequence[slice]) -> Filed:
 def together(parts: list[Filed], start_s: float, every: int) -> Traces:
     """One recording's levels from those of its pieces, which are let go one by one."""
     rows = [len(part.peak_db) for part in parts]
-    peak, blocks = (np.concatenate([getattr(part, name) for part in parts]) for name in ("peak_db", "blocks"))
+    names = ("peak_db", "middle_db", "blocks")
+    peak, middle, blocks = (np.concatenate([getattr(part, name) for part in parts]) for name in names)
     bands = np.concatenate([part.bands_db for part in parts])
     fine = np.zeros((sum(rows), *_fine_shape(parts)), np.float16)  # untouched, zeros take no memory
     at = 0
@@ -106,7 +109,7 @@ def together(parts: list[Filed], start_s: float, every: int) -> Traces:
         for first, values in zip(part.fine_at, part.fine_db, strict=True):
             fine[at + first : at + first + len(values)] = values
         at += count
-    return Traces(start_s, peak, fine, bands, every, blocks)
+    return Traces(start_s, peak, middle, fine, bands, every, blocks)
 
 
 def _fine_shape(parts: list[Filed]) -> tuple[int, ...]:
