@@ -13,7 +13,7 @@ from enginelog.findings import CODES, doubt, hunting, judge, patterns, run_verdi
 from enginelog.findings.hunting import strongest_swing
 from enginelog.findings.series import Series, half_window
 from enginelog.limits import STATUSES, load
-from enginelog.model import Finding, Problem, Quality, Span, Speed, Timeline, Track
+from enginelog.model import Finding, HeldSpeed, Problem, Quality, Span, Speed, Timeline, Track
 
 LIMITS = load("findings")
 ALWAYS = {"speed", "steadiness", "misfire", "hunting", "settling", "start", "stop", "pops", "timing"}
@@ -329,7 +329,21 @@ def test_a_full_count_without_a_loss_denies_a_rough_start_in_noise_too():
     partly = replace(noisy, miss_probability=np.where(early, np.nan, noisy.miss_probability))
     assert judged(case, firings=partly).firing.misfires is None  # what is not judged is not likely to be like the rest
     scattered = noisy.strength * np.random.default_rng(4).lognormal(0.0, 0.7, len(noisy.strength))
-    assert judged(case, firings=replace(partly, strength=scattered)).settling.found is None
+    study = judged(case, firings=replace(partly, strength=scattered))
+    assert study.settling.found is None and "stand out too little" in finding(study, "settling").text
+
+
+def test_why_no_course_is_told_is_not_the_noise_where_all_firings_are_counted():
+    """Mean square of the speed's swing in half-second windows, none lost; from 12 s on the swing is half as wide."""
+    rng, t_s = np.random.default_rng(6), np.arange(0.25, 24, 0.5)
+    none, swing = np.zeros(len(t_s)), np.where(t_s < 12, 5.0, 1.0) * rng.chisquare(4, len(t_s)) / 4
+    change = settling.fit_change(settling.Roughness(t_s, none, none, swing, 4.0, none, none))
+    course = settling._course(change, 3000.0, LIMITS)
+    assert course == "steady", "a swing of a few rpm is no rough start"
+    assert settling._with_reason(course, True, change, LIMITS) == ("unknown", settling.HINTED)
+    assert settling._with_reason(course, False, change, LIMITS) == ("unknown", settling.UNHEARD)
+    assert settling._with_reason("unknown", True, change, LIMITS) == ("unknown", settling.AT_ODDS)
+    assert settling._with_reason("settles", True, change, LIMITS) == ("settles", None)
 
 
 def test_strength_that_grows_even_without_a_calmer_speed_is_noise():
@@ -446,6 +460,13 @@ def test_no_speed_is_called_good_while_twice_as_fast_sounds_the_same():
         assert finding(sure, code).verdict == "ok"
         assert finding(doubtful, code).verdict == "unknown"
         assert f"{2 * case.speed.rpm:.0f} rpm" in finding(doubtful, code).text
+    held = (HeldSpeed(1600.0, 0.0, 3.0, 0.9), HeldSpeed(3000.0, 4.0, 8.0, 0.9))
+    changed = replace(case.speed, or_rpm=2 * case.speed.rpm, range_low_rpm=1550.0, range_high_rpm=3050.0, held=held)
+    said = finding(judged(case, speed=changed), "speed").text
+    assert "Not sure: twice as fast, firing on every second turn only" in said, (
+        "twice the middle value is no speed held"
+    )
+    assert f"{2 * case.speed.rpm:.0f}" not in said
 
 
 def test_an_even_engine_in_doubt_is_told_of_the_dead_cylinder():
@@ -489,6 +510,10 @@ def test_pops_and_restarts_are_counted():
     case = healthy(64)
     pops = finding(judged(case, timeline=sim.with_pops(case, (5.0, 9.0))), "pops")
     assert pops.verdict == "watch" and pops.value == 2 and "Knocks beside the machine sound alike" in pops.text
+    assert pops.text.startswith("2 bangs beside the regular firing, while running. ")
+    found = sim.with_pops(case, (5.0, 9.0))
+    apart = replace(found, pops=(found.pops[0], replace(found.pops[1], where="after_cut")))
+    assert "firing, 1 while running, 1 after ignition off. " in finding(judged(case, timeline=apart), "pops").text
     spans = (
         Span("pull", 0.0, 0.4), Span("run", 0.5, 1.9), Span("rundown", 1.9, 2.4), Span("pull", 3.0, 3.4),
         Span("run", 3.5, 20.0), Span("quiet", 20.0, 21.0),
@@ -553,7 +578,7 @@ def test_band_is_as_wide_as_the_swing_found():
 def test_throttle_moved_slowly_says_nothing_of_steadiness():
     case = sim.make(91, sim.Scenario(seconds=30.0, drift_percent=25.0))
     one = finding(judged(case), "steadiness")
-    assert one.verdict == "unknown" and "moved" in one.text
+    assert one.verdict == "unknown" and "as it does where throttle or load is moved" in one.text
 
 
 def test_every_limit_is_used():

@@ -123,7 +123,7 @@ def test_many_speeds_one_speed_and_doubt_in_words():
     run = run_of(sim.make(20102, MOVED))
     unsure = replace(run.measures, speed=replace(held(1600, 3040, confidence=0.4), or_rpm=3200.0))
     text = " ".join(report.summary_text(replace(run, measures=unsure)).split())
-    assert "changed: perhaps held about 1600, then 3040 rpm, or 2 times as fast, which sounds nearly the same" in text
+    assert "changed: perhaps held about 1600, then 3040 rpm, or twice as fast, which sounds nearly the same" in text
 
 
 def test_nothing_else_takes_the_middle_for_the_speed():

@@ -10,6 +10,7 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+import make_runs
 import numpy as np
 import pytest
 
@@ -23,7 +24,7 @@ from enginelog.cli.engine_options import engine_from, hints  # noqa: E402
 from enginelog.compare import comparable  # noqa: E402
 from enginelog.findings import doubt  # noqa: E402
 from enginelog.model import Clip, Engine, Finding, Speed  # noqa: E402
-from enginelog.report import words  # noqa: E402
+from enginelog.report import facts, words  # noqa: E402
 from enginelog.speed import twins  # noqa: E402
 
 LIMITS = limits.load("speed")
@@ -119,5 +120,7 @@ def test_what_was_taken_from_the_sound_is_said():
     assert any("0,270" in line and "sound" in line for line in hints(engine))
     uneven = replace(engine, firing_angles_deg=(0.0, 270.0))
     assert "uneven firing, which fits the sound best" in words.assumed_words(uneven)
+    run = make_runs.healthy_generator()
+    assert "uneven firing as it sounds, which nobody told" in facts.speed(replace(run, engine=uneven)).behind
     before, after = (replace(UNTOLD, firing_angles_deg=angles) for angles in ((0.0, 270.0), (0.0, 180.0)))
     assert "taken from each sound" in comparable._layout(before, after).advice

@@ -34,7 +34,8 @@ def none_good_in_doubt(findings: list[Finding], engine: Engine, speed: Speed) ->
     if engine.firing_open:
         slower = speed.rpm is not None and speed.or_rpm < speed.rpm
         how = "firing evenly" if slower else f"firing unevenly, or {UNLIKE}"
-    doubt = f"Not sure: {speed.or_rpm:z.0f} rpm, {how}, sounds nearly the same."
+    other = f"{speed.or_times} as fast" if speed.changed else f"{speed.or_rpm:z.0f} rpm"
+    doubt = f"Not sure: {other}, {how}, sounds nearly the same."
     next_checks = NEXT_OF_TWINS if engine.firing_open else NEXT
     return [_not_sure(one, doubt, next_checks) if _hangs(one) else one for one in findings]
 

@@ -86,7 +86,7 @@ def judge_settling(evidence: Evidence, limits: LimitSet) -> Finding:
     study, span = evidence.settling, evidence.span
     ran_s = span.end_s - span.start_s
     if study.course == "unknown":
-        return unknown("settling", _why_settling_unknown(ran_s, limits))
+        return unknown("settling", _why_settling_unknown(study, ran_s, limits))
     verdict = "ok" if study.course == "steady" else "watch"
     text = _settling_text(study, ran_s, evidence.misfire.summary.misfire_percent)
     settled_s = None if study.settle_s is None else span.start_s + study.settle_s
@@ -98,12 +98,12 @@ def judge_settling(evidence: Evidence, limits: LimitSet) -> Finding:
     )
 
 
-def _why_settling_unknown(ran_s: float, limits: LimitSet) -> str:
+def _why_settling_unknown(study: SettlingStudy, ran_s: float, limits: LimitSet) -> str:
     """Why no course can be told of a run heard for `ran_s`."""
     least_s = limits.value("settling_least_s")
     if ran_s < least_s + 1:
         return f"the run was heard for {ran_s:z.1f} s; at least {least_s + 1:z.0f} s are needed"
-    return "lost firings stand out too little to tell a rough start"
+    return study.reason or "lost firings stand out too little to tell a rough start"
 
 
 def _settling_text(study: SettlingStudy, ran_s: float, counted_percent: float | None) -> str:
@@ -217,7 +217,7 @@ def _stop_unknown(timeline: Timeline) -> Finding:
     if down is None:
         return unknown("stop", why, ("keep recording until the engine stands still",))
     heard = f"a run-down is heard from about {down.start_s:z.1f} to {down.end_s:z.1f} s"
-    return unknown("stop", f"{heard}, and is not timed, since {why}", (STOP_AGAIN,))
+    return unknown("stop", f"{heard}, but {why}", (STOP_AGAIN,))
 
 
 def judge_load(evidence: Evidence, limits: LimitSet) -> Finding:
@@ -310,13 +310,11 @@ def judge_pops(evidence: Evidence) -> Finding:
     if not pops:
         return Finding("pops", "ok", "No bangs beside the regular firing were heard.", 0.0, "pops")
     places = {"running": "while running", "slowing": "while slowing", "after_cut": "after ignition off"}
-    counts = [
-        f"{sum(pop.where == key for pop in pops)} {said}"
-        for key, said in places.items()
-        if any(pop.where == key for pop in pops)
-    ]
+    told = {said: sum(pop.where == key for pop in pops) for key, said in places.items()}
+    told = {said: number for said, number in told.items() if number}
+    counts = [f"{number} {said}" if len(told) > 1 else said for said, number in told.items()]
     alike = "Knocks beside the machine sound alike. " if any(pop.where == "running" for pop in pops) else ""
-    text = f"{counted(len(pops), 'bang')} beside the regular firing: {', '.join(counts)}. {alike}{SOUND_ALONE}"
+    text = f"{counted(len(pops), 'bang')} beside the regular firing, {', '.join(counts)}. {alike}{SOUND_ALONE}"
     at = [pop.at_s for pop in pops]
     advice = (
         "let the engine idle a moment before stopping it",

@@ -12,7 +12,7 @@ firings: either joins with the speed, never both.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -215,7 +215,10 @@ def _change(ends, gain: float, parts, best: int, rough: Roughness) -> Change:
 
 @dataclass(frozen=True)
 class SettlingStudy:
-    """course: settles, worsens, steady, rough (rough throughout), unknown. settle_s counts from `started_s`."""
+    """course: settles, worsens, steady, rough (rough throughout), unknown. settle_s counts from `started_s`.
+
+    reason: why unknown, where there is more to say than that the run is too short or was not heard.
+    """
 
     course: str
     settle_s: float | None
@@ -227,8 +230,12 @@ class SettlingStudy:
     between_s: tuple[float, float] | None = None
     rough_uneven_percent: float | None = None
     last_uneven_percent: float | None = None
+    reason: str | None = None
 
 
+AT_ODDS = "the speed and the firings change in opposite ways, so that neither tells of a rough start"
+HINTED = "how smoothly it runs changes a little in its course, too little to tell a rough start"
+UNHEARD = "lost firings stand out too little to tell a rough start"
 UNKNOWN = SettlingStudy("unknown", None, None, None, None, None, None)
 
 
@@ -259,9 +266,17 @@ def study_settling(
     course = _course(change, series.mean_rpm, limits)
     none_lost = probability is not None and not lost.any() and _followed(firings, told, limits)
     heard = none_lost or _misses_clear(firings, counted, limits) or _even_throughout(change, limits)
-    if course == "steady" and not (heard and _no_hint(change, limits)):
-        course = "unknown"
-    return _told(change, course, float(series.t_s[0]) - started_s)
+    course, reason = _with_reason(course, heard, change, limits)
+    return replace(_told(change, course, float(series.t_s[0]) - started_s), reason=reason)
+
+
+def _with_reason(course: str, heard: bool, change: Change, limits: LimitSet) -> tuple[str, str | None]:
+    """The course as it is told, and where none is, why. heard: whether lost firings would have been heard."""
+    if course == "unknown":
+        return course, AT_ODDS
+    if course != "steady" or (heard and _no_hint(change, limits)):
+        return course, None
+    return "unknown", HINTED if heard else UNHEARD
 
 
 def _told(change: Change, course: str, first_s: float) -> SettlingStudy:

@@ -23,7 +23,7 @@ from enginelog.model import Finding, Speed
 from enginelog.model.wording import as_told, shares
 
 LONGER = ("record a minute at steady throttle and load, without touching the machine",)
-STEADY_LIMITS = (*(name for _, name in CLASSES), "steady_fault_percent", "steady_ungoverned_percent")
+GOVERNED_LIMITS = (*(name for _, name in CLASSES), "steady_fault_percent")
 
 
 def all_findings(evidence: Evidence, speed: Speed, limits: LimitSet) -> list[Finding]:
@@ -101,7 +101,7 @@ def judge_steadiness(evidence: Evidence, speed: Speed, limits: LimitSet) -> Find
         return unknown("steadiness", "less than three seconds of running at constant load were heard")
     percent = band.percent
     if _was_moved(evidence, percent, limits):
-        why = f"throttle or load was moved while it ran (speed went through {percent:z.0f} %)"
+        why = f"the speed went slowly through {percent:z.0f} %, as it does where throttle or load is moved"
         return unknown("steadiness", why, UNTOUCHED)
     machine = evidence.engine.machine
     if machine in UNGOVERNED:
@@ -129,7 +129,8 @@ def _band_words(evidence: Evidence, band: Band, limits: LimitSet) -> str:
     """How wide the band is, how well that is known, and of what."""
     told = evidence.engine.rated_rpm
     basis = f"the told rated {told:z.0f} rpm" if told else "the mean speed"
-    width = figure(band.percent, *(limits.value(name) for name in STEADY_LIMITS))
+    names = ("steady_ungoverned_percent",) if evidence.engine.machine in UNGOVERNED else GOVERNED_LIMITS
+    width = figure(band.percent, *(limits.value(name) for name in names))
     between = f"95 % interval {shares(band.low, band.high)} %"
     return f"At constant load the speed stays within a band {width} % wide ({between}; of {basis})"
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enginelog.findings.series import run_spans
 from enginelog.limits import LimitSet
 from enginelog.model import Span, Timeline
-from enginelog.model.wording import counted
+from enginelog.model.wording import counted, joined
 
 
 @dataclass(frozen=True)
@@ -72,7 +72,7 @@ def pulls_heard(timeline: Timeline) -> str:
     told = [(number, span) for number, span in pulls if span.rpm is not None]
     if not told:
         return "how fast could not be heard" if pulls else ""
-    speeds = _joined([f"{round(span.rpm or 0.0, -1):z.0f}" for _, span in told])
+    speeds = joined([f"{round(span.rpm or 0.0, -1):z.0f}" for _, span in told])
     said = f"{_named([number for number, _ in told])} at about {speeds} rpm{_strokes([span for _, span in told])}"
     untold = [number for number, span in pulls if span.rpm is None]
     if untold:
@@ -92,11 +92,7 @@ def _strokes(told: list[Span]) -> str:
 
 def _named(numbers: list[int]) -> str:
     """`pull 2`, `pulls 2 and 3`."""
-    return f"pull{'s' if len(numbers) > 1 else ''} {_joined([str(number) for number in numbers])}"
-
-
-def _joined(words: list[str]) -> str:
-    return f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else words[0]
+    return f"pull{'s' if len(numbers) > 1 else ''} {joined([str(number) for number in numbers])}"
 
 
 def _pulls(timeline: Timeline) -> list[Span]:

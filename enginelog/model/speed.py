@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from enginelog.model.wording import times
+
 MOST_HELD = 5  # speeds held that are named one by one
 
 
@@ -50,6 +52,11 @@ class Speed:
         """Whether the speed, or each one held where it was not at one, is told with a confidence of `least` or more."""
         told = [one.confidence for one in self.held] if self.changed else [self.confidence]
         return all(confidence >= least for confidence in told)
+
+    @property
+    def or_times(self) -> str:
+        """The other speed beside the one read, in words before "as fast": `twice`; empty where there is none."""
+        return "" if self.or_rpm is None or self.rpm is None else times(self.or_rpm / self.rpm)
 
     @property
     def top_rpm(self) -> float | None:

@@ -65,6 +65,17 @@ def counted(number: int, thing: str, things: str = "") -> str:
     return f"{number} {thing if number == 1 else things or thing + 's'}"
 
 
+def joined(parts: list[str]) -> str:
+    """`a`, `a and b`, `a, b and c`."""
+    return f"{', '.join(parts[:-1])} and {parts[-1]}" if len(parts) > 1 else "".join(parts)
+
+
+def times(ratio: float) -> str:
+    """A ratio in words before "as fast": `half`, `twice`, `three times`."""
+    plain = {0.5: "half", 2.0: "twice", 3.0: "three times", 4.0: "four times"}
+    return plain.get(round(ratio, 2), f"{figure(ratio)} times")
+
+
 def often(number: int) -> str:
     """How many times, from 1 on: 'once', 'twice', '3 times'."""
     return {1: "once", 2: "twice"}.get(number, f"{number} times")

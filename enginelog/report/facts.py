@@ -7,7 +7,9 @@ from dataclasses import dataclass, replace
 
 from enginelog import limits
 from enginelog.model import MOST_HELD, Finding, FiringSummary, Run, is_wide
+from enginelog.model.wording import joined
 from enginelog.plots import cylinder_letter
+from enginelog.report import words
 from enginelog.report.words import (
     CANNOT_TELL,
     GAP,
@@ -108,7 +110,7 @@ def speed(run: Run) -> Fact:
 
 def _if_assumed(run: Run) -> list[str]:
     """On what the speed rests that nobody told: another layout would make it another speed, as surely."""
-    taken = assumed_words(run.engine)
+    taken = (assumed_words(run.engine) or "").replace(", which fits the sound best", " as it sounds")
     return [f"if {taken}, which nobody told"] if taken else []
 
 
@@ -144,7 +146,9 @@ def steadiness(run: Run) -> Fact:
     base = "rated" if run.engine.rated_rpm and "rated_rpm" not in run.engine.assumed else "mean"
     between = "" if low is None or high is None else f"{SURE_95} interval {interval(low, high)}; "
     behind = f"{between}of {base} speed, measured as in ISO 8528-5"
-    return Fact("steadiness", "Steadiness", f"within a band {percent(band)} wide", behind)
+    said = next((f for f in run.measures.findings if f.code == "steadiness" and f.value is not None), None)
+    width = percent(band) if said is None else words.measured(said)  # to the digits of the finding's sentence
+    return Fact("steadiness", "Steadiness", f"within a band {width} wide", behind)
 
 
 def _on_the_limit(run: Run) -> bool:
@@ -334,5 +338,8 @@ def pops(run: Run) -> Fact | None:
     if not found:
         return None
     where = {"running": "while running", "slowing": "while slowing", "after_cut": "after ignition off"}
-    behind = ", ".join(f"{where[p.where]} at {moment(p.at_s, run.clip.seconds)}" for p in found[:3])
+    told: dict[str, list[str]] = {}
+    for pop in found[:3]:
+        told.setdefault(where[pop.where], []).append(moment(pop.at_s, run.clip.seconds))
+    behind = "; ".join(f"{said} at {joined(at)}" for said, at in told.items())
     return Fact("pops", "Bangs", count(len(found), "loud bang"), behind + (" and more" if len(found) > 3 else ""))

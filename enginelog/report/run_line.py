@@ -6,7 +6,7 @@ What was written by its user stands in it as it was written: whoever shows a lin
 from __future__ import annotations
 
 from enginelog.model import MOST_HELD, RunFigures, StoredRun
-from enginelog.model.wording import often, one_line
+from enginelog.model.wording import often, one_line, times
 from enginelog.report import words
 
 
@@ -51,7 +51,8 @@ def _speed(found: RunFigures) -> str:
         more = ", ..." if len(found.held_rpm) > len(held) else ""
         speed = f"speed changed, held about {', then '.join(held)}{more} rpm"
     if found.rpm is not None and found.or_rpm is not None:
-        speed += f" or {found.or_rpm:z.0f} rpm"
+        other = f"{times(found.or_rpm / found.rpm)} as fast" if found.held_rpm else f"{found.or_rpm:z.0f} rpm"
+        speed += f" or {other}"
     elif found.rpm is not None and doubted:
         speed = f"perhaps {speed}"
     return speed if _sure_engine(found) else f"perhaps an engine, {speed}"

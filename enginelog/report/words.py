@@ -32,6 +32,8 @@ KINDS = {
     "run": "running",
     "rundown": "run-down, ignition off",
 }
+# Units of the record that count something: one of it and several, as a report calls them.
+COUNTS = {"pops": ("bang", "bangs"), "pulls": ("pull", "pulls")}
 PATTERNS = {
     "none": "",
     "random": "spread at random",
@@ -106,8 +108,11 @@ def lines_of(text: str) -> tuple[str, ...]:
 
 
 def amount(value: float | None, unit: str | None) -> str:
-    """A number with its unit; empty where there is none."""
-    return "" if value is None else f"{figure(value)}{GAP}{unit or ''}".strip()
+    """A number with its unit; empty where there is none. One of what is counted stands in the singular."""
+    if value is None:
+        return ""
+    one, more = COUNTS.get(unit or "", (unit or "", unit or ""))
+    return f"{figure(value)}{GAP}{one if value == 1 else more}".strip()
 
 
 def measured(finding: Finding) -> str:
@@ -248,7 +253,7 @@ def held(speed: Speed) -> str:
     said = speed.held_words.replace(" rpm", f"{GAP}rpm")
     said = said if speed.sure(SURE_SPEED) else f"perhaps {said}"
     if speed.or_rpm is not None and speed.rpm is not None:
-        said += f", or {figure(speed.or_rpm / speed.rpm)} times as fast, which sounds nearly the same"
+        said += f", or {speed.or_times} as fast, which sounds nearly the same"
     return said
 
 

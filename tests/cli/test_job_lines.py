@@ -30,6 +30,8 @@ def test_a_fault_is_called_so_and_what_is_to_be_watched_is_not_called_a_fault():
 def test_a_speed_with_a_double_and_misfires_that_were_not_counted_are_not_passed_over():
     said = line(RunFigures(heard=True, usable=True, rpm=2800.0, or_rpm=5600.0, worst="unknown"))
     assert said == "2800 rpm or 5600 rpm, misfires cannot be told", "nothing is called well that is not known"
+    changed = RunFigures(heard=True, usable=True, rpm=2300.0, or_rpm=4600.0, held_rpm=(1600.0, 3000.0))
+    assert line(changed).startswith("speed changed, held about 1600, then 3000 rpm or twice as fast, misfires")
     assert line(
         RunFigures(heard=True, usable=True, rpm=3301.0, misfire_low=6.14, amiss=("misfire",), worst="watch")
     ) == ("3301 rpm, misfires at least 6.1 %; watch: misfires")

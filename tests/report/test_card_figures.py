@@ -1,6 +1,7 @@
 """A finding's card shows its figure to the digits of its sentence: two figures for one thing make both doubted."""
 
 import re
+from dataclasses import replace
 
 import make_runs
 import pytest
@@ -8,8 +9,8 @@ import sim_tracks as sim
 
 from enginelog import limits, report
 from enginelog.findings import judge
-from enginelog.model import Finding
-from enginelog.report import words
+from enginelog.model import Finding, Pop
+from enginelog.report import facts, words
 
 LIMITS = limits.load("findings")
 
@@ -29,7 +30,9 @@ def said(value: float, unit: str, text: str) -> str:
         (5.0, "s", "settled after 5.0 s", "5.0 s"),
         (3358.2, "rpm", "highest held for a second 3358 rpm", "3358 rpm"),
         (6.4512, "%", "Swings, between 16.5 % and 6.53 %.", "6.45 %"),  # said nowhere: as any number
-        (2.0, "pops", "2 bangs beside the regular firing", "2 pops"),
+        (2.0, "pops", "2 bangs beside the regular firing", "2 bangs"),
+        (1.0, "pops", "1 bang beside the regular firing", "1 bang"),
+        (1.0, "pulls", "1 pull of the starter heard", "1 pull"),
     ],
 )
 def test_a_figure_has_the_digits_of_its_sentence(value, unit, text, shown):
@@ -63,3 +66,23 @@ def test_the_page_shows_them_so():
     run = make_runs.hunting_pump()
     [hunting] = [f for f in run.measures.findings if f.code == "hunting"]
     assert f"Measured {words.measured(hunting)}" in report.to_html(run)
+
+
+def test_the_table_says_the_band_to_the_digits_of_its_finding():
+    run = make_runs.healthy_generator()
+    speed = replace(run.measures.speed, band_percent=7.0365)
+    wide = Finding("steadiness", "watch", "Stays within a band 7.0 % wide.", 7.0365, "%", 2.5, "ISO 8528-5")
+    told = replace(run, measures=replace(run.measures, speed=speed, findings=(wide,)))
+    assert facts.steadiness(told).value == f"within a band 7.0{words.GAP}% wide"
+
+
+def test_bangs_of_one_place_are_said_together():
+    run = make_runs.healthy_generator()
+    at = [Pop(9.51, 10.0, "after_cut"), Pop(9.78, 12.0, "after_cut")]
+    line = replace(run.timeline, pops=tuple(at))
+    said = facts.pops(replace(run, timeline=line))
+    assert said.behind.replace(words.GAP, " ") == "after ignition off at 9.5 s and 9.8 s"
+    line = replace(line, pops=(Pop(2.0, 9.0, "running"), *at, at[0]))
+    said = facts.pops(replace(run, timeline=line))
+    told = "while running at 2.0 s; after ignition off at 9.5 s and 9.8 s and more"
+    assert said.behind.replace(words.GAP, " ") == told
