@@ -411,6 +411,8 @@ def test_throttle_to_full_and_back():
     one = finding(measures, "throttle")
     assert "rpm" in one.text and one.verdict == "ok"
     assert measures.loads == ()
+    doubted = finding(judged(case, speed=replace(case.speed, or_rpm=2 * case.speed.rpm)), "throttle")
+    assert doubted.verdict == "unknown" and "Not sure: twice as fast" in doubted.text
 
 
 def test_a_throttle_movement_between_unsure_speeds_is_not_told():
@@ -489,6 +491,19 @@ def test_blade_speed_margin():
         case = sim.make(61, sim.Scenario(rpm=rpm, seconds=12.0, wobble_percent=0.1))
         engine = replace(case.engine, blade_length_mm=508.0)
         assert finding(judged(case, engine=engine), "blade_speed").verdict == verdict
+
+
+def test_of_a_speed_that_is_not_known_neither_blade_nor_band_is_told():
+    """Single frames may still hold a speed for a second where the run as a whole has none."""
+    case = sim.make(61, sim.Scenario(rpm=3750.0, seconds=12.0, wobble_percent=0.1))
+    engine = replace(case.engine, blade_length_mm=508.0)
+    assert finding(judged(case, engine=engine), "blade_speed").verdict == "fault"
+    untold = replace(case.speed, rpm=None, rpm_low=None, rpm_high=None, confidence=0.0)
+    measures = judged(case, engine=engine, speed=untold)
+    for code in ("speed", "blade_speed", "steadiness"):
+        one = finding(measures, code)
+        assert one.verdict == "unknown" and one.value is None and "could not be read" in one.text
+    assert measures.speed.band_percent is None and measures.speed.band_high_percent is None
 
 
 def test_generator_frequency():

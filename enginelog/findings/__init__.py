@@ -82,7 +82,7 @@ def judge(
 
 
 def _with_band(speed: Speed, band: Band | None) -> Speed:
-    if band is None:
+    if band is None or speed.rpm is None:  # no band of a speed that is not known
         return replace(speed, band_percent=None)
     return replace(speed, band_percent=band.percent, band_low_percent=band.low, band_high_percent=band.high)
 

@@ -11,7 +11,7 @@ from enginelog.model import Engine, Finding, Speed, Timeline
 
 OF_CYLINDERS = ("misfire", "cylinder_balance")
 OF_SPEED = ("speed", "blade_speed", "generator_frequency")
-HANG_ON_SPEED = (*OF_SPEED, *OF_CYLINDERS)
+HANG_ON_SPEED = (*OF_SPEED, *OF_CYLINDERS, "throttle")
 READ_FROM_IT = (*OF_SPEED, "steadiness")
 UNLIKE = "with a cylinder that is dead or unlike the others"
 EACH_CYLINDER = ("check spark and compression of each cylinder",)

@@ -22,6 +22,7 @@ from enginelog.limits import LimitSet
 from enginelog.model import Finding, Speed
 from enginelog.model.wording import as_told, shares
 
+UNREAD = "the speed could not be read from the sound"
 LONGER = ("record a minute at steady throttle and load, without touching the machine",)
 GOVERNED_LIMITS = (*(name for _, name in CLASSES), "steady_fault_percent")
 
@@ -31,7 +32,7 @@ def all_findings(evidence: Evidence, speed: Speed, limits: LimitSet) -> list[Fin
     found = [judge_speed(evidence, speed, limits), judge_steadiness(evidence, speed, limits)]
     engine, machine = evidence.engine, (evidence.engine.machine or "").lower()
     if engine.blade_length_mm or "mower" in machine:
-        found.append(judge_blade(evidence, limits))
+        found.append(judge_blade(evidence, speed, limits))
     if engine.alternator_poles or "generator" in machine:
         found.append(judge_frequency(evidence, speed, limits))
     return found
@@ -42,7 +43,7 @@ def judge_speed(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
     where the run was not at one."""
     rated_rpm, idle_rpm = evidence.engine.rated_rpm, evidence.engine.idle_rpm
     if speed.rpm is None:
-        return unknown("speed", "the speed could not be read from the sound")
+        return unknown("speed", UNREAD)
     low_rpm = min((one.rpm for one in speed.held), default=speed.rpm)
     if rated_rpm is None:
         return _against_nothing(speed) if idle_rpm is None else _against_idle(speed, low_rpm, idle_rpm, limits)
@@ -99,6 +100,8 @@ def judge_steadiness(evidence: Evidence, speed: Speed, limits: LimitSet) -> Find
     band = evidence.band
     if band is None:
         return unknown("steadiness", "less than three seconds of running at constant load were heard")
+    if speed.rpm is None:
+        return unknown("steadiness", UNREAD)
     percent = band.percent
     if _was_moved(evidence, percent, limits):
         why = f"the speed went slowly through {percent:z.0f} %, as it does where throttle or load is moved"
@@ -164,7 +167,7 @@ def _extent(evidence: Evidence) -> tuple[float | None, float | None]:
     return (None, None) if steady is None else (float(steady.t_s[0]), float(steady.t_s[-1]))
 
 
-def judge_blade(evidence: Evidence, limits: LimitSet) -> Finding:
+def judge_blade(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
     """Highest speed held against the blade-tip limit and its margin."""
     length, top = evidence.engine.blade_length_mm, evidence.top_rpm
     if length is None:
@@ -173,6 +176,8 @@ def judge_blade(evidence: Evidence, limits: LimitSet) -> Finding:
             "the blade's length was not told",
             ("measure the blade with the plug lead off, and tell its length",),
         )
+    if speed.rpm is None:
+        return unknown("blade_speed", UNREAD)
     if top is None:
         return unknown("blade_speed", "no speed was held for a second")
     tip = limits["tip_speed_ft_min"]
@@ -199,7 +204,7 @@ def judge_frequency(evidence: Evidence, speed: Speed, limits: LimitSet) -> Findi
         )
     rpm = speed.top_rpm  # idling, it feeds nothing
     if rpm is None:
-        return unknown("generator_frequency", "the speed could not be read from the sound")
+        return unknown("generator_frequency", UNREAD)
     hz = speed_limits.alternator_hz(poles, rpm)
     nominal = speed_limits.nominal_hz(hz)
     off = 100 * (hz / nominal - 1)
