@@ -136,6 +136,7 @@ def test_nothing_else_takes_the_middle_for_the_speed():
     other = replace(run_of(sim.make(20104, replace(MOVED, throttle=()))), clip=replace(run.clip, sha256="cd" * 32))
     found = compare.compare(run, other)
     assert not found.comparable and "not at one speed (held about 1600, then 3040" in found.reason
+    assert "speed" not in [one.code for one in found.measures], "its middle value is held against nothing"
     at = Moment("2026-04-11T09:00:00Z", "+02:00")
     kept = figures.from_text(figures.to_text(figures.figures_of(run)))
     assert kept.held_rpm == pytest.approx([one.rpm for one in run.measures.speed.held])

@@ -14,6 +14,10 @@ from enginelog.model import Compared, Comparison, Difference, Run
 ALL = (*START, SPEED, *RUNNING)
 ONE_START = "Starting was heard once in each recording; an engine takes a pull more or less from time to time."
 AFTER_ROUGH = "Misfires, steadiness and evenness are those after the rough start, in both runs."
+OWN_BAND = (
+    "Steadiness is compared without slow drift and the noise of measuring: its bands are mostly narrower than those of"
+    " the recordings' own reports."
+)
 SAME_LOAD = "Dip, droop and recovery can be held against each other only under the same load."
 
 
@@ -65,6 +69,7 @@ def _judged(wanted: list[Measure], samples: tuple[Sample, Sample], limits: Limit
 def _own_notes(measures: tuple[Difference, ...]) -> tuple[str, ...]:
     told = {one.code for one in measures if one.verdict != "cannot_tell"}
     notes = [ONE_START] if told & {"pulls", "seconds_to_run"} else []
+    notes += [OWN_BAND] if any(one.code == "steadiness" and one.before is not None for one in measures) else []
     notes += [AFTER_ROUGH] if any(one.code == "settling" for one in measures) else []
     return tuple(notes + ([SAME_LOAD] if told & {"dip", "droop", "recovery"} else []))
 

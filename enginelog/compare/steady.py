@@ -24,6 +24,10 @@ def median_speed(sample: Sample) -> Estimate:
     speed = sample.run.measures.speed
     if speed.rpm is None:
         return unknown("the speed is not known")
+    if speed.changed:
+        return unknown("it was not at one speed")
+    if speed.confidence < sample.limits.value("speed_confidence"):
+        return unknown("the speed is not known surely enough")
     if len(sample.rpm) < 20:
         return unknown("too little of the speed is known")
     draws = sample.medians("speed", sample.rpm, sample.stretch)

@@ -78,6 +78,13 @@ def test_the_same_question_gets_the_same_answer(healthy, missing):
     assert compare(healthy, missing) == compare(healthy, missing)
 
 
+def test_why_the_band_is_not_the_one_of_check_is_said_where_one_is_told(healthy):
+    found = compare(healthy, run("later", 8))
+    assert of_code(found, "steadiness").before and any("slow drift" in note for note in found.notes)
+    short = compare(healthy, run("short", 3, seconds=4.0))
+    assert not short.comparable and not any("slow drift" in note for note in short.notes)
+
+
 def test_two_recordings_of_one_engine_show_no_change(healthy):
     found = compare(healthy, run("again", 4))
     assert found.comparable and found.verdict == "same"
