@@ -33,7 +33,7 @@ def topics() -> dict[str, tuple[str, ...]]:
 def explain(topic: str, width: int = 80) -> str:
     """The page on a topic; several kinds of the same name one after the other. UsageError, with near names, else.
 
-    A check is found by its title, too, as summary and report show it.
+    Findings and checks are found by their titles, too, as summary and report show them.
     """
     wanted = _plain(topic)
     found = [make for name, make in _makers() if _plain(name) == wanted]
@@ -62,6 +62,9 @@ def _plain(name: str) -> str:
 def _makers() -> tuple[tuple[str, Maker], ...]:
     known = knowledge.load()
     made: list[tuple[str, Maker]] = [(name, _of(_finding, each)) for name, each in pages.pages().items()]
+    made += [
+        (each.title, _of(_finding, each)) for name, each in pages.pages().items() if _plain(each.title) != _plain(name)
+    ]
     made += [(name, _of(_word, each)) for name, each in pages.terms().items()]
     made += [(kind, _of(_machine, kind)) for kind in machines.KINDS]
     made += [(name, _of(_recordings, name)) for name in topics()["recordings"]]
@@ -99,7 +102,7 @@ def _finding(found: pages.Page, width: int) -> str:
 def _rule_list(rules: list[knowledge.Rule], known: knowledge.Knowledge, width: int) -> list[str]:
     lines = rows("Goes on to", "what each of these points to; the machine's manual comes first", width)
     for rule in rules:
-        titles = "; ".join(known.causes[name].place for name in rule.causes)
+        titles = "; ".join(dict.fromkeys(known.causes[name].place for name in rule.causes))
         lines += rows("  -", f"{rule.title}: {rule.means}" + (f" Look at: {titles}." if titles else ""), width, 4)
     return lines
 

@@ -6,6 +6,7 @@ The exit statuses are those of the other commands: 0 done, 2 wrong usage, 4 cann
 import dataclasses
 import io
 import json
+import re
 from pathlib import Path
 
 import make_runs
@@ -14,8 +15,9 @@ from made_signs import heard_with, plain
 
 from enginelog import report
 from enginelog.cli import main
-from enginelog.limits.trade import cases, cautions, machines
-from enginelog.report import layout
+from enginelog.findings import CODES
+from enginelog.limits.trade import cases, cautions, machines, pages
+from enginelog.report import layout, words
 
 TOP = Path(__file__).resolve().parents[2]
 
@@ -154,6 +156,15 @@ def test_every_topic_has_a_page(topic):
     assert len(text) > 40 and max(map(len, text.splitlines())) <= 80
     assert report.explain(topic.upper().replace("_", "-")) == text
     assert not cautions.contradictions(" ".join(text.split()))
+
+
+@pytest.mark.parametrize("code", CODES)
+def test_a_finding_is_explained_by_the_title_a_report_gives_it(code):
+    text = report.explain(words.title(code))
+    assert text.splitlines()[0] == pages.pages()[code].title
+    for said in re.findall(r"Look at: ([^.]*)\.", " ".join(text.split())):
+        places = said.split("; ")
+        assert len(places) == len(set(places)), "a place named twice"
 
 
 def test_explain_lists_its_topics(capfd):
