@@ -59,6 +59,8 @@ def test_bangs_after_the_cut_are_found_where_the_sound_falls():
     assert np.allclose([pop.at_s for pop in found], at, atol=0.03)
     assert pops.bangs(sounding(CLICK, at, 0.0, fall_s=10.0), spans, LIMITS) == ()
     assert pops.bangs(sounding(thud(), at, 0.0), spans, LIMITS) == ()  # as loud after as before: nothing stands out
+    late = sounding(thud(), np.array([10.6, 11.9]), 0.0, 12.0, fall_s=10.0)  # within a tenth of a second of the end
+    assert [round(pop.at_s, 1) for pop in pops.bangs(late, (*spans[:1], Span("rundown", 10.0, 12.0)), LIMITS)] == [10.6]
     again = (*spans[:1], Span("quiet", 10.0, 10.9), Span("pull", 10.9, 11.5), Span("run", 11.5, 15.0))
     assert [round(pop.at_s, 1) for pop in pops.bangs(sounding(thud(), at, 0.0, fall_s=10.0), again, LIMITS)] == [10.6]
 

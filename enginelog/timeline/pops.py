@@ -94,7 +94,7 @@ def _after_bangs(levels: Levels, run: slice, rows: slice, limits: LimitSet) -> l
     over, found = middle - float(np.percentile(before, 95)), []
     first = round(limits.value("afterfire_after_s") / levels.hop_s)
     for i in highest(over, limits.value("afterfire_db")):
-        if i < first:
+        if i < first or i > len(over) - 3 * NEAR:  # at the end of what is heard nothing shows that it was over at once
             continue
         swell, sharp = (
             float(middle[i] - _beside(middle, i)),
