@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from enginelog.findings.series import Series
+from enginelog.findings.series import Series, rows_within
 from enginelog.findings.steps import Step, jump_statistic
 from enginelog.limits import LimitSet
 from enginelog.model import LoadRelease, LoadStep, ThrottleMove, Track
@@ -60,9 +60,9 @@ def study_loads(
 def _sure(move: ThrottleMove, track: Track, limits: LimitSet) -> bool:
     """Whether the frames before the movement and those after it are sure enough of the speed to say it moved so."""
     beside_s, least = limits.value("throttle_beside_s"), limits.value("throttle_sure")
-    known = np.isfinite(track.rpm)
     for from_s, to_s in ((move.at_s - beside_s, move.at_s), (move.end_s, move.end_s + beside_s)):
-        near = track.confidence[known & (track.t_s >= from_s) & (track.t_s < to_s)]
+        rows = rows_within(track.t_s, from_s, to_s)
+        near = track.confidence[rows][np.isfinite(track.rpm[rows])]
         if not len(near) or near.mean() < least:
             return False
     return True

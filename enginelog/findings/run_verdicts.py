@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enginelog.findings.gather import Evidence
 from enginelog.findings.loads import LoadStudy
-from enginelog.findings.settling import SettlingStudy
+from enginelog.findings.settling import UNHEARD, SettlingStudy
 from enginelog.findings.startstop import count_words, pulls_heard, sure_pulls
 from enginelog.findings.words import (
     GOVERNOR,
@@ -103,7 +103,7 @@ def _why_settling_unknown(study: SettlingStudy, ran_s: float, limits: LimitSet) 
     least_s = limits.value("settling_least_s")
     if ran_s < least_s + 1:
         return f"the run was heard for {ran_s:z.1f} s; at least {least_s + 1:z.0f} s are needed"
-    return study.reason or "lost firings stand out too little to tell a rough start"
+    return study.reason or UNHEARD
 
 
 def _settling_text(study: SettlingStudy, ran_s: float, counted_percent: float | None) -> str:

@@ -34,11 +34,11 @@ def band(series: Series, rated_rpm: float | None) -> Band | None:
     """
     from scipy.special import chdtri
 
-    percent = band_percent(series, rated_rpm)
+    known = _smoothed(series)
+    percent = _width_percent(known, series, rated_rpm)
     if percent is None:
         return None
-    smooth = _smoothed(series)
-    free = freedom(smooth[np.isfinite(smooth)])
+    free = freedom(known)
     low, high = (percent * float(np.sqrt(free / chdtri(free, above))) for above in (0.025, 0.975))
     return Band(percent, low, high)
 
@@ -68,8 +68,10 @@ def band_percent(series: Series, rated_rpm: float | None) -> float | None:
     The envelope is taken over the values after a running median of a quarter of a second, so that single noisy frames
     do not widen it; its ends are the 0.5th and 99.5th percentile. None with less than 3 s of known speed.
     """
-    smooth = _smoothed(series)
-    known = smooth[np.isfinite(smooth)]
+    return _width_percent(_smoothed(series), series, rated_rpm)
+
+
+def _width_percent(known: np.ndarray, series: Series, rated_rpm: float | None) -> float | None:
     if len(known) * series.step_s < 3.0:
         return None
     low, high = np.percentile(known, [0.5, 99.5])
@@ -77,7 +79,9 @@ def band_percent(series: Series, rated_rpm: float | None) -> float | None:
 
 
 def _smoothed(series: Series) -> np.ndarray:
-    return running_median(series.rpm, max(int(0.125 / series.step_s), 1))
+    """The known values after a running median of a quarter of a second."""
+    smooth = running_median(series.rpm, max(int(0.125 / series.step_s), 1))
+    return smooth[np.isfinite(smooth)]
 
 
 def class_met(percent: float, limits: LimitSet) -> str | None:

@@ -42,23 +42,21 @@ def judge_chunk(seen: Windows, engine: Engine, limits: LimitSet) -> Verdicts:
     cues, judges = measure(seen, engine, limits), nets.shipped()
     logit = nets.mean_logit(judges.event, cues.table)
     found = look(cues, logit, judges, limits)
-    plain, as_plain, heard = np.zeros(n, bool), np.full(n, PLAIN), heard_over_loudest(cues)
-    faint = np.zeros(slots, bool)
+    plain = np.zeros(n, bool)
     for slot in found:
         strength[slot.own], noise[slot.own] = slot.belief.strength, slot.belief.noise
         plain[slot.own] = plainly_lost(slot, logit[slot.own], limits)
-        number = int(seen.slot[slot.own[0]])
-        if not slot.dead and plain[slot.own].any() and heard[number] < limits.value("plain_least_heard"):
-            faint[number], as_plain[slot.own] = True, FAINT
     levels = _levels(cues)
     shown = np.where(levels < limits.value("weakest_slot"), levels, cues.level)
-    shown = np.where(faint, np.minimum(shown, heard), shown)
+    faint = faint_levels(cues, found, plain, limits)
+    shown = np.minimum(shown, faint)
     likely, chance = count(cues, found, logit, judges) if len(found) == slots else (lost.copy(), 0.0)
     if cues.column("steadiness")[0] >= limits.value("least_steadiness"):
         plain &= plain.mean() < limits.value("plain_most")
         dead = engine.even_firing and any(slot.dead for slot in found)
         least = limits.value("least_chance_beside_dead" if dead else "least_chance_right")
         sure = chance >= least and not counting.without_front(likely, cues, limits)
+        as_plain = np.where(np.isfinite(faint), FAINT, PLAIN)[seen.slot]
         lost = likely.copy() if sure else np.where(plain, as_plain, np.nan)
     lost[disturbed(seen.cut, limits)] = np.nan
     return Verdicts(strength, lost, likely, shown[seen.slot] / max(shown.mean(), 1e-9), noise)
@@ -90,6 +88,17 @@ def plainly_lost(slot: Slot, logit: np.ndarray, limits: LimitSet) -> np.ndarray:
     both of the likeliest ways of parting are."""
     likely = np.argsort(-slot.right)[:2]
     return (logit > limits.value("plain_logit")) & (np.min([slot.ways[k].lost for k in likely], axis=0) > 0.9)
+
+
+def faint_levels(cues: Cues, found: list[Slot], plain: np.ndarray, limits: LimitSet) -> np.ndarray:
+    """Of each slot that seems to lose firings without doubt (`plain`, mask of the events) and is faint even where it
+    sounds strongest: how strong it is heard over the loudest, (slots,); infinite for the others."""
+    level = np.full(cues.slots, np.inf)
+    asked = [int(cues.slot[slot.own[0]]) for slot in found if not slot.dead and plain[slot.own].any()]
+    if asked:
+        heard = heard_over_loudest(cues)
+        level[asked] = np.where(heard < limits.value("plain_least_heard"), heard, np.inf)[asked]
+    return level
 
 
 def heard_over_loudest(cues: Cues) -> np.ndarray:

@@ -50,7 +50,7 @@ def measure(clip: Clip, limits: LimitSet) -> QualityPart:
     Cost: about 20 ms of processor time for a minute at 48 kHz.
     """
     samples, rate_hz = clip.samples, clip.rate_hz
-    peak = float(max(samples.max(initial=0.0), -samples.min(initial=0.0)))
+    peak = _peak(samples)
     offset = amplitude.offset(samples, limits.value("silent_peak"))
     swings = samples - np.float32(offset) if offset else samples
     levels = amplitude.levels_db(swings, rate_hz)
@@ -65,7 +65,7 @@ def measure(clip: Clip, limits: LimitSet) -> QualityPart:
     return QualityPart(
         seconds=clip.seconds,
         rate_hz=rate_hz,
-        peak=float(max(swings.max(initial=0.0), -swings.min(initial=0.0))),
+        peak=_peak(swings) if offset else peak,
         clipped_share=_clipped(samples, rate_hz, peak, power, limits),
         levels_db=_coarse(levels),
         gaps=gaps,
@@ -82,6 +82,10 @@ def with_hum(part: QualityPart, shares: np.ndarray | None) -> QualityPart:
     """The same measures with the block's share of mains hum, as the speed track tells it (`Track.hum`)."""
     told = np.empty(0) if shares is None else shares[np.isfinite(shares)]
     return replace(part, hum_share=float(told.mean())) if len(told) else part
+
+
+def _peak(samples: np.ndarray) -> float:
+    return float(max(samples.max(initial=0.0), -samples.min(initial=0.0)))
 
 
 def _clipped(samples: np.ndarray, rate_hz: float, peak: float, power: np.ndarray, limits: LimitSet) -> float:

@@ -9,7 +9,6 @@ from enginelog import limits
 from enginelog.model import MOST_HELD, Finding, FiringSummary, Run, is_wide
 from enginelog.model.wording import joined
 from enginelog.plots import cylinder_letter
-from enginelog.report import words
 from enginelog.report.words import (
     CANNOT_TELL,
     GAP,
@@ -21,6 +20,7 @@ from enginelog.report.words import (
     group,
     held,
     interval,
+    measured,
     moment,
     percent,
     pulls,
@@ -147,7 +147,7 @@ def steadiness(run: Run) -> Fact:
     between = "" if low is None or high is None else f"{SURE_95} interval {interval(low, high)}; "
     behind = f"{between}of {base} speed, measured as in ISO 8528-5"
     said = next((f for f in run.measures.findings if f.code == "steadiness" and f.value is not None), None)
-    width = percent(band) if said is None else words.measured(said)  # to the digits of the finding's sentence
+    width = percent(band) if said is None else measured(said)  # to the digits of the finding's sentence
     return Fact("steadiness", "Steadiness", f"within a band {width} wide", behind)
 
 

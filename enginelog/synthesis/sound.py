@@ -24,11 +24,13 @@ def engine_sound(scenario: Scenario, motion: Motion) -> np.ndarray:
     exhaust = exhaust_part(s, motion, pressure, n)
     unit = rms(exhaust[active]) if np.any(motion.running) else nominal(s)
     parts = exhaust / max(unit, 1e-12)
-    firing = float(np.percentile(np.abs(parts[active]), 99.8)) if np.any(motion.running) else 1.0
+    bangs = pop_part(s, n)
+    if s.colour.pops and np.any(motion.running):
+        bangs *= float(np.percentile(np.abs(parts[active]), 99.8))  # the height of a firing
     parts += breath_parts(s, motion, pressure, n, active)
     parts += mechanical_parts(s, motion, turn, rps, n, active)
     parts += tone_parts(s, turn, rps, n)
-    return parts + starter_part(s, n) + firing * pop_part(s, n)
+    return parts + starter_part(s, n) + bangs
 
 
 def on_samples(motion: Motion, n: int, rate_hz: float) -> tuple[np.ndarray, np.ndarray]:

@@ -55,10 +55,15 @@ def _running_bangs(levels: Levels, rows: slice, end_s: float, ends: bool, limits
     settled_s = time_of(levels, rows.start) + limits.value("run_up_pops_s")
     found = []
     for i in highest(swell, limits.value("pop_db")):
-        at_s, sharp = time_of(levels, rows.start + int(i)), float(edge[max(i - 1, 0) : i + 2].max())
+        at_s, sharp = time_of(levels, rows.start + int(i)), _sharpest(edge, i)
         if at_s > settled_s and sharp >= limits.value("pop_edge_db") and not _knock(float(swell[i]), sharp, limits):
             found.append(Pop(at_s, float(swell[i]), "slowing" if ends and at_s > end_s - 0.5 else "running"))
     return found
+
+
+def _sharpest(edge_db: np.ndarray, at: int) -> float:
+    """The edge of what swells about a frame: it may come a frame before or after the loudest one."""
+    return float(edge_db[max(at - 1, 0) : at + 2].max())
 
 
 def _knock(swell_db: float, edge_db: float, limits: LimitSet) -> bool:
@@ -96,10 +101,7 @@ def _after_bangs(levels: Levels, run: slice, rows: slice, limits: LimitSet) -> l
     for i in highest(over, limits.value("afterfire_db")):
         if i < first or i > len(over) - 3 * NEAR:  # at the end of what is heard nothing shows that it was over at once
             continue
-        swell, sharp = (
-            float(middle[i] - _beside(middle, i)),
-            float(edge[max(i - 1, 0) : i + 2].max() - _beside(edge, i)),
-        )
+        swell, sharp = float(middle[i]) - _beside(middle, i), _sharpest(edge, i) - _beside(edge, i)
         if swell >= limits.value("afterfire_beside_db") and not _knock(swell, sharp, limits):
             found.append(Pop(time_of(levels, rows.start + int(i)), float(over[i]), "after_cut"))
     return found
