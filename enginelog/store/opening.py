@@ -8,7 +8,9 @@ import time
 from pathlib import Path
 
 from enginelog.model import UsageError
+from enginelog.model.wording import counted
 from enginelog.store.errors import StoreUnreadableError, damaged
+from enginelog.store.files import FileFolder
 from enginelog.store.schema import APPLICATION_ID, MIGRATIONS, VERSION
 
 ENVIRONMENT = "ENGINELOG_STORE"
@@ -42,11 +44,13 @@ def connect(path: Path) -> sqlite3.Connection:
     """Open the store, make it where there is none, and bring it to the present version.
 
     Raises sqlite3.Error and OSError for what SQLite and the file system refuse, StoreUnreadableError for a file that is
-    no store or one of a newer version.
+    no store or one of a newer version, and where there is none or an empty one beside the files of one.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     new = not path.exists() or path.stat().st_size == 0
-    if not new:
+    if new:
+        _refuse_orphans(path)
+    else:
         _check_whole(path)
     db = _read_only(path) if not new and _cannot_write(path) else _open(path, "mode=rwc")
     try:
@@ -74,6 +78,19 @@ def integrity(db: sqlite3.Connection) -> list[str]:
 def _open(path: Path, mode: str) -> sqlite3.Connection:
     uri = f"{path.resolve().as_uri()}?{mode}"
     return sqlite3.connect(uri, uri=True, timeout=WAIT_S, isolation_level=None)
+
+
+def _refuse_orphans(path: Path) -> None:
+    """Refuse to begin a store where the files of another lie, which has been lost or emptied.
+
+    A new one would hold nothing, be found in order, and its purge would take the recordings for left behind.
+    """
+    folder = files_folder(path)
+    count = len(FileFolder(folder).names())
+    if count:
+        gone = "it is empty" if path.exists() else "its file is gone"
+        beside = f"{gone}, and {counted(count, 'file')} of it {'lies' if count == 1 else 'lie'} in {folder.name}"
+        raise damaged(path, folder, f"{beside}; to begin anew, rename that folder first")
 
 
 def _check_whole(path: Path) -> None:

@@ -10,7 +10,16 @@ import pytest
 from store_makers import fill, rows_of, run_of
 
 from enginelog.model import UsageError
-from enginelog.store import StoreNotWrittenError, StoreUnreadableError, default_path, files, open_store, opening
+from enginelog.store import (
+    StoreNotWrittenError,
+    StoreUnreadableError,
+    back_up,
+    default_path,
+    files,
+    open_store,
+    opening,
+    restore,
+)
 from enginelog.store.schema import APPLICATION_ID, MIGRATIONS, TABLES, VERSION
 
 
@@ -74,6 +83,25 @@ def test_a_store_of_each_earlier_version_is_brought_up_to_date(tmp_path, version
         assert [line.job.complaint for line in store.jobs("hunts")] == ["HUNTS"]
         schema = "SELECT type, name, sql FROM sqlite_master ORDER BY name"
         assert list(map(tuple, store._rows(schema))) == list(map(tuple, new._rows(schema)))
+
+
+@pytest.mark.parametrize("left", ["gone", "empty"])
+def test_no_store_is_begun_over_the_files_of_one_that_is_lost(tmp_path, left):
+    """It would hold no jobs and be found in order, and its purge would delete the recordings left."""
+    path = tmp_path / "shed.enginelog"
+    with open_store(path) as store:
+        fill(store, tmp_path)
+        back_up(store, tmp_path / "shed.zip")
+    kept = sorted(entry.name for entry in opening.files_folder(path).iterdir())
+    path.unlink()
+    if left == "empty":
+        path.touch()
+    with pytest.raises(StoreUnreadableError, match=f"it.*{left}.*rename that folder first.*restore"):
+        open_store(path)
+    assert path.exists() == (left == "empty") and sorted(e.name for e in opening.files_folder(path).iterdir()) == kept
+    restore(tmp_path / "shed.zip", path, replace=True)
+    with open_store(path) as store:
+        assert store.verify() == () and store.count("jobs")
 
 
 def test_every_table_is_listed_for_export():
