@@ -73,6 +73,21 @@ def test_the_headline_says_how_sure_the_speed_is():
         assert ("perhaps" in text) == ("perhaps" in said)
 
 
+def test_the_speed_is_nowhere_surer_than_in_the_headline():
+    """Row, tile, table of measures and table of what happened when say "perhaps" where the headline does."""
+    run = make_runs.healthy_generator()
+    for change, row, where in (
+        ({"confidence": 0.9}, "Speed 3000 rpm; 95 %", "3000 rpm"),
+        ({"confidence": 0.3}, "Speed perhaps 3000 rpm; 95 %", "perhaps 3000 rpm"),
+        ({"confidence": 0.3, "or_rpm": 6000.0}, "Speed 3000 rpm; or 6000 rpm, which", "3000 rpm or 6000 rpm"),
+    ):
+        told = replace(run, measures=replace(run.measures, speed=replace(run.measures.speed, rpm=3000.0, **change)))
+        assert row in flat(told)
+        page = " ".join(report.to_html(told).replace("\u00a0", " ").split())
+        assert f'<td class="n">{where}</td>' in page
+        assert page.count(">perhaps 3000 rpm<") == (3 if where.startswith("perhaps") else 0)
+
+
 def test_a_start_or_stop_that_was_not_heard_is_said_once_with_its_reason():
     """In a line of its own and again as not to be told, it would stand twice, first without the reason."""
     run = make_runs.hunting_pump()

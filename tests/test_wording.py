@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 
 from enginelog import limits, report
 from enginelog.compare import words as compared
-from enginelog.findings import firing_verdicts, run_verdicts, speed_verdicts, startstop
+from enginelog.findings import firing_verdicts, run_verdicts, settling, speed_verdicts, startstop
 from enginelog.findings.gather import gather
 from enginelog.model import Run
 from enginelog.model.wording import (
@@ -30,6 +30,7 @@ from enginelog.model.wording import (
     counted,
     figure,
     fixed,
+    lasted,
     money,
     often,
     one_line,
@@ -37,6 +38,8 @@ from enginelog.model.wording import (
     shares,
     significant,
 )
+from enginelog.quality import words as quality_words
+from enginelog.quality.whole import Measured
 from enginelog.report import run_line
 from enginelog.report import words as page_words
 from enginelog.store.figures import figures_of
@@ -91,6 +94,26 @@ def test_counts_by_hand():
     assert [counted(n, "pull") for n in (0, 1, 2)] == ["0 pulls", "1 pull", "2 pulls"]
     assert [counted(n, "row was", "rows were") for n in (0, 1, 2)] == ["0 rows were", "1 row was", "2 rows were"]
     assert [often(n) for n in (1, 2, 3)] == ["once", "twice", "3 times"]
+
+
+def test_what_lasted_less_than_ten_seconds_is_said_to_a_tenth():
+    assert [lasted(value) for value in (0.04, 2.8, 9.96, 10.4, 34.4)] == ["0.0", "2.8", "10.0", "10", "34"]
+    short = Measured(2.8, 2.8, 0.5, -20.0, -60.0, 0.0, 0, 0.0, 0.0, 0.0, 0.9, None, 8000.0, False, 0.0, 0.0)
+    said = [problem.text for problem in quality_words.problems(short, limits.load("quality"))]
+    assert "2.8 s of sound: rare misfires may be missed" in said
+
+
+def test_no_bracket_opens_where_one_was_just_closed():
+    """A time with its interval, then what it was like: in brackets both, one would have to be read twice."""
+    for course in ("settles", "worsens", "rough"):
+        for between_s in ((5.5, 8.1), (5.5, 60.0)):
+            study = settling.SettlingStudy(course, 6.1, None, 19.1, 0.1, 60.0, 21.0, between_s)
+            said = run_verdicts._settling_text(study, 18.0, 6.7)
+            assert ") (" not in said and said.count("(") == said.count(")")
+    settles = settling.SettlingStudy("settles", 6.1, None, 19.1, 0.1, 60.0, 21.0, (5.5, 8.1))
+    assert run_verdicts._settling_text(settles, 18.0, 6.7).startswith(
+        "Rough at first: 19.1 % of firings lost, swings of 60 rpm. Settled after about 6.1 s (5.5 to 8.1 s): 0.1 %"
+    )
 
 
 # Numbers that are never one: of poles (even), of firings that were judged (50 and more), of speeds, runs and pulls

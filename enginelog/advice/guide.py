@@ -11,7 +11,7 @@ from enginelog.limits.trade import cautions, formulas, machines, protocols
 from enginelog.limits.trade.cautions import Caution, Exposure
 from enginelog.limits.trade.protocols import ToRecord
 from enginelog.model import Engine
-from enginelog.model.wording import counted
+from enginelog.model.wording import counted, lasted
 
 NEARLY = 0.9  # a run of nine tenths of the time asked for will do
 TOLD = ("machine", "idle_rpm", "rated_rpm")  # what decides which of its two speeds an engine was at
@@ -119,7 +119,7 @@ def _heard(record: Record) -> str:
     speed = f" at {rpm:z.0f} rpm" if rpm is not None else ", speed not known"
     other_rpm = record["speed"].get("or_rpm")
     speed += f" (or {other_rpm:z.0f} rpm)" if other_rpm is not None else ""
-    return f"ran for {_ran_s(record):z.0f} s{speed}"
+    return f"ran for {lasted(_ran_s(record))} s{speed}"
 
 
 def _ran_s(record: Record) -> float:
@@ -135,7 +135,7 @@ def _run(step: Step, record: Record) -> list[str]:
     ran = _ran_s(record)
     if ran < NEARLY * wanted:
         turns = f" ({step.test.revolutions:z.0f} revolutions)" if step.test.revolutions else ""
-        return [f"It ran for {ran:z.0f} s; {wanted:z.0f} s{turns} are needed: record it longer."]
+        return [f"It ran for {lasted(ran)} s; {wanted:z.0f} s{turns} are needed: record it longer."]
     return []
 
 

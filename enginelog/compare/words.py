@@ -6,7 +6,7 @@ from enginelog.compare.estimate import Estimate
 from enginelog.compare.measures import ONE_EVENT, Measure
 from enginelog.limits import LimitSet
 from enginelog.model import Difference, Run, Speed, Timeline
-from enginelog.model.wording import counted, figure, fixed, significant
+from enginelog.model.wording import counted, figure, fixed, lasted, significant
 
 VERDICTS = {
     "better": "Better",
@@ -117,7 +117,7 @@ def heard(run: Run, limits: LimitSet) -> str:
     if not line.engine_heard:
         return f"did not start, {pulls(line)}" if line.pulls else "no engine heard"
     seconds = sum(span.end_s - span.start_s for span in line.spans if span.kind == "run")
-    ran = f"{'' if sure_engine(run, limits) else 'perhaps '}ran {seconds:z.0f}{GAP}s"
+    ran = f"{'' if sure_engine(run, limits) else 'perhaps '}ran {lasted(seconds)}{GAP}s"
     return ran + _at_speed(run.measures.speed, limits)
 
 

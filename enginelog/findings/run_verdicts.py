@@ -114,13 +114,13 @@ def _settling_text(study: SettlingStudy, ran_s: float, counted_percent: float | 
     first = _level(study.rough_misfire_percent, study.rough_swing_rpm, study.rough_uneven_percent)
     last = _level(study.last_misfire_percent, study.last_swing_rpm, study.last_uneven_percent)
     if study.course == "worsens":
-        return f"Gets rougher: from {first} to {last}. {SOUND_ALONE}"
+        return f"Gets rougher. At first: {first}; at last: {last}. {SOUND_ALONE}"
     if study.course == "rough":
         lost_percent = study.last_misfire_percent if counted_percent is None else counted_percent
         throughout = _level(lost_percent, study.last_swing_rpm, study.last_uneven_percent)
         return f"Rough throughout ({throughout}); it did not settle while recorded."
     return (
-        f"Rough at first ({first}), settled after {_about(study, ran_s)} ({last}). A rough start that clears can come"
+        f"Rough at first: {first}. Settled after {_about(study, ran_s)}: {last}. A rough start that clears can come"
         f" from a sticking valve, among other causes. {SOUND_ALONE}"
     )
 

@@ -47,6 +47,11 @@ def shares(low: float, high: float) -> str:
     return f"{fixed(low, decimals)} to {fixed(high, decimals)}"
 
 
+def lasted(seconds: float) -> str:
+    """How long something lasted, in seconds without their unit: below ten to a tenth, else whole: '2.8', '34'."""
+    return fixed(seconds, 1 if seconds < 10 else 0)
+
+
 def as_told(value: float) -> str:
     """A number somebody told, or a limit, to six decimals (below 1: digits): '3600', '0.7', '1234567.25'."""
     if not math.isfinite(value) or abs(value) >= 1:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from enginelog.limits import LimitSet
 from enginelog.model import Problem
-from enginelog.model.wording import counted, percent
+from enginelog.model.wording import counted, lasted, percent
 from enginelog.quality.whole import Measured
 
 _FARTHER = "hold the phone farther away (1 to 2 m) and out of the exhaust stream, and record again"
@@ -75,7 +75,7 @@ def _of_length(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
         text = f"only {whole.sounding_s:z.1f} s of sound: speed is uncertain, misfires cannot be counted"
         yield Problem("short_speed", text, "record at least 10 s, better 30 s")
     elif whole.sounding_s < limits.value("short_misfire_s"):
-        text = f"{whole.sounding_s:z.0f} s of sound: rare misfires may be missed"
+        text = f"{lasted(whole.sounding_s)} s of sound: rare misfires may be missed"
         yield Problem("short_misfire", text, "record 30 s or more to rule out misfires")
 
 

@@ -22,6 +22,7 @@ from enginelog.report.words import (
     interval,
     measured,
     moment,
+    one_speed,
     percent,
     pulls,
     rpm,
@@ -105,7 +106,7 @@ def speed(run: Run) -> Fact:
         behind = f"or {rpm(found.or_rpm)}, which sounds nearly the same; {behind}"
     told = [] if found.or_rpm is not None else _against_what_was_told(run, found.rpm)
     sure = f"confidence {found.confidence:z.2f} of 1"
-    return Fact("speed", "Speed", rpm(found.rpm), "; ".join([behind, sure, *told, *_if_assumed(run)]))
+    return Fact("speed", "Speed", one_speed(found), "; ".join([behind, sure, *told, *_if_assumed(run)]))
 
 
 def _if_assumed(run: Run) -> list[str]:

@@ -228,8 +228,8 @@ def _span_speed(run: Run, span: Span) -> str:
         held = [one for one in run.measures.speed.held if span.start_s <= one.start_s <= span.end_s][:MOST_HELD]
         return ", then ".join(words.rpm(round(one.rpm, -1)) for one in held)
     if span.kind == "run" and sum(one.kind == "run" for one in run.timeline.spans) == 1:
-        known = run.measures.speed.rpm  # the one run's speed, as everywhere on the page: the span's own is a mean of it
-        return "" if known is None else words.rpm(known)
+        known = run.measures.speed  # the one run's speed, as everywhere on the page: the span's own is a mean of it
+        return words.one_speed(known) + (f" or {words.rpm(known.or_rpm)}" if known.or_rpm is not None else "")
     unknown = words.CANNOT_TELL if span.kind == "pull" else ""
     return words.rpm(span.rpm) if span.rpm is not None else unknown
 

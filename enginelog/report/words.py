@@ -9,7 +9,7 @@ from datetime import datetime
 
 from enginelog.model import Engine, Finding, Run, Speed, Timeline, wording
 from enginelog.model.wording import counted as count
-from enginelog.model.wording import figure, fixed
+from enginelog.model.wording import figure, fixed, lasted
 
 GAP = "\u00a0"  # between a number and its unit, so that no line ends there
 SURE_95 = f"95{GAP}%"
@@ -145,7 +145,7 @@ def rpm(value: float) -> str:
 def seconds(value: float) -> str:
     """A length of time: 0.8 s, 34 s, 2 min 5 s, 1 h 59 min."""
     if value < 59.95:
-        return f"{fixed(value, 1 if value < 10 else 0)}{GAP}s"
+        return f"{lasted(value)}{GAP}s"
     whole = int(round(value))
     if whole < 3600:
         return f"{whole // 60} min" + (f" {whole % 60} s" if whole % 60 else "")
@@ -246,6 +246,15 @@ def ran_words(run: Run) -> str:
     if run.measures.speed.changed:
         return f"{text}{started}{_at_speed(run.measures.speed)}."
     return f"{text}{_at_speed(run.measures.speed)}{started}."
+
+
+def one_speed(speed: Speed) -> str:
+    """The one speed of a run as surely as the headline says it: `3000 rpm`, `perhaps 3000 rpm`; empty where it is not
+    known. Another speed that sounds nearly the same is for the caller to say."""
+    if speed.rpm is None:
+        return ""
+    sure = speed.or_rpm is not None or speed.sure(SURE_SPEED)
+    return f"{'' if sure else 'perhaps '}{rpm(speed.rpm)}"
 
 
 def held(speed: Speed) -> str:
