@@ -28,13 +28,18 @@ class WaveFile:
         self._sync_bytes = max(2, int(sync_s * rate_hz) * 2)
         self._written = self._told = 0
         try:
-            self._file = path.open("xb")
+            self._file = path.open("xb", buffering=0)
         except FileExistsError:
             raise EnginelogError(f"{path}: this file is there already; choose another name with --out") from None
         except OSError as failed:
             raise EnginelogError(f"{path}: cannot be written: {failed.strerror or failed}") from failed
-        self._file.write(self._header(0))
-        self._sync()
+        try:
+            self._put(self._header(0))
+            self._sync()
+        except OSError as failed:
+            self._file.close()
+            path.unlink(missing_ok=True)
+            raise EnginelogError(f"{path}: cannot be written: {failed.strerror or failed}") from failed
 
     @property
     def seconds(self) -> float:
@@ -46,17 +51,25 @@ class WaveFile:
         if self._written + len(data) > MOST_BYTES:
             raise EnginelogError(f"{self.path}: a WAV file takes no more than 4 GB; begin another recording")
         try:
-            self._file.write(data)
+            self._put(data)
             self._written += len(data)
             if self._written - self._told >= self._sync_bytes:
                 self._sync()
         except OSError as failed:
-            raise EnginelogError(f"{self.path}: cannot be written on: {failed.strerror or failed}") from failed
+            raise EnginelogError(
+                f"{self.path}: cannot be written on: {failed.strerror or failed}; {self.seconds:z.1f} s are in it"
+            ) from failed
 
     def close(self) -> None:
-        """Make it whole and close it."""
-        if not self._file.closed:
+        """Make it whole and close it: a block that a full disk took in part is cut off again."""
+        if self._file.closed:
+            return
+        try:
+            self._file.truncate(HEADER + self._written)
             self._sync()
+        except OSError as failed:
+            raise EnginelogError(f"{self.path}: cannot be brought to its end: {failed.strerror or failed}") from failed
+        finally:
             self._file.close()
 
     def __enter__(self) -> WaveFile:
@@ -65,13 +78,17 @@ class WaveFile:
     def __exit__(self, kind: type | None, error: BaseException | None, trace: TracebackType | None) -> None:
         self.close()
 
+    def _put(self, data: bytes) -> None:
+        """All of it; OSError where the disk is full, which takes a part first."""
+        left = memoryview(data)
+        while left:
+            left = left[self._file.write(left) :]
+
     def _sync(self) -> None:
         """First the samples on the disk, then the header that counts them."""
-        self._file.flush()
         os.fsync(self._file.fileno())
         self._file.seek(0)
-        self._file.write(self._header(self._written))
-        self._file.flush()
+        self._put(self._header(self._written))
         os.fsync(self._file.fileno())
         self._file.seek(0, os.SEEK_END)
         self._told = self._written

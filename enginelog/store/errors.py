@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -24,6 +25,7 @@ class NotInStoreError(UsageError):
 
 
 NO_SPACE = (errno.ENOSPC, errno.EDQUOT)
+LEAST_ROOM = 1 << 16  # bytes; the index takes 32 KiB at a time
 READ_ONLY = (errno.EROFS, errno.EACCES, errno.EPERM)
 
 
@@ -59,6 +61,11 @@ def _of_sqlite(failed: sqlite3.Error, path: Path, files: Path) -> EnginelogError
             return damaged(path, files, str(failed))
         case sqlite3.SQLITE_NOTADB:
             return damaged(path, files, "it is no database, or its beginning is overwritten")
+        case sqlite3.SQLITE_IOERR if _no_room(path):
+            return StoreNotWrittenError(
+                f"{path}: the disk is full: nothing can be kept, nor read, which needs a little room beside it; "
+                "make room and try again"
+            )
         case sqlite3.SQLITE_IOERR:
             return _not_kept(path, f"reading or writing failed: {failed}", "look at the disk, then try again")
         case sqlite3.SQLITE_CANTOPEN:
@@ -66,6 +73,14 @@ def _of_sqlite(failed: sqlite3.Error, path: Path, files: Path) -> EnginelogError
         case sqlite3.SQLITE_TOOBIG:
             return UsageError("a text or a recording too large for the store was given; shorten it")
     return damaged(path, files, str(failed)) if _broken_schema(failed) else _unforeseen(path, failed)
+
+
+def _no_room(path: Path) -> bool:
+    """Whether the disk lacks the room of the index to the log, which SQLite makes to read, too (file format, 4.5)."""
+    try:
+        return shutil.disk_usage(path.parent).free < LEAST_ROOM
+    except OSError:
+        return False
 
 
 def _broken_schema(failed: sqlite3.Error) -> bool:

@@ -6,6 +6,7 @@ import struct
 import subprocess
 import sys
 import time
+import wave
 from pathlib import Path
 
 import numpy as np
@@ -77,6 +78,27 @@ def test_no_file_is_written_over(tmp_path):
     assert (tmp_path / "a.wav").read_bytes() == b"mine"
     with pytest.raises(EnginelogError, match="cannot be written"):
         WaveFile(tmp_path / "none" / "a.wav", 8000, 1.0)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="the bound on file sizes that stands in for a full disk is POSIX")
+@pytest.mark.parametrize(("room", "seconds"), [(20, 0.0), (16_044, 1.0), (17_000, 1.0)])
+def test_a_full_disk_is_said_in_one_line_and_what_was_recorded_is_whole(tmp_path, room, seconds):
+    """RLIMIT_FSIZE (POSIX) refuses what goes past it and takes a part of it first, as a full disk does."""
+    program = (
+        "import resource, sys, numpy as np\nfrom pathlib import Path\nfrom enginelog.live import WaveFile\n"
+        "from enginelog.model import EnginelogError\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[2]), resource.RLIM_INFINITY))\n"
+        "try:\n    with WaveFile(Path(sys.argv[1]), 8000, 0.5) as w:\n        for n in range(9):\n"
+        "            w.add(np.full(4000, 0.25, np.float32))\nexcept EnginelogError as told:\n    print(told)\n"
+    )
+    path = tmp_path / "a.wav"
+    done = subprocess.run([sys.executable, "-c", program, path, str(room)], capture_output=True, text=True, timeout=60)
+    assert done.stderr == "" and done.stdout.count("\n") == 1 and "cannot be written" in done.stdout
+    assert path.exists() == bool(seconds)
+    if seconds:
+        assert f"{seconds:.1f} s are in it" in done.stdout
+        with wave.open(str(path)) as found:
+            assert found.getnframes() == 8000 * seconds and path.stat().st_size == 44 + 16_000 * seconds
 
 
 def test_loud_samples_are_held_at_full_scale(tmp_path):

@@ -5,6 +5,7 @@ import errno
 import os
 import sqlite3
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from store_makers import fill, rows_of, run_of
@@ -15,6 +16,7 @@ from enginelog.store import (
     StoreUnreadableError,
     back_up,
     default_path,
+    errors,
     files,
     open_store,
     opening,
@@ -215,6 +217,16 @@ def test_a_store_cut_short_is_said_to_be_damaged(tmp_path):
         with pytest.raises(StoreUnreadableError, match="damaged"), open_store(path) as store:
             if everything(store):
                 raise StoreUnreadableError("damaged, as verify says")
+
+
+@pytest.mark.parametrize(("free", "said"), [(0, "the disk is full"), (1 << 30, "disk I/O error")])
+def test_a_disk_too_full_to_read_is_told_from_one_that_fails(tmp_path, monkeypatch, free, said):
+    """Seen on a tmpfs filled to the last byte: SQLite then tells of SQLITE_IOERR_SHMSIZE, 'disk I/O error', alone."""
+    failed = sqlite3.OperationalError("disk I/O error")
+    failed.sqlite_errorcode = sqlite3.SQLITE_IOERR_SHMSIZE
+    monkeypatch.setattr("shutil.disk_usage", lambda _: SimpleNamespace(free=free))
+    with pytest.raises(StoreNotWrittenError, match=said), errors.explained(tmp_path / "a", tmp_path / "b"):
+        raise failed
 
 
 def test_a_full_disk_keeps_what_was_there_and_says_so(store, tmp_path):
