@@ -100,17 +100,13 @@ def tick(request: Request, form: Form) -> Response:
     if result is None:
         raise UsageError(f"result: '{form.text('result')}' given, one of {', '.join(RESULTS)} expected")
     reading = form.text("reading")
-    value = None if not reading else float(_amount(reading.lstrip("-"), "reading", 0, 1e6)) * _sign(reading)
+    value = numbers.decimal(reading) if reading else None
     sent = form.text("photo")
     photo = here.photos.path(sent, job_id) if sent else None
     with here.store() as store:
         store.tick(job_id, form.text("step"), result, form.text("note"), value, form.text("unit"), photo)
     here.photos.forget(sent)
     return go(f"/jobs/{job_id}?ticked={form.text('step')}#checks")
-
-
-def _sign(reading: str) -> int:
-    return -1 if reading.startswith("-") else 1
 
 
 def note(request: Request, form: Form) -> Response:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from pathlib import Path
 
@@ -33,11 +32,30 @@ class Reading(click.ParamType):
         """The number and its unit; fails where no finite number stands in front."""
         if isinstance(value, tuple):
             return value
-        found = re.fullmatch(r"\s*([+-]?[0-9]+(?:[.,][0-9]+)?)\s*(\D.*)?", str(value), re.ASCII | re.DOTALL)
-        number = float(found[1].replace(",", ".")) if found else math.nan
-        if found is None or not math.isfinite(number):
+        from enginelog.store import numbers
+
+        found = re.fullmatch(
+            r"\s*([+-]?[0-9]{1,12}(?:[.,][0-9]{1,12})?)\s*([^\W\d_].*|[%°\"'].*)?", str(value), re.DOTALL
+        )
+        if found is None:
             self.fail(f"'{value}' given, a number with its unit expected, such as '650 kPa'", param, ctx)
-        return number, (found[2] or "").strip()
+        try:
+            return numbers.decimal(found[1]), (found[2] or "").strip()
+        except model.UsageError as wrong:
+            self.fail(str(wrong), param, ctx)
+
+
+class Quantity(Number):
+    """A number within a range, with a point or a comma."""
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> float | int:
+        """The number; fails where it is none, lies outside, or may be read in two ways."""
+        from enginelog.store import numbers
+
+        try:
+            return super().convert(numbers.decimal(value) if isinstance(value, str) else value, param, ctx)
+        except model.UsageError as wrong:
+            self.fail(f"{wrong}; {self.expected} expected", param, ctx)
 
 
 @click.command()
@@ -114,7 +132,7 @@ def _check_picture(photo: Path) -> None:
 @click.option("--labour", metavar="TEXT", help="What was done.")
 @click.option("--cost", type=Money(), default="0", metavar="AMOUNT", help="Cost of the whole entry, as 12 or 12.50.")
 @click.option("--minutes", type=Number(0, 100_000, "minutes", whole=True), default=0, metavar="N", help="Time it took.")
-@click.option("--quantity", type=Number(0.001, 1e6), default=1.0, metavar="N", help="How many, or how much; 1 else.")
+@click.option("--quantity", type=Quantity(0.001, 1e6), default=1.0, metavar="N", help="How many, or how much; 1 else.")
 @at_option
 @store_options
 def work(

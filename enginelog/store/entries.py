@@ -72,10 +72,18 @@ class Entries(Jobs):
         quantity: float = 1.0,
         at: Moment | None = None,
     ) -> WorkEntry:
-        """Write down a part, a fluid or labour; the cost is that of the whole entry."""
+        """Write down a part, a fluid or labour; the cost is that of the whole entry.
+
+        UsageError where nothing says which part or fluid, or an entry of labour says nothing at all: it stands on the
+        owner's page.
+        """
+        said = texts.checked(text, "text", texts.LONGEST_LINE).strip()
+        if not said and (kind != "labour" or not (minutes or cost_cents)):
+            example = {"part": "'spark plug'", "fluid": "'oil'"}.get(kind, "'carburettor cleaned'")
+            raise UsageError(f"{kind}: no text given; say in words which, such as {example}: the owner reads it")
         values = {
             "kind": one_of(kind, WORK_KINDS, "kind of work"),
-            "text": texts.checked(text, "text", texts.LONGEST_LINE),
+            "text": said,
             "cost_cents": numbers.cents(cost_cents),
             "minutes": numbers.minutes(minutes),
             "quantity": numbers.quantity(quantity),

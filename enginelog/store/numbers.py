@@ -46,6 +46,21 @@ def reading(value: float | None) -> float | None:
     return float(value)
 
 
+def decimal(text: str) -> float:
+    """A number as a user writes it (`650`, `0.15`, `6,5`, `-50`).
+
+    UsageError where it is none, and where its mark may part thousands: '1.200' is 1200 to some and 1.2 to others.
+    """
+    found = re.fullmatch(r"[+-]?([0-9]{1,12})(?:[.,]([0-9]{1,12}))?", text.strip())
+    if not found:
+        raise UsageError(f"'{text}' given, a number such as 650 or 0.15 expected")
+    before, after = found[1], found[2] or ""
+    if len(after) == 3 and len(before) <= 3 and not before.startswith("0"):
+        decimals = after.rstrip("0") or "0"
+        raise UsageError(f"'{text}' given, which may be {before}{after} or {before}.{decimals}; write the one it is")
+    return float(text.strip().replace(",", "."))
+
+
 def money(text: str) -> int:
     """An amount as a user writes it (`12`, `12.5`, `12,50`) in cents; UsageError where it is none."""
     found = re.fullmatch(r"([0-9]{1,8})(?:[.,]([0-9]{1,2}))?", text.strip(), re.ASCII)

@@ -87,6 +87,21 @@ def test_what_is_typed_outlives_a_reload_and_is_gone_once_written_down(phone, st
     assert chromium.complaints() == []
 
 
+def test_what_is_typed_outlives_another_check_being_ticked(phone, store):
+    """The page is then the job's at another address (?ticked=...), and the job's own again when it is opened anew."""
+    chromium, where, _ = phone
+    chromium.type("#note", "rang the owner")
+    chromium.until("return Object.values(localStorage).some((kept) => kept.includes('rang the owner'))")
+    chromium.click("details.step[open] button[value=pass]")
+    chromium.until("return location.search.includes('ticked')")
+    assert value(chromium, "#note") == "rang the owner"
+    chromium.type("#note", " twice")
+    chromium.until("return Object.values(localStorage).some((kept) => kept.includes('owner twice'))")
+    chromium.open(where)
+    chromium.until("return document.querySelector('#note').value")
+    assert value(chromium, "#note") == "rang the owner twice" and chromium.complaints() == []
+
+
 def test_what_is_typed_outlives_a_refusal(phone, server, store):
     chromium, _, _ = phone
     chromium.open(f"{server.url}/jobs/new")

@@ -9,7 +9,16 @@ const KEPT_MS = 30 * 86400 * 1000;
 const CHOSEN = ["radio", "checkbox"];
 const NOT_TYPED = ["hidden", "submit", "button", "file"];
 
-const key = (form) => `${PREFIX}${location.pathname}${location.search}:${form.dataset.keep}`;
+// What the address says of the last change, or of what to open: the page is the same one without it.
+const IN_PASSING = ["ticked", "attached", "check"];
+
+function place() {
+  const search = new URLSearchParams(location.search);
+  for (const name of IN_PASSING) search.delete(name);
+  return location.pathname + (search.size ? `?${search}` : "");
+}
+
+const key = (form) => `${PREFIX}${place()}:${form.dataset.keep}`;
 const fields = (form) => [...form.elements].filter((each) => each.name && !NOT_TYPED.includes(each.type));
 const typed = (form) => fields(form).filter((each) => !CHOSEN.includes(each.type) || each.checked).map((each) => [each.name, each.value]);
 
