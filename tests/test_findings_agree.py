@@ -11,10 +11,12 @@ import pytest
 import sim_tracks as sim
 
 from enginelog.findings import judge
+from enginelog.findings.doubt import UNSTEADY
 from enginelog.limits import load, topics
-from enginelog.model import HeldSpeed, Span, Speed, Timeline
-from enginelog.report import to_html, words
-from enginelog.report.facts import speed, stopping
+from enginelog.model import Finding, HeldSpeed, Span, Speed, Timeline
+from enginelog.report import summary_text, to_html, words
+from enginelog.report.facts import hunting, speed, stopping
+from enginelog.report.record import record
 
 LIMITS = load("findings")
 STOPPED = (Span("run", 0.0, 15.0, 3000.0), Span("rundown", 15.0, 18.0), Span("quiet", 18.0, 20.0))
@@ -62,10 +64,87 @@ def test_nothing_is_called_good_of_what_is_only_perhaps_an_engine():
     case = sim.make(303, sim.Scenario(seconds=20.0))
     sure = replace(case, timeline=replace(case.timeline, confidence=0.9))
     doubted = replace(case, timeline=replace(case.timeline, confidence=0.6))
-    for code in ("misfire", "hunting", "pops"):
+    for code in ("misfire", "hunting", "settling", "pops"):
         assert finding(sure, code).verdict == "ok"
-        one = finding(doubted, code)
-        assert one.verdict == "unknown" and one.text.endswith("Not sure: other sounds can be like this one.")
+        assert finding(doubted, code).verdict == "unknown"
+    assert finding(doubted, "misfire").text.endswith("Not sure: other sounds can be like this one.")
+    not_there = {finding(doubted, code).text for code in ("hunting", "settling", "pops")}
+    assert not_there == {"Cannot tell: what was heard is perhaps no engine."}, "'no bangs' beside a doubt says nothing"
+    assert all(finding(doubted, code).value is None for code in ("hunting", "settling", "pops"))
+
+
+WIDE = {"rpm_low": 2780.0, "rpm_high": 3220.0}
+
+
+@pytest.mark.parametrize(
+    ("course", "change", "found", "why"),
+    [
+        ({}, {}, False, "No hunting"),
+        ({}, {"confidence": 0.49}, None, "the speed is perhaps not read rightly"),
+        ({}, {"confidence": 0.3, "or_rpm": 6000.0}, False, "No hunting"),
+        ({}, {"rpm": None, "rpm_low": None, "rpm_high": None, "confidence": 0.0}, None, "could not be read"),
+        ({"wobble_percent": 1.2}, {}, False, "No hunting"),
+        ({"wobble_percent": 1.2}, WIDE, None, UNSTEADY),
+        ({"wobble_percent": 1.2}, WIDE | {"confidence": 0.13, "or_rpm": 6000.0}, None, UNSTEADY),
+        ({"drift_percent": 25.0}, {}, None, UNSTEADY),
+    ],
+)
+def test_hunting_is_denied_only_of_a_speed_that_is_known_and_was_held(course, change, found, why):
+    """A wobble is a few per cent of the speed whichever octave it is read in; a speed that is not held hides it.
+    Finding, record, row of the summary and page say the same."""
+    case = sim.make(303, sim.Scenario(seconds=20.0, **course))
+    case = replace(case, speed=replace(case.speed, **change))
+    measures = judge(case.engine, case.quality, case.timeline, case.speed, case.track, case.firings, LIMITS)
+    one = next(each for each in measures.findings if each.code == "hunting")
+    assert why in one.text and one.verdict == ("unknown" if found is None else "ok")
+    assert measures.hunting.found is found
+    run = replace(make_runs.healthy_generator(), measures=measures)
+    assert record(run)["hunting"]["found"] is found
+    assert ("none heard" in hunting(run).value) == (found is False)
+    text, page = " ".join(summary_text(run).split()), to_html(run)
+    assert ("Hunting none heard" in text) == (found is False)
+    assert ("Hunting cannot tell" in text) == (found is None)
+    assert ("No hunting" in page) == (found is False)
+
+
+def test_a_swing_that_was_found_is_told_whatever_is_doubted_beside_it():
+    case = sim.make(309, sim.Scenario(seconds=20.0, hunt_hz=0.8, hunt_swing_percent=8.0))
+    unsure = replace(case.speed, confidence=0.4)
+    assert finding(case, "hunting", speed=unsure) == finding(case, "hunting")
+    assert finding(case, "hunting").verdict in ("watch", "fault")
+
+
+def test_the_band_is_in_the_record_where_the_finding_gives_it_and_nowhere_else():
+    """The run record keeps null for what was not determined: moved by hand, the speed has no steady-state band."""
+    for case, known in ((wandering(), False), (sim.make(302, sim.Scenario(seconds=20.0, wobble_percent=0.1)), True)):
+        moved = replace(case.speed, rpm_low=case.speed.rpm * 0.8, rpm_high=case.speed.rpm * 1.2)
+        measures = judge(case.engine, case.quality, case.timeline, moved, case.track, case.firings, LIMITS)
+        one = next(each for each in measures.findings if each.code == "steadiness")
+        told = record(replace(make_runs.healthy_generator(), measures=measures))["speed"]
+        bands = [told[name] for name in ("band_percent", "band_low_percent", "band_high_percent")]
+        assert (one.value is not None) == known and all((band is not None) == known for band in bands)
+        assert known or "Cannot tell" in one.text
+
+
+def test_a_band_of_a_speed_in_doubt_is_said_to_be_not_sure():
+    """The finding gives the figure and doubts it; "cannot tell" beside it would deny it."""
+    case = sim.make(302, sim.Scenario(seconds=20.0, wobble_percent=0.1))
+    unsure = replace(case.speed, confidence=0.4)
+    measures = judge(case.engine, case.quality, case.timeline, unsure, case.track, case.firings, LIMITS)
+    text = " ".join(summary_text(replace(make_runs.healthy_generator(), measures=measures)).split())
+    assert "Steadiness not sure: within a band" in text and "Not judged: Steadiness" in text
+
+
+@pytest.mark.parametrize("width", [0.004, 0.2])
+def test_a_band_kept_by_an_earlier_version_is_not_told_where_its_finding_withheld_it(width):
+    run = make_runs.healthy_generator()
+    withheld = Finding("steadiness", "unknown", "Cannot tell: no one speed was held.")
+    found = tuple(withheld if one.code == "steadiness" else one for one in run.measures.findings)
+    speed_kept = replace(run.measures.speed, band_percent=100 * width)
+    text = " ".join(
+        summary_text(replace(run, measures=replace(run.measures, speed=speed_kept, findings=found))).split()
+    )
+    assert "Steadiness cannot tell: No one speed was held." in text and "within a band" not in text
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ seconds) and the speeds of `enginelog.synthesis`.
 
 import io
 import json
+import re
 from dataclasses import replace
 
 import make_runs
@@ -103,6 +104,18 @@ def test_the_summary_and_the_record_say_what_was_held():
     assert speed["changed"] is True and [round(one["rpm"], -1) for one in speed["held"]] == [1600, 3040, 1600]
     assert speed["rpm"] == pytest.approx(run.measures.speed.rpm, abs=0.05), "still the median, as documented"
     assert "1600\u00a0rpm, then 3040\u00a0rpm, then 1600\u00a0rpm" in report.to_html(run)
+
+
+def test_the_band_of_a_moved_throttle_says_of_which_stretch_it_is():
+    """By the programme the first speed is held to 8 s, the second from 8.3 to 16 s, the first again from 16.3 s."""
+    text = " ".join(report.summary_text(run_of(sim.make(20102, MOVED)), 80).split())
+    found = re.search(
+        r"Steadiness within a band .*; where it stayed longest at one speed, ([\d.]+) s to ([\d.]+) s", text
+    )
+    assert found is not None
+    start_s, end_s = float(found[1]), float(found[2])
+    assert any(low - 0.3 <= start_s and end_s <= high + 0.3 for low, high in ((0.0, 8.0), (8.3, 16.0), (16.3, 24.0)))
+    assert "longest at one speed" not in report.summary_text(make_runs.healthy_generator())
 
 
 def test_one_speed_is_recorded_as_such():

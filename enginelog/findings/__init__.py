@@ -56,7 +56,8 @@ def judge(
 ) -> Measures:
     """Measure misfire, hunting, settling, loads and the rest, and give one finding for each code that applies.
 
-    `speed` is handed through, its `band_percent` filled in, and what it held where it was not one speed. `limits`:
+    `speed` is handed through, its `band_percent` filled in where the finding on steadiness gives it, and what it held
+    where it was not one speed. What a finding of verdict `unknown` withholds is None in the parts as well. `limits`:
     topic `findings`. `cancelled_db`: level of the lines that equal cylinders cancel, None where it is not known. Where
     no engine was heard or the recording is unusable every finding is `unknown` and says why (but a failed start is
     still told).
@@ -67,12 +68,12 @@ def judge(
         return _nothing(engine, timeline, speed, blocked or "no stretch of running was found", limits)
     speed = with_changes(speed, track, timeline, evidence.hunting.found is True, limits)
     findings = _findings(evidence, speed, cancelled_db, limits)
-    settled = evidence.settling
+    told = {one.code: one for one in findings}
     return Measures(
-        speed=_with_band(speed, evidence.band),
+        speed=_with_band(speed, evidence.band if told["steadiness"].value is not None else None),
         firing=evidence.misfire.summary,
-        hunting=_hunting(evidence),
-        settling=Settling(_settled(settled.course), settled.settle_s, *_rough(settled), *(settled.between_s or ())),
+        hunting=_hunting(evidence, told["hunting"]),
+        settling=_settling(evidence, told["settling"]),
         loads=evidence.loads.taken,
         findings=findings,
         releases=evidence.loads.released,
@@ -82,7 +83,7 @@ def judge(
 
 
 def _with_band(speed: Speed, band: Band | None) -> Speed:
-    if band is None or speed.rpm is None:  # no band of a speed that is not known
+    if band is None:
         return replace(speed, band_percent=None)
     return replace(speed, band_percent=band.percent, band_low_percent=band.low, band_high_percent=band.high)
 
@@ -106,28 +107,26 @@ def _findings(evidence: Evidence, speed: Speed, cancelled: float | None, limits:
     ]
     found = doubt.none_good_in_doubt(found, evidence.engine, speed)
     found = doubt.no_more_than_watched_if_misread(found, evidence.engine, speed, limits)
+    found = doubt.no_swing_denied_where_none_would_show(found, speed, limits)
     found = doubt.none_good_if_one_is_silent(found, evidence.engine, cancelled, limits, evidence.too_loud)
     found = doubt.none_good_by_word(found, evidence.timeline)
     found = doubt.none_good_if_perhaps(found, evidence.timeline, limits)
     return tuple(sorted(found, key=lambda finding: CODES.index(finding.code)))
 
 
-def _hunting(evidence: Evidence) -> Hunting:
-    study = evidence.hunting
-    swing = study.hunts
+def _hunting(evidence: Evidence, told: Finding) -> Hunting:
+    swing = evidence.hunting.hunts
     if swing is None:
-        return Hunting(study.found)
+        return Hunting(None if told.verdict == "unknown" else evidence.hunting.found)
     return Hunting(True, swing.rate_hz, swing.swing_rpm, swing.swing_percent, *swing.between_percent)
 
 
-def _settled(course: str) -> bool | None:
-    return None if course == "unknown" else course == "settles"
-
-
-def _rough(settled) -> tuple[float | None, float | None]:
-    if settled.course != "settles":
-        return None, None
-    return settled.rough_misfire_percent, settled.rough_swing_rpm
+def _settling(evidence: Evidence, told: Finding) -> Settling:
+    study = evidence.settling
+    if study.course != "settles":
+        return Settling(None if told.verdict == "unknown" else False)
+    rough = study.rough_misfire_percent, study.rough_swing_rpm
+    return Settling(True, study.settle_s, *rough, *(study.between_s or ()))
 
 
 def _nothing(engine: Engine, timeline: Timeline, speed: Speed, why: str, limits: LimitSet) -> Measures:

@@ -12,12 +12,16 @@ from enginelog.model import Engine, Finding, Speed, Timeline
 OF_CYLINDERS = ("misfire", "cylinder_balance")
 OF_SPEED = ("speed", "blade_speed", "generator_frequency")
 HANG_ON_SPEED = (*OF_SPEED, *OF_CYLINDERS, "throttle")
+LOOKED_FOR = ("hunting", "settling", "pops")  # good only where they are not there
 READ_FROM_IT = (*OF_SPEED, "steadiness")
 UNLIKE = "with a cylinder that is dead or unlike the others"
 EACH_CYLINDER = ("check spark and compression of each cylinder",)
 NEARER = ("record again, nearer to the exhaust side",)
 BY_WORD = "nothing wrong was heard, but the sound does not show an engine: it is taken for one at your word"
+UNREAD = "the speed could not be read from the sound"
+UNSTEADY = "nowhere was the speed steady enough for a swing to show"
 PERHAPS = "Not sure: other sounds can be like this one."
+PERHAPS_NONE = "what was heard is perhaps no engine"
 MISREAD = "Not sure: the speed is perhaps not read rightly."
 NO_PULL = "no pull of the starter stands out"
 NEXT = ("tell its rated speed, or measure with a tachometer",)
@@ -49,6 +53,30 @@ def no_more_than_watched_if_misread(
         return findings
     again = NEXT if engine.rated_rpm is None else NEXT_OF_RATED
     return [_misread(one, again) if one.code in READ_FROM_IT and one.value is not None else one for one in findings]
+
+
+def no_swing_denied_where_none_would_show(findings: list[Finding], speed: Speed, limits: LimitSet) -> list[Finding]:
+    """No hunting is denied of a speed that is hardly known, or that nowhere was steady enough to have a band: a swing
+    may be hidden in its course. Half and double the speed swing alike, in per cent of it: where nothing but that is
+    open, what was searched stands."""
+    why = _why_no_swing_shows(findings, speed, limits)
+    if why is None:
+        return findings
+    denied = [one.code == "hunting" and one.verdict == "ok" for one in findings]
+    return [
+        words.unknown("hunting", why, words.UNTOUCHED) if no else one for no, one in zip(denied, findings, strict=True)
+    ]
+
+
+def _why_no_swing_shows(findings: list[Finding], speed: Speed, limits: LimitSet) -> str | None:
+    """Why a swing of the speed would not show itself; None where it would."""
+    if speed.rpm is None:
+        return UNREAD
+    if any(one.code == "steadiness" and one.value is None for one in findings):
+        return UNSTEADY
+    if speed.or_rpm is None and not speed.sure(limits.value("said_speed_confidence")):
+        return "the speed is perhaps not read rightly"
+    return None
 
 
 def _misread(finding: Finding, again: tuple[str, ...]) -> Finding:
@@ -102,8 +130,11 @@ def none_good_if_perhaps(findings: list[Finding], timeline: Timeline, limits: Li
 
 
 def _perhaps(finding: Finding) -> Finding:
+    """The finding no longer as good; of what was looked for and not found the doubt alone."""
     if finding.code == "start" and not finding.value:
         return words.unknown("start", NO_PULL)
+    if finding.code in LOOKED_FOR:
+        return words.unknown(finding.code, PERHAPS_NONE)
     return _not_sure(finding, PERHAPS, finding.next)
 
 

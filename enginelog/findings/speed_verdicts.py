@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from enginelog.findings import speed_limits
+from enginelog.findings.doubt import UNREAD
 from enginelog.findings.gather import Evidence
 from enginelog.findings.steadiness import CLASSES, Band, class_met, slow_share
 from enginelog.findings.words import (
@@ -22,7 +23,6 @@ from enginelog.limits import LimitSet
 from enginelog.model import Finding, Speed
 from enginelog.model.wording import as_told, shares
 
-UNREAD = "the speed could not be read from the sound"
 LONGER = ("record a minute at steady throttle and load, without touching the machine",)
 GOVERNED_LIMITS = (*(name for _, name in CLASSES), "steady_fault_percent")
 

@@ -27,6 +27,8 @@ class Speed:
         cylinder only; half as fast, a twin firing evenly whose firing angles nobody told); None where none.
     range_low_rpm, range_high_rpm: between which it ran where it was not at one speed (throttle moved, or pulled far
         down by a load): the median says little then. None where it was at one speed, hunting included.
+    band_percent: of the longest stretch at constant load; None where the finding on steadiness withholds it, as of a
+        speed that was moved throughout.
     band_low_percent, band_high_percent: 95 % interval of band_percent; None where that is, and in older records.
     held: the speeds it held then, in order of time; the same one may come again. Empty where it held none.
     """

@@ -142,21 +142,27 @@ def steadiness(run: Run) -> Fact:
     """Width of the band the speed stays in, with its interval."""
     found = run.measures.speed
     band, low, high = found.band_percent, found.band_low_percent, found.band_high_percent
-    if band is None or (_judged(run, "steadiness", "unknown") and not _on_the_limit(run)):
-        return Fact("steadiness", "Steadiness", CANNOT_TELL)  # throttle moved: as wide as it was moved
+    said = next((f for f in run.measures.findings if f.code == "steadiness"), None)
+    if band is None or (said is not None and said.verdict == "unknown" and said.value is None):
+        return Fact(
+            "steadiness", "Steadiness", CANNOT_TELL
+        )  # records of earlier versions keep a band that says nothing
     base = "rated" if run.engine.rated_rpm and "rated_rpm" not in run.engine.assumed else "mean"
     between = "" if low is None or high is None else f"{SURE_95} interval {interval(low, high)}; "
     behind = f"{between}of {base} speed, measured as in ISO 8528-5"
-    said = next((f for f in run.measures.findings if f.code == "steadiness" and f.value is not None), None)
-    width = percent(band) if said is None else measured(said)  # to the digits of the finding's sentence
-    return Fact("steadiness", "Steadiness", f"within a band {width} wide", behind)
+    if run.measures.speed.changed and said is not None and said.start_s is not None and said.end_s is not None:
+        at = [moment(at_s, run.clip.seconds) for at_s in (said.start_s, said.end_s)]
+        behind += f"; where it stayed longest at one speed, {at[0]} to {at[1]}"
+    # To the digits of the finding's sentence.
+    width = percent(band) if said is None or said.value is None else measured(said)
+    doubt = "not sure: " if said is not None and said.verdict == "unknown" and not _on_the_limit(run, said) else ""
+    return Fact("steadiness", "Steadiness", f"{doubt}within a band {width} wide", behind)
 
 
-def _on_the_limit(run: Run) -> bool:
-    """Whether the band is known and not judged only because its interval holds the limit."""
-    speed, found = run.measures.speed, next((f for f in run.measures.findings if f.code == "steadiness"), None)
-    low, high = speed.band_low_percent, speed.band_high_percent
-    if found is None or found.value is None or found.limit is None or low is None or high is None:
+def _on_the_limit(run: Run, found: Finding) -> bool:
+    """Whether the band is not judged only because its interval holds the limit."""
+    low, high = run.measures.speed.band_low_percent, run.measures.speed.band_high_percent
+    if found.limit is None or low is None or high is None:
         return False
     return low <= found.limit <= high
 
