@@ -101,6 +101,7 @@ def tick(
         check = store.tick(number, step, _RESULTS[result], note, value, unit, photo, at)
         record = store.record(number)
     advice = report.suggestion(record)
+    console.notes(words.misgivings(record.job, check.at))
     if as_json:
         show_plain({"check": check, "suggestion": advice, "next": advice.next})
         return STATUS_DONE
@@ -157,6 +158,7 @@ def work(
     with opened(place) as store:
         entry = store.add_work(number, kind, text, cost, minutes, quantity, at)
         record = store.record(number, whole=False)
+    console.notes(words.misgivings(record.job, entry.at))
     if as_json:
         sums = {"cost_cents": record.cost_cents, "minutes": record.minutes, "left_cents": record.left_cents}
         show_plain({"entry": entry, "job": sums})

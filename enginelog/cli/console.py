@@ -9,7 +9,7 @@ import re
 import shutil
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import TextIO
 
 from enginelog import model
@@ -90,6 +90,12 @@ def show_json(text: str) -> None:
 def note(line: str) -> None:
     """Print one line on standard error that is worth knowing but no error."""
     _to_errors(f"note: {safe_line(line)}")
+
+
+def notes(lines: Iterable[str]) -> None:
+    """As `note`, each of several."""
+    for line in lines:
+        note(line)
 
 
 def error(*lines: str) -> None:

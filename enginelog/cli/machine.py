@@ -42,7 +42,7 @@ def machine(
 
     Recordings analysed before stay as they are: 'enginelog reanalyse' reads them again with the new layout.
     """
-    from enginelog.store import engine_fields
+    from enginelog.store import engine_fields, words
 
     given = told_of_machine(serial, cost_limit, currency)
     changes = bool(given) or any(value is not None for value in told.values())
@@ -50,9 +50,9 @@ def machine(
         known = store.machine(label)
         now = store.remember(label, **engine_fields(known, told, AS_OPTIONS), **given) if changes else known
         stale = _analysed_otherwise(store, label) if now.engine != known.engine else []
+        other = words.relabelled(known, now, sum(visit.cost_cents for visit in store.history(label).visits))
     if changes:
-        for line in hints(now.engine):
-            console.note(line)
+        console.notes([*hints(now.engine), *other])
     if as_json:
         show_plain(now)
         return STATUS_DONE

@@ -54,6 +54,8 @@ def attach(
     Exit status as of check; 3 where there was nothing to analyse (no engine and no pull heard, or unusable):
     the recording is kept all the same.
     """
+    from enginelog.store import words
+
     told = tuple(part.strip() for part in conditions.split(",") if part.strip())
     with console.stopping(lambda: _kept_when_stopped(place, number, clip)), opened(place) as store:
         machine = store.record(number, whole=False).machine
@@ -62,8 +64,7 @@ def attach(
         known = store.runs_of_recording(run.clip.sha256)
         kept = store.attach(number, run, stage, told, note, None if no_copy else Path(clip), at)
         record = store.record(number)
-        for line in hints(machine.engine):
-            console.note(line)
+        console.notes([*hints(machine.engine), *words.misgivings(record.job, kept.at)])
         for job_id, run_id in known:
             console.note(
                 f"this recording is run {run_id} of job {job_id} already; drop one of the two if that is a slip"

@@ -58,7 +58,7 @@ def take_in(
     A machine is remembered by its label: next time its layout need not be told again, and what is told anew changes it.
     """
     from enginelog import report
-    from enginelog.store import engine_fields
+    from enginelog.store import engine_fields, words
 
     about = told_of_machine(serial, cost_limit, currency)
     with opened(place) as store, store.transaction():
@@ -70,8 +70,8 @@ def take_in(
         job = store.take_in(machine, complaint, seen, note, at)
         record = store.record(job.id)
     advice = report.suggestion(record)
-    for line in hints(machine.engine):
-        console.note(line)
+    other = words.relabelled(known or machine, machine, sum(visit.cost_cents for visit in earlier))
+    console.notes([*hints(machine.engine), *other])
     if as_json:
         show_plain(record)
         return STATUS_DONE

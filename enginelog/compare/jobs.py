@@ -43,10 +43,19 @@ def of_job(record: JobRecord, limits: LimitSet | None = None) -> BeforeAfter:
 
 def of_pair(before: StoredRun, after: StoredRun, limits: LimitSet | None = None) -> Comparison:
     """Two stored runs, each whole; ValueError where one is not. It is noted when the two were recorded where they are
-    of different jobs, such as last season's and this one's, and conditions that differ."""
+    of different jobs, such as last season's and this one's, or in the wrong order, and conditions that differ."""
     if before.run is None or after.run is None:
         raise ValueError("a run without its analysis given, whole runs expected")
-    return compare(before.run, after.run, limits, notes=(*seasons_note(before, after), *conditions_note(before, after)))
+    notes = (*order_note(before, after), *seasons_note(before, after), *conditions_note(before, after))
+    return compare(before.run, after.run, limits, notes=notes)
+
+
+def order_note(before: StoredRun, after: StoredRun) -> tuple[str, ...]:
+    """A line where the run taken as before is dated days later than the one taken as after, which is mostly a slip."""
+    first, then = before.at.local_date, after.at.local_date
+    if first <= then:
+        return ()
+    return (f"The recording from before is dated {first}, later than the one from after, {then}: a slip?",)
 
 
 def seasons_note(before: StoredRun, after: StoredRun) -> tuple[str, ...]:

@@ -180,8 +180,9 @@ class Jobs(Machines):
         with self.transaction():
             job = self._usable_job(job_id)
             if since < job.opened:
+                given, opened = (f"{each.local:%Y-%m-%d %H:%M}" for each in (since, job.opened))
                 raise UsageError(
-                    f"job {job_id}: {since.utc} given, but it was taken in {job.opened.utc}; a later time expected"
+                    f"job {job_id}: {given} given, but it was taken in {opened}; a later time expected with --at"
                 )
             finished = state in ("done", "handed_back")
             closed = (job.closed or since) if finished else None

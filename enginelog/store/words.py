@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from enginelog import limits
-from enginelog.model import BenchCheck, Job, JobRecord, Machine, WorkEntry
+from enginelog.model import BenchCheck, Job, JobRecord, Machine, Moment, WorkEntry
 from enginelog.model.wording import as_told, counted, money, one_line
 
 if TYPE_CHECKING:
@@ -60,6 +60,29 @@ def work_line(entry: WorkEntry, currency: str) -> str:
     return f"{text}{cost}" + (f", {entry.minutes} min" if entry.minutes else "")
 
 
+def misgivings(job: Job, at: Moment) -> list[str]:
+    """What is mostly a slip about an entry of this time for this job, a line each: the entry stands all the same."""
+    lines = []
+    if at.local_date < job.opened.local_date:
+        lines.append(f"dated {at.local_date}, before job {job.id} was taken in ({job.opened.local_date})")
+    if job.state == "handed_back":
+        lines.append(
+            f"job {job.id} was handed back {job.since.local_date}: this is not on the page its owner has; is another "
+            f"job meant? If not: enginelog reopen {job.id}, and hand it back again"
+        )
+    return lines
+
+
+def relabelled(before: Machine, now: Machine, cost_cents: int) -> list[str]:
+    """A line that amounts on record read in another currency from now on; none where none do."""
+    if before.currency == now.currency or not cost_cents:
+        return []
+    return [
+        f"the costs of this machine's jobs, {money(cost_cents)} in all, were written down in {before.currency} and "
+        f"stand in {now.currency} now: nothing is converted; if that is a slip, give --currency {before.currency}"
+    ]
+
+
 def taken_back_when(gone: TakenBack) -> str:
     """When an entry was taken back, and why where that was said: '2026-04-11 10:20, wrong job'."""
     why = one_line(gone.why)
@@ -74,8 +97,13 @@ def spent(record: JobRecord) -> str:
         return text
     limit = money(record.machine.cost_limit_cents or 0, currency)
     if left < 0:
-        return f"{text}; {money(-left, currency)} past the limit of {limit}: ask the owner first"
-    near = ", which is nearly reached: ask the owner before it is passed" if _limit_near(record) else ""
+        asked = "" if record.job.state == "handed_back" else ": ask the owner first"
+        return f"{text}; {money(-left, currency)} past the limit of {limit}{asked}"
+    near = (
+        ", which is nearly reached: ask the owner before it is passed"
+        if _limit_near(record) and record.job.state != "handed_back"
+        else ""
+    )
     return f"{text}; {money(left, currency)} left of the limit of {limit}{near}"
 
 
