@@ -66,8 +66,9 @@ def misgivings(job: Job, at: Moment) -> list[str]:
     if at.local_date < job.opened.local_date:
         lines.append(f"dated {at.local_date}, before job {job.id} was taken in ({job.opened.local_date})")
     if job.state == "handed_back":
+        since = (job.since or job.opened).local_date
         lines.append(
-            f"job {job.id} was handed back {job.since.local_date}: this is not on the page its owner has; is another "
+            f"job {job.id} was handed back {since}: this is not on the page its owner has; is another "
             f"job meant? If not: enginelog reopen {job.id}, and hand it back again"
         )
     return lines
