@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from enginelog.findings import doubt, firing_verdicts, run_verdicts, speed_verdicts, words
+from enginelog.findings import doubt, faster, firing_verdicts, run_verdicts, speed_verdicts, words
 from enginelog.findings.gather import Evidence, gather
 from enginelog.findings.held import with_changes
 from enginelog.findings.steadiness import Band
@@ -67,11 +67,12 @@ def judge(
     if evidence is None:
         return _nothing(engine, timeline, speed, blocked or "no stretch of running was found", limits)
     speed = with_changes(speed, track, timeline, evidence.hunting.found is True, limits)
+    evidence = faster.without_shares(evidence, speed)
     findings = _findings(evidence, speed, cancelled_db, limits)
     told = {one.code: one for one in findings}
     return Measures(
         speed=_with_band(speed, evidence.band if told["steadiness"].value is not None else None),
-        firing=evidence.misfire.summary,
+        firing=faster.withheld(evidence.misfire.summary, speed, told),
         hunting=_hunting(evidence, told["hunting"]),
         settling=_settling(evidence, told["settling"]),
         loads=evidence.loads.taken,
@@ -105,6 +106,7 @@ def _findings(evidence: Evidence, speed: Speed, cancelled: float | None, limits:
         *firing_verdicts.all_findings(evidence, limits),
         *run_verdicts.all_findings(evidence, limits),
     ]
+    found = faster.told(found, evidence.misfire.summary, evidence.engine, speed, limits)
     found = doubt.none_good_in_doubt(found, evidence.engine, speed)
     found = doubt.no_more_than_watched_if_misread(found, evidence.engine, speed, limits)
     found = doubt.no_swing_denied_where_none_would_show(found, speed, limits)

@@ -34,14 +34,25 @@ def none_good_in_doubt(findings: list[Finding], engine: Engine, speed: Speed) ->
     second firing, or all of a cylinder, would be lost."""
     if speed.or_rpm is None:
         return findings
+    other, how = other_reading(engine, speed)
+    doubt = f"Not sure: {other}, {how}, sounds nearly the same."
+    return [_not_sure(one, doubt, next_of(engine)) if _hangs(one) else one for one in findings]
+
+
+def other_reading(engine: Engine, speed: Speed) -> tuple[str, str]:
+    """The speed that sounds nearly the same, `5600 rpm` or (of a run at no one speed) `twice as fast`, and firing how.
+
+    For a speed with `or_rpm`."""
+    assert speed.rpm is not None and speed.or_rpm is not None
     how = "firing on every second turn only" if engine.cylinders == 1 else UNLIKE
     if engine.firing_open:
-        slower = speed.rpm is not None and speed.or_rpm < speed.rpm
-        how = "firing evenly" if slower else f"firing unevenly, or {UNLIKE}"
-    other = f"{speed.or_times} as fast" if speed.changed else f"{speed.or_rpm:z.0f} rpm"
-    doubt = f"Not sure: {other}, {how}, sounds nearly the same."
-    next_checks = NEXT_OF_TWINS if engine.firing_open else NEXT
-    return [_not_sure(one, doubt, next_checks) if _hangs(one) else one for one in findings]
+        how = "firing evenly" if speed.or_rpm < speed.rpm else f"firing unevenly, or {UNLIKE}"
+    return f"{speed.or_times} as fast" if speed.changed else f"{speed.or_rpm:z.0f} rpm", how
+
+
+def next_of(engine: Engine) -> tuple[str, ...]:
+    """What settles which of two speeds it is."""
+    return NEXT_OF_TWINS if engine.firing_open else NEXT
 
 
 def no_more_than_watched_if_misread(

@@ -9,6 +9,7 @@ from enginelog.findings.words import (
     BALANCE_TEST,
     IGNITION,
     SOUND_ALONE,
+    UNCOMPARED,
     UNDER_LOAD,
     WEAK_OR_FAR,
     cited,
@@ -148,7 +149,7 @@ def judge_balance(evidence: Evidence, limits: LimitSet) -> Finding:
         if one.relative_strength is not None and one.misfire_percent is not None
     ]
     if summary.misfires is None:
-        return unknown("cylinder_balance", "cylinders are compared only where lost firings can be counted")
+        return unknown("cylinder_balance", UNCOMPARED)
     if len(told) < len(summary.cylinders):
         return unknown("cylinder_balance", "the cylinders could not be told apart in this recording")
     level = min(strength for strength, _ in told)

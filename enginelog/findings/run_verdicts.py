@@ -108,7 +108,8 @@ def _why_settling_unknown(study: SettlingStudy, ran_s: float, limits: LimitSet) 
 
 def _settling_text(study: SettlingStudy, ran_s: float, counted_percent: float | None) -> str:
     """What is said of a known course. counted_percent: of firings lost in the whole run, None where not counted: one
-    that was rough throughout lost so many, and not a little more or less."""
+    that was rough throughout lost so many, and not a little more or less. Where the study has no share, none
+    is told."""
     if study.course == "steady":
         return "Runs alike from first to last; no rough start."
     first = _level(study.rough_misfire_percent, study.rough_swing_rpm, study.rough_uneven_percent)
@@ -116,7 +117,8 @@ def _settling_text(study: SettlingStudy, ran_s: float, counted_percent: float | 
     if study.course == "worsens":
         return f"Gets rougher. At first: {first}; at last: {last}. {SOUND_ALONE}"
     if study.course == "rough":
-        lost_percent = study.last_misfire_percent if counted_percent is None else counted_percent
+        untold = counted_percent is None or study.last_misfire_percent is None
+        lost_percent = study.last_misfire_percent if untold else counted_percent
         throughout = _level(lost_percent, study.last_swing_rpm, study.last_uneven_percent)
         return f"Rough throughout ({throughout}); it did not settle while recorded."
     return (
