@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from enginelog.compare import BeforeAfter, of_job
 from enginelog.limits import bench
 from enginelog.limits.trade import knowledge
-from enginelog.model import BenchCheck, Comparison, Difference, JobRecord, Run, StoredRun, WorkEntry, wording
+from enginelog.model import BenchCheck, Comparison, Difference, Finding, JobRecord, Run, StoredRun, WorkEntry, wording
 from enginelog.model.wording import as_told
 from enginelog.report import words
 from enginelog.report.cautions import Caution, cautions
@@ -32,6 +32,7 @@ ANSWERS = {
 }
 TONES = {"better": "ok", "worse": "fault", "mixed": "watch"}  # others are neutral
 DRAFT = "Draft: the machine is not handed back yet, and what stands here may still change."
+STILL_OPEN = "Heard before the work, and no recording since shows it put right: "
 MENDED = "put right: it passed when checked again"
 FINE = ("strength", "timing", "misfire_cylinder", "dip", "droop", "recovery", "rundown")
 KINDS = {"part": "Part", "fluid": "Fluid", "labour": "Labour"}
@@ -150,7 +151,7 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
         measures=_measures(pair.comparison, full),
         notes=pair.comparison.notes if pair.comparison else (),
         limits=_limits(after) if full and after else (),
-        watch=_watch(back.watch if back else "", after, full),
+        watch=_watch(back.watch if back else "", pair, full),
         told=back.told_owner if back else "",
         next_service=back.next_service if back else "",
         cautions=cautions(),
@@ -191,8 +192,12 @@ def _top(pair: BeforeAfter, full: bool) -> Top:
         head = words.headline(after)
         text = f"{words.sentence(head.text)} There is no recording from before the work to hold it against."
         return Top(head.verdict, words.SIGNS[head.verdict], head.word, head.title, text)
-    made = "Not recorded after the work" if pair.before else "No recording was made"
-    return Top("unknown", "?", "Not measured", made, "So there is no measurement of how it runs now.")
+    text = "So there is no measurement of how it runs now."
+    if pair.before is None or pair.before.run is None:
+        return Top("unknown", "?", "Not measured", "No recording was made", text)
+    head = words.headline(pair.before.run)
+    text += f" Before the work: {head.title[:1].lower()}{head.title[1:]}. {words.sentence(head.text)}"
+    return Top("unknown", "?", "Not measured", "Not recorded after the work", text)
 
 
 def _compared(comparison: Comparison, full: bool) -> Top:
@@ -248,19 +253,39 @@ def _limits(run: Run) -> tuple[LimitRow, ...]:
     return tuple(rows)
 
 
-def _watch(written: str, after: Run | None, full: bool) -> tuple[str, ...]:
+def _watch(written: str, pair: BeforeAfter, full: bool) -> tuple[str, ...]:
     """What the mechanic wrote, then what the recording after the work still shows; plainly where not for the bench.
 
-    What can hurt stands before both.
+    What can hurt stands before both, also what was heard before the work and no recording since has shown to be gone.
     """
+    before, after = (one.run if one else None for one in (pair.before, pair.after))
     first: list[str] = []
     last: list[str] = []
-    if after is not None and after.quality.usable and after.timeline.engine_heard:
-        for finding in words.ranked(after.measures.findings):
-            if finding.verdict in ("fault", "watch"):
-                own = f"{words.title(finding.code)}: {words.sentence(finding.text)}"
-                (first if is_danger(after, finding) else last).append(own if full else for_owner(after, finding))
+    heard = _amiss(after)
+    for finding in heard:
+        assert after is not None
+        (first if is_danger(after, finding) else last).append(_own(after, finding, full))
+    judged_since = {one.code for one in heard} | {one.code for one in _of_run(after) if one.verdict == "ok"}
+    for finding in _amiss(before):
+        if before is not None and is_danger(before, finding) and finding.code not in judged_since:
+            first.append(f"{STILL_OPEN}{_own(before, finding, full)}")
     return (*first, *words.lines_of(written), *last)
+
+
+def _amiss(run: Run | None) -> list[Finding]:
+    """What a recording shows to be amiss, the worst first."""
+    return [finding for finding in words.ranked(_of_run(run)) if finding.verdict in ("fault", "watch")]
+
+
+def _of_run(run: Run | None) -> tuple[Finding, ...]:
+    """The findings of a recording that counts: it is usable, and an engine was heard."""
+    counts = run is not None and run.quality.usable and run.timeline.engine_heard
+    return run.measures.findings if run is not None and counts else ()
+
+
+def _own(run: Run, finding: Finding, full: bool) -> str:
+    own = f"{words.title(finding.code)}: {words.sentence(finding.text)}"
+    return own if full else for_owner(run, finding)
 
 
 # ---------------------------------------------------------------- what was written down

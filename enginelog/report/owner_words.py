@@ -12,13 +12,16 @@ def for_owner(run: Run, finding: Finding) -> str:
     """One finding in plain words; the finding's own text where it is plain already (speed, starting, blade)."""
     if _over_rated(run, finding):
         return _too_fast(run, finding)
+    if finding.code == "stop" and finding.value is not None and finding.limit is not None:
+        return _slow_stop(finding.value, finding.limit, finding.verdict == "fault")
     say = _PLAIN.get(finding.code)
     return say(run) if say else f"{words.title(finding.code)}: {words.sentence(finding.text)}"
 
 
 def is_danger(run: Run, finding: Finding) -> bool:
-    """Whether it can hurt whoever uses the machine: too fast for the engine or for its blade."""
-    return _over_rated(run, finding) or (finding.code == "blade_speed" and finding.verdict in ("fault", "watch"))
+    """Whether it can hurt whoever uses it: too fast for the engine or its blade, a blade slow to stand still."""
+    of_blade = finding.code in ("blade_speed", "stop") and finding.limit is not None
+    return _over_rated(run, finding) or (of_blade and finding.verdict in ("fault", "watch"))
 
 
 def _over_rated(run: Run, finding: Finding) -> bool:
@@ -37,6 +40,15 @@ def _too_fast(run: Run, finding: Finding) -> str:
     return (
         f"Do not use it until its top speed has been set by the manual: it turned at up to {finding.value:z.0f} rpm,"
         f" and is rated for {run.engine.rated_rpm:z.0f}."
+    )
+
+
+def _slow_stop(seconds: float, limit_s: float, sure: bool) -> str:
+    do = "Do not use it until its blade brake has been seen to" if sure else "Have its blade brake seen to"
+    within = "" if sure else ", which by ear may be in time or not"
+    return (
+        f"{do}: it took about {seconds:z.1f}{words.GAP}s to stand still after the ignition was cut{within}; "
+        f"a mower's blade may take {limit_s:z.1f}{words.GAP}s."
     )
 
 

@@ -229,6 +229,7 @@ def test_without_a_before(healthy):
 def test_without_an_after(hunting):
     page = Words(report.hand_back_html(JobRecord(JOB, MACHINE, runs=(hunting,)))).text
     assert "Not recorded after the work" in page and "The run before the work" in page
+    assert "Before the work: a fault can be heard: hunting. The engine ran for" in page.replace(GAP, " ")
 
 
 def test_only_pulls_before(healthy):
@@ -268,6 +269,47 @@ def test_what_can_hurt_stands_first_in_the_owners_words():
         assert sheet(job).watch[0].startswith("Do not use it until its top speed has been set") == first
         assert ("Please watch: Do not use it until" in report.hand_back_text(job)) == first
     assert "it turned at up to 3055 rpm, and is rated for 2900" in " ".join(sheet(rated_job(run, (fast,))).watch)
+
+
+SLOW = Finding("stop", "watch", "From ignition off to standstill 2.6 s; within 3.0 s.", 2.6, "s", 3.0, "x")
+BLADE = Finding("blade_speed", "fault", "The blade's tip is too fast.", 3400.0, "rpm", 3092.0, "x")
+
+
+@pytest.mark.parametrize("danger", [SLOW, BLADE], ids=lambda each: each.code)
+@pytest.mark.parametrize("since", [None, "talk", "not heard", "well"])
+def test_what_can_hurt_and_was_heard_before_the_work_is_told_until_a_recording_shows_it_gone(danger, since):
+    """Handed back unmended, or recorded since without its stop: the owner would not have read a word of it."""
+    run = make_runs.hunting_pump()
+    before = with_findings(1, "before", run, (danger,))
+    after = {
+        None: (),
+        "talk": (stored(3, "after", make_runs.talk_only(), "f"),),
+        "not heard": (with_findings(3, "after", run, (replace(danger, verdict="unknown", value=None),)),),
+        "well": (with_findings(3, "after", run, (replace(danger, verdict="ok"),)),),
+    }[since]
+    found = JobRecord(JOB, MACHINE, runs=(before, *after))
+    for audience in AUDIENCES:
+        first = sheet(found, audience).watch[0]
+        assert first.startswith("Heard before the work, and no recording since shows it put right: ") == (
+            since != "well"
+        )
+    assert ("no recording since" in report.hand_back_text(found)) == (since != "well")
+
+
+@pytest.mark.parametrize(
+    ("verdict", "said"), [("watch", "Have its blade brake seen to: it"), ("fault", "Do not use it")]
+)
+def test_a_blade_slow_to_stand_still_stands_first_for_its_owner(verdict, said):
+    after = with_findings(3, "after", make_runs.hunting_pump(), (replace(SLOW, verdict=verdict),))
+    first = sheet(JobRecord(JOB, MACHINE, runs=(after,))).watch[0].replace(GAP, " ")
+    assert first.startswith(said) and "took about 2.6 s to stand still" in first and "may take 3.0 s." in first
+
+
+def with_findings(number, stage, run, findings):
+    """A stored run that has these findings alone."""
+    return stored(
+        number, stage, replace(run, measures=replace(run.measures, findings=findings)), "de"[stage == "after"]
+    )
 
 
 def test_a_speed_that_is_only_perhaps_too_fast_is_said_so_to_the_owner():
