@@ -95,8 +95,10 @@ def pulls(sample: Sample) -> Estimate:
 
 def start_seconds(sample: Sample) -> Estimate:
     """Seconds from the first pull to running by itself."""
-    value = sample.run.timeline.seconds_to_run
-    return unknown("the start was not heard") if value is None else _clocked(sample, value)
+    line = sample.run.timeline
+    if line.seconds_to_run is None:
+        return unknown("when it was first pulled is not sure" if line.pulls > 0 else "the start was not heard")
+    return _clocked(sample, line.seconds_to_run)
 
 
 def rundown_seconds(sample: Sample) -> Estimate:

@@ -351,3 +351,17 @@ def test_which_told_speed_is_meant():
 def test_every_limit_says_what_it_is():
     for limit in LIMITS.values():
         assert limit.unit and limit.meaning and limit.source and limit.status in limits.STATUSES
+
+
+def test_a_start_that_was_heard_is_not_denied_where_its_first_pull_is_not_sure(healthy):
+    """Beside "1 to 4 pulls of the starter" in its report stood that the start was not heard."""
+    course = replace(healthy.timeline, pulls=3, pulls_low=1, pulls_high=4, pulls_reason="x", seconds_to_run=None)
+    found = compare(healthy, named(replace(healthy, timeline=course), "after"))
+    text = of_code(found, "seconds_to_run").text
+    assert "Before: the start was not heard" in text and "after: when it was first pulled is not sure" in text
+
+
+def test_a_run_that_ends_before_a_rough_start_would_be_over_is_not_called_unsteady(healthy):
+    rough = replace(healthy, measures=replace(healthy.measures, settling=Settling(True, 22.0, 20.0, 25.0)))
+    found = compare(named(rough, "rough"), healthy)
+    assert "or the recording ends before the rough start is over" in of_code(found, "steadiness").text
