@@ -56,13 +56,15 @@ def job(request: Request) -> Response:
         record, gone = store.record(number(request)), store.taken_back(number(request))
     advice = suggestion(record)
     results = knowledge.results_of(record.checks)
-    asked = _asked_for(request, advice.before)
+    at_hand = record.job.state in ("open", "waiting")  # else the work is done: nothing is asked for by itself
+    asked = _asked_for(request, advice.before if at_hand else None)
     steps = [(step, results.get(step.name), True) for step in asked]
-    steps += [(step, results.get(step.name), step == advice.next and not asked) for step in bench_rules.steps()]
+    due = advice.next if at_hand and not asked else None
+    steps += [(step, results.get(step.name), step == due) for step in bench_rules.steps()]
     takes, unsure = desk(request).takes.of_job(record.job.id), _strokes_unsure(record.machine)
     return page(
         request, "job.html", record=record, advice=advice, steps=steps, takes=takes, unsure=unsure, gone=gone,
-        unlike=analysed_otherwise(record), reruns=desk(request).reruns.of_job(record.job.id),
+        at_hand=at_hand, unlike=analysed_otherwise(record), reruns=desk(request).reruns.of_job(record.job.id),
     )  # fmt: skip
 
 

@@ -54,15 +54,18 @@ def machine_trend(runs: Sequence[StoredRun], narrow: bool = False) -> Figure | N
     rows = [row for row in ROWS if sum(_value(row, run) is not None for run in known) >= 2]
     if len(known) < 2 or not rows:
         return None
-    figure, (top, *axes) = stacked((0.12, 1.25) + (0.9,) * (len(rows) - 1), narrow, left_in=0.72, gap_in=0.14)
+    failed = [run for run in known if run.analysis and not run.analysis.figures.heard and run.analysis.figures.pulls]
+    stages = {run.stage for run in known}
+    two_lines = narrow and len(stages) + bool(failed) > 3  # in one, the last would run out of the picture
+    heights = (0.32 if two_lines else 0.12, 1.25) + (0.9,) * (len(rows) - 1)
+    figure, (top, *axes) = stacked(heights, narrow, left_in=0.72, gap_in=0.14)
     _dates(axes[-1], [run.at.local for run in known], narrow)
     for ax, row in zip(axes, rows, strict=True):
         _draw(ax, row, known)
-    failed = [run for run in known if run.analysis and not run.analysis.figures.heard and run.analysis.figures.pulls]
     for run in failed:
         axes[0].plot([_days(run)], [0.06], "x", color=colour("lost"), markersize=6, markeredgewidth=1.4,
                      transform=axes[0].get_xaxis_transform(), clip_on=False)  # fmt: skip
-    _key(top, {run.stage for run in known}, bool(failed))
+    _key(top, stages, bool(failed), 2 if two_lines else 4)
     return figure
 
 
@@ -149,7 +152,7 @@ def _step(least: float, steps: tuple[int, ...]) -> int:
     return next((step for step in steps if step >= least), steps[-1])
 
 
-def _key(ax: Axes, stages: set[str], failed: bool) -> None:
+def _key(ax: Axes, stages: set[str], failed: bool, columns: int) -> None:
     """What the marks mean, on axes of their own that are not drawn."""
     for stage, mark in MARKS.items():
         if stage in stages:
@@ -158,6 +161,6 @@ def _key(ax: Axes, stages: set[str], failed: bool) -> None:
                     markerfacecolor=inside)  # fmt: skip
     if failed:
         ax.plot([], [], "x", linestyle="none", color=colour("lost"), label="did not start")
-    ax.legend(loc="center left", ncols=4, frameon=False, fontsize=TEXT_PT, borderpad=0, borderaxespad=0,
+    ax.legend(loc="center left", ncols=columns, frameon=False, fontsize=TEXT_PT, borderpad=0, borderaxespad=0,
               handletextpad=0.2, columnspacing=1.2, labelcolor=colour("ink"))  # fmt: skip
     ax.set_axis_off()

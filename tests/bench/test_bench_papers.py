@@ -136,6 +136,19 @@ def test_every_check_that_is_asked_for_can_be_ticked_on_the_job(store, server, b
         assert [check.step for check in opened.record(made).checks] == ["controls", "plug_lead"]
 
 
+@pytest.mark.parametrize("state", ["done", "handed back"])
+def test_nothing_is_asked_for_once_the_work_is_done_as_on_the_command_line(store, server, browser, state):
+    made = new_job(store)
+    take = with_answer(server, made, make_runs.pulls_only())
+    assert browser.post(f"/takes/{take}/attach", {"stage": "before"}).status == 303
+    with open_store(store) as opened:
+        opened.finish(made) if state == "done" else opened.hand_back(made)
+    page = browser.get(f"/jobs/{made}").text
+    assert "Look first" not in page and "<strong>Next" not in page and '<details class="step" open>' not in page
+    assert ("not on the page its owner has" in page) == (state == "handed back")
+    assert 'id="tick-plug_lead"' in browser.get(f"/jobs/{made}?check=plug_lead").text
+
+
 def test_answers_and_ticked_checks_change_it(browser, hunting):
     answered = words_of(browser.get(f"/jobs/{hunting}/advice?answer.choke_helps=yes").text)
     assert expected(answers={"choke_helps": "yes"}).causes[0].cause.why in answered and "Told here" in answered

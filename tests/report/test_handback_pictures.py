@@ -83,6 +83,22 @@ def test_the_seasons_show_only_figures_that_are_known():
 
 
 @pytest.mark.parametrize("narrow", [False, True])
+def test_the_whole_key_of_the_seasons_is_in_the_picture(narrow):
+    """With a recording during the work, too, a phone showed "did" of "did not start"."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    figure = plots.machine_trend((*SEASONS, at("2025-05-03", "during", 4, heard=True, rpm=3290.0)), narrow)
+    FigureCanvasAgg(figure).draw()
+    key = figure.axes[0].get_legend()
+    texts = [text.get_window_extent() for text in key.get_texts()]
+    assert len(texts) == 4 and max(box.x1 for box in texts) <= figure.bbox.x1
+    assert (
+        min(box.y0 for box in texts) >= figure.axes[1].get_window_extent().y1
+        and max(b.y1 for b in texts) <= figure.bbox.y1
+    )
+
+
+@pytest.mark.parametrize("narrow", [False, True])
 @pytest.mark.parametrize("days", [0.001, 0.02, 0.2, 1, 2, 2.7, 5, 20, 53, 54, 60, 61, 200, 900, 1300, 1470, 5000])
 def test_no_two_dates_on_the_axis_read_the_same(days, narrow):
     from matplotlib.backends.backend_agg import FigureCanvasAgg
