@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
+from enginelog import limits
 from enginelog.advice.signs import CLUTCH_KINDS, regime, sure_rpm, top_rpm
 from enginelog.advice.words import Record, ValueLine
 from enginelog.limits.trade import formulas, machines
@@ -89,7 +91,7 @@ def _speed(record: Record) -> list[ValueLine]:
     if told is not None:
         outside = usual.outside if usual else "Look it up in the manual."
         low, high = told * (1 - WITHIN_TOLD), told * (1 + WITHIN_TOLD)
-        limit = f"{told:z.0f} rpm told, 5 % either way"
+        limit = f"{told:z.0f} rpm, 5 % either way"
         position = _position(rpm, low, high)
         title = title if which == "idle" else "Speed"  # whether it was loaded, nobody said
         return [ValueLine(title, f"{rpm:z.0f} rpm", limit, "told", position, TOLD_STATUS, TOLD_SOURCE, outside)]
@@ -163,6 +165,12 @@ def _droop(record: Record) -> list[ValueLine]:
 
 
 def _blade_stop(record: Record) -> list[ValueLine]:
+    """By ear a run-down may be off by a share of it, as the finding takes it, too."""
     usual = machines.usual(record["engine"]["machine"], "blade_stop")
     seconds = record["stop"]["rundown_s"]
-    return [_line(usual, seconds, f"{seconds:z.1f} s by ear")] if usual and seconds is not None else []
+    if usual is None or usual.high is None or seconds is None:
+        return []
+    line = _line(usual, seconds, f"{seconds:z.1f} s by ear")
+    doubt = limits.load("findings").value("blade_stop_doubt")
+    near = usual.high * (1 - doubt) < seconds <= usual.high * (1 + doubt)
+    return [replace(line, position="near") if near else line]

@@ -76,7 +76,8 @@ class NextCheck:
 class ValueLine:
     """A measured value against a limit. basis: `told` (data plate or manual, by its user) or `usual` for its kind.
 
-    position: inside, above, below or not measured: where the value lies, never a verdict.
+    position: inside, above, below, near (its doubt holds the limit) or not measured: where the value lies, never a
+    verdict. outside: what is to be done where it lies outside, or may.
     """
 
     title: str
@@ -87,6 +88,11 @@ class ValueLine:
     status: str
     source: str
     outside: str
+
+    @property
+    def to_do(self) -> str:
+        """What is to be done about it; empty where it lies inside or was not measured."""
+        return self.outside if self.position in ("above", "below", "near") else ""
 
     @property
     def cited(self) -> str:

@@ -20,7 +20,8 @@ RANK_WORDS = {
     "possible": "possible",
     "seldom": "seldom",
 }
-POSITIONS = {"inside": "inside", "above": "above", "below": "below", "not measured": "not measured"}
+POSITIONS = {"inside": "inside", "above": "above", "below": "below", "not measured": "not measured",
+             "near": "inside or not, by ear that cannot be told"}  # fmt: skip
 
 WHERE_TOLD = "told with these options to 'check' or, of a machine on record, to 'machine' (then 'reanalyse' the run)"
 
@@ -46,9 +47,11 @@ def advice_text(advice: Advice, width: int = 80) -> str:
 def value_words(line: ValueLine) -> str:
     """A measured value against its limit, with where it lies and where the limit is from."""
     basis = "told" if line.basis == "told" else "usual, no verdict"
-    where = f"{basis}: {line.limit}: {POSITIONS[line.position]}"
+    where = f"{basis}: {line.limit}"
+    if line.position != line.value:  # "not measured" stands there already
+        where += f": {POSITIONS[line.position]}"
     text = f"{line.title}: {line.value}; {where} ({line.cited})."
-    return text if line.position in ("inside", "not measured") else f"{text} {line.outside}"
+    return f"{text} {line.to_do}".rstrip()
 
 
 def check_results(each: NextCheck) -> tuple[str, str]:

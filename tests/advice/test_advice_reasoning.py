@@ -15,6 +15,7 @@ from enginelog.advice.signs import regime
 from enginelog.advice.usual import ask_first
 from enginelog.limits.trade import knowledge
 from enginelog.model import UsageError
+from enginelog.report.advising import value_words
 
 KNOWN = knowledge.load()
 
@@ -231,6 +232,23 @@ def test_a_saws_idle_against_its_clutch(rpm, position):
     assert line(record, "Idle against").position == position
     near = "idle_near_clutch" in [m.rule.name for m in advise(Situation((advice.Heard(record),))).matched]
     assert near == (position == "above")
+
+
+@pytest.mark.parametrize(("seconds", "position"), [(2.0, "inside"), (2.6, "near"), (3.4, "near"), (3.5, "above")])
+def test_a_blade_stop_by_ear_is_not_inside_where_the_finding_cannot_tell(seconds, position):
+    """16 CFR 1205.5(a)(1)(iii): 3.0 s; by ear 15 % off, the doubt of the finding, which watches 2.6 s."""
+    record = plain(machine="mower")
+    record["stop"]["rundown_s"] = seconds
+    found = line(record, "Blade stop")
+    assert found.position == position and ("Do not use the mower" in found.to_do) == (position != "inside")
+    assert ("that cannot be told" in value_words(found)) == (position == "near")
+
+
+def test_a_value_is_not_said_twice_to_be_told_or_not_measured():
+    record = plain(machine="mower", blade_length_mm=533.4, rated_rpm=2600.0)
+    assert "told: 2600 rpm, 5 % either way:" in value_words(line(record, "Speed"))
+    record["speed"]["rpm"] = None
+    assert value_words(line(record, "Highest safe speed")).count("not measured") == 1
 
 
 def test_a_usual_window_is_never_a_verdict():
