@@ -63,8 +63,12 @@ class Restored:
 def back_up(store: Store, target: Path, replace: bool = False) -> BackedUp:
     """Write the whole store into one zip file, which is there entirely or not at all.
 
-    UsageError where the target exists, unless `replace`; StoreUnreadableError where the store is damaged.
+    UsageError where the target exists, unless `replace`, or is a folder, or lies in none; StoreUnreadableError where
+    the store is damaged.
     """
+    if target.is_dir() or not target.parent.is_dir():
+        what = "this is a folder" if target.is_dir() else f"there is no folder {target.parent}"
+        raise UsageError(f"{target}: {what}; give the path of a file in a folder that is there, such as shed.zip")
     if target.exists() and not replace:
         raise UsageError(f"{target}: exists already; choose another name, or give --replace")
     with explained(target, store.files.folder), tempfile.TemporaryDirectory(dir=target.parent) as folder:

@@ -315,6 +315,18 @@ def test_a_backup_names_files_that_are_gone(store, tmp_path):
     assert back_up(store, tmp_path / "a.zip").missing == (lost.name,)
 
 
+@pytest.mark.parametrize("replace", [False, True])
+def test_a_backup_into_a_folder_that_is_not_there_or_onto_one_is_said_by_the_name_given(store, tmp_path, replace):
+    (tmp_path / "shed").mkdir()
+    for name, said in (
+        ("stick/shed.zip", "shed.zip: there is no folder .*stick;"),
+        ("shed", "shed: this is a folder;"),
+    ):
+        with pytest.raises(UsageError, match=said):
+            back_up(store, tmp_path / name, replace)
+    assert not (tmp_path / "stick").exists() and list((tmp_path / "shed").iterdir()) == []
+
+
 def test_a_backup_that_cannot_be_written_leaves_nothing(store, tmp_path, monkeypatch):
     from enginelog.store import whole_files
 
@@ -326,8 +338,6 @@ def test_a_backup_that_cannot_be_written_leaves_nothing(store, tmp_path, monkeyp
     with pytest.raises(StoreNotWrittenError, match="the disk is full"):
         back_up(store, tmp_path / "out" / "a.zip")
     assert list((tmp_path / "out").iterdir()) == []
-    with pytest.raises(StoreNotWrittenError):
-        back_up(store, tmp_path / "none" / "a.zip")
 
 
 def packed(path, entries, manifest):
