@@ -338,14 +338,19 @@ def test_on_paper_all_else_of_the_page_is_printed(tmp_path):
     assert not missing
 
 
-def test_no_sheet_holds_the_footer_alone(tmp_path):
-    """On sheets of many heights, apart by less than the footer is tall: some would part it off. Nor are cautions
-    parted from one another."""
-    html = report.to_html(make_runs.unusable_clip())
-    for height_mm in range(256, 302, 5):
-        last = sheets_of(printed(on(f"210mm {height_mm}mm", html), tmp_path))[-1]
-        assert "Beside this page" in last, height_mm
-        assert all(caution.title in last for caution in cautions()), height_mm
+@pytest.mark.parametrize(("name", "step_mm"), [("unusable_clip", 5), ("healthy_generator", 9), ("pulls_only", 9)])
+def test_no_sheet_holds_the_footer_or_the_cautions_alone(tmp_path, name, step_mm):
+    """On sheets of many heights: some would part it off. Cautions are not parted from one another, and the last sheet
+    says what happened and how it was recorded, whatever else it holds."""
+    run = make_runs.ALL[name]()
+    html = report.to_html(run)
+    at_the_end = ("How it was recorded", "Beside this page", *(["What happened when"] if run.timeline.spans else []))
+    for height_mm in range(256, 302, step_mm):
+        sheets = sheets_of(printed(on(f"210mm {height_mm}mm", html), tmp_path))
+        assert all(part in sheets[-1] for part in at_the_end), height_mm
+        with_cautions = [sheet for sheet in sheets if any(caution.text in sheet for caution in cautions())]
+        assert len(with_cautions) == 1, height_mm
+        assert all(caution.text in with_cautions[0] for caution in cautions()), height_mm
 
 
 def _empty_share(sheet: Image.Image, dots_per_mm: float = 40 / 25.4) -> float:
