@@ -262,6 +262,14 @@ def test_the_one_run_has_one_speed_on_the_page():
     assert f"{run.measures.speed.rpm:.0f}\xa0rpm" in shown
 
 
+def test_a_run_down_has_the_speed_it_begins_at():
+    """What was held until the ignition was cut (the record's own meaning) is not the speed of a fall to standstill."""
+    run = make_runs.settling_start()
+    spans = tuple(replace(s, rpm=2994.0) if s.kind == "rundown" else s for s in run.timeline.spans)
+    page = report.to_html(replace(run, timeline=replace(run.timeline, spans=spans)))
+    assert "from 2994\xa0rpm" in page.split("<h2>What happened when</h2>")[1].split("</table>")[0]
+
+
 def printed(html: str, folder: Path) -> Path:
     """The page as PDF, by a real browser; the test is skipped where there is none."""
     names = ("chromium", "chromium-browser", "google-chrome", "chrome")

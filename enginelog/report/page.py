@@ -230,8 +230,9 @@ def _span_speed(run: Run, span: Span) -> str:
     if span.kind == "run" and sum(one.kind == "run" for one in run.timeline.spans) == 1:
         known = run.measures.speed  # the one run's speed, as everywhere on the page: the span's own is a mean of it
         return words.one_speed(known) + (f" or {words.rpm(known.or_rpm)}" if known.or_rpm is not None else "")
-    unknown = words.CANNOT_TELL if span.kind == "pull" else ""
-    return words.rpm(span.rpm) if span.rpm is not None else unknown
+    if span.rpm is None:
+        return words.CANNOT_TELL if span.kind == "pull" else ""
+    return f"from {words.rpm(span.rpm)}" if span.kind == "rundown" else words.rpm(span.rpm)  # its speed as it begins
 
 
 def _about(run: Run) -> list[tuple[str, str]]:
