@@ -115,11 +115,25 @@ def listener(engine: Engine) -> Callable[[Clip, bool], tuple[Track, Firings | No
 
     def hear(clip: Clip, with_firings: bool) -> tuple[Track, Firings | None]:
         as_heard = taken.engine
-        track = speed.track(clip, as_heard, speed_limits)
+        track = _tracked(clip, as_heard, speed_limits, firing_limits)
         taken.hear(clip, track)
         return track, firing.locate(clip, track, as_heard, firing_limits) if with_firings else None
 
     return hear
+
+
+def _tracked(clip: Clip, engine: Engine, speed_limits: limits.LimitSet, firing_limits: limits.LimitSet) -> Track:
+    """The speed over time; where a two-stroke may fire on every second turn of its double, whichever of both the order
+    of its turns tells, if it tells any."""
+    track = speed.track(clip, engine, speed_limits)
+    double_rpm = speed.double_in_question(track, engine, speed_limits)
+    if double_rpm is None:
+        return track
+    faster = speed.track(clip, engine, speed_limits, about_rpm=double_rpm)
+    order = firing.order_of_turns(clip, track, faster, engine, firing_limits)
+    if firing.fires_every_second(order, firing_limits):
+        return speed.settled(track, faster)
+    return speed.settled(track) if firing.fires_every_turn(order, firing_limits) else track
 
 
 def _listen(clip: Clip, engine: Engine, sets: dict, heard: _Heard) -> tuple[timeline.Activity, Track, Firings]:
@@ -127,7 +141,7 @@ def _listen(clip: Clip, engine: Engine, sets: dict, heard: _Heard) -> tuple[time
     measured = quality.measure(clip, sets["quality"])
     low = replace(clip, samples=resample(clip.samples, clip.rate_hz, WORK_RATE_HZ), rate_hz=WORK_RATE_HZ)
     activity = timeline.listen(low, sets["timeline"])
-    track = speed.track(low, engine, sets["speed"])
+    track = _tracked(low, engine, sets["speed"], sets["firing"])
     heard.quality.append(quality.with_hum(measured, track.hum))
     heard.spectrum = speed.added(heard.spectrum, speed.order_power(low, track, engine))
     del low  # the firings need the most room
@@ -221,7 +235,8 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard, ran: bool)
     run_speed = run_speed if heard.fires is None else heard.fires.doubted(run_speed, sets["speed"])
     firings = firing.join(heard.firings.pop(0) for _ in range(len(heard.firings)))
     spectrum = speed.spectrum_of(heard.spectrum) if story.engine_heard and heard.spectrum else None
-    run_speed = speed.doubted_as_one(run_speed, spectrum, as_heard, sets["speed"])
+    if not speed.settled_by_turns(track, running):
+        run_speed = speed.doubted_as_one(run_speed, spectrum, as_heard, sets["speed"])
     cancelled_db = speed.cancelled_db(spectrum, engine)
     measures = findings.judge(engine, clip_quality, story, run_speed, track, firings, sets["findings"], cancelled_db)
     return Run(

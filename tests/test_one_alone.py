@@ -94,9 +94,9 @@ def test_a_twin_one_of_whose_cylinders_is_dead_is_not_called_sound_at_half_its_s
     assert found["misfire"].verdict != "ok" and found["cylinder_balance"].verdict != "ok"
 
 
-def test_a_two_stroke_firing_on_every_second_turn_is_not_called_sound_at_half_its_speed():
-    """8000 rpm, every second turn: each 15 ms, as on every turn at 4000 rpm."""
-    run = analysed(knocks((1.0,), 0.015), Engine(strokes=2))
+def test_a_two_stroke_firing_on_every_second_turn_for_a_moment_is_not_called_sound_at_half_its_speed():
+    """8000 rpm, every second turn: each 15 ms, as on every turn at 4000 rpm; too few to tell by (test_slipping.py)."""
+    run = analysed(knocks((1.0,), 0.015, seconds=4.0), Engine(strokes=2))
     assert run.measures.speed.confidence < 0.5
     assert next(one for one in run.measures.findings if one.code == "misfire").verdict != "ok"
 

@@ -64,7 +64,7 @@ def _stretch(sound: envelopes.Sound, laid: grid.Grid, engine: Engine, limits: Li
     """All events of one stretch of known speed, chunk by chunk."""
     slots, places = engine.cylinders, grid.places(engine)
     step = np.diff(np.append(places, 1.0))
-    laid = _whole(laid, sound, step.min())
+    laid = whole(laid, sound, step.min())
     one = _all_judged(sound, laid, engine, step.min(), limits)
     firing = np.flatnonzero((one.likely < LOST) & (one.strength > CLEAR))
     if (
@@ -102,7 +102,7 @@ def _all_judged(sound: envelopes.Sound, laid: grid.Grid, engine: Engine, shortes
     return _Seen(*(np.concatenate([getattr(s, f.name) for s in seen]) for f in fields(_Seen)))
 
 
-def _whole(laid: grid.Grid, sound: envelopes.Sound, shortest: float) -> grid.Grid:
+def whole(laid: grid.Grid, sound: envelopes.Sound, shortest: float) -> grid.Grid:
     """The opportunities whose window lies within the sound: one cut off at its ends looks like a lost one."""
     window_s = laid.cycle_s * shortest
     end_s = sound.amplitude.shape[1] / sound.rate_hz

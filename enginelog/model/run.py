@@ -141,6 +141,8 @@ class Track:
         where none were looked for.
     hum: share of the power about each frame that was mains hum, NaN where there was too little sound to tell; None
         where not kept.
+    settled: mask of the frames of which the order of the turns told whether a two-stroke fires on each of them
+        (`firing.order_of_turns`): no other speed is possible there; None where not asked.
     """
 
     t_s: np.ndarray
@@ -150,6 +152,7 @@ class Track:
     rhythm: np.ndarray | None = None
     turning_rpm: np.ndarray | None = None
     hum: np.ndarray | None = None
+    settled: np.ndarray | None = None
 
 
 # Columns of Track.rhythm. The first five are line contrasts (0 to 0.5 in noise, 1 and more on clear lines): of the

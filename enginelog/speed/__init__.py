@@ -3,14 +3,16 @@
 Front door: `track` for one block of sound, `summarise` for the figure of the run,
 `order_power` of each block, `added` to those before, and `spectrum_of` all for the spectrum against engine order, in
 which `cancelled_db` tells whether several cylinders sound together; `doubted_as_one` doubts the speed of the run where
-nothing tells one cylinder from the next. Where `Engine.firing_open`, a `Twin` hears the
+nothing tells one cylinder from the next. Where a two-stroke may fire on every second turn of the
+`double_in_question`, and the order of its turns (`firing.order_of_turns`) tells which it is, the track is `settled`,
+and where it is so mostly (`settled_by_turns`) no other speed is named. Where `Engine.firing_open`, a `Twin` hears the
 first blocks and says how it fires; live, the engine is `Taken` as heard so far.
 """
 
-from enginelog.speed.alike import doubted_as_one
+from enginelog.speed.alike import doubted_as_one, settled_by_turns
 from enginelog.speed.spectrum import OrderPower, added, cancelled_db, order_power, spectrum_of
 from enginelog.speed.summary import summarise
-from enginelog.speed.tracks import track
+from enginelog.speed.tracks import double_in_question, settled, track
 from enginelog.speed.twins import HeardAngles, Taken, Twin, fires
 
 __all__ = [
@@ -20,9 +22,12 @@ __all__ = [
     "Twin",
     "added",
     "cancelled_db",
+    "double_in_question",
     "doubted_as_one",
     "fires",
     "order_power",
+    "settled",
+    "settled_by_turns",
     "spectrum_of",
     "summarise",
     "track",

@@ -110,7 +110,8 @@ def _faster(track: Track, inside: np.ndarray, engine: Engine | None, limits: Lim
     """How many times as fast the engine may have turned in most of the frames that count; None where it did not."""
     if engine is None or track.rhythm is None:
         return None
-    in_doubt = np.mean(may_be_faster(track.rhythm, engine, limits)[inside]) > 0.5  # the rhythm of hours is not copied
+    may_be = may_be_faster(track.rhythm, engine, limits)[inside]  # the rhythm of hours is not copied
+    in_doubt = np.mean(may_be if track.settled is None else may_be & ~track.settled[inside]) > 0.5
     return faster_reading(engine) if in_doubt else None
 
 

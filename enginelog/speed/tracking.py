@@ -38,10 +38,13 @@ class Pursuit:
     hum: float
 
 
-def pursue(clip: Clip, engine: Engine, limits: LimitSet) -> Pursuit:
-    """Track the cycle rate through one block. Works on any sound; whether it was an engine is judged from `shown`."""
+def pursue(clip: Clip, engine: Engine, limits: LimitSet, about_rpm: float | None = None) -> Pursuit:
+    """Track the cycle rate through one block. Works on any sound; whether it was an engine is judged from `shown`.
+
+    about_rpm: where it is known that the speed is near to it, no other one is looked at.
+    """
     times = frame_times(clip.seconds, limits.value("frame_hop_s"))
-    grid = grid_of(engine, limits)
+    grid = grid_of(engine, limits, about_rpm)
     signals, hum = signals_of(clip)
     scores = evidence(signals, layouts(engine), grid, times)
     contrast = plain_sum(scores)
@@ -83,11 +86,14 @@ def _steadied(clip: Clip, fine: Refined, limits: LimitSet) -> Refined:
     return Refined(found.cycle_hz * same, found.std_hz * same, fine.coherence)
 
 
-def grid_of(engine: Engine, limits: LimitSet) -> np.ndarray:
-    """Trial cycle rates of this engine, in hertz."""
+def grid_of(engine: Engine, limits: LimitSet, about_rpm: float | None = None) -> np.ndarray:
+    """Trial cycle rates of this engine, in hertz; those near `about_rpm` alone, where it is given."""
     top = limits.value("highest_rpm_two_stroke" if engine.strokes == 2 else "highest_rpm_four_stroke")
     per_rpm = 1.0 / (60.0 * engine.revs_per_cycle)
-    return cycle_grid(limits.value("lowest_rpm") * per_rpm, top * per_rpm)
+    grid = cycle_grid(limits.value("lowest_rpm") * per_rpm, top * per_rpm)
+    if about_rpm is None:
+        return grid
+    return grid[np.abs(np.log(grid / (about_rpm * per_rpm))) < limits.value("about_within")]
 
 
 def _shown(scores, sums, path, fine: Refined) -> np.ndarray:

@@ -213,8 +213,8 @@ def lost_at_random(rng: np.random.Generator, cylinder: np.ndarray) -> Failing:
 
 
 def failing(rng: np.random.Generator, engine: Engine, cylinder: np.ndarray) -> Failing:
-    """As `lost_at_random`, but up to three in ten, in rows, of one cylinder, or every second one of a two-stroke; what
-    is left of one may be up to four tenths."""
+    """As `lost_at_random`, but up to three in ten, in rows, of one cylinder, or every second one of a two-stroke, which
+    now and then fires or fails twice in a row; what is left of one may be up to four tenths."""
     own = "cylinder" if engine.cylinders > 1 else "every_second" if engine.strokes == 2 else "random"
     pattern, count = str(rng.choice(["none", "random", "burst", own], p=[0.3, 0.3, 0.2, 0.2])), len(cylinder)
     lost = np.zeros(count, bool)
@@ -226,7 +226,8 @@ def failing(rng: np.random.Generator, engine: Engine, cylinder: np.ndarray) -> F
     elif pattern == "cylinder":
         lost = (cylinder == rng.integers(engine.cylinders)) & (rng.random(count) < rng.uniform(0.3, 1.0))
     elif pattern == "every_second":
-        lost[int(rng.integers(2)) :: 2] = True
+        slips = rng.random(count) < np.exp(rng.uniform(np.log(0.002), np.log(0.05)))
+        lost = (np.arange(count) + np.cumsum(slips)) % 2 == 1
     return lost, float(rng.uniform(0.0, 0.1) if rng.random() < 0.5 else rng.uniform(0.1, 0.4)), pattern
 
 
