@@ -59,7 +59,12 @@ def drop(kind: str, number: str, undo: bool, because: str, place: Path | None, a
 def purge(older_than: int, yes: bool, place: Path | None, as_json: bool) -> int:
     """Delete for good what was dropped, and files nothing refers to any more."""
     if not yes:
-        raise model.UsageError("nothing deleted: purge cannot be undone; make a backup, then give --yes")
+        with opened(place) as store:
+            loose = store.strays()
+        said = (
+            f"; it takes {counted(len(loose), 'file')} that no entry knows, too ('enginelog verify')" if loose else ""
+        )
+        raise model.UsageError(f"nothing deleted: purge cannot be undone{said}; make a backup, then give --yes")
     with opened(place) as store:
         gone = store.purge(older_than)
     if as_json:
@@ -158,8 +163,14 @@ def restore(source: Path, replace: bool, place: Path | None, as_json: bool) -> i
 def verify(place: Path | None, as_json: bool) -> int:
     """Read the whole job record and every file, and say whether anything is damaged (exit status 4) or not (0)."""
     with opened(place) as store:
-        found = store.verify()
+        found, loose = store.verify(), store.strays()
         where = console.safe_name(str(store.path))
+    if loose:
+        console.note(
+            f"no entry knows {counted(len(loose), 'file')} in {loose[0].parent}, such as {loose[0].name}: left over "
+            "where attaching was broken off, but perhaps all there is where an older copy of the job record was put in "
+            "place by hand; no backup holds it, and 'enginelog purge' deletes it"
+        )
     if as_json:
         show_plain(found)
     elif not found:

@@ -214,6 +214,12 @@ class Dropping(Contents):
         mine = [self.files.path_of(row["sha256"], row["ending"]) for row in rows]
         return mine + [path for path in self._strays(known) if path not in mine]
 
+    def strays(self) -> tuple[Path, ...]:
+        """Whole files that no entry knows, an hour old and more: left by a program that was killed, or of entries that
+        an older copy of the store, put in place by hand, does not hold. A purge deletes them."""
+        known = {row[0] for row in self._rows("SELECT sha256 FROM files")}
+        return tuple(path for path in self._strays(known) if path.suffix != PASSING)
+
     def _strays(self, known: set[str]) -> Iterator[Path]:
         """Files left behind where the program was killed between file and entry, once they are an hour old."""
         found = [path for sha256, path in self.files.names().items() if sha256 not in known]

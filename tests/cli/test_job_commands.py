@@ -559,7 +559,7 @@ def test_export_import_backup_restore_verify(call, job, tmp_path):
         (("restore", "none.zip"), 2, "a store is there already"),
         (("restore", "none.zip", "--replace"), 4, "no such file"),
         (("export", "full"), 2, "new or empty one"),
-        (("backup", "none/b.zip"), 1, "not kept"),
+        (("backup", "none/b.zip"), 2, "there is no folder none"),
         (("jobs", "--store", "."), 2, "a file expected"),
         (("jobs", "--store", "disk.m4a"), 4, "damaged"),
         (("jobs", "--store", "disk.m4a/below"), 1, "not kept"),

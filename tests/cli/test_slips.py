@@ -3,6 +3,7 @@
 No outside source: the job record's own promises. The analysis is replaced by hand-built runs.
 """
 
+import os
 from dataclasses import replace
 from pathlib import Path
 
@@ -94,3 +95,19 @@ def test_a_before_dated_after_the_after_is_pointed_out(call):
     out = call("compare", "--job", "1")[1]
     assert "from before is dated 2026-04-20, later than the one from after, 2026-04-12: a slip?" in out
     assert "a slip?" not in call("compare", "--run", "2", "--run", "1")[1]
+
+
+def test_recordings_that_no_entry_knows_are_told_of_before_they_are_purged(call, tmp_path):
+    """An older copy of the job record, put in place by hand, knows nothing of what was attached since."""
+    store = tmp_path / "shed.enginelog"
+    call("jobs")
+    older = store.read_bytes()
+    call(*ENTRIES[2])
+    store.write_bytes(older)
+    left = next(Path(f"{store}.files").iterdir())
+    assert call("verify")[2] == "" and "no entry" not in call("purge")[2]  # young: it may just be attached
+    os.utime(left, (0, 0))
+    status, out, err = call("verify")
+    assert status == 0 and "nothing wrong found" in out
+    assert "note: no entry knows 1 file in" in err and left.name in err and "'enginelog purge' deletes it" in err
+    assert "it takes 1 file that no entry knows, too" in call("purge")[2] and left.exists()
