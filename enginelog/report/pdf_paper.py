@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 MARGIN_MM = 16.0
 WIDTH_MM = 210.0 - 2 * MARGIN_MM
+NUMBER_MM = 30.0  # room for the number of the page at its foot
 LINE = 1.42  # of the font's size
 PT_MM = 25.4 / 72
 INK, MUTED, RULE = (34, 48, 58), (86, 96, 105), (217, 216, 210)
@@ -218,8 +219,17 @@ def _pages() -> Any:
             self.set_y(-13)
             self.set_font(FAMILY, "", 7.5)
             self.set_text_color(*MUTED)
-            self.cell(WIDTH_MM / 2, 5, self.footer_text, align="L")
-            self.cell(WIDTH_MM / 2, 5, f"page {self.page_no()} of {{nb}}", align="R")
+            self.cell(WIDTH_MM - NUMBER_MM, 5, self._short(), align="L")
+            self.cell(NUMBER_MM, 5, f"page {self.page_no()} of {{nb}}", align="R")
+
+        def _short(self) -> str:
+            """What stands at the foot, cut where it would run into the number."""
+            text = self.footer_text
+            if self.get_string_width(text) <= WIDTH_MM - NUMBER_MM:
+                return text
+            while text and self.get_string_width(f"{text} ...") > WIDTH_MM - NUMBER_MM:
+                text = text[:-1]
+            return f"{text} ..."
 
     pages = Pages(format="A4")
     pages.alias_nb_pages()

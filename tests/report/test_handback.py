@@ -475,6 +475,25 @@ def test_long_texts_and_much_work(record):
     assert max(map(len, message.splitlines())) <= LONGEST + 40 and " ..." in message
 
 
+def test_a_long_label_at_the_foot_does_not_run_into_the_number_of_the_page(record):
+    """Places are read back from the PDF by pypdf; the label is as long as the job record allows."""
+    pypdf = pytest.importorskip("pypdf", reason="pypdf, which reads the PDF back, is not installed")
+    named = replace(record, machine=replace(MACHINE, label="m" * 80), runs=())
+    page = pypdf.PdfReader(BytesIO(report.hand_back_pdf(named, "bench"))).pages[0]
+    foot: list[tuple[float, str]] = []
+    page.extract_text(
+        visitor_text=lambda text, cm, tm, fonts, size: (
+            foot.append((cm[4] + tm[4], text.strip())) if size == 7.5 else None
+        )
+    )
+    (left, label), (right, number) = [each for each in foot if each[1]][-2:]
+    assert number.startswith("page 1 of") and label.endswith("m ...")
+    width_pt = 7.5 * (
+        0.974 * label.count("m") + 0.5 * (len(label) - label.count("m"))
+    )  # m of DejaVu Sans: 1995 of 2048
+    assert left + width_pt < right, (left, width_pt, right)
+
+
 def test_each_note_has_a_line_of_its_own(record):
     """Notes come one by one, on the page and by `enginelog note`; run together nobody knows where one ends."""
     notes = ("tank was half empty", "blade blunt", "owner asks for Saturday")
