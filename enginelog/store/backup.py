@@ -71,6 +71,10 @@ def back_up(store: Store, target: Path, replace: bool = False) -> BackedUp:
         raise UsageError(f"{target}: {what}; give the path of a file in a folder that is there, such as shed.zip")
     if target.exists() and not replace:
         raise UsageError(f"{target}: exists already; choose another name, or give --replace")
+    if target.exists() and not store.count("jobs"):
+        raise UsageError(
+            f"{target}: not written over: {store.path} holds no job; is it the right one (--store, ENGINELOG_STORE)?"
+        )
     with explained(target, store.files.folder), tempfile.TemporaryDirectory(dir=target.parent) as folder:
         copy = Path(folder) / DATABASE
         with explained(store.path, store.files.folder):

@@ -65,5 +65,8 @@ def money(text: str) -> int:
     """An amount as a user writes it (`12`, `12.5`, `12,50`) in cents; UsageError where it is none."""
     found = re.fullmatch(r"([0-9]{1,8})(?:[.,]([0-9]{1,2}))?", text.strip(), re.ASCII)
     if not found:
-        raise UsageError(f"'{text}' given, an amount such as 12 or 12.50 expected: not negative, at most two decimals")
+        raise UsageError(
+            f"'{text}' given, an amount such as 12 or 12.50 expected: no sign of currency, not negative, at most two "
+            "decimals"
+        )
     return int(found[1]) * 100 + int((found[2] or "0").ljust(2, "0"))

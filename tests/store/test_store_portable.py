@@ -327,6 +327,18 @@ def test_a_backup_into_a_folder_that_is_not_there_or_onto_one_is_said_by_the_nam
     assert not (tmp_path / "stick").exists() and list((tmp_path / "shed").iterdir()) == []
 
 
+def test_an_empty_store_is_not_written_over_a_backup(store, tmp_path):
+    """As where another terminal has ENGINELOG_STORE not set: the last backup would be gone."""
+    fill(store, tmp_path)
+    back_up(store, tmp_path / "a.zip")
+    kept = (tmp_path / "a.zip").read_bytes()
+    with open_store(tmp_path / "other.enginelog") as other:
+        with pytest.raises(UsageError, match="not written over: .*other.enginelog holds no job"):
+            back_up(other, tmp_path / "a.zip", replace=True)
+        assert (tmp_path / "a.zip").read_bytes() == kept and back_up(other, tmp_path / "b.zip").files == 0
+    back_up(store, tmp_path / "a.zip", replace=True)
+
+
 def test_a_backup_that_cannot_be_written_leaves_nothing(store, tmp_path, monkeypatch):
     from enginelog.store import whole_files
 
