@@ -107,6 +107,14 @@ def test_hunting_is_denied_only_of_a_speed_that_is_known_and_was_held(course, ch
     assert ("No hunting" in page) == (found is False)
 
 
+def test_nobody_is_told_to_record_the_same_twice():
+    """A band on its limit and a swing that would not show ask for one and the same recording at a steady speed."""
+    on_the_limit = finding(sim.make(303, sim.Scenario(seconds=20.0, drift_percent=6.0)), "steadiness")
+    hidden = finding(sim.make(303, sim.Scenario(seconds=20.0, drift_percent=25.0)), "hunting")
+    assert "lies within that interval" in on_the_limit.text and UNSTEADY in hidden.text
+    assert on_the_limit.next == hidden.next and len(hidden.next) == 1
+
+
 def test_a_swing_that_was_found_is_told_whatever_is_doubted_beside_it():
     case = sim.make(309, sim.Scenario(seconds=20.0, hunt_hz=0.8, hunt_swing_percent=8.0))
     unsure = replace(case.speed, confidence=0.4)

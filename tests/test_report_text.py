@@ -73,6 +73,31 @@ def test_the_headline_says_how_sure_the_speed_is():
         assert ("perhaps" in text) == ("perhaps" in said)
 
 
+def test_a_speed_with_a_wide_interval_is_about_that_speed():
+    """Its row says "no one speed, or too little of it heard": no headline tells such a speed to a turn a minute."""
+    run = make_runs.healthy_generator()
+    for low, high, about in ((2985.0, 3015.0, ""), (2700.0, 3300.0, "about ")):
+        wide = replace(run.measures.speed, rpm=3000.0, rpm_low=low, rpm_high=high, or_rpm=6000.0, confidence=0.3)
+        told = replace(run, measures=replace(run.measures, speed=wide))
+        text, page = flat(told), report.to_html(told).replace("\u00a0", " ")
+        assert f"at {about}3000 rpm, or at {about}6000 rpm, which sounds nearly the same" in text
+        assert f"Speed {about}3000 rpm; or {about}6000 rpm, which" in text
+        assert f'<td class="n">{about}3000 rpm or {about}6000 rpm</td>' in page
+        assert ("no one speed" in text) == bool(about)
+
+
+def test_what_cannot_be_timed_is_said_in_its_row():
+    """One word for it, in its row, and not a line of its own where nothing else of the evenness is known."""
+    run = make_runs.healthy_generator()
+    untold = Finding("timing", "unknown", "Cannot tell: too few firings in a row stand clear enough to time them.")
+    for strength, row in ((None, "Evenness cannot tell: Too few firings"), (12.0, "Evenness strength 12 %; how far")):
+        firing = replace(run.measures.firing, timing_spread_percent=None, strength_spread_percent=strength)
+        measures = replace(run.measures, firing=firing, findings=(*run.measures.findings, untold))
+        text = flat(replace(run, measures=measures))
+        assert row in text and text.count("Too few firings in a row") == 1 and " Timing." not in text
+        assert ("Cannot tell: Evenness of timing. Too few" in text) == (strength is not None)
+
+
 def test_the_speed_is_nowhere_surer_than_in_the_headline():
     """Row, tile, table of measures and table of what happened when say "perhaps" where the headline does."""
     run = make_runs.healthy_generator()

@@ -161,7 +161,7 @@ def _hardly_judged(told: np.ndarray, limits: LimitSet) -> str | None:
     if n < limits.value("misfire_least_events") or told.mean() >= limits.value("misfire_least_told"):
         return None
     if not told.any():
-        return f"lost and weak ones among the {n} firings heard sound too much alike here"
+        return "lost and weak firings sound too much alike here"
     part = 100 * told.mean()
     return f"only {part:z.0f} % of the {n} firings heard could be judged; lost and weak ones sound too much alike"
 

@@ -23,7 +23,6 @@ from enginelog.limits import LimitSet
 from enginelog.model import Finding, Speed
 from enginelog.model.wording import as_told, shares
 
-LONGER = ("record a minute at steady throttle and load, without touching the machine",)
 GOVERNED_LIMITS = (*(name for _, name in CLASSES), "steady_fault_percent")
 
 
@@ -60,7 +59,7 @@ def judge_speed(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
 
 
 def _against_nothing(speed: Speed) -> Finding:
-    text = f"{_ran_at(speed)}. No rated or idle speed was told, so it cannot be judged."
+    text = "No rated or idle speed was told, so it cannot be judged."
     advice = ("compare with the machine's data plate or manual",)
     return Finding("speed", "unknown", text, speed.top_rpm, "rpm", next=advice)
 
@@ -124,7 +123,7 @@ def judge_steadiness(evidence: Evidence, speed: Speed, limits: LimitSet) -> Find
         if verdict == "unknown"
         else _likened(band, machine, limits)
     )
-    advice = {"ok": (), "unknown": LONGER}.get(verdict, unsteady_advice(machine))
+    advice = {"ok": (), "unknown": UNTOUCHED}.get(verdict, unsteady_advice(machine))
     return Finding("steadiness", verdict, text, percent, "%", limit.value, cited(limit), *_extent(evidence), advice)
 
 

@@ -12,7 +12,7 @@ GOVERNOR = (
     "fuel supply: filter, tank vent, carburettor passages, old fuel",
     "air leaks at the intake gaskets",
 )
-UNTOUCHED = ("record half a minute at steady throttle, without touching the machine",)
+UNTOUCHED = ("record a minute at steady throttle and load, without touching the machine",)
 UNGOVERNED = ("saw", "trimmer")  # common practice, no source: nothing but the throttle holds their speed
 BALANCE_TEST = "balance test by the manual: ground one plug after the other; more than {rpm:z.0f} rpm apart counts"
 WEAK_OR_FAR = (

@@ -75,8 +75,8 @@ def _of_length(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
         text = f"only {whole.sounding_s:z.1f} s of sound: speed is uncertain, misfires cannot be counted"
         yield Problem("short_speed", text, "record at least 10 s, better 30 s")
     elif whole.sounding_s < limits.value("short_misfire_s"):
-        text = f"{lasted(whole.sounding_s)} s of sound: rare misfires may be missed"
-        yield Problem("short_misfire", text, "record 30 s or more to rule out misfires")
+        text = f"{lasted(whole.sounding_s)} s of sound: what happens rarely may be missed"
+        yield Problem("short_misfire", text, "record 30 s or more")
 
 
 def _of_level(whole: Measured, limits: LimitSet) -> Iterator[Problem]:

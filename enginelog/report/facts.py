@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from enginelog import limits
 from enginelog.model import MOST_HELD, Finding, FiringSummary, Run, is_wide
 from enginelog.model.wording import joined
 from enginelog.plots import cylinder_letter
@@ -20,9 +19,11 @@ from enginelog.report.words import (
     group,
     held,
     interval,
+    is_one_speed,
     measured,
     moment,
     one_speed,
+    other_speed,
     percent,
     pulls,
     rpm,
@@ -74,8 +75,8 @@ def speaks_of(finding: Finding, fact: Fact) -> bool:
 def is_measured(found: Sequence[Fact], finding: Finding) -> bool:
     """Whether a figure is told of what a finding is about, by itself or by a measure; then a finding without a verdict
     is not judged, and not unknown. Of starting and stopping, "not heard" is no figure."""
-    if finding.value is not None:
-        return True
+    if finding.value is not None or finding.code == "timing":  # how strong each firing is says nothing of its moment
+        return finding.value is not None
     return any(fact.known and fact.group not in EVENTS and speaks_of(finding, fact) for fact in found)
 
 
@@ -100,10 +101,10 @@ def speed(run: Run) -> Fact:
     behind = "middle value of the run"
     if found.rpm_low is not None and found.rpm_high is not None:
         behind = f"{SURE_95} interval {found.rpm_low:z.0f} to {rpm(found.rpm_high)}"
-        if found.rpm_high - found.rpm_low > 2 * limits.load("speed").value("one_speed_within") * found.rpm:
+        if not is_one_speed(found):
             behind += "; no one speed, or too little of it heard"
     if found.or_rpm is not None:
-        behind = f"or {rpm(found.or_rpm)}, which sounds nearly the same; {behind}"
+        behind = f"or {other_speed(found)}, which sounds nearly the same; {behind}"
     told = [] if found.or_rpm is not None else _against_what_was_told(run, found.rpm)
     sure = f"confidence {found.confidence:z.2f} of 1"
     return Fact("speed", "Speed", one_speed(found), "; ".join([behind, sure, *told, *_if_assumed(run)]))
@@ -216,7 +217,10 @@ def evenness(run: Run) -> Fact | None:
         parts.append(f"strength {percent(firing.strength_spread_percent)}")
     if firing.timing_spread_percent is not None:
         parts.append(f"timing {percent(firing.timing_spread_percent)} of the time between two")
-    return Fact("evenness", "Evenness", "; ".join(parts), "how far single firings stray") if parts else None
+    if not parts:
+        untold = any(finding.code == "timing" for finding in run.measures.findings)
+        return Fact("evenness", "Evenness", CANNOT_TELL) if untold else None
+    return Fact("evenness", "Evenness", "; ".join(parts), "how far single firings stray")
 
 
 def cylinders(run: Run) -> Fact | None:

@@ -191,9 +191,11 @@ def _unknown(run: Run, found: list[Fact], cards: list[Card]) -> list[tuple[str, 
     in one row. (titles, reason, whether a figure of it is told)"""
     unknown = [card.finding for card in cards if card.finding.verdict == "unknown"]
     rest = [f for f in found if not f.known and not any(speaks_of(finding, f) for finding in unknown)]
+    above = words.said_above(run)
     rows: dict[tuple[str, bool], list[str]] = {}
     for finding in unknown:
         reason = words.sentence(reason_alone(finding.text))
+        reason = "The reason stands at the top." if above and above in finding.text else reason
         rows.setdefault((reason, is_measured(found, finding)), []).append(words.title(finding.code))
     for fact in rest:
         rows.setdefault((why_unknown(run, fact), False), []).append(fact.label)
@@ -229,7 +231,7 @@ def _span_speed(run: Run, span: Span) -> str:
         return ", then ".join(words.rpm(round(one.rpm, -1)) for one in held)
     if span.kind == "run" and sum(one.kind == "run" for one in run.timeline.spans) == 1:
         known = run.measures.speed  # the one run's speed, as everywhere on the page: the span's own is a mean of it
-        return words.one_speed(known) + (f" or {words.rpm(known.or_rpm)}" if known.or_rpm is not None else "")
+        return words.one_speed(known) + (f" or {words.other_speed(known)}" if known.or_rpm is not None else "")
     if span.rpm is None:
         return words.CANNOT_TELL if span.kind == "pull" else ""
     return f"from {words.rpm(span.rpm)}" if span.kind == "rundown" else words.rpm(span.rpm)  # its speed as it begins

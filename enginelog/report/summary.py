@@ -22,7 +22,9 @@ from enginelog.report.words import (
     headline,
     listed,
     moment,
+    problem_words,
     ranked,
+    said_above,
     seconds,
     sentence,
     title,
@@ -120,7 +122,7 @@ def _finding_lines(run: Run) -> list[Line]:
         elif finding.verdict == "unknown" and not _said_with_facts(finding, found):
             word = verdict_word("unknown", is_measured(found, finding))
             unknown.setdefault((word, reason_alone(finding.text)), []).append(title(finding.code))
-    why = _said_above(run)
+    why = said_above(run)
     for (word, reason), titles in unknown.items():
         text = f"{word}: {listed(titles)}. {'' if why and why in reason else sentence(reason)}".rstrip()
         lines.append(Line("unknown", text, MARKS["unknown"]))
@@ -130,13 +132,6 @@ def _finding_lines(run: Run) -> list[Line]:
 def _said_with_facts(finding: Finding, found: Sequence[Fact]) -> bool:
     """Whether one of the facts says already why this could not be told."""
     return any(says_why(finding, fact) or (not fact.known and speaks_of(finding, fact)) for fact in found)
-
-
-def _said_above(run: Run) -> str | None:
-    """The reason for which nothing could be judged, as it stands in the headline already; None where it was judged."""
-    if not run.quality.usable:
-        return run.quality.problems[0].text.rstrip(".") if run.quality.problems else None
-    return None if run.timeline.engine_heard else (run.timeline.reason or "").rstrip(".") or None
 
 
 def _when(run: Run, start_s: float | None, end_s: float | None) -> str:
@@ -151,9 +146,8 @@ def _when(run: Run, start_s: float | None, end_s: float | None) -> str:
 def _recording_lines(run: Run) -> list[Line]:
     lines = []
     for index, problem in enumerate(run.quality.problems):
-        lines.append(
-            Line("problem", f"{sentence(problem.text)} {sentence(problem.advice)}", "Recording" if index == 0 else "")
-        )
+        text = " ".join(part for part in problem_words(run, problem) if part)
+        lines.append(Line("problem", text, "Recording" if index == 0 else ""))
     if run.timeline.engine_heard:
         taken = assumed_words(run.engine)
         note = f" (assumed, as nobody said otherwise: {taken})" if taken else ""

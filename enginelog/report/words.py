@@ -7,7 +7,8 @@ import unicodedata
 from dataclasses import dataclass
 from datetime import datetime
 
-from enginelog.model import Engine, Finding, Run, Speed, Timeline, wording
+from enginelog import limits
+from enginelog.model import Engine, Finding, Problem, Run, Speed, Timeline, wording
 from enginelog.model.wording import counted as count
 from enginelog.model.wording import figure, fixed, lasted
 
@@ -64,6 +65,7 @@ TITLES = (
     ("speed", "speed", "Speed"),
     ("idle", "speed", "Idle speed"),
     ("firing", "evenness", "Evenness of firing"),
+    ("timing", "evenness", "Evenness of timing"),
     ("cylinder", "misfire", "Cylinders"),
 )
 
@@ -249,12 +251,42 @@ def ran_words(run: Run) -> str:
 
 
 def one_speed(speed: Speed) -> str:
-    """The one speed of a run as surely as the headline says it: `3000 rpm`, `perhaps 3000 rpm`; empty where it is not
-    known. Another speed that sounds nearly the same is for the caller to say."""
+    """The one speed of a run as surely as the headline says it: `3000 rpm`, `perhaps about 3000 rpm`; empty where it is
+    not known. Another speed that sounds nearly the same is for the caller to say."""
     if speed.rpm is None:
         return ""
     sure = speed.or_rpm is not None or speed.sure(SURE_SPEED)
-    return f"{'' if sure else 'perhaps '}{rpm(speed.rpm)}"
+    return f"{'' if sure else 'perhaps '}{_about(speed)}{rpm(speed.rpm)}"
+
+
+def is_one_speed(speed: Speed) -> bool:
+    """Whether the interval is so narrow that the run was at one speed, and that enough of it was read."""
+    if speed.rpm is None or speed.rpm_low is None or speed.rpm_high is None:
+        return True
+    within = limits.load("speed").value("one_speed_within")
+    return speed.rpm_high - speed.rpm_low <= 2 * within * speed.rpm
+
+
+def _about(speed: Speed) -> str:
+    return "" if is_one_speed(speed) else "about "
+
+
+def other_speed(speed: Speed) -> str:
+    """The speed that sounds nearly the same, as exactly as the one read: `6000 rpm`; empty where there is none."""
+    return "" if speed.or_rpm is None else f"{_about(speed)}{rpm(speed.or_rpm)}"
+
+
+def said_above(run: Run) -> str | None:
+    """The reason for which nothing could be judged, as it stands in the headline already; None where it was judged."""
+    if not run.quality.usable:
+        return run.quality.problems[0].text.rstrip(".") if run.quality.problems else None
+    return None if run.timeline.engine_heard else (run.timeline.reason or "").rstrip(".") or None
+
+
+def problem_words(run: Run, problem: Problem) -> tuple[str, str]:
+    """What is wrong with a recording, empty where the headline says it already, and how to record better."""
+    first = not run.quality.usable and problem == run.quality.problems[0]
+    return "" if first else sentence(problem.text), sentence(problem.advice)
 
 
 def held(speed: Speed) -> str:
@@ -273,8 +305,9 @@ def _at_speed(speed: Speed) -> str:
     if speed.changed:
         return f"; the speed changed: {held(speed)}"
     if speed.or_rpm is not None:
-        return f" at {rpm(speed.rpm)}, or at {rpm(speed.or_rpm)}, which sounds nearly the same"
-    return f" at {rpm(speed.rpm)}" if speed.confidence >= SURE_SPEED else f", perhaps at {rpm(speed.rpm)}"
+        return f" at {_about(speed)}{rpm(speed.rpm)}, or at {other_speed(speed)}, which sounds nearly the same"
+    at = f"at {_about(speed)}{rpm(speed.rpm)}"
+    return f" {at}" if speed.confidence >= SURE_SPEED else f", perhaps {at}"
 
 
 def headline(run: Run) -> Headline:
