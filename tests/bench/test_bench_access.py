@@ -13,6 +13,7 @@ import pytest
 from serve import Browser, Server, new_job, with_answer
 
 from enginelog.bench.settings import Settings
+from enginelog.store import open_store
 
 STYLE = Path(__file__).resolve().parents[2] / "enginelog" / "bench" / "static" / "bench.css"
 GROUNDS = ("page", "sheet")
@@ -162,6 +163,16 @@ def test_nothing_sticks_out(chromium, pages, width):
         chromium.open(server.url + path)
         chromium.run("document.querySelectorAll('details').forEach((each) => (each.open = true))")
         assert chromium.run("return document.documentElement.scrollWidth") <= width, name
+
+
+def test_a_long_word_of_a_part_does_not_push_the_owners_page_off_a_phone(chromium, store, server):
+    job = new_job(store)
+    with open_store(store) as opened:
+        opened.add_work(job, "part", "part 12 " + "x" * 90, 1299, 12)
+    chromium.size(390, 844)
+    for paper in ("owner", "bench"):
+        chromium.open(f"{server.url}/jobs/{job}/papers/{paper}.html")
+        assert chromium.run("return document.documentElement.scrollWidth") <= 390, paper
 
 
 def test_headings_and_landmarks(pages):
