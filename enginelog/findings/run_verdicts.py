@@ -65,7 +65,7 @@ def judge_hunting(evidence: Evidence, limits: LimitSet) -> Finding:
     text = (
         f"Hunts: speed swings by {swing.swing_rpm:z.0f} rpm ({swing.swing_percent:z.1f} %{between}) peak to"
         f" peak, {swing.rate_hz:z.2f} times"
-        f" a second, over {100 * swing.time_share:z.0f} % of the stretch; the swing {course}. {SOUND_ALONE}"
+        f" a second, {_for_how_long(swing.time_share)}; the swing {course}. {SOUND_ALONE}"
     )
     return Finding(
         "hunting",
@@ -79,6 +79,11 @@ def judge_hunting(evidence: Evidence, limits: LimitSet) -> Finding:
         swing.end_s,
         unsteady_advice(evidence.engine.machine),
     )
+
+
+def _for_how_long(time_share: float) -> str:
+    """Of the time that was searched, 0..1."""
+    return "all the time" if time_share >= 0.995 else f"{100 * time_share:z.0f} % of the time"
 
 
 def judge_settling(evidence: Evidence, limits: LimitSet) -> Finding:

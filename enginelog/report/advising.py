@@ -56,7 +56,7 @@ def value_words(line: ValueLine) -> str:
 
 def check_results(each: NextCheck) -> tuple[str, str]:
     """What a pass and a fail of a check say, in words."""
-    out = "; ".join(cause.place for cause in each.pass_rules_out)
+    out = "; ".join(dict.fromkeys(cause.place for cause in each.pass_rules_out))
     to = "; ".join(cause.title for cause in each.fail_points_to)
     passed = each.check.if_pass + (f" Rules out: {out}." if out else "")
     return passed, each.check.if_fail + (f" Points to: {to}." if to else "")

@@ -24,9 +24,17 @@ COUNTED = ("start", "pops")  # their measures say the same number in other words
 def judged(run: Run, fact: Fact, finding: Finding) -> str:
     """What was held against the finding's limit, where that is not the value which the measure shows; empty where it
     is: 'judged: 3055 rpm, the highest held for a second'."""
-    if not finding.value or finding.code in COUNTED or _says(fact.value, finding.value, finding.unit or ""):
+    if not finding.value or finding.code in COUNTED or _says(_shown(fact, finding), finding.value, finding.unit or ""):
         return ""
     return f"judged: {words.measured(finding)}{_of(run, finding)}"
+
+
+def _shown(fact: Fact, finding: Finding) -> str:
+    """Where a row may show the value of a finding: first of all, or, where nothing of its unit stands there, behind it
+    (an interval is no value). Of two values of one unit a reader could not know which was held against the limit."""
+    if re.search(rf"\d\s{re.escape(finding.unit or '')}(?!\w)", fact.value):
+        return fact.value
+    return re.sub(r"\(.*?\)|95\s% interval [^;]*", "", fact.behind)
 
 
 def _says(text: str, value: float, unit: str) -> bool:

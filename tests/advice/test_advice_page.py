@@ -7,7 +7,9 @@ import make_runs
 import pytest
 
 from enginelog import report
-from enginelog.limits.trade import pages
+from enginelog.advice import NextCheck
+from enginelog.limits.trade import knowledge, pages
+from enginelog.report import advising
 
 MADE = {name: make() for name, make in make_runs.ALL.items() if name != "two_hours"}
 
@@ -68,3 +70,18 @@ def test_an_odd_record_breaks_nothing():
     run = MADE["hunting_pump"]
     run = replace(run, engine=replace(run.engine, machine="brushcutter", cylinders=12))
     assert "Likely causes" in report.to_html(run)
+
+
+def test_a_part_that_two_causes_lie_in_is_ruled_out_once():
+    """Clearance and a sticking stem are both of the valves: 'rules out: valves; valves' was said of their check."""
+    known = knowledge.load()
+    shared = [
+        c
+        for c in known.checks.values()
+        if len({known.causes[n].place for n in c.pass_rules_out}) < len(c.pass_rules_out)
+    ]
+    assert shared, "there are such checks"
+    for check in shared:
+        passed, _ = advising.check_results(NextCheck(check, tuple(known.causes[n] for n in check.pass_rules_out), ()))
+        places = passed.split("Rules out: ")[1].rstrip(".").split("; ")
+        assert len(places) == len(set(places)), check.name

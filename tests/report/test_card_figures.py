@@ -9,8 +9,9 @@ import sim_tracks as sim
 
 from enginelog import limits, report
 from enginelog.findings import judge
-from enginelog.model import Finding, Pop
+from enginelog.model import Finding, LoadStep, Pop
 from enginelog.report import facts, words
+from enginelog.report.judged import judged
 
 LIMITS = limits.load("findings")
 
@@ -74,6 +75,17 @@ def test_the_table_says_the_band_to_the_digits_of_its_finding():
     wide = Finding("steadiness", "watch", "Stays within a band 7.0 % wide.", 7.0365, "%", 2.5, "ISO 8528-5")
     told = replace(run, measures=replace(run.measures, speed=speed, findings=(wide,)))
     assert facts.steadiness(told).value == f"within a band 7.0{words.GAP}% wide"
+
+
+def test_the_table_says_no_value_twice():
+    """A swing stands in rpm and behind it in per cent, which is what is judged; of a load's dip and droop, both in per
+    cent, it is said which one is."""
+    run = make_runs.hunting_pump()
+    found = [f for f in run.measures.findings if f.code == "hunting"]
+    assert judged(run, facts.hunting(run), found[0]) == ""
+    droop = Finding("load", "watch", "Droop 6.0 %.", 6.0, "%", 5.0, "chosen")
+    step = replace(run, measures=replace(run.measures, loads=(LoadStep(5.0, 9.0, 6.0, 1.0),), findings=(droop,)))
+    assert "judged: 6" in judged(step, facts.loads(step), droop)
 
 
 def test_bangs_of_one_place_are_said_together():
