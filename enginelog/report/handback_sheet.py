@@ -32,7 +32,7 @@ ANSWERS = {
 }
 TONES = {"better": "ok", "worse": "fault", "mixed": "watch"}  # others are neutral
 DRAFT = "Draft: the machine is not handed back yet, and what stands here may still change."
-STILL_OPEN = "Heard before the work, and no recording since shows it put right: "
+STILL_OPEN = "Heard before the work, and not shown to be put right: "
 MENDED = "put right: it passed when checked again"
 FINE = ("strength", "timing", "misfire_cylinder", "dip", "droop", "recovery", "rundown")
 KINDS = {"part": "Part", "fluid": "Fluid", "labour": "Labour"}
@@ -266,9 +266,13 @@ def _watch(written: str, pair: BeforeAfter, full: bool) -> tuple[str, ...]:
         assert after is not None
         (first if is_danger(after, finding) else last).append(_own(after, finding, full))
     judged_since = {one.code for one in heard} | {one.code for one in _of_run(after) if one.verdict == "ok"}
-    for finding in _amiss(before):
-        if before is not None and is_danger(before, finding) and finding.code not in judged_since:
-            first.append(f"{STILL_OPEN}{_own(before, finding, full)}")
+    left = [
+        _own(before, finding, full)
+        for finding in _amiss(before)
+        if before is not None and is_danger(before, finding) and finding.code not in judged_since
+    ]
+    if left:
+        first.append(f"{STILL_OPEN}{' '.join(left)}")
     return (*first, *words.lines_of(written), *last)
 
 

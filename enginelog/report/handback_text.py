@@ -5,7 +5,7 @@ from __future__ import annotations
 from enginelog.report.handback_sheet import Sheet
 from enginelog.report.words import GAP, clean, lines_of, sentence
 
-LONGEST = 280  # characters of one written text; a message is no report
+LONGEST = 320  # characters of one written text; a message is no report
 
 
 def sheet_text(sheet: Sheet) -> str:

@@ -14,6 +14,8 @@ def for_owner(run: Run, finding: Finding) -> str:
         return _too_fast(run, finding)
     if finding.code == "stop" and finding.value is not None and finding.limit is not None:
         return _slow_stop(finding.value, finding.limit, finding.verdict == "fault")
+    if finding.code == "blade_speed" and finding.value is not None and finding.limit is not None:
+        return _fast_blade(finding.value, finding.limit, run.measures.speed.sure(words.SURE_SPEED))
     say = _PLAIN.get(finding.code)
     return say(run) if say else f"{words.title(finding.code)}: {words.sentence(finding.text)}"
 
@@ -40,6 +42,18 @@ def _too_fast(run: Run, finding: Finding) -> str:
     return (
         f"Do not use it until its top speed has been set by the manual: it turned at up to {finding.value:z.0f} rpm,"
         f" and is rated for {run.engine.rated_rpm:z.0f}."
+    )
+
+
+def _fast_blade(rpm: float, limit_rpm: float, sure: bool) -> str:
+    if not sure:
+        return (
+            f"It is perhaps too fast for its blade, which may turn at {limit_rpm:z.0f} rpm at most: it seemed to turn"
+            f" at up to {rpm:z.0f}. Have its top speed measured before it is used."
+        )
+    return (
+        f"Do not use it until its top speed has been set by the manual: its blade may turn at {limit_rpm:z.0f} rpm"
+        f" at most, and it turned at up to {rpm:z.0f}."
     )
 
 

@@ -290,10 +290,8 @@ def test_what_can_hurt_and_was_heard_before_the_work_is_told_until_a_recording_s
     found = JobRecord(JOB, MACHINE, runs=(before, *after))
     for audience in AUDIENCES:
         first = sheet(found, audience).watch[0]
-        assert first.startswith("Heard before the work, and no recording since shows it put right: ") == (
-            since != "well"
-        )
-    assert ("no recording since" in report.hand_back_text(found)) == (since != "well")
+        assert first.startswith("Heard before the work, and not shown to be put right: ") == (since != "well")
+    assert ("not shown to be put right" in report.hand_back_text(found)) == (since != "well")
 
 
 @pytest.mark.parametrize(
@@ -303,6 +301,22 @@ def test_a_blade_slow_to_stand_still_stands_first_for_its_owner(verdict, said):
     after = with_findings(3, "after", make_runs.hunting_pump(), (replace(SLOW, verdict=verdict),))
     first = sheet(JobRecord(JOB, MACHINE, runs=(after,))).watch[0].replace(GAP, " ")
     assert first.startswith(said) and "took about 2.6 s to stand still" in first and "may take 3.0 s." in first
+
+
+@pytest.mark.parametrize(
+    ("confidence", "said"), [(0.9, "Do not use it until"), (0.2, "It is perhaps too fast for its")]
+)
+def test_a_blade_that_turns_too_fast_is_told_plainly_and_whole_in_the_message(confidence, said):
+    """The message broke off before it said what was the matter with the blade, two dangers being long."""
+    run = make_runs.hunting_pump()
+    speed = replace(run.measures.speed, confidence=confidence)
+    run = replace(run, measures=replace(run.measures, speed=speed), engine=replace(run.engine, rated_rpm=2900.0))
+    fast = Finding("speed", "watch", "Ran at 3400 rpm, told rated 2900 rpm. Too fast.", 3400.0, "rpm", 2987.0, "x")
+    job = JobRecord(JOB, MACHINE, runs=(with_findings(1, "before", run, (fast, BLADE)),))
+    first = sheet(job).watch[0]
+    assert f"{said} " in first and "3092 rpm at most" in first and "tip" not in first
+    if confidence > 0.5:
+        assert "its blade may turn at 3092 rpm at most, and it turned at up to 3400." in report.hand_back_text(job)
 
 
 def with_findings(number, stage, run, findings):
