@@ -78,7 +78,7 @@ def back_up(store: Store, target: Path, replace: bool = False) -> BackedUp:
     with explained(target, store.files.folder), tempfile.TemporaryDirectory(dir=target.parent) as folder:
         copy = Path(folder) / DATABASE
         with explained(store.path, store.files.folder):
-            rows = _copy_database(store, copy)
+            rows = _copy_database(store, copy, target)
         with whole_file(target) as stream, zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED, allowZip64=True) as pack:
             pack.write(copy, DATABASE, zipfile.ZIP_DEFLATED)
             entries = {DATABASE: _described(copy)}
@@ -110,10 +110,10 @@ def restore(backup: Path, path: Path, replace: bool = False) -> Restored:
     return Restored(path, count, aside)
 
 
-def _copy_database(store: Store, target: Path) -> list[dict[str, Any]]:
+def _copy_database(store: Store, target: Path, named: Path) -> list[dict[str, Any]]:
     """A copy of the database as it is at one moment, checked; the rows of its files."""
     with closing(sqlite3.connect(target)) as copy:
-        store.copy_into(copy)
+        store.copy_into(copy, named)
         copy.row_factory = sqlite3.Row
         wrong = opening.integrity(copy)
         if wrong:

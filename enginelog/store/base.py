@@ -72,10 +72,11 @@ class Base:
             return
         with explained(self.path, self.files.folder):
             self._db.execute("BEGIN")
-            try:
-                yield
-            finally:
-                if self._db.in_transaction:
+        try:
+            yield  # what goes wrong here may be of another place, such as that of an export
+        finally:
+            if self._db.in_transaction:
+                with explained(self.path, self.files.folder):
                     self._db.execute("ROLLBACK")
 
     def _rows(self, query: str, *given: Any) -> list[sqlite3.Row]:

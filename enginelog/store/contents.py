@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -120,10 +122,18 @@ class Contents(Finding):
             for row in self._db.execute(f"SELECT * FROM {name} ORDER BY 1"):
                 yield dict(row)
 
-    def copy_into(self, target: sqlite3.Connection) -> None:
-        """Copy the whole database, as it is at one moment, into another; other programs may go on writing."""
+    def copy_into(self, target: sqlite3.Connection, named: Path) -> None:
+        """Copy the whole database, as it is at one moment, into another; other programs may go on writing.
+
+        named: what the copy is for, as errors of its disk name it.
+        """
         with explained(self.path, self.files.folder):
-            self._db.backup(target)
+            try:
+                self._db.backup(target)
+            except sqlite3.OperationalError as failed:
+                if failed.sqlite_errorcode & 0xFF != sqlite3.SQLITE_FULL:
+                    raise
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(named)) from failed  # only the copy grows
 
     def count(self, table: str) -> int:
         """How many rows a table has, dropped ones too."""

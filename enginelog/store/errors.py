@@ -95,7 +95,7 @@ def _unforeseen(path: Path, failed: sqlite3.Error) -> EnginelogError:
 def _of_system(failed: OSError, path: Path) -> EnginelogError:
     place = failed.filename or path
     if failed.errno in NO_SPACE:
-        return _not_kept(place, "the disk is full", "make room and enter it again")
+        return _not_kept(place, "the disk is full", "make room and try again")
     if failed.errno in READ_ONLY:
         return _not_kept(place, "this place cannot be written", "see to its rights, or choose --store")
     return _not_kept(place, str(failed.strerror or failed), "nothing was changed")

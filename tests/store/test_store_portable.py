@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import sqlite3
 import zipfile
 from pathlib import Path
 
@@ -337,6 +338,31 @@ def test_an_empty_store_is_not_written_over_a_backup(store, tmp_path):
             back_up(other, tmp_path / "a.zip", replace=True)
         assert (tmp_path / "a.zip").read_bytes() == kept and back_up(other, tmp_path / "b.zip").files == 0
     back_up(store, tmp_path / "a.zip", replace=True)
+
+
+def test_a_full_disk_elsewhere_is_not_said_of_the_job_record(store, tmp_path, monkeypatch):
+    """SQLite's max_page_count makes the error of a full disk (SQLITE_FULL) on the copy alone."""
+    from enginelog.store import backup, whole_files
+
+    fill(store, tmp_path)
+    connect = sqlite3.connect
+
+    def small(path, *more, **named):
+        made = connect(path, *more, **named)
+        made.execute("PRAGMA max_page_count = 2")
+        return made
+
+    monkeypatch.setattr(backup.sqlite3, "connect", small)
+    with pytest.raises(StoreNotWrittenError, match=r"stick\.zip: not kept: the disk is full; make room and try again"):
+        back_up(store, tmp_path / "stick.zip")
+    monkeypatch.setattr(backup.sqlite3, "connect", connect)
+
+    def full(target):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(whole_files, "flush", full)
+    with pytest.raises(StoreNotWrittenError, match="out: not kept: the disk is full"):
+        export_to(store, tmp_path / "out")
 
 
 def test_a_backup_that_cannot_be_written_leaves_nothing(store, tmp_path, monkeypatch):
