@@ -107,6 +107,20 @@ def test_hunting_is_denied_only_of_a_speed_that_is_known_and_was_held(course, ch
     assert ("No hunting" in page) == (found is False)
 
 
+@pytest.mark.parametrize(("seconds", "slowest_s"), [(5.0, 2.0), (15.0, 6.0), (40.0, None)])
+def test_no_hunting_says_which_swings_a_short_recording_cannot_show(seconds, slowest_s):
+    """Two and a half swings are the least to tell one (`hunting_cycles`); the slowest looked for takes ten seconds."""
+    assert LIMITS.value("hunting_cycles") == 2.5 and LIMITS.value("hunting_low_hz") == 0.1
+    case = sim.make(303, sim.Scenario(seconds=seconds, run_up=False, lead_s=0.0))
+    one = finding(case, "hunting")
+    assert one.verdict == "ok"
+    said = re.search(r"A swing slower than one in ([\d.]+) s needs a longer recording\.$", one.text)
+    if slowest_s is None:
+        assert said is None
+    else:
+        assert said is not None and float(said[1]) == pytest.approx(slowest_s, rel=0.1)
+
+
 def test_nobody_is_told_to_record_the_same_twice():
     """A band on its limit and a swing that would not show ask for one and the same recording at a steady speed."""
     on_the_limit = finding(sim.make(303, sim.Scenario(seconds=20.0, drift_percent=6.0)), "steadiness")

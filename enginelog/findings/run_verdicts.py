@@ -19,7 +19,7 @@ from enginelog.findings.words import (
 )
 from enginelog.limits import LimitSet
 from enginelog.model import Finding, Timeline, is_wide
-from enginelog.model.wording import as_told, counted, often
+from enginelog.model.wording import as_told, counted, lasted, often
 
 ROUGH_START = (
     "record a cold start and a warm one for comparison",
@@ -55,7 +55,7 @@ def judge_hunting(evidence: Evidence, limits: LimitSet) -> Finding:
     if not study.found:
         text = (
             f"No hunting: {study.reason} (dead band {as_told(band.value)} %, peak to peak). A small wobble is"
-            " normal for a mechanical governor."
+            f" normal for a mechanical governor.{_too_slow_for_it(evidence, limits)}"
         )
         return Finding("hunting", "ok", text, None, "%", band.value, cited(band), swing.start_s, swing.end_s)
     verdict = graded(swing.swing_percent, band.value, limits.value("hunting_fault_percent"))
@@ -79,6 +79,15 @@ def judge_hunting(evidence: Evidence, limits: LimitSet) -> Finding:
         swing.end_s,
         unsteady_advice(evidence.engine.machine),
     )
+
+
+def _too_slow_for_it(evidence: Evidence, limits: LimitSet) -> str:
+    """Which swings the longest steady stretch is too short to show; empty where it holds the slowest looked for."""
+    cycles = limits.value("hunting_cycles" if len(evidence.calm) == 1 else "hunting_cycles_cut")
+    slowest_s = max((part.seconds for part in evidence.calm), default=0.0) / cycles
+    if slowest_s * limits.value("hunting_low_hz") >= 1:
+        return ""
+    return f" A swing slower than one in {lasted(slowest_s)} s needs a longer recording."
 
 
 def _for_how_long(time_share: float) -> str:
