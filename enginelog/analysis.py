@@ -115,16 +115,17 @@ def listener(engine: Engine) -> Callable[[Clip, bool], tuple[Track, Firings | No
 
     def hear(clip: Clip, with_firings: bool) -> tuple[Track, Firings | None]:
         as_heard = taken.engine
-        track = _tracked(clip, as_heard, speed_limits, firing_limits)
+        track = tracked(clip, as_heard, speed_limits, firing_limits)
         taken.hear(clip, track)
         return track, firing.locate(clip, track, as_heard, firing_limits) if with_firings else None
 
     return hear
 
 
-def _tracked(clip: Clip, engine: Engine, speed_limits: limits.LimitSet, firing_limits: limits.LimitSet) -> Track:
-    """The speed over time; where a two-stroke may fire on every second turn of its double, whichever of both the order
-    of its turns tells, if it tells any."""
+def tracked(clip: Clip, engine: Engine, speed_limits: limits.LimitSet, firing_limits: limits.LimitSet) -> Track:
+    """The speed over time through one block; where a two-stroke may fire on every second turn of its double, whichever
+    of both the order of its turns tells, if it tells any."""
+    clip = _at_work_rate(clip)
     track = speed.track(clip, engine, speed_limits)
     double_rpm = speed.double_in_question(track, engine, speed_limits)
     if double_rpm is None:
@@ -136,12 +137,16 @@ def _tracked(clip: Clip, engine: Engine, speed_limits: limits.LimitSet, firing_l
     return speed.settled(track) if firing.fires_every_turn(order, firing_limits) else track
 
 
+def _at_work_rate(clip: Clip) -> Clip:
+    return replace(clip, samples=resample(clip.samples, clip.rate_hz, WORK_RATE_HZ), rate_hz=WORK_RATE_HZ)
+
+
 def _listen(clip: Clip, engine: Engine, sets: dict, heard: _Heard) -> tuple[timeline.Activity, Track, Firings]:
     """Run the listening stages over one block."""
     measured = quality.measure(clip, sets["quality"])
-    low = replace(clip, samples=resample(clip.samples, clip.rate_hz, WORK_RATE_HZ), rate_hz=WORK_RATE_HZ)
+    low = _at_work_rate(clip)
     activity = timeline.listen(low, sets["timeline"])
-    track = _tracked(low, engine, sets["speed"], sets["firing"])
+    track = tracked(low, engine, sets["speed"], sets["firing"])
     heard.quality.append(quality.with_hum(measured, track.hum))
     heard.spectrum = speed.added(heard.spectrum, speed.order_power(low, track, engine))
     del low  # the firings need the most room

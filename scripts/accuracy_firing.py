@@ -34,7 +34,8 @@ from measuring.lost_firings import Counted, counted, draw_calibration, table
 from measuring.made import as_told
 from measuring.matching import labels, matched
 
-from enginelog import firing, limits, speed, synthesis
+from enginelog import firing, limits, synthesis
+from enginelog.analysis import tracked
 from enginelog.firing.counting import tolerance
 from enginelog.model import Clip, Engine, Firings, Track
 
@@ -138,7 +139,10 @@ def recordings(
         scenario = synthesis.random_scenario(seed, kind, hardness, behaviour, seconds=12.0, **fixed)
         clip, truth = synthesis.make(scenario)
         engine = as_told(scenario.engine, rated)
-        track = by_fault.track_of(truth, seed) if true_speed else speed.track(clip, engine, limits.load("speed"))
+        if true_speed:
+            track = by_fault.track_of(truth, seed)
+        else:
+            track = tracked(clip, engine, limits.load("speed"), limits.load("firing"))
         yield Made(clip, truth, engine, track)
 
 

@@ -19,6 +19,9 @@ FREE_POINTS = 28  # of these, about, are independent (in effect; tuned on made-u
 STEP_POINTS = 2.0  # by which the drift changes from row to row (standard deviation)
 MOST_STEP = 8  # points by which it may change at most, where the speed breaks down for a moment
 SLIP = 0.02  # how often it does
+NEARLY = 0.5  # of the activity at the likeliest place, from which the firings may lie elsewhere
+APART = 0.025  # of the cycle, by which two such places lie apart
+MOST_PLACES = 4
 SLOPE_FRAMES = 4  # of known speed beside a gap that give its slope there
 
 
@@ -103,8 +106,9 @@ def _slope(t_s: np.ndarray, y: np.ndarray) -> float:
     return float(np.polyfit(t_s - t_s[0], y, 1)[0]) if len(t_s) >= 3 else 0.0
 
 
-def follow(activity: np.ndarray, rate_hz: float, stretch: Stretch, engine: Engine, track: Track) -> Grid:
-    """Lay the grid of firings over one stretch so that it runs with the sound.
+def follow(activity: np.ndarray, rate_hz: float, stretch: Stretch, engine: Engine, track: Track) -> list[Grid]:
+    """Lay the grid of firings over one stretch so that it runs with the sound: where in the cycle the firings most
+    likely lie; of an unevenly firing engine also where else they may (`likely_places`).
 
     activity: shape (m,), how much is heard, sampled at `rate_hz` from time 0 of the track's clock.
     """
@@ -112,11 +116,11 @@ def follow(activity: np.ndarray, rate_hz: float, stretch: Stretch, engine: Engin
     together = max(1, int(round(speed / 15.0)))  # about fifteen folds a second: the drift is slower than that
     folds, fold_cycles = fold(activity, rate_hz, stretch, together)
     if len(folds) < 3:
-        return _empty()
+        return [_empty()]
     drift = lock(folds)
     aligned = _turn(folds, drift).mean(0)
-    offset = first_place(aligned, places(engine))
-    return _lay(stretch, fold_cycles, _smooth(drift) + offset, engine, track)
+    offsets = likely_places(aligned, places(engine))[: 1 if engine.even_firing else MOST_PLACES]
+    return [_lay(stretch, fold_cycles, _smooth(drift) + offset, engine, track) for offset in offsets]
 
 
 def fold(activity: np.ndarray, rate_hz: float, stretch: Stretch, together: int) -> tuple[np.ndarray, np.ndarray]:
@@ -243,13 +247,22 @@ def _smooth(drift: np.ndarray) -> np.ndarray:
     return 0.25 * padded[:-2] + 0.5 * padded[1:-1] + 0.25 * padded[2:]
 
 
-def first_place(average_fold: np.ndarray, at: np.ndarray) -> float:
-    """Where in the fold (0..1) the layout `at` must begin for its places to lie on the most activity."""
+def likely_places(average_fold: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """Where in the fold (0..1) the layout `at` may begin, likeliest first: where its places lie on the most activity,
+    and on at least NEARLY as much as there, more than anywhere near.
+
+    A slow engine's valves and intake are heard as well as its firings, and of a cylinder that hardly fires nothing
+    else is.
+    """
     spectrum = np.fft.rfft(average_fold - average_fold.mean())
     harmonics = np.arange(len(spectrum))
     width = 0.06 * np.diff(np.append(at, 1.0)).min()
     comb = np.exp(-2j * np.pi * np.outer(at, harmonics)).sum(0) * np.exp(-2 * (np.pi * width * harmonics) ** 2)
-    return float(np.argmax(np.fft.irfft(spectrum * np.conj(comb), 8 * FOLD_POINTS)) / (8 * FOLD_POINTS))
+    heard = np.fft.irfft(spectrum * np.conj(comb), 8 * FOLD_POINTS)
+    beside = int(APART * len(heard))
+    highest = np.max([np.roll(heard, step) for step in range(-beside, beside + 1)], axis=0)
+    chosen = np.flatnonzero((heard == highest) & (heard >= NEARLY * heard.max()))
+    return chosen[np.argsort(-heard[chosen], kind="stable")] / len(heard)
 
 
 def _lay(stretch: Stretch, middles: np.ndarray, drift: np.ndarray, engine: Engine, track: Track) -> Grid:

@@ -34,24 +34,62 @@ class _Seen:
 def locate(clip: Clip, track: Track, engine: Engine, limits: LimitSet) -> Firings:
     """Locate every firing opportunity in `clip` (up to some minutes) where `track` tells the speed."""
     track = replace(track, t_s=track.t_s - clip.start_s)
-    sound, grids = lay(clip, track, engine, limits)
+    sound, placed = _placed(clip, track, engine, limits)
     if sound is None:
         return join([])
-    parts = [_stretch(sound, laid, engine, limits) for laid in grids]
+    parts = [_stretch(sound, grids, engine, limits) for grids in placed]
     return join([replace(part, t_s=part.t_s + clip.start_s) for part in parts])
 
 
 def lay(clip: Clip, track: Track, engine: Engine, limits: LimitSet) -> tuple[envelopes.Sound | None, list[grid.Grid]]:
     """The bands of the sound, and the expected firings of each stretch of known speed (four at least); times from the
     start of the clip, which `track` must have too. (None, []) where the speed is never known."""
+    sound, placed = _placed(clip, track, engine, limits)
+    return sound, [grids[0] for grids in placed]
+
+
+def _placed(
+    clip: Clip, track: Track, engine: Engine, limits: LimitSet
+) -> tuple[envelopes.Sound | None, list[list[grid.Grid]]]:
+    """As `lay`; of each stretch wherever in the cycle its firings may lie, likeliest first."""
     runs = grid.stretches(track, engine, limits)
     if not runs:
         return None, []
     fastest = np.nanpercentile(track.rpm, 95) * engine.firing_hz_per_rpm
     sound = envelopes.amplitudes(clip.samples, clip.rate_hz, fastest, limits)
     activity = envelopes.activity(sound.amplitude, sound.rate_hz)
-    grids = [grid.follow(activity, sound.rate_hz, run, engine, track) for run in runs]
-    return sound, [laid for laid in grids if len(laid.t_s) >= LEAST_EVENTS]
+    placed = [grid.follow(activity, sound.rate_hz, run, engine, track) for run in runs]
+    return sound, [grids for grids in placed if len(grids[0].t_s) >= LEAST_EVENTS]
+
+
+def _telling(
+    sound: envelopes.Sound, grids: list[grid.Grid], engine: Engine, limits: LimitSet
+) -> tuple[grid.Grid, bool]:
+    """Of the places at which the firings of a stretch may lie, the one that tells of lost ones, the likeliest where
+    none does; and whether the others agree.
+
+    What comes and goes from cycle to cycle is fired and lost, wherever in the cycle it is heard; what is always there
+    may be a valve or the intake. So a place where firings are lost beyond doubt counts more than one where none is. But
+    both cylinders' places may lie on sounds of one of them: then two placements tell different shares.
+    """
+    if len(grids) == 1:
+        return grids[0], True
+    told = [_lost_share(sound, laid, engine, limits) for laid in grids]
+    least, much = limits.value("lost_elsewhere"), limits.value("lost_plainly_elsewhere")
+    counted = [number for number, (share, known) in enumerate(told) if known >= limits.value("told_elsewhere")]
+    losing = [number for number in counted if told[number][0] > least]
+    if losing:
+        shares = [told[number][0] for number in losing]
+        return grids[losing[0]], max(shares) - min(shares) <= least
+    return grids[0], 0 not in counted or all(share * known < much for share, known in told)
+
+
+def _lost_share(sound: envelopes.Sound, laid: grid.Grid, engine: Engine, limits: LimitSet) -> tuple[float, float]:
+    """Share of the judged firings that is lost at this place, and share of all that can be judged there."""
+    shortest = float(np.diff(np.append(grid.places(engine), 1.0)).min())
+    told = _all_judged(sound, whole(laid, sound, shortest), engine, shortest, limits).miss_probability
+    known = np.isfinite(told)
+    return float(np.mean(told[known] > LOST)) if known.any() else 0.0, float(np.mean(known))
 
 
 def chunks(laid: grid.Grid, slots: int) -> list[grid.Grid]:
@@ -60,8 +98,9 @@ def chunks(laid: grid.Grid, slots: int) -> list[grid.Grid]:
     return [grid.part(laid, piece) for piece in pieces]
 
 
-def _stretch(sound: envelopes.Sound, laid: grid.Grid, engine: Engine, limits: LimitSet) -> Firings:
-    """All events of one stretch of known speed, chunk by chunk."""
+def _stretch(sound: envelopes.Sound, grids: list[grid.Grid], engine: Engine, limits: LimitSet) -> Firings:
+    """All events of one stretch of known speed, chunk by chunk, wherever of `grids` they lie."""
+    laid, agreed = _telling(sound, grids, engine, limits)
     slots, places = engine.cylinders, grid.places(engine)
     step = np.diff(np.append(places, 1.0))
     laid = whole(laid, sound, step.min())
@@ -83,7 +122,7 @@ def _stretch(sound: envelopes.Sound, laid: grid.Grid, engine: Engine, limits: Li
     around = max(1, round(CONFIDENCE_S * slots / float(np.median(laid.cycle_s))))
     confidence = local.running_rank(laid.confidence, around, 0.5)
     unsure = confidence < limits.value("least_track_confidence")
-    unsure |= _half_speed(one.miss_probability, engine)
+    unsure |= _half_speed(one.miss_probability, engine) or not agreed
     return Firings(
         t_s=one.t_s,
         slot=laid.slot,

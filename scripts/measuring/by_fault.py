@@ -12,7 +12,8 @@ from pathlib import Path
 
 import numpy as np
 
-from enginelog import firing, limits, speed, synthesis
+from enginelog import firing, limits, synthesis
+from enginelog.analysis import tracked
 from enginelog.model import Clip, Engine, Track
 from measuring.lost_firings import Counted, counted, table
 from measuring.made import as_told
@@ -97,7 +98,7 @@ def made(case: Case) -> tuple[Clip, synthesis.Truth, Engine, Track]:
     scenario = scenario_of(case)
     clip, truth = synthesis.make(scenario)
     engine = as_told(scenario.engine, case.rated)
-    out = clip, truth, engine, speed.track(clip, engine, limits.load("speed"))
+    out = clip, truth, engine, tracked(clip, engine, limits.load("speed"), limits.load("firing"))
     if path is not None:
         path.write_bytes(pickle.dumps(out))
     return out

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import numpy as np
 
-from enginelog import limits, speed, synthesis
+from enginelog import limits, synthesis
+from enginelog.analysis import tracked
 from enginelog.firing import counting, cues, grid, locating
 from enginelog.model import Clip, Engine, Track
 from measuring import by_fault
@@ -109,7 +110,7 @@ def mixed(first: int, end: int, cache: Path) -> Iterator[Example]:
         def make(scenario=scenario, rated=rated):
             clip, truth = synthesis.make(scenario)
             engine = as_told(scenario.engine, rated)
-            return clip, truth, engine, speed.track(clip, engine, limits.load("speed"))
+            return clip, truth, engine, tracked(clip, engine, limits.load("speed"), limits.load("firing"))
 
         points = by_fault.NEAR if scenario.misfires.puff[0] > 0.2 else counting.POINTS
         chunks = kept(cache / f"firing_{number:05d}.pkl", make)
@@ -134,7 +135,8 @@ def plain(count: int, cache: Path) -> Iterator[Example]:
         made = fitted_engine(seed, faulty=True)
 
         def make(made=made):
-            return made.clip, made, made.engine, speed.track(made.clip, made.engine, limits.load("speed"))
+            track = tracked(made.clip, made.engine, limits.load("speed"), limits.load("firing"))
+            return made.clip, made, made.engine, track
 
         chunks = kept(cache / f"plain_{seed}.pkl", make)
         points = by_fault.NEAR if made.puffs else counting.POINTS
