@@ -58,3 +58,19 @@ def test_one_cylinder_of_an_even_twin_does_not_take_turns():
     """Every second opportunity is lost, but of the same cylinder always."""
     slot = np.arange(400) % 2
     assert not takes_turns(slot, slot == 1)
+
+
+@pytest.mark.parametrize(("apart", "pattern"), [(2, "every_second"), (5, None)])
+def test_plainly_lost_ones_that_take_turns_are_said_to(apart, pattern):
+    """No count is given where too little could be judged; that every second firing is lost stands beyond doubt."""
+    n = 400
+    miss = np.where(np.arange(n) % apart == 0, 0.98, 0.001)
+    miss[:60] = np.nan
+    one, engine = np.ones(n), Engine(strokes=2)
+    firings = Firings(
+        np.arange(n) * 0.02, np.zeros(n, int), one, one, miss, np.full(n, np.nan), 10 * one, np.arange(n) * 1.0
+    )
+    study = study_misfire(engine, firings, [Span("run", 0.0, 8.0)], LIMITS)
+    assert study.summary.misfire_percent is None and study.summary.pattern == pattern
+    found = judge_misfire(SimpleNamespace(engine=engine, misfire=study, too_loud=False), LIMITS)
+    assert found.verdict == "watch" and ("in good health" in found.text) is (pattern is not None)

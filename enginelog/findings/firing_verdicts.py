@@ -92,7 +92,8 @@ def _without_count(evidence: Evidence, limits: LimitSet) -> Finding:
     watch, least = limits["misfire_watch_percent"], study.summary.misfire_low or 0.0
     if study.plainly_lost < limits.value("misfire_plain_least") or least < watch.value:
         return unknown("misfire", reason, advice)
-    own = f" {PATTERNS['cylinder']}" if study.of_one_cylinder else ""
+    pattern = "cylinder" if study.of_one_cylinder else study.summary.pattern or ""
+    own = f" {PATTERNS[pattern]}" if pattern in PATTERNS else ""
     text = (
         f"At least {study.plainly_lost} of {study.summary.events} firings lost ({percent(least)} %); how many in all"
         f" cannot be told: {reason}.{own} {SOUND_ALONE}"

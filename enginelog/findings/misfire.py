@@ -7,7 +7,7 @@ An opportunity counts as lost where its probability of a miss is above one half.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -263,6 +263,8 @@ def _plain_study(engine: Engine, firings: Firings, reason: str, limits: LimitSet
     many = at_least(lost)
     least = 100 * many / len(lost) if many else None
     summary = _withheld(engine, firings, (least, None), limits)
+    if patterns.takes_turns(firings.slot, lost):
+        summary = replace(summary, pattern="every_second")
     own = bool(patterns.attributed_cylinders(firings.slot, lost, engine.cylinders, limits))
     reason = reason if level is None else _faint_words(level)
     return MisfireStudy(summary, reason, *_ends(firings, lost), plainly_lost=many, of_one_cylinder=own, faint=level)
