@@ -10,8 +10,8 @@ from typing import TypeVar
 import numpy as np
 
 from enginelog import limits
+from enginelog.analysis import tracked
 from enginelog.firing.counting import POINTS
-from enginelog.speed import track
 from measuring import lost_firings
 from measuring.by_fault import NEAR, counted_in
 from measuring.made import analysed
@@ -179,7 +179,7 @@ def count(job: tuple[int, bool]) -> Counted:
     """Make one engine whose firings fail in some way, and count what is reported of it."""
     seed, hard = job
     plain = plain_engine(seed, hard, faulty=True)
-    followed = track(plain.clip, plain.engine, limits.load("speed"))
+    followed = tracked(plain.clip, plain.engine, limits.load("speed"), limits.load("firing"))
     points = NEAR if plain.puffs else POINTS
     found = counted_in("plain", plain.clip, followed, plain, plain.engine, points)
     return Counted(found, hard, plain.form, plain.puffs, plain.misfire_pattern or "none")
