@@ -35,14 +35,16 @@ class _Heard:
     """What the listening stages found, block by block.
 
     fires: how it fires by its sound, None where that was told. latest: of the last block, which the next one cuts
-    short. tracks (without their rhythm), rhythms, firings: the first `chunks` parts are those of PARTS blocks each,
-    since many small arrays take far more room than they hold.
+    short. double_rpm: of that block, where it fired on every second turn (`tracked`). tracks (without their rhythm),
+    rhythms, firings: the first `chunks` parts are those of PARTS blocks each, since many small arrays take far more
+    room than they hold.
     """
 
     watch: timeline.Watch
     fires: speed.HeardAngles | None = None
     quality: list = field(default_factory=list)
     latest: tuple[timeline.Activity, Track, Firings] | None = None
+    double_rpm: float | None = None
     tracks: list[Track] = field(default_factory=list)
     rhythms: list = field(default_factory=list)
     firings: list[Firings] = field(default_factory=list)
@@ -108,23 +110,31 @@ def listener(engine: Engine) -> Callable[[Clip, bool], tuple[Track, Firings | No
     """The listening stages for one stretch of sound after the other, as live listening needs them.
 
     The function returned gives the speed over time and, where asked for (None else), the firings of a stretch, by the
-    same code as `analyse`; how a twin fires that nobody told as soon as it was heard for long enough.
+    same code as `analyse`; how a twin fires that nobody told as soon as it was heard for long enough. Only the order of
+    a two-stroke's turns is not asked: so short a stretch tells too little.
     """
     speed_limits, firing_limits = limits.load("speed"), limits.load("firing")
     taken = speed.Taken(engine, speed_limits)
 
     def hear(clip: Clip, with_firings: bool) -> tuple[Track, Firings | None]:
         as_heard = taken.engine
-        track = tracked(clip, as_heard, speed_limits, firing_limits)
+        track = speed.track(clip, as_heard, speed_limits)
         taken.hear(clip, track)
         return track, firing.locate(clip, track, as_heard, firing_limits) if with_firings else None
 
     return hear
 
 
-def tracked(clip: Clip, engine: Engine, speed_limits: limits.LimitSet, firing_limits: limits.LimitSet) -> Track:
+def tracked(
+    clip: Clip,
+    engine: Engine,
+    speed_limits: limits.LimitSet,
+    firing_limits: limits.LimitSet,
+    before_rpm: float | None = None,
+) -> Track:
     """The speed over time through one block; where a two-stroke may fire on every second turn of its double, whichever
-    of both the order of its turns tells, if it tells any."""
+    of both the order of its turns tells. Where it tells neither, the double still if that is about `before_rpm`: the
+    speed of the block before, which fired so (`speed.settled_double`)."""
     clip = _at_work_rate(clip)
     track = speed.track(clip, engine, speed_limits)
     double_rpm = speed.double_in_question(track, engine, speed_limits)
@@ -132,9 +142,10 @@ def tracked(clip: Clip, engine: Engine, speed_limits: limits.LimitSet, firing_li
         return track
     faster = speed.track(clip, engine, speed_limits, about_rpm=double_rpm)
     order = firing.order_of_turns(clip, track, faster, engine, firing_limits)
-    if firing.fires_every_second(order, firing_limits):
-        return speed.settled(track, faster)
-    return speed.settled(track) if firing.fires_every_turn(order, firing_limits) else track
+    if firing.fires_every_turn(order, firing_limits):
+        return speed.settled(track)
+    as_before = before_rpm is not None and abs(math.log(double_rpm / before_rpm)) < speed_limits.value("about_within")
+    return speed.settled(track, faster) if as_before or firing.fires_every_second(order, firing_limits) else track
 
 
 def _at_work_rate(clip: Clip) -> Clip:
@@ -146,7 +157,8 @@ def _listen(clip: Clip, engine: Engine, sets: dict, heard: _Heard) -> tuple[time
     measured = quality.measure(clip, sets["quality"])
     low = _at_work_rate(clip)
     activity = timeline.listen(low, sets["timeline"])
-    track = tracked(low, engine, sets["speed"], sets["firing"])
+    track = tracked(low, engine, sets["speed"], sets["firing"], heard.double_rpm)
+    heard.double_rpm = speed.settled_double(track)
     heard.quality.append(quality.with_hum(measured, track.hum))
     heard.spectrum = speed.added(heard.spectrum, speed.order_power(low, track, engine))
     del low  # the firings need the most room

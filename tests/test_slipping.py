@@ -105,6 +105,23 @@ def test_an_engine_whose_order_never_slips_is_told_at_the_slower_speed():
     assert run.measures.speed.confidence > 0.5
 
 
+def test_a_block_too_short_to_tell_goes_on_at_the_speed_of_the_one_before():
+    """4000 or 8000 rpm: as before, where that fired on every second turn and was about as fast."""
+    clip = on_every_second(0.0, seconds=4.0)
+    told = [analysis.tracked(clip, SAW, SPEED, FIRING, before_rpm) for before_rpm in (None, 8200.0, 12_000.0)]
+    assert [round(float(np.nanmedian(track.rpm)), -2) for track in told] == [4000, 8000, 4000]
+    assert [speed.settled_double(track) for track in told] == [None, pytest.approx(8000, rel=0.01), None]
+
+
+def test_a_long_run_keeps_its_speed_from_block_to_block():
+    """Slips in its first half minute alone."""
+    first, then = on_every_second(0.02, seconds=28.0), on_every_second(0.0, seconds=6.0)
+    run = analysed(Clip(np.concatenate([first.samples, then.samples]), first.rate_hz), SAW)
+    assert run.measures.speed.rpm == pytest.approx(8000, rel=0.01)
+    known = run.track.rpm[np.isfinite(run.track.rpm)]
+    assert np.mean(np.abs(known / 8000 - 1) < 0.05) > 0.95
+
+
 def drawn(wanted: int, second: bool) -> list:
     """Two-strokes of the second maker in little noise at speeds at which both are possible (half of a slower one is
     below what is usual, and in no question), that lose every second firing, or none."""

@@ -257,14 +257,12 @@ def _plain_study(engine: Engine, firings: Firings, reason: str, limits: LimitSet
     if turns.open:
         lost &= ~patterns.in_turn(firings, turns)  # these may burn
     faint = patterns.faint_slots(engine, firings, np.zeros(len(lost)), limits, silent_too=True)
-    level = faint.level or _often_weak(engine, firings, limits)
-    level = level if cannot_count(firings, limits) is None else None
+    level = (faint.level or _often_weak(engine, firings, limits)) if cannot_count(firings, limits) is None else None
     lost &= ~faint.own
     many = at_least(lost)
     least = 100 * many / len(lost) if many else None
-    summary = _withheld(engine, firings, (least, None), limits)
-    if patterns.takes_turns(firings.slot, lost):
-        summary = replace(summary, pattern="every_second")
+    in_turns = "every_second" if patterns.takes_turns(firings.slot, lost) else None
+    summary = replace(_withheld(engine, firings, (least, None), limits), pattern=in_turns)
     own = bool(patterns.attributed_cylinders(firings.slot, lost, engine.cylinders, limits))
     reason = reason if level is None else _faint_words(level)
     return MisfireStudy(summary, reason, *_ends(firings, lost), plainly_lost=many, of_one_cylinder=own, faint=level)

@@ -141,8 +141,8 @@ class Track:
         where none were looked for.
     hum: share of the power about each frame that was mains hum, NaN where there was too little sound to tell; None
         where not kept.
-    settled: mask of the frames of which the order of the turns told whether a two-stroke fires on each of them
-        (`firing.order_of_turns`): no other speed is possible there; None where not asked.
+    settled: 1 or 2 where the order of the turns told that a two-stroke fires on each of them or on every second one
+        (`firing.order_of_turns`), so that no other speed is possible; 0 where it told neither; None where not asked.
     """
 
     t_s: np.ndarray

@@ -12,7 +12,7 @@ first blocks and says how it fires; live, the engine is `Taken` as heard so far.
 from enginelog.speed.alike import doubted_as_one, settled_by_turns
 from enginelog.speed.spectrum import OrderPower, added, cancelled_db, order_power, spectrum_of
 from enginelog.speed.summary import summarise
-from enginelog.speed.tracks import double_in_question, settled, track
+from enginelog.speed.tracks import double_in_question, settled, settled_double, track
 from enginelog.speed.twins import HeardAngles, Taken, Twin, fires
 
 __all__ = [
@@ -27,6 +27,7 @@ __all__ = [
     "fires",
     "order_power",
     "settled",
+    "settled_double",
     "settled_by_turns",
     "spectrum_of",
     "summarise",

@@ -25,7 +25,7 @@ def settled_by_turns(track: Track, running: tuple[Span, ...]) -> bool:
         return False
     runs = [(track.t_s >= span.start_s) & (track.t_s <= span.end_s) for span in running if span.kind == "run"]
     inside = np.any(runs, axis=0) if runs else np.zeros(len(track.t_s), bool)
-    return bool(inside.any() and np.mean(track.settled[inside]) > 0.5)
+    return bool(inside.any() and np.mean(track.settled[inside] > 0) > 0.5)
 
 
 def doubted_as_one(speed: Speed, spectrum: Spectrum | None, engine: Engine, limits: LimitSet) -> Speed:

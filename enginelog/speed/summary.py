@@ -111,7 +111,7 @@ def _faster(track: Track, inside: np.ndarray, engine: Engine | None, limits: Lim
     if engine is None or track.rhythm is None:
         return None
     may_be = may_be_faster(track.rhythm, engine, limits)[inside]  # the rhythm of hours is not copied
-    in_doubt = np.mean(may_be if track.settled is None else may_be & ~track.settled[inside]) > 0.5
+    in_doubt = np.mean(may_be if track.settled is None else may_be & (track.settled[inside] == 0)) > 0.5
     return faster_reading(engine) if in_doubt else None
 
 

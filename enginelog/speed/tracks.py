@@ -29,7 +29,7 @@ def track(clip: Clip, engine: Engine, limits: LimitSet, about_rpm: float | None 
     blank = np.where(known, 1.0, np.nan)
     std = np.maximum(found.std_hz * rpm_per_hz, limits.value("least_std_rpm"))
     rpm, rhythm = found.cycle_hz * rpm_per_hz * blank, found.shown.astype(np.float32)
-    hum, settled = np.full(len(rpm), found.hum, np.float32), np.zeros(len(rpm), bool)
+    hum, settled = np.full(len(rpm), found.hum, np.float32), np.zeros(len(rpm), np.int8)
     return Track(found.t_s, rpm, confidence, std * blank, rhythm, hum=hum, settled=settled)
 
 
@@ -51,7 +51,7 @@ def settled(track: Track, faster: Track | None = None) -> Track:
     confidence, is that of the speed at which it shows better: while the order keeps, lines stand where the slower one
     has them."""
     assert track.rhythm is not None
-    every = np.ones(len(track.rpm), bool)
+    every = np.ones(len(track.rpm), np.int8)
     confidence = confidence_of(track.rhythm.astype(float))
     if faster is None:
         return replace(track, confidence=confidence, settled=every)
@@ -62,7 +62,14 @@ def settled(track: Track, faster: Track | None = None) -> Track:
         rhythm[:, RHYTHM.index("pitch")] = faster.rhythm[:, RHYTHM.index("pitch")]
     confidence, blank = np.maximum(confidence, of_faster), np.where(np.isfinite(track.rpm), 1.0, np.nan)
     rpm, std = faster.rpm * blank, faster.rpm_std * blank
-    return replace(track, rpm=rpm, confidence=confidence, rpm_std=std, rhythm=rhythm, settled=every)
+    return replace(track, rpm=rpm, confidence=confidence, rpm_std=std, rhythm=rhythm, settled=2 * every)
+
+
+def settled_double(track: Track) -> float | None:
+    """The speed of a block, rpm, of which the order of the turns told that it fires on every second one; else None."""
+    known = np.isfinite(track.rpm)
+    twice = track.settled is not None and known.any() and bool((track.settled[known] == 2).all())
+    return float(np.median(track.rpm[known])) if twice else None
 
 
 def may_be_faster(rhythm: np.ndarray, engine: Engine, limits: LimitSet) -> np.ndarray:
