@@ -98,8 +98,8 @@ def test_engines_that_fail_differ_only_in_their_firings(seed):
     assert (faulty.misfire_pattern is None) == (not faulty.missed.any())
     if faulty.misfire_pattern == "cylinder":
         assert len(set(faulty.firing_slot[faulty.missed])) == 1
-    if faulty.misfire_pattern == "every_second":
-        assert faulty.engine.strokes == 2 and {len(set(faulty.missed[i::2])) for i in range(2)} == {1}
+    if faulty.misfire_pattern == "every_second":  # but for slips, up to one turn in twenty, and what chance adds
+        assert faulty.engine.strokes == 2 and np.mean(faulty.missed[1:] == faulty.missed[:-1]) < 0.08
 
 
 def test_both_makers_are_labelled_alike():
