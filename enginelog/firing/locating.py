@@ -62,34 +62,29 @@ def _placed(
     return sound, [grids for grids in placed if len(grids[0].t_s) >= LEAST_EVENTS]
 
 
-def _telling(
-    sound: envelopes.Sound, grids: list[grid.Grid], engine: Engine, limits: LimitSet
-) -> tuple[grid.Grid, bool]:
-    """Of the places at which the firings of a stretch may lie, the one that tells of lost ones, the likeliest where
-    none does; and whether the others agree.
+def _telling(told: list[tuple[float, float]], limits: LimitSet) -> tuple[int, bool]:
+    """Of the places at which the firings of a stretch may lie, the number of the one that tells of lost ones, 0 (the
+    likeliest) where none does; and whether the others agree. told: `_lost_share` of each.
 
     What comes and goes from cycle to cycle is fired and lost, wherever in the cycle it is heard; what is always there
     may be a valve or the intake. So a place where firings are lost beyond doubt counts more than one where none is. But
     both cylinders' places may lie on sounds of one of them: then two placements tell different shares.
     """
-    if len(grids) == 1:
-        return grids[0], True
-    told = [_lost_share(sound, laid, engine, limits) for laid in grids]
+    if len(told) == 1:
+        return 0, True
     least, much = limits.value("lost_elsewhere"), limits.value("lost_plainly_elsewhere")
-    counted = [number for number, (share, known) in enumerate(told) if known >= limits.value("told_elsewhere")]
+    counted = [number for number, (_, known) in enumerate(told) if known >= limits.value("told_elsewhere")]
     losing = [number for number in counted if told[number][0] > least]
     if losing:
         shares = [told[number][0] for number in losing]
-        return grids[losing[0]], max(shares) - min(shares) <= least
-    return grids[0], 0 not in counted or all(share * known < much for share, known in told)
+        return losing[0], max(shares) - min(shares) <= least
+    return 0, 0 not in counted or all(share * known < much for share, known in told)
 
 
-def _lost_share(sound: envelopes.Sound, laid: grid.Grid, engine: Engine, limits: LimitSet) -> tuple[float, float]:
-    """Share of the judged firings that is lost at this place, and share of all that can be judged there."""
-    shortest = float(np.diff(np.append(grid.places(engine), 1.0)).min())
-    told = _all_judged(sound, whole(laid, sound, shortest), engine, shortest, limits).miss_probability
-    known = np.isfinite(told)
-    return float(np.mean(told[known] > LOST)) if known.any() else 0.0, float(np.mean(known))
+def _lost_share(one: _Seen) -> tuple[float, float]:
+    """Share of the judged firings that is lost, and share of all that could be judged."""
+    known = np.isfinite(one.miss_probability)
+    return float(np.mean(one.miss_probability[known] > LOST)) if known.any() else 0.0, float(np.mean(known))
 
 
 def chunks(laid: grid.Grid, slots: int) -> list[grid.Grid]:
@@ -100,11 +95,12 @@ def chunks(laid: grid.Grid, slots: int) -> list[grid.Grid]:
 
 def _stretch(sound: envelopes.Sound, grids: list[grid.Grid], engine: Engine, limits: LimitSet) -> Firings:
     """All events of one stretch of known speed, chunk by chunk, wherever of `grids` they lie."""
-    laid, agreed = _telling(sound, grids, engine, limits)
     slots, places = engine.cylinders, grid.places(engine)
     step = np.diff(np.append(places, 1.0))
-    laid = whole(laid, sound, step.min())
-    one = _all_judged(sound, laid, engine, step.min(), limits)
+    grids = [whole(laid, sound, step.min()) for laid in grids]
+    judged = [_all_judged(sound, laid, engine, step.min(), limits) for laid in grids]
+    best, agreed = _telling([_lost_share(one) for one in judged], limits)
+    laid, one = grids[best], judged[best]
     firing = np.flatnonzero((one.likely < LOST) & (one.strength > CLEAR))
     if (
         len(firing) >= LEAST_EVENTS

@@ -17,15 +17,13 @@ from enginelog.dsp import lines
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Span, Spectrum, Speed, Track
 from enginelog.speed.kinds import faster_reading, is_saw, usual_range
+from enginelog.speed.summary import within
 
 
 def settled_by_turns(track: Track, running: tuple[Span, ...]) -> bool:
     """Whether the order of the turns told in most frames of the runs that no other speed is possible."""
-    if track.settled is None:
-        return False
-    runs = [(track.t_s >= span.start_s) & (track.t_s <= span.end_s) for span in running if span.kind == "run"]
-    inside = np.any(runs, axis=0) if runs else np.zeros(len(track.t_s), bool)
-    return bool(inside.any() and np.mean(track.settled[inside] > 0) > 0.5)
+    inside = within(track.t_s, running, "run")
+    return bool(track.settled is not None and inside.any() and np.mean(track.settled[inside] > 0) > 0.5)
 
 
 def doubted_as_one(speed: Speed, spectrum: Spectrum | None, engine: Engine, limits: LimitSet) -> Speed:

@@ -77,7 +77,7 @@ def _worth_telling(chance: float, half_width: float, limits: LimitSet) -> bool:
 def _with_unsure(track: Track, spans: tuple[Span, ...], engine: Engine | None, limits: LimitSet) -> Track:
     """The track with the speed of less sure frames, too, where hardly any frame of the runs was sure enough to report:
     many that agree may tell what none tells alone. The confidence of the whole stays as low as theirs."""
-    enough = np.isfinite(track.rpm[_within(track.t_s, spans, "run")]).sum() >= limits.value("least_known_frames")
+    enough = np.isfinite(track.rpm[within(track.t_s, spans, "run")]).sum() >= limits.value("least_known_frames")
     if engine is None or track.rhythm is None or enough:
         return track
     path = np.exp(track.rhythm[:, RHYTHM.index("pitch")].astype(float)) * 60.0 * engine.revs_per_cycle
@@ -134,7 +134,7 @@ def _doubtful_share(track: Track, spans: tuple[Span, ...], inside: np.ndarray, u
 
 def _heard_outside(track: Track, path: np.ndarray, spans: tuple[Span, ...]) -> np.ndarray:
     """Speeds told where nothing was heard to run: a quiet part of a run may have been missed."""
-    return path[_within(track.t_s, spans, "quiet") & np.isfinite(track.rpm)]
+    return path[within(track.t_s, spans, "quiet") & np.isfinite(track.rpm)]
 
 
 def _between(read: np.ndarray, doubtful: float, missed: np.ndarray) -> tuple[float, float]:
@@ -152,12 +152,12 @@ def _running(t_s: np.ndarray, path: np.ndarray, spans: tuple[Span, ...], limits:
     """Mask of the frames that count: running, run-up left out."""
     inside = np.zeros(len(t_s), bool)
     for span in spans:
-        frames = _within(t_s, (span,), "run")
+        frames = within(t_s, (span,), "run")
         inside |= frames & (t_s >= _run_up_end(t_s[frames], path[frames], span, limits))
     return inside
 
 
-def _within(t_s: np.ndarray, spans: tuple[Span, ...], kind: str) -> np.ndarray:
+def within(t_s: np.ndarray, spans: tuple[Span, ...], kind: str) -> np.ndarray:
     """Mask of the frames that lie in a span of this kind, ends included."""
     inside = np.zeros(len(t_s), bool)
     for span in spans:
