@@ -21,7 +21,7 @@ NO_LIBRARY = (
     "live listening needs the PortAudio library: on Debian and Ubuntu 'apt install libportaudio2', on Fedora "
     "'dnf install portaudio', on macOS 'brew install portaudio' (on Windows it comes with the package sounddevice)"
 )
-NO_DEVICE = "no microphone was found: plug one in and see 'enginelog listen --devices'"
+NO_DEVICE = "no microphone was found: plug one in and try again, or record with a phone and analyse its file"
 
 
 class NoMicrophoneError(EnginelogError):

@@ -178,6 +178,8 @@ def test_inputs_are_listed_and_chosen(monkeypatch, capsys):
     monkeypatch.setattr(Library, "found", Library.found[2:])
     with pytest.raises(NoMicrophoneError, match="plug one in"):
         devices()
+    assert main(["listen", "--devices"]) == 1
+    assert "--devices" not in capsys.readouterr().err, "what was just asked for is no advice"
 
 
 def test_blocks_come_from_the_microphone(monkeypatch):
