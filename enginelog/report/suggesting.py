@@ -39,7 +39,7 @@ def suggestion(record: JobRecord) -> Suggestion:
     since = _since_the_work(record)
     if not since or found.failed or any(run.run and words.headline(run.run).verdict != "ok" for run in since):
         return found
-    return replace(found, open_steps=(), before=None, text=_well(since))
+    return replace(found, open_steps=(), before=None, text=_well(record, since))
 
 
 def _since_the_work(record: JobRecord) -> list[StoredRun]:
@@ -54,10 +54,12 @@ def _shows_something(stored: StoredRun) -> bool:
     return run is not None and run.quality.usable and (run.timeline.engine_heard or run.timeline.pulls > 0)
 
 
-def _well(runs: list[StoredRun]) -> str:
+def _well(record: JobRecord, runs: list[StoredRun]) -> str:
     many = len(runs) > 1
     named = " and ".join(str(run.id) for run in runs)
+    compared = any(map(_shows_something, record.of_stage("before")))
+    go_on = "compare before with after, then hand it back" if compared else "hand it back"
     return (
         f"Nothing amiss is heard after the work (run{'s'[:many]} {named}). Try what it came in with; if that is "
-        "gone, it can go back: compare before with after, then hand it back. Sound does not show every fault."
+        f"gone, it can go back: {go_on}. Sound does not show every fault."
     )

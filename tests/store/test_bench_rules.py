@@ -148,6 +148,16 @@ def test_a_job_is_judged_by_how_it_runs_after_the_work(store):
     assert "Failed: spark" in report.suggestion(store.record(job.id)).text, "what failed is put right first"
 
 
+def test_a_comparison_is_advised_only_where_something_was_heard_before_the_work(store):
+    job = store.take_in(store.remember("generator Lantern"))
+    store.attach(job.id, run_of(b"a", make_runs.talk_only), "before")
+    store.attach(job.id, run_of(b"b", make_runs.healthy_generator), "after")
+    alone = report.suggestion(store.record(job.id)).text
+    assert "it can go back: hand it back." in alone and "compare" not in alone
+    store.attach(job.id, run_of(b"c", make_runs.pulls_only), "before")
+    assert "compare before with after" in report.suggestion(store.record(job.id)).text
+
+
 def test_without_the_whole_runs_the_figures_say_what_is_amiss(store):
     job = store.take_in(store.remember("pump Heron"))
     store.attach(job.id, run_of(b"a", make_runs.hunting_pump), "before")
