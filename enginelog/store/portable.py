@@ -28,7 +28,7 @@ from enginelog.store.jobs import job_from
 from enginelog.store.machines import machine_from, row_of
 from enginelog.store.opening import integrity
 from enginelog.store.schema import TABLES, VERSION
-from enginelog.store.whole_files import whole_copy, whole_file
+from enginelog.store.whole_files import whole_copy, whole_file, whole_folder
 
 SCHEMA = "enginelog/store/1"
 DOCUMENT = "record.json"
@@ -62,19 +62,15 @@ class Imported:
 
 
 def export_to(store: Store, folder: Path, with_files: bool = True) -> Exported:
-    """Write the job record into a new or empty folder: `record.json`, CSV tables, and `files/`."""
-    with explained(folder, store.files.folder):
-        folder.mkdir(parents=True, exist_ok=True)
-        if any(folder.iterdir()):
-            raise UsageError(f"{folder}: this folder holds something; give a new or empty one")
-        with store.snapshot():
-            copied = _copy_files(store, folder / FILES) if with_files else 0
-            for name, text in tables.csv_tables(store).items():
-                with whole_file(folder / name) as target:
-                    target.write(b"\xef\xbb\xbf" + text.encode("utf-8"))
-            with whole_file(folder / DOCUMENT) as target:
-                write_document(store, target)
-            return Exported(folder, store.count("jobs"), store.count("runs"), copied)
+    """Write the job record into a new or empty folder, all of it or nothing: `record.json`, CSV tables, and `files/`."""
+    with explained(folder, store.files.folder), store.snapshot(), whole_folder(folder):
+        copied = _copy_files(store, folder / FILES) if with_files else 0
+        for name, text in tables.csv_tables(store).items():
+            with whole_file(folder / name) as target:
+                target.write(b"\xef\xbb\xbf" + text.encode("utf-8"))
+        with whole_file(folder / DOCUMENT) as target:
+            write_document(store, target)
+        return Exported(folder, store.count("jobs"), store.count("runs"), copied)
 
 
 def write_document(store: Store, target: BinaryIO) -> None:

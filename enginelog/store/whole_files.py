@@ -1,4 +1,4 @@
-"""Files that are there entirely or not at all."""
+"""Files and folders that are there entirely or not at all."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
 
+from enginelog.model import UsageError
 from enginelog.store.files import BLOCK, PASSING, flush, flush_folder
 
 
@@ -29,6 +30,29 @@ def whole_file(target: Path) -> Iterator[BinaryIO]:
     finally:
         with contextlib.suppress(OSError):
             os.unlink(passing)
+
+
+@contextlib.contextmanager
+def whole_folder(folder: Path) -> Iterator[Path]:
+    """A folder, new or empty, to be filled; where the block ends in an error it is emptied, or gone, as it was before.
+
+    UsageError where it holds something already; OSError as the file system gives it.
+    """
+    made = [each for each in (folder, *folder.parents) if not each.exists()]
+    folder.mkdir(parents=True, exist_ok=True)
+    if any(folder.iterdir()):
+        raise UsageError(f"{folder}: this folder holds something; give a new or empty one")
+    try:
+        yield folder
+    except BaseException:
+        for each in folder.iterdir():
+            shutil.rmtree(each, ignore_errors=True)
+            with contextlib.suppress(OSError):
+                each.unlink(missing_ok=True)
+        for each in made:
+            with contextlib.suppress(OSError):  # another program put something there meanwhile
+                each.rmdir()
+        raise
 
 
 def whole_copy(source: Path, target: Path) -> None:

@@ -365,6 +365,30 @@ def test_a_full_disk_elsewhere_is_not_said_of_the_job_record(store, tmp_path, mo
         export_to(store, tmp_path / "out")
 
 
+@pytest.mark.parametrize("error", [OSError(28, "No space left on device"), KeyboardInterrupt()])
+@pytest.mark.parametrize("place", ["new", "there", "deep/below"])
+def test_an_export_that_breaks_off_leaves_no_part_of_itself(store, tmp_path, monkeypatch, error, place):
+    """A part looks like an export, and stands in the way of the next one; a folder that was there stays."""
+    from enginelog.store import whole_files
+
+    fill(store, tmp_path)
+    (tmp_path / "out" / "there").mkdir(parents=True)
+    flush, count = whole_files.flush, [0]
+
+    def full(target):
+        count[0] += 1
+        if count[0] > 5:
+            raise error
+        flush(target)
+
+    monkeypatch.setattr(whole_files, "flush", full)
+    with pytest.raises((StoreNotWrittenError, KeyboardInterrupt)):
+        export_to(store, tmp_path / "out" / place)
+    assert [each.name for each in (tmp_path / "out").rglob("*")] == ["there"]
+    monkeypatch.setattr(whole_files, "flush", flush)
+    assert export_to(store, tmp_path / "out" / place).jobs
+
+
 def test_a_backup_that_cannot_be_written_leaves_nothing(store, tmp_path, monkeypatch):
     from enginelog.store import whole_files
 
