@@ -183,11 +183,19 @@ def _kind_of_work(part: str | None, fluid: str | None, labour: str | None, minut
 @click.argument("number", type=RowNumber("job"), metavar="ID")
 @click.argument("text")
 @click.option("--for-owner", is_flag=True, help="The owner may read it: it stands on the owner's page.")
+@at_option
 @store_options
-def note(number: int, text: str, for_owner: bool, place: Path | None, as_json: bool) -> int:
-    """Add TEXT to the notes of job ID. They are the bench's own, and on no page for the owner but with --for-owner."""
+def note(number: int, text: str, for_owner: bool, at: model.Moment | None, place: Path | None, as_json: bool) -> int:
+    """Add TEXT to the notes of job ID. They are the bench's own, and on no page for the owner but with --for-owner.
+
+    A time given with --at is written in front of it.
+    """
+    from enginelog.store import words
+
     with opened(place) as store:
-        changed = store.add_notes(number, text, for_owner)
+        changed = store.add_notes(number, text, for_owner, at)
+    if at:
+        console.notes(words.misgivings(changed, at))
     return _say(changed, f"Job {number}: noted{', for the owner to read' if for_owner else ''}.", as_json)
 
 

@@ -89,10 +89,14 @@ class Jobs(Machines):
                 self._refresh(job_id)
         return self.job(job_id)
 
-    def add_notes(self, job_id: int, text: str, for_owner: bool = False) -> Job:
-        """Add to the job's notes, which are the bench's own; for_owner: each line of it is marked as for the owner."""
-        lines = text.splitlines() if for_owner else [text]
-        marked = [f"{FOR_OWNER}{line}" if for_owner and line.strip() else line for line in lines]
+    def add_notes(self, job_id: int, text: str, for_owner: bool = False, at: Moment | None = None) -> Job:
+        """Add to the job's notes, which are the bench's own; for_owner: each line of it is marked as for the owner.
+
+        at: when it was, which is written in front of each line; None writes no time.
+        """
+        before = (FOR_OWNER if for_owner else "") + (f"{_minute(at)}: " if at else "")
+        lines = text.splitlines() if before else [text]
+        marked = [f"{before}{line}" if line.strip() else line for line in lines]
         return self.change_job(job_id, add_note="\n".join(marked))
 
     def show_note(self, job_id: int, place: int, text: str, for_owner: bool) -> Job:
@@ -198,6 +202,11 @@ class Jobs(Machines):
         if job.dropped:
             raise NotInStoreError(f"job {job_id} is dropped; bring it back first: enginelog drop job {job_id} --undo")
         return job
+
+
+def _minute(at: Moment) -> str:
+    """A time to the minute, a date alone without one: '2026-04-12 09:20', '2026-04-12'."""
+    return f"{at.local:%Y-%m-%d %H:%M}".removesuffix(" 00:00")
 
 
 def job_from(row: sqlite3.Row, handback: sqlite3.Row | None) -> Job:

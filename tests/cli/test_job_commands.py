@@ -151,6 +151,20 @@ def test_a_cost_limit_is_warned_of_and_can_be_taken_away(call, job):
     assert status == 2 and "an amount such as 12 or 12.50 expected" in err
 
 
+def test_a_note_may_be_dated(call, job):
+    """Notes have no row of their own: the time stands in front of each, in the words of the job record."""
+    assert call("note", "1", "cord is new\nlid is loose", "--at", "2026-04-12")[0] == 0
+    assert call("note", "1", "empty the tank", "--for-owner", "--at", "2026-04-12T17:05")[0] == 0
+    _, out, _ = call("job", "1")
+    for said in ("2026-04-12: cord is new", "2026-04-12: lid is loose", "2026-04-12 17:05: empty the tank"):
+        assert said in out
+    assert "before job 1 was taken in" in call("note", "1", "rang", "--at", "2001-04-12")[2]
+    assert call("note", "1", "rang", "--at", "2999-01-01")[0] == 2
+    call("hand-back", "1", "--out", "out")
+    page = Path("out/owner.html").read_text("utf-8")
+    assert "2026-04-12 17:05: empty the tank" in page and "lid is loose" not in page
+
+
 def test_a_second_job_on_a_machine_still_at_hand_is_pointed_out(call, job):
     _, out, _ = call("take-in", "tiller Marigold")
     assert "Not handed back yet: job 1. If this one is a slip: enginelog drop job 2" in out
