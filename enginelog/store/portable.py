@@ -62,7 +62,7 @@ class Imported:
 
 
 def export_to(store: Store, folder: Path, with_files: bool = True) -> Exported:
-    """Write the job record into a new or empty folder, all of it or nothing: `record.json`, CSV tables, and `files/`."""
+    """Write the job record into a new or empty folder, whole or not at all: `record.json`, CSV tables, `files/`."""
     with explained(folder, store.files.folder), store.snapshot(), whole_folder(folder):
         copied = _copy_files(store, folder / FILES) if with_files else 0
         for name, text in tables.csv_tables(store).items():
