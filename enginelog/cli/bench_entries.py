@@ -101,13 +101,21 @@ def tick(
         check = store.tick(number, step, _RESULTS[result], note, value, unit, photo, at)
         record = store.record(number)
     advice = report.suggestion(record)
-    console.notes(words.misgivings(record.job, check.at))
+    console.notes([*words.misgivings(record.job, check.at), *_doubts(check)])
     if as_json:
         show_plain({"check": check, "suggestion": advice, "next": advice.next})
         return STATUS_DONE
     console.show(f"Job {number}, check {check.id}: {words.check_line(check)}")
     console.show("\n".join(job_text.advice_lines(advice)))
     return STATUS_DONE
+
+
+def _doubts(check: model.BenchCheck) -> list[str]:
+    """What is odd about the reading, and what to do where it is a slip."""
+    from enginelog.store import words
+
+    odd = words.reading_doubts(check)
+    return [f"{odd} If so: enginelog drop check {check.id}, and tick again"] if odd else []
 
 
 def _check_picture(photo: Path) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from enginelog import limits
+from enginelog.limits.bench import units
 from enginelog.model import BenchCheck, Job, JobRecord, Machine, Moment, WorkEntry
 from enginelog.model.wording import as_told, counted, money, one_line
 
@@ -50,6 +51,12 @@ def check_line(check: BenchCheck) -> str:
     photo = f" (photo {one_line(check.photo_name)})" if check.photo_sha256 else ""
     note = f": {one_line(check.note)}" if check.note else ""
     return f"{check.step.replace('_', ' ')} {_RESULTS[check.result]}{reading}{note}{photo}"
+
+
+def reading_doubts(check: BenchCheck) -> str:
+    """What is odd about a check's reading, which is kept all the same; empty where nothing is."""
+    found = units.doubts(check.step, check.reading, check.unit)
+    return f"{'; '.join(found)}: kept as written; is it a slip?" if found else ""
 
 
 def work_line(entry: WorkEntry, currency: str) -> str:

@@ -227,3 +227,13 @@ def test_a_report_opened_from_the_page_names_its_fields_and_no_options(store, br
     assert "enginelog advise" not in text
     [told] = re.findall(r"worth reading off the machine: (.*?)</p>", html.unescape(report.to_html(run.run)))
     assert "strokes (--strokes; 4 assumed)" in told, "a report by the command names its options"
+
+
+def test_an_odd_reading_is_asked_about_beside_its_check(store, browser):
+    job = new_job(store)
+    told = {"step": "compression", "result": "fail", "unit": "psi"}
+    browser.post(f"/jobs/{job}/checks", told | {"reading": "95"})
+    assert "slip" not in browser.get(f"/jobs/{job}").text
+    browser.post(f"/jobs/{job}/checks", told | {"reading": "-650"})
+    page = browser.get(f"/jobs/{job}").text
+    assert "-650 psi is below zero: kept as written; is it a slip?" in page

@@ -151,6 +151,14 @@ def test_a_cost_limit_is_warned_of_and_can_be_taken_away(call, job):
     assert status == 2 and "an amount such as 12 or 12.50 expected" in err
 
 
+def test_an_odd_reading_is_kept_and_asked_about(call, job):
+    status, out, err = call("tick", "1", "compression", "fail", "--reading", "-3 kPaa")
+    assert status == 0 and "-3 kPaa" in out
+    assert "below zero" in err and "no unit known" in err and "enginelog drop check 1" in err
+    assert "-3 kPaa" in call("job", "1")[1]
+    assert call("tick", "1", "compression", "fail", "--reading", "300 kPa")[2] == ""
+
+
 def test_a_note_may_be_dated(call, job):
     """Notes have no row of their own: the time stands in front of each, in the words of the job record."""
     assert call("note", "1", "cord is new\nlid is loose", "--at", "2026-04-12")[0] == 0
