@@ -196,7 +196,7 @@ def test_one_change_of_the_fit_where_ruptures_finds_it():
     [(18, 4032), (19, 3820), (20, 3629), (21, 3456), (22, 3299), (23, 3155), (24, 3024), (25, 2903), (26, 2791)],
 )
 def test_blade_table(inches, rpm):
-    """US Army TM 5-4240-501-14P p. 143: all nine rows, 19 000 ft/min."""
+    """US Army TM 5-4240-501-14P p. 143: all nine rows, 19000 ft/min."""
     assert speed_limits.blade_rpm_limit(inches * 25.4, LIMITS.value("tip_speed_ft_min")) == pytest.approx(rpm, abs=1.0)
 
 

@@ -53,6 +53,35 @@ def slips(text: str) -> list[str]:
     return [text[max(found.start() - 40, 0) : found.end() + 10] for found in SLIPS.finditer(text)]
 
 
+def test_thousands_are_written_in_one_way_everywhere():
+    """As a number is typed in and as every measured one is shown: '19000 ft/min', without a gap or a mark."""
+    package = Path(__file__).parents[1] / "enginelog"
+    parted = re.compile(r"(?<![\d,])\b[1-9]\d{0,2}[ \u00a0\u202f]\d{3}\b(?!,)")
+    texts = [path for ending in ("*.toml", "*.html", "*.js") for path in package.rglob(ending)]
+    found = [
+        f"{path.name}: {one}"
+        for path in texts
+        for line in path.read_text("utf-8").splitlines()
+        if not line.startswith(("source", "#"))
+        for one in parted.findall(line)
+    ]
+    for path in package.rglob("*.py"):
+        tree = ast.parse(path.read_text("utf-8"))
+        described = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+        shown = [node.value for node in ast.walk(tree) if isinstance(node, ast.Constant) and id(node) not in described]
+        found += [f"{path.name}: {one}" for each in shown if isinstance(each, str) for one in parted.findall(each)]
+    readme = (package.parent / "README.md").read_text("utf-8")
+    assert not found + parted.findall(readme)
+    assert parted.findall("above 19000 ft/min") and not parted.findall("0,270 or 2026-04 300 rpm")
+
+
+def test_a_spread_has_as_many_digits_in_its_finding_as_in_its_row():
+    for spread in (0.22, 0.834, 1.27, 12.6):
+        evidence = SimpleNamespace(misfire=SimpleNamespace(summary=SimpleNamespace(timing_spread_percent=spread)))
+        told = firing_verdicts.judge_timing(evidence, limits.load("findings")).text
+        assert f"evenly to {percent(spread)} % of" in told
+
+
 def test_what_the_search_finds():
     assert slips("1e+02 % lost") and slips("swings of -0 rpm") and slips("dips by \u22120.0 %") and slips("nan %")
     assert not slips("2025-05-03, -0.4 %, 0 to 100 %, one 0.04, finance, \u22120.05 EUR")

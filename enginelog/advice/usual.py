@@ -142,7 +142,7 @@ def _blade(record: Record) -> list[ValueLine]:
     if rpm is not None:
         speed = formulas.tip_speed_m_s(length, rpm)
         said = f"{speed:z.1f} m/s ({formulas.ft_min(speed):z.0f} ft/min)"
-        lines.append(_line(tip, speed, said, limit="at most 96.52 m/s (19 000 ft/min)"))
+        lines.append(_line(tip, speed, said, limit="at most 96.52 m/s (19000 ft/min)"))
     return lines
 
 

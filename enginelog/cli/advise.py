@@ -36,7 +36,7 @@ class Speeds(click.ParamType):
     name = "speeds"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, ...]:
-        """The speeds in the order given; fails where one is none from 100 to 20 000."""
+        """The speeds in the order given; fails where one is none from 100 to 20000."""
         if isinstance(value, tuple):
             return value
         one = Number(100, 20_000, "rpm")

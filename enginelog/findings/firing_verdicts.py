@@ -135,7 +135,7 @@ def judge_timing(evidence: Evidence, limits: LimitSet) -> Finding:
     if spread is None:
         return unknown("timing", "too few firings in a row stand clear enough of the noise to time them")
     limit = limits["timing_watch_percent"]
-    text = f"Firings come evenly to {spread:z.1f} % of the interval between them (measurement noise included)."
+    text = f"Firings come evenly to {percent(spread)} % of the interval between them (measurement noise included)."
     return Finding("timing", graded(spread, limit.value), text, spread, "%", limit.value, cited(limit))
 
 

@@ -12,7 +12,7 @@ alternator_hz = formulas.alternator_hz
 
 
 def blade_rpm_limit(blade_length_mm: float, tip_speed_ft_min: float) -> float:
-    """Highest speed of a blade, rpm: tip speed / (pi * length). 18 in at 19 000 ft/min: 4032 (TM
+    """Highest speed of a blade, rpm: tip speed / (pi * length). 18 in at 19000 ft/min: 4032 (TM
     5-4240-501-14P p. 143).
     """
     return formulas.blade_limit_rpm(blade_length_mm, tip_speed_ft_min * formulas.METRES_PER_FOOT / 60)

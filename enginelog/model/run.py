@@ -37,7 +37,7 @@ class Clip:
     """A stretch of one recording as mono samples.
 
     samples: float32, shape (n,), full scale is -1..1, every value finite.
-    rate_hz: sampling rate of `samples` (at most 48 000; higher rates are resampled on reading).
+    rate_hz: sampling rate of `samples` (at most 48000; higher rates are resampled on reading).
     start_s: where the stretch begins in the recording.
     """
 

@@ -32,7 +32,7 @@ def minutes(value: int) -> int:
 def quantity(value: float) -> float:
     """A quantity above 0."""
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 < value <= 1e6:
-        raise UsageError(f"quantity: {value!r} given, a number above 0 and up to 1 000 000 expected")
+        raise UsageError(f"quantity: {value!r} given, a number above 0 and up to 1000000 expected")
     return float(value)
 
 

@@ -11,7 +11,7 @@ from enginelog.limits.trade import cautions, formulas, machines
 TIP = machines.usual("mower", "tip_speed")
 MARGIN = machines.usual("mower", "tip_margin")
 
-# US Army TM 5-4240-501-14P p. 143: blade length in inches and highest speed for a tip speed of 19 000 ft/min.
+# US Army TM 5-4240-501-14P p. 143: blade length in inches and highest speed for a tip speed of 19000 ft/min.
 BLADES = {18: 4032, 19: 3820, 20: 3629, 21: 3456, 22: 3299, 23: 3155, 24: 3024, 25: 2903, 26: 2791}
 
 
@@ -29,7 +29,7 @@ def test_blade_limit_and_tip_speed_are_each_others_inverse(inches):
 
 
 def test_tip_speed_conversion():
-    """19 000 ft/min = 96.52 m/s: 1 ft = 0.3048 m by definition (international foot, 1959)."""
+    """19000 ft/min = 96.52 m/s: 1 ft = 0.3048 m by definition (international foot, 1959)."""
     assert TIP.high == 96.52 == pytest.approx(19_000 * 0.3048 / 60)
     assert formulas.ft_min(96.52) == pytest.approx(19_000)
     assert MARGIN.low == 200  # same page of the TM

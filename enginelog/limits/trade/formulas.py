@@ -17,7 +17,7 @@ def tip_speed_m_s(length_mm: float, rpm: float) -> float:
 
 
 def ft_min(speed_m_s: float) -> float:
-    """Metres a second as feet a minute: 96.52 m/s are 19 000 ft/min (1 ft = 0.3048 m by definition)."""
+    """Metres a second as feet a minute: 96.52 m/s are 19000 ft/min (1 ft = 0.3048 m by definition)."""
     return speed_m_s * 60 / METRES_PER_FOOT
 
 
