@@ -72,7 +72,7 @@ def test_thousands_are_written_in_one_way_everywhere():
         found += [f"{path.name}: {one}" for each in shown if isinstance(each, str) for one in parted.findall(each)]
     readme = (package.parent / "README.md").read_text("utf-8")
     assert not found + parted.findall(readme)
-    assert parted.findall("above 19000 ft/min") and not parted.findall("0,270 or 2026-04 300 rpm")
+    assert parted.findall("above 19 000 ft/min") and not parted.findall("0,270 or 2026-04 300 rpm")
 
 
 def test_a_spread_has_as_many_digits_in_its_finding_as_in_its_row():
