@@ -326,6 +326,16 @@ def test_few_sheets_and_none_nearly_empty(tmp_path, name, size):
     assert max(empty[:-1]) <= 1 / 3 and empty[-1] <= 4 / 5, empty
 
 
+@pytest.mark.parametrize("size", ["A4", "Letter"])
+def test_a_recording_in_which_nothing_happened_takes_one_sheet(tmp_path, size):
+    """A strip and a table that hold 'no engine' alone, from begin to end, say nothing and made a second sheet."""
+    run = replace(make_runs.talk_only(), quality=replace(make_runs.unusable_clip().quality, usable=False))
+    html = report.to_html(run)
+    assert "What happened when" not in html and "What was heard when" not in html
+    sheets = sheets_of(printed(on(size, html), tmp_path))
+    assert len(sheets) == 1 and "How it was recorded" in sheets[0] and run.clip.sha256[:12] in sheets[0]
+
+
 def test_on_paper_nothing_folded_is_lost_unsaid_and_sheets_are_numbered(tmp_path):
     run = replace(make_runs.hunting_pump(), limits_used={f"own.{i}": 1.0 for i in range(37)})
     html = report.to_html(run)
@@ -371,7 +381,7 @@ def _empty_share(sheet: Image.Image, dots_per_mm: float = 40 / 25.4) -> float:
 
 def test_rain_and_talk_are_not_called_quiet():
     """Where no engine is heard there may be all else: the timeline says what it knows."""
-    run = make_runs.talk_only()
+    run = make_runs.pulls_only()
     page = report.to_html(run)
     assert any(span.kind == "quiet" for span in run.timeline.spans)
     assert "no engine heard" in page and not re.search(r">\s*quiet\s*<", page)

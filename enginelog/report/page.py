@@ -88,6 +88,7 @@ def to_html(run: Run, audio_excerpt: AudioExcerpt | None = None, fields: Mapping
     rows = _rows(run, found)
     unknown = _unknown(run, found, cards)
     steps = next_steps(run)
+    spans = run.timeline.spans if any(span.kind != "quiet" for span in run.timeline.spans) else ()
     return template("page.html").render(
         run=run,
         heard=heard,
@@ -98,14 +99,14 @@ def to_html(run: Run, audio_excerpt: AudioExcerpt | None = None, fields: Mapping
         cards=[card for card in cards if card.finding.verdict in BAD],
         unknown=unknown,
         good=[card for card in cards if card.finding.verdict == "ok"],
-        main=pictures.speed(run),
+        main=pictures.speed(run) if spans or heard else None,
         pictures=[picture for picture in drawn if picture is not None],
         rows=rows,
         terms=_terms_below(explained, cards, rows, unknown),
         advice=advice_section(run, fields),
         machine_cautions=machine_cautions(run),
-        spans=run.timeline.spans[:MOST_SPANS],
-        spans_left=max(0, len(run.timeline.spans) - MOST_SPANS),
+        spans=spans[:MOST_SPANS],
+        spans_left=max(0, len(spans) - MOST_SPANS),
         cautions=cautions(),
         facts=_about(run),
         limits=used_limits(run),
