@@ -381,7 +381,7 @@ def _empty_share(sheet: Image.Image, dots_per_mm: float = 40 / 25.4) -> float:
 
 def test_rain_and_talk_are_not_called_quiet():
     """Where no engine is heard there may be all else: the timeline says what it knows."""
-    run = make_runs.pulls_only()
+    run = make_runs.two_hours()
     page = report.to_html(run)
     assert any(span.kind == "quiet" for span in run.timeline.spans)
     assert "no engine heard" in page and not re.search(r">\s*quiet\s*<", page)
