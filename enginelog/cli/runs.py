@@ -54,6 +54,7 @@ def attach(
     Exit status as of check; 3 where there was nothing to analyse (no engine and no pull heard, or unusable):
     the recording is kept all the same.
     """
+    from enginelog import compare as comparing
     from enginelog.store import words
 
     told = tuple(part.strip() for part in conditions.split(",") if part.strip())
@@ -64,7 +65,8 @@ def attach(
         known = store.runs_of_recording(run.clip.sha256)
         kept = store.attach(number, run, stage, told, note, None if no_copy else Path(clip), at)
         record = store.record(number)
-        console.notes([*hints(machine.engine), *words.misgivings(record.job, kept.at)])
+        odd = (*words.misgivings(record.job, kept.at), *comparing.out_of_order(record, kept))
+        console.notes([*hints(machine.engine), *odd])
         for job_id, run_id in known:
             console.note(
                 f"this recording is run {run_id} of job {job_id} already; drop one of the two if that is a slip"

@@ -8,8 +8,9 @@ taken over many firings or moments (neighbours are not independent), by exact or
 the measurement's own uncertainty where there is one event only.
 """
 
+from enginelog.compare.dates import out_of_order
 from enginelog.compare.front import compare
 from enginelog.compare.jobs import BeforeAfter, of_job, of_pair
 from enginelog.compare.words import VERDICTS
 
-__all__ = ["VERDICTS", "BeforeAfter", "compare", "of_job", "of_pair"]
+__all__ = ["VERDICTS", "BeforeAfter", "compare", "of_job", "of_pair", "out_of_order"]

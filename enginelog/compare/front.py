@@ -5,6 +5,7 @@ from __future__ import annotations
 from enginelog import limits as limit_files
 from enginelog.compare import firing, steady, words
 from enginelog.compare.comparable import Obstacle, obstacle, pulls_only
+from enginelog.compare.dates import swapped_note
 from enginelog.compare.judging import judge
 from enginelog.compare.measures import RUNNING, SPEED, START, Measure, applies
 from enginelog.compare.sample import Sample, take_both
@@ -33,11 +34,13 @@ def compare(
     The intervals are joint: those of all measures together hold the true differences in 95 % (limit joint_level).
 
     limits: topic compare; cleaning: topic findings, by which speed and firings are cleaned as for the run's own
-    findings (None: the project's own files). notes: what is known to differ besides, handed through.
+    findings (None: the project's own files). notes: what is known to differ besides, handed through; before them
+    stands that by their files' dates the two are in the wrong order.
     The same two recordings always give the same answer.
     """
     limits = limits or limit_files.load("compare")
     cleaning = cleaning or limit_files.load("findings")
+    notes = swapped_note(before, after) + notes
     against = obstacle(before, after, limits)
     if against is not None and not against.start_stands:
         return _refused(before, after, against, (), limits, notes)

@@ -38,6 +38,7 @@ class FakeAnalysis:
     def __init__(self):
         self.engines = []
         self.version = "0.1.0"
+        self.made = {}  # by content: what the file says of when it was recorded
 
     def analyse(self, source, engine, name=None, progress=None, ran=False):
         path = Path(source)
@@ -48,7 +49,8 @@ class FakeAnalysis:
             raise OSError(5, "Input/output error")
         self.engines.append(engine)
         run = RUNS[content]()
-        clip = dataclasses.replace(run.clip, name=name or path.name, sha256=hashlib.sha256(content).hexdigest())
+        digest = hashlib.sha256(content).hexdigest()
+        clip = dataclasses.replace(run.clip, name=name or path.name, sha256=digest, recorded_at=self.made.get(content))
         return dataclasses.replace(run, clip=clip, engine=engine, program_version=self.version)
 
 
@@ -157,6 +159,14 @@ def test_an_odd_reading_is_kept_and_asked_about(call, job):
     assert "below zero" in err and "no unit known" in err and "enginelog drop check 1" in err
     assert "-3 kPaa" in call("job", "1")[1]
     assert call("tick", "1", "compression", "fail", "--reading", "300 kPa")[2] == ""
+
+
+def test_a_recording_from_after_the_work_that_was_made_first_is_asked_about(call, analysis, job):
+    analysis.made = {b"hunts": "2026-04-12T11:05:00+00:00", b"well": "2026-04-12T09:20:00+00:00"}
+    assert "swapped" not in call("attach", "1", clip(b"hunts"), "--stage", "before")[2]
+    assert "swapped" not in call("attach", "1", clip(b"pulls", "b.m4a"), "--stage", "during")[2]
+    assert "made first, 2026-04-12 09:20 UTC" in call("attach", "1", clip(b"well", "c.m4a"), "--stage", "after")[2]
+    assert "swapped" in call("compare", "--job", "1")[1]
 
 
 def test_a_note_may_be_dated(call, job):

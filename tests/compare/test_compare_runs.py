@@ -365,3 +365,22 @@ def test_a_run_that_ends_before_a_rough_start_would_be_over_is_not_called_unstea
     rough = replace(healthy, measures=replace(healthy.measures, settling=Settling(True, 22.0, 20.0, 25.0)))
     found = compare(named(rough, "rough"), healthy)
     assert "or the recording ends before the rough start is over" in of_code(found, "steadiness").text
+
+
+def made_at(run: Run, stamp: str | None) -> Run:
+    return replace(run, clip=replace(run.clip, recorded_at=stamp, sha256=str(hash(stamp))))
+
+
+@pytest.mark.parametrize(
+    ("first", "then", "said"),
+    [("2026-04-12T11:05:00+00:00", "2026-04-12T09:20:00+00:00", True),
+     ("2026-04-12T11:05:00+02:00", "2026-04-12T09:20:00+00:00", False),
+     ("2026-04-12T09:20:00+00:00", "2026-04-12T09:20:00+00:00", False), (None, "2026-04-12T09:20:00+00:00", False),
+     ("2026-04-12T11:05:00", "2026-04-12T09:20:00+00:00", False), ("<b>2026", "2026-04-12T09:20:00+00:00", False),
+     ("9999-12-31T23:59:59-12:00", "2026-04-12T09:20:00+00:00", False)],
+)  # fmt: skip
+@pytest.mark.parametrize("kind", ["healthy_generator", "pulls_only"])
+def test_recordings_given_the_wrong_way_round_are_asked_about(first, then, said, kind):
+    """Swapped, 'better' reads 'worse'. What the files themselves say of when they were made is all there is to tell."""
+    found = compare(made_at(make_runs.ALL[kind](), first), made_at(make_runs.healthy_generator(), then))
+    assert any("are the two swapped" in note for note in found.notes) == said
