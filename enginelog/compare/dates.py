@@ -22,7 +22,7 @@ def swapped_note(before: Run, after: Run) -> tuple[str, ...]:
 
 
 def out_of_order(record: JobRecord, kept: StoredRun) -> tuple[str, ...]:
-    """As `swapped_note`, of a recording of a job against those of its other side of the work; the first that is said."""
+    """As `swapped_note`, of a job's recording against those from the other side of the work; the first one."""
     befores, afters = ([kept] if kept.stage == stage else record.of_stage(stage) for stage in ("before", "after"))
     if kept.stage not in ("before", "after"):
         return ()
