@@ -63,6 +63,7 @@ def hand_back(
         elif any(wishes):
             record = as_drafted(record, wishes, at)
         history = [run for visit in store.history(record.machine.id).visits for run in visit.runs]
+    console.notes(report.hand_back_questions(record))
     if only_text:
         console.show(report.hand_back_text(record).rstrip())
         return STATUS_DONE

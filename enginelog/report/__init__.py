@@ -22,7 +22,13 @@ from enginelog.report.comparison import comparison_json, comparison_record, comp
 from enginelog.report.explaining import explain, topics_text
 from enginelog.report.folder import Written, write_all, write_folder
 from enginelog.report.guide_text import next_text, plan_text
-from enginelog.report.handback import hand_back_html, hand_back_pdf, hand_back_text, write_hand_back
+from enginelog.report.handback import (
+    hand_back_html,
+    hand_back_pdf,
+    hand_back_questions,
+    hand_back_text,
+    write_hand_back,
+)
 from enginelog.report.page import AudioExcerpt, to_html
 from enginelog.report.record import record, to_json
 from enginelog.report.spec import RecordError, check, from_json
@@ -49,6 +55,7 @@ __all__ = [
     "from_json",
     "hand_back_html",
     "hand_back_pdf",
+    "hand_back_questions",
     "hand_back_text",
     "known_of",
     "next_text",

@@ -31,6 +31,11 @@ def hand_back_text(record: JobRecord, audience: str = "owner") -> str:
     return sheet_text(sheet(record, audience))
 
 
+def hand_back_questions(record: JobRecord) -> tuple[str, ...]:
+    """What whoever hands back should be asked first: whether before and after are swapped. On no paper of the owner."""
+    return sheet(record).asked
+
+
 def write_hand_back(
     record: JobRecord, folder: Path, audiences: Sequence[str] = ("owner", "bench"), history: Sequence[StoredRun] = ()
 ) -> tuple[Path, ...]:

@@ -94,7 +94,8 @@ class Top:
 class Sheet:
     """One hand-back. Texts of the user are as they were written; whoever renders them makes them safe.
 
-    measures: differences in the order of reading. draft: says that the machine is not handed back yet; empty where it
+    measures: differences in the order of reading. asked: of the notes those that ask whether something is a slip, for
+    who hands back: on no paper of the owner. draft: says that the machine is not handed back yet; empty where it
     is.
     """
 
@@ -113,6 +114,7 @@ class Sheet:
     drawings: tuple[Drawing, ...]
     measures: tuple[Difference, ...]
     notes: tuple[str, ...]
+    asked: tuple[str, ...]
     limits: tuple[LimitRow, ...]
     watch: tuple[str, ...]
     told: str
@@ -132,6 +134,8 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
     pair = of_job(record)
     full = audience == "bench"
     after = pair.after.run if pair.after else None
+    notes = pair.comparison.notes if pair.comparison else ()
+    asked = tuple(note for note in notes if note.endswith("?"))
     back = record.job.handback
     made = record.job.state == "handed_back"
     return Sheet(
@@ -149,7 +153,8 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
         totals=_totals(record, full),
         drawings=drawings(pair, history if full else (), full),
         measures=_measures(pair.comparison, full),
-        notes=pair.comparison.notes if pair.comparison else (),
+        notes=tuple(note for note in notes if full or note not in asked),
+        asked=asked,
         limits=_limits(after) if full and after else (),
         watch=_watch(back.watch if back else "", pair, full),
         told=back.told_owner if back else "",

@@ -582,3 +582,14 @@ def test_money_and_time():
     assert [duration(n) for n in (0, 45, 60, 80)] == ["0\xa0min", "45\xa0min", "1\xa0h", "1\xa0h 20\xa0min"]
     with pytest.raises(ValueError, match="audience"):
         sheet(JobRecord(JOB, MACHINE), "boss")
+
+
+def test_whether_before_and_after_are_swapped_is_asked_of_the_bench_not_of_the_owner():
+    runs = [stored(1, "before", make_runs.hunting_pump(), "a"), stored(2, "after", make_runs.healthy_generator(), "b")]
+    made = ("2026-04-14T09:00:00+00:00", "2026-04-12T09:00:00+00:00")
+    runs = [replace(one, run=replace(one.run, clip=replace(one.run.clip, recorded_at=each)))
+            for one, each in zip(runs, made, strict=True)]  # fmt: skip
+    record = JobRecord(JOB, MACHINE, (), (), tuple(runs))
+    assert "swapped" in " ".join(report.hand_back_questions(record))
+    assert "swapped" in report.hand_back_html(record, "bench") and "swapped" not in report.hand_back_html(record)
+    assert "swapped" not in report.hand_back_text(record)
