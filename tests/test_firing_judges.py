@@ -316,12 +316,35 @@ def test_a_count_is_told_where_it_is_likely_enough_to_be_right(monkeypatch, chan
     likely = np.where(lost, 0.97, 0.01)
     monkeypatch.setattr(judging, "count", lambda *_: (likely, chance))
     found = judging.judge_chunk(seen, Engine(), LIMITS)
+    (probability,) = judging.told([found], LIMITS)
     assert np.array_equal(found.likely, likely)
     if told:
-        assert np.array_equal(found.miss_probability, likely)
+        assert np.array_equal(probability, likely)
     else:
-        known = np.isfinite(found.miss_probability)
-        assert not known[~lost].any() and (found.miss_probability[known] == judging.PLAIN).all()
+        known = np.isfinite(probability)
+        assert not known[~lost].any() and (probability[known] == judging.PLAIN).all()
+
+
+@pytest.mark.parametrize(
+    ("chances", "told"),
+    [
+        ((0.95, 0.95), (True, True)),
+        ((0.95, 0.8, 0.85), (True, True, True)),  # one alone would not do
+        ((0.95, 0.6, 0.6), (True, False, False)),
+        ((0.84, 0.84, 0.84), (False, False, False)),
+        ((0.99, 0.99, 0.2), (True, True, False)),  # far below the others
+        ((0.0, 0.88), (False, False)),  # a count that cannot be right is no company
+    ],
+)
+def test_counts_of_one_stretch_are_believed_together(monkeypatch, chances, told):
+    """What is heard of one engine is much the same from chunk to chunk."""
+    seen, lost = chunk()
+    likely = np.where(lost, 0.97, 0.01)
+    found = []
+    for chance in chances:
+        monkeypatch.setattr(judging, "count", lambda *_, chance=chance: (likely, chance))
+        found.append(judging.judge_chunk(seen, Engine(), LIMITS))
+    assert tuple(bool(np.isfinite(one).all()) for one in judging.told(found, LIMITS)) == told
 
 
 @pytest.mark.parametrize(("angles", "told"), [((0.0, 360.0), True), ((0.0, 180.0), False)])
@@ -333,9 +356,10 @@ def test_a_dead_cylinder_is_told_at_less_in_an_even_layout(monkeypatch, angles, 
     likely = np.where(slot == 1, 0.97, 0.01)
     monkeypatch.setattr(judging, "count", lambda *_: (likely, 0.7))
     found = judging.judge_chunk(seen, Engine(cylinders=2, firing_angles_deg=angles), LIMITS)
-    assert np.isfinite(found.miss_probability).all() == told
+    (probability,) = judging.told([found], LIMITS)
+    assert np.isfinite(probability).all() == told
     if told:
-        assert np.array_equal(found.miss_probability, likely)
+        assert np.array_equal(probability, likely)
 
 
 def test_every_way_is_weighed_once(monkeypatch):

@@ -1,4 +1,5 @@
-"""One chunk of events judged: which candidate for a count of the lost firings is believed, if any."""
+"""The events of a stretch judged, chunk by chunk: which candidate for a count of the lost firings is likeliest in each,
+and whether it is believed, by how likely it is to be right there and in the chunks beside it."""
 
 from __future__ import annotations
 
@@ -6,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from enginelog.dsp.logistic import probability
+from enginelog.dsp.logistic import logit_of, probability
 from enginelog.firing import counting, groups, nets, weighing
 from enginelog.firing.cues import BINS, Cues, Windows, measure
 from enginelog.firing.weighing import Slot
@@ -19,26 +20,30 @@ FAINT = 0.9  # the same of a cylinder that is faint even where it sounds stronge
 
 @dataclass(frozen=True)
 class Verdicts:
-    """strength: over the norm of firings; miss_probability: NaN where it cannot be told; likely: the same of the
-    likeliest count, however unlikely, NaN where nothing was counted; level: (events,) of the slot's mean over the mean
-    of all slots; noise: spread of the strength of firings. All of shape (events,)."""
+    """What is found in one chunk. strength: over the norm of firings; likely: probability of a miss by the likeliest
+    count, however unlikely that is, NaN where nothing was counted; plain: the same of those plainly lost, NaN for the
+    others; level: of the slot's mean over the mean of all slots; noise: spread of the strength of firings; disturbed:
+    mask of those of which nothing can be told. All of shape (events,).
+
+    chance: how likely the count is to be right, 0 where it cannot be; least: below which it is not believed."""
 
     strength: np.ndarray
-    miss_probability: np.ndarray
     likely: np.ndarray
+    plain: np.ndarray
     level: np.ndarray
     noise: np.ndarray
+    disturbed: np.ndarray
+    chance: float
+    least: float
 
 
 def judge_chunk(seen: Windows, engine: Engine, limits: LimitSet) -> Verdicts:
-    """Judge the events of one chunk.
-
-    Where the likeliest count is not likely enough to be right, nothing is told of the chunk but what is plainly lost.
-    """
+    """Judge the events of one chunk. What is believed of it, `told` says."""
     n, slots = len(seen.slot), engine.cylinders
-    strength, lost, noise = np.ones(n), np.full(n, np.nan), np.full(n, np.nan)
+    strength, unknown, noise = np.ones(n), np.full(n, np.nan), np.full(n, np.nan)
+    cut = disturbed(seen.cut, limits)
     if n < max(8, slots * limits.value("fewest_to_judge")):
-        return Verdicts(strength, lost, lost.copy(), np.ones(n), noise)
+        return Verdicts(strength, unknown, unknown.copy(), np.ones(n), noise, cut, 0.0, np.inf)
     cues, judges = measure(seen, engine, limits), nets.shipped()
     logit = nets.mean_logit(judges.event, cues.table)
     found = look(cues, logit, judges, limits)
@@ -50,16 +55,43 @@ def judge_chunk(seen: Windows, engine: Engine, limits: LimitSet) -> Verdicts:
     shown = np.where(levels < limits.value("weakest_slot"), levels, cues.level)
     faint = faint_levels(cues, found, plain, limits)
     shown = np.minimum(shown, faint)
-    likely, chance = count(cues, found, logit, judges) if len(found) == slots else (lost.copy(), 0.0)
-    if cues.column("steadiness")[0] >= limits.value("least_steadiness"):
-        plain &= plain.mean() < limits.value("plain_most")
-        dead = engine.even_firing and any(slot.dead for slot in found)
-        least = limits.value("least_chance_beside_dead" if dead else "least_chance_right")
-        sure = chance >= least and not counting.without_front(likely, cues, limits)
-        as_plain = np.where(np.isfinite(faint), FAINT, PLAIN)[seen.slot]
-        lost = likely.copy() if sure else np.where(plain, as_plain, np.nan)
-    lost[disturbed(seen.cut, limits)] = np.nan
-    return Verdicts(strength, lost, likely, shown[seen.slot] / max(shown.mean(), 1e-9), noise)
+    likely, chance = count(cues, found, logit, judges) if len(found) == slots else (unknown.copy(), 0.0)
+    steady = cues.column("steadiness")[0] >= limits.value("least_steadiness")
+    plain &= steady and plain.mean() < limits.value("plain_most")
+    dead = engine.even_firing and any(slot.dead for slot in found)
+    least = limits.value("least_chance_beside_dead" if dead else "least_chance_right")
+    chance = chance if steady and not counting.without_front(likely, cues, limits) else 0.0
+    as_plain = np.where(np.isfinite(faint), FAINT, PLAIN)[seen.slot]
+    level = shown[seen.slot] / max(shown.mean(), 1e-9)
+    return Verdicts(strength, likely, np.where(plain, as_plain, np.nan), level, noise, cut, chance, least)
+
+
+def told(chunks: list[Verdicts], limits: LimitSet) -> list[np.ndarray]:
+    """Probabilities of a miss, (events,), of the chunks of one stretch; NaN where it cannot be told.
+
+    Where a chunk's likeliest count is not likely enough to be right, nothing is told of it but what is plainly lost.
+    """
+    believed = _believed(chunks, limits)
+    return [
+        np.where(one.disturbed, np.nan, one.likely if sure else one.plain)
+        for one, sure in zip(chunks, believed, strict=True)
+    ]
+
+
+def _believed(chunks: list[Verdicts], limits: LimitSet) -> np.ndarray:
+    """Whose count is likely enough to be right, mask (chunks,): by itself, or since all of the stretch are together.
+
+    What is heard of one engine in one place is much the same from chunk to chunk: the mean of their log-odds, by their
+    events, is told with less chance than that of each. One far less likely than the others is not taken with them.
+    """
+    chance = np.array([one.chance for one in chunks])
+    alone = chance >= np.array([one.least for one in chunks])
+    able = chance >= limits.value("least_chance_of_one")
+    if able.sum() < 2:
+        return alone
+    events = np.array([len(one.likely) for one in chunks])
+    together = float(np.average(logit_of(np.clip(chance[able], 0.001, 0.999)), weights=events[able]))
+    return alone | (able & (probability(together) >= limits.value("least_chance_together")))
 
 
 def look(cues: Cues, logit: np.ndarray, judges: nets.Judges, limits: LimitSet) -> list[Slot]:

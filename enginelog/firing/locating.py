@@ -133,7 +133,12 @@ def _stretch(sound: envelopes.Sound, grids: list[grid.Grid], engine: Engine, lim
 
 def _all_judged(sound: envelopes.Sound, laid: grid.Grid, engine: Engine, shortest: float, limits: LimitSet) -> _Seen:
     """One stretch, chunk by chunk."""
-    seen = [_judged(sound, piece, engine, shortest, limits) for piece in chunks(laid, engine.cylinders)]
+    judged = [_judged(sound, piece, engine, shortest, limits) for piece in chunks(laid, engine.cylinders)]
+    lost = judging.told([verdicts for _, _, verdicts in judged], limits)
+    seen = [
+        _Seen(t_s, std_s, found.strength, told, found.likely, found.level, found.noise)
+        for (t_s, std_s, found), told in zip(judged, lost, strict=True)
+    ]
     return _Seen(*(np.concatenate([getattr(s, f.name) for s in seen]) for f in fields(_Seen)))
 
 
@@ -162,11 +167,12 @@ def _half_speed(probability: np.ndarray, engine: Engine) -> bool:
     return bool(in_turn > 0.7)
 
 
-def _judged(sound: envelopes.Sound, laid: grid.Grid, engine: Engine, shortest: float, limits: LimitSet) -> _Seen:
-    """One chunk: the moments refined, then the strengths judged there."""
+def _judged(
+    sound: envelopes.Sound, laid: grid.Grid, engine: Engine, shortest: float, limits: LimitSet
+) -> tuple[np.ndarray, np.ndarray, judging.Verdicts]:
+    """One chunk: the moments refined, their deviations, and what is found there."""
     seen, std_s = see(sound, laid, engine.cylinders, shortest, limits)
-    judged = judging.judge_chunk(seen, engine, limits)
-    return _Seen(seen.t_s, std_s, judged.strength, judged.miss_probability, judged.likely, judged.level, judged.noise)
+    return seen.t_s, std_s, judging.judge_chunk(seen, engine, limits)
 
 
 def see(
