@@ -35,7 +35,9 @@ class Reading(click.ParamType):
         from enginelog.store import numbers
 
         found = re.fullmatch(
-            r"\s*([+-]?[0-9]{1,12}(?:[.,][0-9]{1,12})?)\s*([^\W\d_].*|[%°\"'].*)?", str(value), re.DOTALL
+            r"\s*([+-]?[0-9]{1,12}(?:[.,][0-9]{1,12})?)(?![eE][+-]?[0-9])\s*([^\W\d_].*|[%°\"'].*)?",
+            str(value),
+            re.DOTALL,
         )
         if found is None:
             self.fail(f"'{value}' given, a number with its unit expected, such as '650 kPa'", param, ctx)

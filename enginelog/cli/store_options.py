@@ -91,9 +91,12 @@ class When(click.ParamType):
         if isinstance(value, model.Moment):
             return value
         try:
-            return moments.given(value)
+            found = moments.given(value)
         except model.UsageError as wrong:
             self.fail(str(wrong), param, ctx)
+        if moments.to_come(found):
+            console.note(f"{found.local:%Y-%m-%d %H:%M} is still to come by this machine's clock; is it a slip?")
+        return found
 
 
 def store_options(command: Command) -> Command:

@@ -8,6 +8,7 @@ from enginelog.model import Moment, UsageError
 
 EARLIEST = datetime(1990, 1, 1, tzinfo=UTC)
 AHEAD = timedelta(days=1)  # another zone's today may be our tomorrow
+CLOCKS_DIFFER = timedelta(minutes=10)
 
 
 def moment(when: datetime) -> Moment:
@@ -37,3 +38,8 @@ def given(text: str) -> Moment:
     if not in_range:
         raise UsageError(f"'{text}' given, {expected}")
     return moment(when)
+
+
+def to_come(given: Moment) -> bool:
+    """Whether a moment is later than now by more than clocks differ, which `given` lets in for a day."""
+    return given.local > datetime.now(UTC) + CLOCKS_DIFFER

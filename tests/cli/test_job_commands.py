@@ -161,6 +161,25 @@ def test_an_odd_reading_is_kept_and_asked_about(call, job):
     assert call("tick", "1", "compression", "fail", "--reading", "300 kPa")[2] == ""
 
 
+def test_a_power_of_ten_is_no_reading_with_an_odd_unit(call, job):
+    """'1e5 kPa' was kept as 1 with the unit 'e5 kPa'."""
+    for given in ("1e5 kPa", "1E-3 mm", "2.5e+6 Pa"):
+        status, _, err = call("tick", "1", "compression", "pass", "--reading", given)
+        assert status == 2 and "a number with its unit expected" in err
+    assert call("tick", "1", "controls", "pass", "--reading", "5 e-units")[0] == 0
+
+
+def test_a_time_still_to_come_is_kept_and_remarked_upon(call, job):
+    """Up to a day ahead is let in, for whose clock is set to another zone; a slip in the day is likelier."""
+    from datetime import datetime, timedelta
+
+    ahead = (datetime.now() + timedelta(hours=20)).isoformat(timespec="minutes")
+    status, _, err = call("work", "1", "--part", "plug", "--at", ahead)
+    assert status == 0 and err.count("still to come") == 1
+    just = (datetime.now() + timedelta(minutes=2)).isoformat(timespec="seconds")
+    assert "to come" not in call("work", "1", "--part", "plug", "--at", just)[2], "clocks differ by some minutes"
+
+
 def test_a_recording_from_after_the_work_that_was_made_first_is_asked_about(call, analysis, job):
     analysis.made = {b"hunts": "2026-04-12T11:05:00+00:00", b"well": "2026-04-12T09:20:00+00:00"}
     assert "swapped" not in call("attach", "1", clip(b"hunts"), "--stage", "before")[2]
