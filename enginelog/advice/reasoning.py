@@ -22,6 +22,10 @@ from enginelog.model.wording import counted
 
 FEW = 2  # a failed check that points to no more than this has shown what is wrong
 RANKS = ("pointed_to", "likely", "possible", "seldom")
+TAKEN_FOR = {
+    "two_stroke": "the engine is taken for a two-stroke",
+    "four_stroke": "the engine is taken for a four-stroke",
+}
 SOUND_ALONE = (
     "Lean or rich, which part, compression figures, oil pressure, temperature: sound alone cannot tell any of them."
 )
@@ -52,7 +56,7 @@ def advise(situation: Situation, known: Knowledge | None = None) -> Advice:
     checks = _next_checks(state, settled, causes)
     records = [one.record for one in situation.heard]
     return Advice(
-        signs=tuple(_said(state.known, name) for name in state.known.signs if name in state.signs),
+        signs=tuple(_said(state.known, name, state.signs) for name in state.known.signs if name in state.signs),
         matched=state.matched,
         found=tuple(likely.cause for likely in causes if likely.cause.name in settled.found),
         causes=causes,
@@ -157,15 +161,17 @@ def _matched(found: frozenset[str], known: Knowledge) -> tuple[tuple[Matched, ..
     ]
     silent = {name for rule in speaking for name in rule.replaces}
     made = [
-        Matched(rule, tuple(_said(known, name) for name in (*rule.all, *rule.any) if name in found))
+        Matched(rule, tuple(_said(known, name, found) for name in (*rule.all, *rule.any) if name in found))
         for rule in speaking
     ]
     spoken = tuple(each for each in made if each.rule.name not in silent)
     return spoken, tuple(each for each in made if each.rule.name in silent)
 
 
-def _said(known: Knowledge, name: str) -> str:
-    """A sign, an answer or a result in words."""
+def _said(known: Knowledge, name: str, found: frozenset[str] = frozenset()) -> str:
+    """A sign, an answer or a result in words. found: beside it; strokes that nobody told are no finding."""
+    if name in TAKEN_FOR and "strokes_assumed" in found:
+        return TAKEN_FOR[name]
     if name in known.signs:
         return known.signs[name].means
     left, _, right = name.partition("=")

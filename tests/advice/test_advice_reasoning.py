@@ -307,3 +307,16 @@ def test_a_balance_test_names_the_weak_cylinder():
     assert "pull alike" in even.balance and "lost_compression" in {out.cause.name for out in even.ruled_out}
     with pytest.raises(UsageError, match="such as 3400,3300,3100"):
         advise(Situation(heard, balance_rpm=(3400.0, 3300.0)))
+
+
+def test_strokes_that_nobody_told_are_not_said_to_be_found():
+    """'The engine is a four-stroke' stood beside 'nobody told whether it is a two-stroke or a four-stroke'."""
+    heard = heard_with(["misfires", "strokes_assumed"], machine="mower")
+    found = advise(Situation(heard, {}, {"smoke": "blue"}))
+    said = [*found.signs, *(line for each in found.matched for line in each.because)]
+    assert not any(line == "the engine is a four-stroke" for line in said)
+    assert sum(line == "the engine is taken for a four-stroke" for line in said) == 2, (
+        "among the signs, and in a reason"
+    )
+    told = advise(Situation(heard_with(["misfires"], machine="mower"), {}, {"smoke": "blue"}))
+    assert "the engine is a four-stroke" in told.signs
