@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from enginelog import firing, limits
+from enginelog.firing import locating
 from enginelog.model import Clip, Engine, Track
 
 RATE_HZ = 16_000
@@ -216,3 +217,18 @@ def test_the_grid_holds_across_a_burst_in_which_the_engine_falls_behind():
     early = (found.t_s[nearest(found, t_s)] - t_s)[5:100]
     assert np.max(np.abs(error - np.median(early))) < 0.1 * 120 / rpm
     assert abs(np.sum(found.miss_probability > 0.5) - len(lost)) <= 1
+
+
+@pytest.mark.parametrize(("silent", "times"), [(0, 1), (3, 1), (12, 2)])
+def test_a_single_is_judged_anew_only_where_many_firings_are_left_out(monkeypatch, silent, times):
+    """The shapes learned from hundreds of firings do not hang on a few; twelve of 300 tell upon them. What is silent
+    at the end cannot be told from an ignition off: it is left out either way."""
+    asked, all_judged = [], locating._all_judged
+    monkeypatch.setattr(locating, "_all_judged", lambda *all_of: asked.append(all_of[1]) or all_judged(*all_of))
+    seconds, rpm = 12.0, 3000
+    t_s = even(seconds, rpm, SINGLE)
+    strength = uneven_strengths(len(t_s), lost=range(len(t_s) - silent, len(t_s)))
+    found = run(t_s, strength, seconds, rpm)
+    assert len(asked) == times
+    assert found.t_s[-1] < t_s[-1 - silent] + 0.03
+    assert np.mean(found.miss_probability > 0.5) <= 0.005

@@ -101,15 +101,12 @@ def _stretch(sound: envelopes.Sound, grids: list[grid.Grid], engine: Engine, lim
     judged = [_all_judged(sound, laid, engine, step.min(), limits) for laid in grids]
     best, agreed = _telling([_lost_share(one) for one in judged], limits)
     laid, one = grids[best], judged[best]
-    firing = np.flatnonzero((one.likely < LOST) & (one.strength > CLEAR))
-    if (
-        len(firing) >= LEAST_EVENTS
-        and len(firing) < len(one.likely)
-        and (firing[0], firing[-1]) != (0, len(one.likely) - 1)
-    ):
-        # What is weak before the first clear firing or after the last cannot be told from an ignition off.
-        laid = grid.part(laid, np.arange(firing[0], firing[-1] + 1))
-        one = _all_judged(sound, laid, engine, step.min(), limits)
+    ran = _surely_running(one)
+    if ran is not None:
+        left_out = len(one.t_s) - len(ran)
+        laid, one = grid.part(laid, ran), _part(one, ran)
+        if slots > 1 or left_out > limits.value("few_left_out") * len(ran):
+            one = _all_judged(sound, laid, engine, step.min(), limits)
     if engine.even_firing:
         laid, one = _without_surplus(laid, one)
     interval_s = laid.cycle_s / slots
@@ -129,6 +126,20 @@ def _stretch(sound: envelopes.Sound, grids: list[grid.Grid], engine: Engine, lim
         snr_db=-20 * np.log10(one.noise),
         revolutions=(laid.cycle + places[laid.slot]) * engine.revs_per_cycle,
     )
+
+
+def _surely_running(one: _Seen) -> np.ndarray | None:
+    """The events from the first clear firing to the last; None where that is all of them, or there are hardly any.
+    What is weak before or after cannot be told from an ignition off."""
+    firing = np.flatnonzero((one.likely < LOST) & (one.strength > CLEAR))
+    if len(firing) < LEAST_EVENTS or firing[-1] - firing[0] + 1 == len(one.likely):
+        return None
+    return np.arange(firing[0], firing[-1] + 1)
+
+
+def _part(one: _Seen, which: np.ndarray) -> _Seen:
+    """Some of the events."""
+    return _Seen(*(getattr(one, f.name)[which] for f in fields(_Seen)))
 
 
 def _all_judged(sound: envelopes.Sound, laid: grid.Grid, engine: Engine, shortest: float, limits: LimitSet) -> _Seen:
@@ -155,7 +166,7 @@ def _without_surplus(laid: grid.Grid, one: _Seen) -> tuple[grid.Grid, _Seen]:
     too_many = bursts.surplus(one.t_s, one.likely)
     laid = replace(laid, cycle=laid.cycle - np.cumsum(too_many) // (laid.slot.max() + 1))
     kept = np.flatnonzero(~too_many)
-    return grid.part(laid, kept), _Seen(*(getattr(one, f.name)[kept] for f in fields(_Seen)))
+    return grid.part(laid, kept), _part(one, kept)
 
 
 def _half_speed(probability: np.ndarray, engine: Engine) -> bool:
