@@ -239,6 +239,7 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard, ran: bool)
     give_back(long)
     track = _end_to_end(_taken(heard.tracks))
     story = timeline.tell(heard.watch.finish(), track, engine, sets["timeline"], ran)
+    track = speed.coasted(track, story, sets["speed"])
     if not story.engine_heard and story.pulls == 0:
         clip_quality = quality.nothing_read(clip_quality, sets["quality"])
     running = story.spans if story.engine_heard else ()

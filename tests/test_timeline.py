@@ -8,8 +8,8 @@ import pytest
 
 from enginelog import limits, media, speed, synthesis, timeline
 from enginelog.model import RHYTHM, Clip, Engine, Track
-from enginelog.timeline import coasting, heard, states
-from enginelog.timeline.activity import BANDS_HZ, Activity
+from enginelog.timeline import heard, states
+from enginelog.timeline.activity import BANDS_HZ
 from enginelog.timeline.build import bridged, closed, merged, not_pulled_while_running, without_lone_pull
 from enginelog.timeline.nets import Net, log_softmax, shipped
 
@@ -183,49 +183,6 @@ def test_shipped_classifiers_are_whole():
     nets = shipped()
     assert set(nets) == {"engine", "pull", "state"}
     assert all(np.isfinite(v).all() for net in nets.values() for v in vars(net).values())
-
-
-# ---------------------------------------------------------------- run-down
-
-
-def coasting_activity(firing_hz: float, a: float, b: float, cut_s: float, seconds: float, noise_db: float):
-    """Envelopes of a coast integrated numerically, and when it stands still.
-
-    Outside reference: scipy's solve_ivp on dv/dt = -(a + b v^2) (v relative to the first speed).
-    """
-    from scipy.integrate import solve_ivp
-
-    def still(_, state):
-        return state[1] - 0.02
-
-    still.terminal = True
-    solved = solve_ivp(lambda _, s: [s[1], -(a + b * s[1] ** 2)], (0, 60), [0, 1], events=still, max_step=0.01)
-    t = np.arange(0, seconds, 0.002)
-    turned = np.where(t < cut_s, t - cut_s, np.interp(t - cut_s, solved.t, solved.y[0])) * firing_hz
-    moving = (t < cut_s + solved.t[-1]) & (t >= cut_s)
-    beat = 6 * np.exp(-(((turned % 1) - 0.3) ** 2) / 0.02) * moving
-    noise = np.random.default_rng(2).normal(0, noise_db, (len(t), 2))
-    fine = (beat[:, None] - 40 + noise).astype(np.float16).reshape(-1, 5, 2)
-    n = len(fine)
-    zero = np.zeros(n, np.float16)
-    return Activity(np.arange(n) / 100 + 0.005, np.zeros((n, 10), np.float16), zero, zero, fine), solved.t[-1]
-
-
-@pytest.mark.parametrize(
-    ("firing_hz", "a", "b"), [(25.0, 0.3, 0.2), (25.0, 0.8, 0.1), (50.0, 0.4, 0.4), (13.0, 0.5, 0.2)]
-)
-def test_coast_time_of_a_known_coast(firing_hz, a, b):
-    activity, stands_s = coasting_activity(firing_hz, a, b, 3.0, 9.0, 2.0)
-    found = coasting.coast(activity, 3.0, firing_hz, 5.5, LIMITS)
-    assert found.clearness > LIMITS.value("coast_sure")
-    assert found.seconds == pytest.approx(stands_s, abs=max(0.3, 0.15 * stands_s))
-
-
-def test_no_coast_in_noise():
-    activity, _ = coasting_activity(25.0, 0.5, 0.2, 3.0, 9.0, 2.0)
-    noise = np.random.default_rng(7).normal(-40, 3, activity.fine_db.shape).astype(np.float16)
-    found = coasting.coast(replace(activity, fine_db=noise), 3.0, 25.0, 5.5, LIMITS)
-    assert found.clearness < LIMITS.value("coast_sure")
 
 
 # ---------------------------------------------------------------- whole recordings

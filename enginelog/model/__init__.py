@@ -4,7 +4,7 @@
 """
 
 from enginelog.model.comparison import COMPARED, Compared, Comparison, Difference
-from enginelog.model.course import Pop, Span, Timeline
+from enginelog.model.course import Pop, RunDown, Span, Timeline
 from enginelog.model.errors import EnginelogError, UnreadableError, UsageError
 from enginelog.model.job import (
     CHECK_RESULTS,
@@ -97,6 +97,7 @@ __all__ = [
     "STAGES",
     "STRUCK",
     "Settling",
+    "RunDown",
     "Span",
     "Spectrum",
     "Speed",

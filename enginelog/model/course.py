@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -28,6 +28,31 @@ class Pop:
 
 
 @dataclass(frozen=True)
+class RunDown:
+    """How a run ended, by the beat of firings and, once nothing fires, of compressions. cut_s: when; where the beat
+    does not tell, as the run seems to end. beat_s: when by the beat alone, and cut_chance: that this is right within
+    0.3 s; None where too little follows. clear: whether the beat stands out and tells the cut, so that it tells the
+    speed, too.
+
+    t_s, rpm, rpm_std, confidence: equal lengths, frames of the track about and after the cut; the speed there, which
+    falls, and its standard deviation, NaN where unknown; how likely it is right within 3 %, 0..1.
+    """
+
+    cut_s: float
+    beat_s: float | None
+    cut_chance: float | None
+    clear: bool
+    t_s: np.ndarray
+    rpm: np.ndarray
+    rpm_std: np.ndarray
+    confidence: np.ndarray
+
+    def of_run_until(self, end_s: float) -> bool:
+        """Whether it is of the run that ends about `end_s`."""
+        return abs(self.cut_s - end_s) < 1.5
+
+
+@dataclass(frozen=True)
 class Timeline:
     """What happened when. `reason` says in plain words why no engine was heard, where none was, or would have been had
     nobody said that one ran.
@@ -35,7 +60,7 @@ class Timeline:
     confidence: that `engine_heard` is right, 0..1. pulls: those among the spans. How many there were lies from
     pulls_low to pulls_high (None: no upper end can be told), the same where the number is sure; both None in records
     from before it could be doubted. start_s: when the last run began; cut_s: when it ended. What is unknown or
-    doubtful is None, with a reason.
+    doubtful is None, with a reason. downs: of each run that ended, how it ran down.
     """
 
     engine_heard: bool
@@ -54,6 +79,7 @@ class Timeline:
     cut_s: float | None = None
     cut_reason: str | None = None
     rundown_reason: str | None = None
+    downs: tuple[RunDown, ...] = field(default=(), compare=False)
 
     @property
     def by_word(self) -> bool:

@@ -1,6 +1,7 @@
 """Speed over time: how fast the crankshaft turned in each moment, and how sure that is.
 
-Front door: `track` for one block of sound, `summarise` for the figure of the run,
+Front door: `track` for one block of sound, `coasted` for all once it is known when it was cut, `summarise` for the
+figure of the run,
 `order_power` of each block, `added` to those before, and `spectrum_of` all for the spectrum against engine order, in
 which `cancelled_db` tells whether several cylinders sound together; `doubted_as_one` doubts the speed of the run where
 nothing tells one cylinder from the next. Where a two-stroke may fire on every second turn of the
@@ -10,6 +11,7 @@ first blocks and says how it fires; live, the engine is `Taken` as heard so far.
 """
 
 from enginelog.speed.alike import doubted_as_one, settled_by_turns
+from enginelog.speed.coasted import coasted
 from enginelog.speed.spectrum import OrderPower, added, cancelled_db, order_power, spectrum_of
 from enginelog.speed.summary import summarise
 from enginelog.speed.tracks import double_in_question, settled, settled_double, track
@@ -22,6 +24,7 @@ __all__ = [
     "Twin",
     "added",
     "cancelled_db",
+    "coasted",
     "double_in_question",
     "doubted_as_one",
     "fires",

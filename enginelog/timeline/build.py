@@ -64,13 +64,13 @@ def _told(watched: Watched, track: Track, engine: Engine, limits: LimitSet, most
     if again is not marks:  # what seemed a run was none, and the rhythm knows another
         confidence, marks = confidence_of(tidy(again, track, limits), seen, limits)
     spans = to_spans(marks, track, levels, limits.value("start_late_s"))
-    spans, rundown_s = stopped(spans, levels, track, seen, limits)
+    spans, downs, rundown_s = stopped(spans, levels, track, seen, engine, limits)
     spans = with_pull_speeds(spans, levels, engine, limits)
     heard = any(span.kind == "run" for span in spans)
     confidence = min(confidence, most) if heard else confidence
     pulls = sum(span.kind == "pull" for span in spans)
     reason = None if heard else reason_for(levels, pulls, limits)
-    found = Timeline(heard, confidence, spans, pulls, seconds_to_run(spans), rundown_s, reason=reason)
+    found = Timeline(heard, confidence, spans, pulls, seconds_to_run(spans), rundown_s, reason=reason, downs=downs)
     found = claimed(found, seen, levels, track, limits)
     if not heard and pulls and found.pulls_least == 0:  # not one of them is sure
         found = replace(found, reason=reason_for(levels, 0, limits))

@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from enginelog.limits import LimitSet
-from enginelog.model import Span, Timeline, Track
+from enginelog.model import RunDown, Span, Timeline, Track
 from enginelog.timeline.chances import Chances, chances
+from enginelog.timeline.rundown import fall
 from enginelog.timeline.states import PULL, RUN, Views
 from enginelog.timeline.traces import Levels, rows_between, time_of
 
@@ -173,17 +174,38 @@ def _cut(found: Timeline, seen: Views, every: Chances, levels: Levels, t_s: np.n
     end_s = found.spans[number].end_s
     if end_s >= found.spans[-1].end_s - EDGE_S:
         return {"cut_reason": "the engine runs to the end of the recording"}
-    clear = within(every.ended[:, RUN], t_s, end_s) >= limits.value("cut_told")
+    down = next((down for down in found.downs[::-1] if down.of_run_until(end_s)), None)
     engine = found.confidence >= limits.value("claim_engine")
+    if engine and down and down.clear:
+        return {"cut_s": end_s}
+    clear = within(every.ended[:, RUN], t_s, end_s) >= limits.value("cut_told")
     if not clear or not engine or fall(seen.engine, t_s, end_s) < limits.value("cut_fall"):
         return {"cut_reason": "when the ignition went off is not clear"}
+    return _by_level(found, down, end_s, levels, limits)
+
+
+def _by_level(found: Timeline, down: RunDown | None, end_s: float, levels: Levels, limits: LimitSet) -> dict:
+    """The cut of a run that clearly ends at `end_s`, held against the fall of the level and the beat of the coast."""
     fallen_db, at_s = steepest(levels, end_s)
-    if fallen_db >= limits.value("cut_silence_db"):
-        later_s = at_s - end_s
+    later_s = at_s - end_s
+    beat_agrees = agrees(down, end_s, limits)
+    if fallen_db >= limits.value("cut_silence_db") and agrees(down, at_s, limits) is not False:
         return {"cut_s": at_s, "rundown_s": None if found.rundown_s is None else max(found.rundown_s - later_s, 0.0)}
-    if fallen_db >= limits.value("cut_level_fall_db") and abs(at_s - end_s) > EDGE_S:
-        return {"cut_reason": f"the sound falls away {abs(at_s - end_s):z.1f} s beside the moment its rhythm ends"}
+    if fallen_db >= limits.value("cut_level_fall_db") and abs(later_s) > EDGE_S and not beat_agrees:
+        return {"cut_reason": f"the sound falls away {abs(later_s):z.1f} s beside the moment its rhythm ends"}
+    if beat_agrees is False:
+        return {"cut_reason": "the last firings and the compressions after them tell different moments"}
     return {"cut_s": end_s}
+
+
+def agrees(down: RunDown | None, cut_s: float, limits: LimitSet) -> bool | None:
+    """Whether the beat of the coast surely tells a cut at about `cut_s`, or speaks against it; None: neither."""
+    if down is None or down.beat_s is None or down.cut_chance is None:
+        return None
+    near = abs(down.beat_s - cut_s) <= limits.value("coast_agrees_s")
+    if near and down.cut_chance >= limits.value("cut_told"):
+        return True
+    return False if not near and down.cut_chance >= limits.value("coast_speaks") else None
 
 
 def steepest(levels: Levels, about_s: float) -> tuple[float, float]:
@@ -199,14 +221,6 @@ def steepest(levels: Levels, about_s: float) -> tuple[float, float]:
     if fallen[row] <= 0.0:
         return 0.0, about_s
     return float(fallen[row]), time_of(levels, rows.start + row + size) - levels.hop_s / 2
-
-
-def fall(engine: np.ndarray, t_s: np.ndarray, end_s: float) -> float:
-    """By how much the mean logit of an engine is lower from 0.4 to 1.6 s after than from 1.2 to 0.2 s before; 0 where
-    one is missing."""
-    before = engine[(t_s > end_s - 1.2) & (t_s < end_s - 0.2)]
-    after = engine[(t_s > end_s + 0.4) & (t_s < end_s + 1.6)]
-    return float(before.mean() - after.mean()) if len(before) and len(after) else 0.0
 
 
 def last_run(spans: tuple[Span, ...]) -> int | None:

@@ -7,64 +7,87 @@ from dataclasses import replace
 import numpy as np
 
 from enginelog.limits import LimitSet
-from enginelog.model import Span, Track
+from enginelog.model import Engine, RunDown, Span, Track
 from enginelog.timeline.coasting import Coast, coast
 from enginelog.timeline.states import Views
 from enginelog.timeline.traces import Levels
 
 
 def stopped(
-    spans: tuple[Span, ...], levels: Levels, track: Track, seen: Views, limits: LimitSet
-) -> tuple[tuple[Span, ...], float | None]:
-    """The spans with each run-down ended where the compressions say, and the length of the last one that is sure."""
-    out, sure = list(spans), None
+    spans: tuple[Span, ...], levels: Levels, track: Track, seen: Views, engine: Engine, limits: LimitSet
+) -> tuple[tuple[Span, ...], tuple[RunDown, ...], float | None]:
+    """The spans with each run-down begun and ended where the compressions say, what they say of each, and the length of
+    the last one that is sure."""
+    out, downs, sure = list(spans), [], None
     for start_s in [span.start_s for span in spans if span.kind == "run"]:
         number = next(i for i, span in enumerate(out) if span.kind == "run" and abs(span.start_s - start_s) < 1e-6)
+        sure = None
         if number + 1 < len(out) and out[number + 1].kind in ("rundown", "quiet"):
-            out, sure = _stop(out, number, levels, track, seen, limits)
-        elif number + 1 == len(out):
-            sure = None
-    return tuple(out), sure
+            found = _coast(out, number, levels, track, seen, limits)
+            fits = found is not None and fits_run(found, out[number], track.t_s, seen, limits)
+            down = run_down(found, fits, out[number].end_s, engine, limits)
+            downs.append(down)
+            if found is not None and fits:
+                out, seconds = _divided(out, number, found, track, limits)
+                sure = seconds if down.clear and found.seconds_chance >= limits.value("coast_told") else None
+    return tuple(out), tuple(downs), sure
 
 
-def _stop(spans: list[Span], run: int, levels, track, seen, limits: LimitSet) -> tuple[list[Span], float | None]:
-    """The stretch after run number `run` (run-down and quiet, up to the next pull or run) divided anew."""
+def _past(spans: list[Span], run: int) -> int:
+    """Number of the span after the run-down and the quiet that follow run number `run`."""
     after = run + 1
     while after < len(spans) and spans[after].kind in ("rundown", "quiet"):
         after += 1
-    end_s, until_s = spans[run].end_s, spans[after - 1].end_s
-    told = sum(span.end_s - span.start_s for span in spans[run + 1 : after] if span.kind == "rundown")
-    longest = min(limits.value("coast_longest_s"), max(until_s - end_s, limits.value("coast_shortest_s")))
-    found = coast(levels, end_s, firing_hz_before(track, end_s, seen), longest, limits)
-    stand = standstill(found, told, limits)
-    if stand is None:
-        return spans, None
-    cut_s, stop_s = stand
-    down = Span("rundown", cut_s, min(stop_s, until_s), last_rpm(track, cut_s))
-    heard = until_s - down.end_s >= limits.value("least_rest_s")
-    rest = [Span("quiet", down.end_s, until_s)] if until_s > down.end_s + 0.02 else []
-    run_span = replace(spans[run], end_s=cut_s)
-    return [*spans[:run], run_span, down, *rest, *spans[after:]], stop_s - cut_s if heard else None
+    return after
 
 
-def standstill(found: Coast | None, told_s: float, limits: LimitSet) -> tuple[float, float] | None:
-    """(cut, standstill) from the beat of the compressions; None where unsure.
-
-    A beat that is very clear counts alone; a clear one where the fading sound told nothing or about the same.
-    """
-    if found is None or found.clearness < limits.value("coast_clear"):
+def _coast(spans: list[Span], run: int, levels: Levels, track: Track, seen: Views, limits: LimitSet) -> Coast | None:
+    """How it coasted after run number `run`, within the run-down and quiet up to the next pull or run."""
+    if seen.firing_hz is None:
         return None
-    agrees = told_s <= 0 or abs(np.log(found.seconds / told_s)) < limits.value("coast_agrees")
-    sure = agrees or found.clearness >= limits.value("coast_sure")
-    return (found.cut_s, found.cut_s + found.seconds) if sure else None
+    end_s, until_s = spans[run].end_s, spans[_past(spans, run) - 1].end_s
+    longest = min(limits.value("coast_longest_s"), max(until_s - end_s, limits.value("coast_shortest_s")))
+    return coast(levels, end_s, track.t_s, seen.firing_hz, longest, limits)
 
 
-def firing_hz_before(track: Track, cut_s: float, seen: Views) -> float:
-    """Firings a second in the half second before the cut, along the tracked path."""
-    rows = (track.t_s > cut_s - 0.6) & (track.t_s < cut_s - 0.1)
-    if seen.firing_hz is None or not rows.any():
-        return 0.0
-    return float(np.exp(np.median(np.log(seen.firing_hz[rows]))))
+def _divided(
+    spans: list[Span], run: int, found: Coast, track: Track, limits: LimitSet
+) -> tuple[list[Span], float | None]:
+    """A run and what follows it divided anew by a coast, and its length where rest is heard after it."""
+    after = _past(spans, run)
+    cut_s, until_s = found.cut_s, spans[after - 1].end_s
+    down = Span("rundown", cut_s, min(cut_s + found.seconds, until_s), last_rpm(track, cut_s))
+    rest = [Span("quiet", down.end_s, until_s)] if until_s > down.end_s + 0.02 else []
+    out = [*spans[:run], replace(spans[run], end_s=cut_s), down, *rest, *spans[after:]]
+    return out, found.seconds if until_s - down.end_s >= limits.value("least_rest_s") else None
+
+
+def fits_run(found: Coast, run: Span, t_s: np.ndarray, seen: Views, limits: LimitSet) -> bool:
+    """Whether the beat of a coast stands out, tells when it began, and no engine is heard from then on."""
+    stands_out = found.clearness >= limits.value("coast_clear") and found.cut_chance >= limits.value("coast_speaks")
+    return (
+        stands_out and found.cut_s > run.start_s and fall(seen.engine, t_s, found.cut_s) >= limits.value("coast_fall")
+    )
+
+
+def fall(engine: np.ndarray, t_s: np.ndarray, end_s: float) -> float:
+    """By how much the mean logit of an engine is lower from 0.4 to 1.6 s after than from 1.2 to 0.2 s before; 0 where
+    one is missing."""
+    before = engine[(t_s > end_s - 1.2) & (t_s < end_s - 0.2)]
+    after = engine[(t_s > end_s + 0.4) & (t_s < end_s + 1.6)]
+    return float(before.mean() - after.mean()) if len(before) and len(after) else 0.0
+
+
+def run_down(found: Coast | None, fits: bool, end_s: float, engine: Engine, limits: LimitSet) -> RunDown:
+    """What a coast says of the end of a run, which it `fits` or else seems to end at `end_s`; no speed where its cut is
+    not sure."""
+    if found is None:
+        return RunDown(end_s, None, None, False, *np.empty((4, 0)))
+    clear = fits and found.cut_chance >= limits.value("coast_cut_told")
+    known = clear & (found.firing_hz > limits.value("coast_slowest") * np.max(found.firing_hz, initial=0.0))
+    rpm = np.where(known, found.firing_hz / engine.firing_hz_per_rpm, np.nan)
+    what = (found.t_s, rpm, found.spread * rpm, found.chance * known)
+    return RunDown(found.cut_s if fits else end_s, found.cut_s, found.cut_chance, clear, *what)
 
 
 def last_rpm(track: Track, cut_s: float) -> float | None:
