@@ -15,6 +15,7 @@ from enginelog.report import words
 from enginelog.report.cautions import Caution, cautions
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, faults_of, told_first
 from enginelog.report.facts import facts, limit_of
+from enginelog.report.handback_open import asked_first, unsafe_titles
 from enginelog.report.handback_pictures import Drawing, drawings
 from enginelog.report.judged import beside, judged, limit_words, row_name
 from enginelog.report.owner_words import for_owner, is_danger
@@ -30,6 +31,7 @@ ANSWERS = {
     "changed": "It runs differently, neither better nor worse",
     "cannot_tell": "Whether it runs better cannot be told",
 }
+NOT_MENDED = "Do not use it until this is put right, which failed at the bench: {}."
 TONES = {"better": "ok", "worse": "fault", "mixed": "watch"}  # others are neutral
 DRAFT = "Draft: the machine is not handed back yet, and what stands here may still change."
 STILL_OPEN = "Heard before the work, and not shown to be put right: "
@@ -136,6 +138,7 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
     after = pair.after.run if pair.after else None
     notes = pair.comparison.notes if pair.comparison else ()
     asked = tuple(note for note in notes if note.endswith("?"))
+    unsafe = unsafe_titles(record, _titles())
     back = record.job.handback
     made = record.job.state == "handed_back"
     return Sheet(
@@ -144,7 +147,7 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
         over=f"Job {record.job.id}: {'' if made else 'draft of the '}hand-back" + (", for the bench" if full else ""),
         about=_about(record),
         draft="" if made else DRAFT,
-        top=_top(pair, full),
+        top=_with_unsafe(_top(pair, full), unsafe),
         complaint=record.job.complaint,
         seen=_seen(record, full),
         checks=_checks(record, full),
@@ -154,9 +157,9 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
         drawings=drawings(pair, history if full else (), full),
         measures=_measures(pair.comparison, full),
         notes=tuple(note for note in notes if full or note not in asked),
-        asked=asked,
+        asked=(*asked_first(record, _titles()), *asked),
         limits=_limits(after) if full and after else (),
-        watch=_watch(back.watch if back else "", pair, full),
+        watch=(*((NOT_MENDED.format(unsafe),) if unsafe else ()), *_watch(back.watch if back else "", pair, full)),
         told=back.told_owner if back else "",
         next_service=back.next_service if back else "",
         cautions=cautions(),
@@ -203,6 +206,13 @@ def _top(pair: BeforeAfter, full: bool) -> Top:
     head = words.headline(pair.before.run)
     text += f" Before the work: {head.title[:1].lower()}{head.title[1:]}. {words.sentence(head.text)}"
     return Top("unknown", "?", "Not measured", "Not recorded after the work", text)
+
+
+def _with_unsafe(top: Top, unsafe: str) -> Top:
+    """How it runs is no reason for green where something that can hurt failed at the bench and has not passed since."""
+    if not unsafe:
+        return top
+    return replace(top, tone="watch" if top.tone == "ok" else top.tone, text=f"{top.text} {NOT_MENDED.format(unsafe)}")
 
 
 def _compared(comparison: Comparison, full: bool) -> Top:
@@ -321,9 +331,14 @@ def _checks(record: JobRecord, full: bool) -> tuple[CheckRow, ...]:
     )
 
 
-def _check(check: BenchCheck, full: bool) -> CheckRow:
+def _titles() -> dict[str, str]:
+    """How each check is called, by its name; of one that the bench checks' table has, its name there."""
     titles = {each.name: each.title for each in knowledge.load().checks.values()}
-    titles |= {step.name: step.title for step in bench.steps()}
+    return titles | {step.name: step.title for step in bench.steps()}
+
+
+def _check(check: BenchCheck, full: bool) -> CheckRow:
+    titles = _titles()
     plain = check.step.replace("_", " ")
     reading = "" if check.reading is None else f"{as_told(check.reading)}{words.GAP}{check.unit}".strip()
     photo = f"photo {check.photo_name}" if check.photo_sha256 and full else ""

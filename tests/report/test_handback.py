@@ -593,3 +593,25 @@ def test_whether_before_and_after_are_swapped_is_asked_of_the_bench_not_of_the_o
     assert "swapped" in " ".join(report.hand_back_questions(record))
     assert "swapped" in report.hand_back_html(record, "bench") and "swapped" not in report.hand_back_html(record)
     assert "swapped" not in report.hand_back_text(record)
+
+
+def test_what_can_hurt_and_failed_is_not_handed_back_in_green():
+    """A bent blade on record, never checked again: 'it runs better' was all the owner read at first sight."""
+    runs = (stored(1, "before", make_runs.pulls_only(), "a"), stored(2, "after", make_runs.healthy_generator(), "b"))
+    bent = BenchCheck("blade", "fail", at("2026-04-12"), note="bent", id=1)
+    black = BenchCheck("plug", "fail", at("2026-04-12"), note="black", id=2)
+    record = JobRecord(JOB, MACHINE, (bent, black), (), runs)
+    found = sheet(record)
+    assert found.top.tone == "watch" and "Do not use it until this is put right" in found.top.text
+    assert (
+        found.watch[0] == "Do not use it until this is put right, which failed at the bench: blade and what holds it."
+    )
+    assert "Do not use it" in report.hand_back_text(record)
+    assert "blade and what holds it and spark plug failed" in report.hand_back_questions(record)[0]
+    again = replace(record, checks=(bent, black, replace(bent, result="pass", id=3)))
+    assert sheet(again).top.tone == "ok" and "Do not use it until this" not in report.hand_back_html(again)
+    assert report.hand_back_questions(again)[0].startswith("spark plug failed")
+    skipped = replace(record, checks=(bent, replace(bent, result="not_checked", id=3)))
+    assert sheet(skipped).top.tone == "watch", "left out is not passed"
+    linkage = replace(record, checks=(replace(bent, step="governor"),))
+    assert sheet(linkage).top.tone == "watch", "by its name in the table of bench checks"

@@ -54,6 +54,7 @@ class Check:
     """One check: how it is made, what it costs in minutes, what a pass and a fail say, which cautions it needs.
 
     runs: the engine must run for it, so that it is no check of one that does not start.
+    hurts: whoever uses the machine while it fails can be hurt by it.
     when: signs of which one must be found for it to be worth making (none: always).
     same_as: the answers that say the same as a pass and as a fail; such a check is a trial, not a look at the part.
     """
@@ -75,6 +76,7 @@ class Check:
     machines: tuple[str, ...] = ()
     bench: str = ""
     runs: bool = False
+    hurts: bool = False
 
     @property
     def decides(self) -> frozenset[str]:
