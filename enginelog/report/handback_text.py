@@ -5,6 +5,7 @@ from __future__ import annotations
 from enginelog.report.handback_sheet import Sheet
 from enginelog.report.words import GAP, clean, lines_of, sentence
 
+MOST_WATCHED = 6  # what can hurt stands first
 LONGEST = 320  # characters of one written text; a message is no report
 
 
@@ -21,8 +22,7 @@ def sheet_text(sheet: Sheet) -> str:
     cost = ", ".join(text for name, text in sheet.totals if name in ("Cost", "Time"))
     if cost:
         lines.append(f"Cost and time: {cost}")
-    if sheet.watch:
-        lines.append(f"Please watch: {_short(' '.join(map(sentence, sheet.watch)))}")
+    lines += [f"Please watch: {_short(each)}" for each in _watched([sentence(each) for each in sheet.watch])]
     if sheet.told.strip():
         lines.append(_short(_in_a_row(sheet.told)))
     if sheet.next_service.strip():
@@ -34,6 +34,12 @@ def sheet_text(sheet: Sheet) -> str:
 def _list(name: str, entries: list[str]) -> list[str]:
     """A line with each entry once; nothing where there is none."""
     return [f"{name}: {_short('; '.join(dict.fromkeys(entries)))}"] if entries else []
+
+
+def _watched(said: list[str]) -> list[str]:
+    """What to watch in a row, where that is short enough; else one by one, so that none cuts off another."""
+    row = " ".join(said)
+    return [row] if row and len(row) <= LONGEST else said[:MOST_WATCHED]
 
 
 def _in_a_row(text: str) -> str:

@@ -29,7 +29,7 @@ from enginelog.model import (
     WorkEntry,
 )
 from enginelog.report.handback_sheet import AUDIENCES, duration, money, sheet
-from enginelog.report.handback_text import LONGEST
+from enginelog.report.handback_text import LONGEST, sheet_text
 from enginelog.report.words import GAP
 
 HOSTILE = (
@@ -615,3 +615,13 @@ def test_what_can_hurt_and_failed_is_not_handed_back_in_green():
     assert sheet(skipped).top.tone == "watch", "left out is not passed"
     linkage = replace(record, checks=(replace(bent, step="governor"),))
     assert sheet(linkage).top.tone == "watch", "by its name in the table of bench checks"
+
+
+def test_no_danger_is_cut_off_by_those_before_it():
+    """All of what to watch stood on one line of 320 characters: the third danger broke off in the middle."""
+    bent = BenchCheck("blade", "fail", at("2026-04-12"), id=1)
+    found = sheet(JobRecord(JOB, MACHINE, (bent,)))
+    watch = tuple(f"Do not use it until {name * 40} is put right." for name in ("aaa ", "bbb ", "ccc "))
+    lines = sheet_text(replace(found, watch=watch)).splitlines()
+    assert [line for line in lines if line.endswith("is put right.")] == [f"Please watch: {each}" for each in map(str, [
+        " ".join(one.split()) for one in watch])]  # fmt: skip
