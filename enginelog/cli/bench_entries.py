@@ -206,7 +206,8 @@ def note(number: int, text: str, for_owner: bool, at: model.Moment | None, place
         changed = store.add_notes(number, text, for_owner, at)
     if at:
         console.notes(words.misgivings(changed, at))
-    return _say(changed, f"Job {number}: noted{', for the owner to read' if for_owner else ''}.", as_json)
+    told = ", for the owner to read" if changed.notes[-1].for_owner else ""
+    return _say(changed, f"Job {number}: noted{told}.", as_json)
 
 
 @click.command()

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from enginelog.model import FOR_OWNER, Handback, Job, Machine, Moment, TakeIn, UsageError
+from enginelog.model import FOR_OWNER, STRUCK, Handback, Job, Machine, Moment, TakeIn, UsageError
 from enginelog.model.wording import money
 from enginelog.store import texts
 from enginelog.store.base import certain, moment_in, when
@@ -47,7 +47,7 @@ class Jobs(Machines):
                     **when("opened", opened),
                     "complaint": texts.checked(complaint, "complaint"),
                     **_seen_row(seen or TakeIn()),
-                    "note": texts.checked(note, "note"),
+                    "note": texts.checked(_counting(note), "note"),
                     "state": "open",
                     "waiting_for": "",
                     **when("since", opened),
@@ -92,10 +92,13 @@ class Jobs(Machines):
     def add_notes(self, job_id: int, text: str, for_owner: bool = False, at: Moment | None = None) -> Job:
         """Add to the job's notes, which are the bench's own; for_owner: each line of it is marked as for the owner.
 
-        at: when it was, which is written in front of each line; None writes no time.
+        at: when it was, which is written in front of each line; None writes no time. UsageError where the text is
+        empty, or a line of it bears the mark of what is taken back.
         """
+        if not text.strip():
+            raise UsageError("note: an empty text given, what is to be noted expected; nothing was changed")
         before = (FOR_OWNER if for_owner else "") + (f"{_minute(at)}: " if at else "")
-        lines = text.splitlines() if before else [text]
+        lines = _counting(text).splitlines() if before else [_counting(text)]
         marked = [f"{before}{line}" if line.strip() else line for line in lines]
         return self.change_job(job_id, add_note="\n".join(marked))
 
@@ -202,6 +205,13 @@ class Jobs(Machines):
         if job.dropped:
             raise NotInStoreError(f"job {job_id} is dropped; bring it back first: enginelog drop job {job_id} --undo")
         return job
+
+
+def _counting(note: str) -> str:
+    """The text of a new note; UsageError where a line would be taken for one that was taken back, and count nowhere."""
+    if any(line.startswith(STRUCK) for line in note.splitlines()):
+        raise UsageError(f"note: a line begins with '{STRUCK.strip()}', the mark of what is taken back; leave it out")
+    return note
 
 
 def _minute(at: Moment) -> str:
