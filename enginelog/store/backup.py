@@ -100,12 +100,19 @@ def restore(backup: Path, path: Path, replace: bool = False) -> Restored:
         raise UsageError(f"{path}: a store is there already; --replace puts it aside and restores the backup")
     with explained(path, folder):
         path.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(dir=path.parent, prefix="restoring-") as passing:
+        with tempfile.TemporaryDirectory(dir=path.parent, prefix=opening.RESTORING) as passing:
             count = _unpack(backup, Path(passing))
             _check_database(Path(passing) / DATABASE, backup)
-            aside = _set_aside(path) if path.exists() or folder.exists() else None
-            os.replace(Path(passing) / FILES.rstrip("/"), folder)
-            os.replace(Path(passing) / DATABASE, path)
+            aside = _name_aside(path) if path.exists() or folder.exists() else None
+            try:
+                if aside:
+                    _move(path, aside)
+                os.replace(Path(passing) / FILES.rstrip("/"), folder)
+                os.replace(Path(passing) / DATABASE, path)
+            except BaseException:  # Ctrl-C too: else nothing lies here, and the next command begins anew
+                if aside:
+                    _put_back(path, aside, Path(passing))
+                raise
             flush_folder(path.parent)
     return Restored(path, count, aside)
 
@@ -210,19 +217,30 @@ def _check_database(path: Path, backup: Path) -> None:
         raise _refused(backup, f"the store in it is damaged ({wrong[0]})")
 
 
-def _set_aside(path: Path) -> Path:
-    """Rename a store and what belongs to it, so that it can be opened again under the new name."""
+def _name_aside(path: Path) -> Path:
+    """Where a store goes when it is put aside, closed up so that it can be opened again under that name."""
     _close_up(path)
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%fZ")
-    aside = path.with_name(f"{path.name}.old-{stamp}")
-    folder = opening.files_folder(path)
-    if folder.exists():
-        os.rename(folder, opening.files_folder(aside))
+    return path.with_name(f"{path.name}.old-{stamp}")
+
+
+def _move(path: Path, target: Path) -> None:
+    """Rename a store and what belongs to it, the file first: without it, whoever opens it is told that it is gone."""
     for ending in ("", *_BESIDE):
         present = path.with_name(path.name + ending)
         if present.exists():
-            os.rename(present, aside.with_name(aside.name + ending))
-    return aside
+            os.rename(present, target.with_name(target.name + ending))
+    folder = opening.files_folder(path)
+    if folder.exists():
+        os.rename(folder, opening.files_folder(target))
+
+
+def _put_back(path: Path, aside: Path, passing: Path) -> None:
+    """Undo a restore that broke off in the middle: what it had put in place goes, what was set aside comes back."""
+    folder = opening.files_folder(path)
+    if opening.files_folder(aside).exists() and folder.exists():  # the new one's
+        os.rename(folder, passing / "undone")
+    _move(aside, path)
 
 
 def _close_up(path: Path) -> None:

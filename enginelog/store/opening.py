@@ -16,6 +16,7 @@ from enginelog.store.schema import APPLICATION_ID, MIGRATIONS, VERSION
 ENVIRONMENT = "ENGINELOG_STORE"
 FILE_NAME = "jobs.enginelog"
 WAIT_S = 10.0
+RESTORING = "restoring-"  # begins the name of the folder into which a backup is unpacked, which a killed program leaves
 
 
 def default_path() -> Path:
@@ -86,11 +87,25 @@ def _refuse_orphans(path: Path) -> None:
     A new one would hold nothing, be found in order, and its purge would take the recordings for left behind.
     """
     folder = files_folder(path)
+    before = _put_aside(path)
+    if before and not path.exists():
+        raise damaged(
+            path, folder, f"its file is gone, for a restore was broken off: the one before is {before}, to be renamed"
+        )
     count = len(FileFolder(folder).names())
     if count:
         gone = "it is empty" if path.exists() else "its file is gone"
         beside = f"{gone}, and {counted(count, 'file')} of it {'lies' if count == 1 else 'lie'} in {folder.name}"
         raise damaged(path, folder, f"{beside}; to begin anew, rename that folder first")
+
+
+def _put_aside(path: Path) -> str:
+    """The name of the store put aside by a restore that was killed, which leaves its passing folder; else empty."""
+    if not any(path.parent.glob(f"{RESTORING}*/")):
+        return ""
+    return max(
+        (each.name for each in path.parent.glob("*.old-*Z") if each.name.startswith(f"{path.name}.")), default=""
+    )
 
 
 def _check_whole(path: Path) -> None:
