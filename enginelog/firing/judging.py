@@ -16,6 +16,7 @@ from enginelog.model import Engine
 
 PLAIN = 0.98  # probability of a miss of one that is plainly lost where nothing else is known
 FAINT = 0.9  # the same of a cylinder that is faint even where it sounds strongest: lost, or weak
+LOST = 0.5  # probability of a miss over which a firing counts as lost
 
 
 @dataclass(frozen=True)
@@ -25,7 +26,8 @@ class Verdicts:
     others; level: of the slot's mean over the mean of all slots; noise: spread of the strength of firings; disturbed:
     mask of those of which nothing can be told. All of shape (events,).
 
-    chance: how likely the count is to be right, 0 where it cannot be; least: below which it is not believed."""
+    chance: how likely the count is to be right, 0 where it cannot be; least: from which on it is believed in any case;
+    several: whether it is of several cylinders."""
 
     strength: np.ndarray
     likely: np.ndarray
@@ -35,6 +37,7 @@ class Verdicts:
     disturbed: np.ndarray
     chance: float
     least: float
+    several: bool
 
 
 def judge_chunk(seen: Windows, engine: Engine, limits: LimitSet) -> Verdicts:
@@ -43,7 +46,7 @@ def judge_chunk(seen: Windows, engine: Engine, limits: LimitSet) -> Verdicts:
     strength, unknown, noise = np.ones(n), np.full(n, np.nan), np.full(n, np.nan)
     cut = disturbed(seen.cut, limits)
     if n < max(8, slots * limits.value("fewest_to_judge")):
-        return Verdicts(strength, unknown, unknown.copy(), np.ones(n), noise, cut, 0.0, np.inf)
+        return Verdicts(strength, unknown, unknown.copy(), np.ones(n), noise, cut, 0.0, np.inf, slots > 1)
     cues, judges = measure(seen, engine, limits), nets.shipped()
     logit = nets.mean_logit(judges.event, cues.table)
     found = look(cues, logit, judges, limits)
@@ -59,11 +62,11 @@ def judge_chunk(seen: Windows, engine: Engine, limits: LimitSet) -> Verdicts:
     steady = cues.column("steadiness")[0] >= limits.value("least_steadiness")
     plain &= steady and plain.mean() < limits.value("plain_most")
     dead = engine.even_firing and any(slot.dead for slot in found)
-    least = limits.value("least_chance_beside_dead" if dead else "least_chance_right")
+    least = limits.value("least_chance_beside_dead") if dead else np.inf
     chance = chance if steady and not counting.without_front(likely, cues, limits) else 0.0
     as_plain = np.where(np.isfinite(faint), FAINT, PLAIN)[seen.slot]
     level = shown[seen.slot] / max(shown.mean(), 1e-9)
-    return Verdicts(strength, likely, np.where(plain, as_plain, np.nan), level, noise, cut, chance, least)
+    return Verdicts(strength, likely, np.where(plain, as_plain, np.nan), level, noise, cut, chance, least, slots > 1)
 
 
 def told(chunks: list[Verdicts], limits: LimitSet) -> list[np.ndarray]:
@@ -82,16 +85,27 @@ def _believed(chunks: list[Verdicts], limits: LimitSet) -> np.ndarray:
     """Whose count is likely enough to be right, mask (chunks,): by itself, or since all of the stretch are together.
 
     What is heard of one engine in one place is much the same from chunk to chunk: the mean of their log-odds, by their
-    events, is told with less chance than that of each. One far less likely than the others is not taken with them.
+    events, tells more than that of each. One far less likely than the others is not taken with them.
     """
     chance = np.array([one.chance for one in chunks])
-    alone = chance >= np.array([one.least for one in chunks])
-    able = chance >= limits.value("least_chance_of_one")
-    if able.sum() < 2:
+    alone = chance >= np.array([min(one.least, _least([one], limits)) for one in chunks])
+    able = np.flatnonzero(chance >= limits.value("least_chance_of_one"))
+    if len(able) < 2:
         return alone
-    events = np.array([len(one.likely) for one in chunks])
-    together = float(np.average(logit_of(np.clip(chance[able], 0.001, 0.999)), weights=events[able]))
-    return alone | (able & (probability(together) >= limits.value("least_chance_together")))
+    some = [chunks[k] for k in able]
+    events = [len(one.likely) for one in some]
+    together = float(np.average(logit_of(np.clip(chance[able], 0.001, 0.999)), weights=events))
+    alone[able] |= probability(together) >= _least(some, limits)
+    return alone
+
+
+def _least(chunks: list[Verdicts], limits: LimitSet) -> float:
+    """How likely the count of these chunks must be to be right. That none is lost takes more: what is found lost mostly
+    was, while one that puffs, or sounds together with other cylinders, is easily missed."""
+    lost = float(np.mean(np.concatenate([one.likely for one in chunks]) > LOST))
+    if 100 * lost >= counting.POINTS:
+        return limits.value("least_chance_lost")
+    return limits.value("least_chance_none_of_several" if chunks[0].several else "least_chance_none")
 
 
 def look(cues: Cues, logit: np.ndarray, judges: nets.Judges, limits: LimitSet) -> list[Slot]:
