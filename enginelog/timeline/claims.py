@@ -187,25 +187,20 @@ def _cut(found: Timeline, seen: Views, every: Chances, levels: Levels, t_s: np.n
 def _by_level(found: Timeline, down: RunDown | None, end_s: float, levels: Levels, limits: LimitSet) -> dict:
     """The cut of a run that clearly ends at `end_s`, held against the fall of the level and the beat of the coast."""
     fallen_db, at_s = steepest(levels, end_s)
-    later_s = at_s - end_s
-    beat_agrees = agrees(down, end_s, limits)
-    if fallen_db >= limits.value("cut_silence_db") and agrees(down, at_s, limits) is not False:
+    later_s, beats = at_s - end_s, agrees(down, end_s, limits)
+    if fallen_db >= limits.value("cut_silence_db") and (agrees(down, at_s, limits) or not beats):
         return {"cut_s": at_s, "rundown_s": None if found.rundown_s is None else max(found.rundown_s - later_s, 0.0)}
-    if fallen_db >= limits.value("cut_level_fall_db") and abs(later_s) > EDGE_S and not beat_agrees:
+    if fallen_db >= limits.value("cut_level_fall_db") and abs(later_s) > EDGE_S and not beats:
         return {"cut_reason": f"the sound falls away {abs(later_s):z.1f} s beside the moment its rhythm ends"}
-    if beat_agrees is False:
-        return {"cut_reason": "the last firings and the compressions after them tell different moments"}
     return {"cut_s": end_s}
 
 
-def agrees(down: RunDown | None, cut_s: float, limits: LimitSet) -> bool | None:
-    """Whether the beat of the coast surely tells a cut at about `cut_s`, or speaks against it; None: neither."""
+def agrees(down: RunDown | None, cut_s: float, limits: LimitSet) -> bool:
+    """Whether the beat of the coast surely tells a cut at about `cut_s`."""
     if down is None or down.beat_s is None or down.cut_chance is None:
-        return None
+        return False
     near = abs(down.beat_s - cut_s) <= limits.value("coast_agrees_s")
-    if near and down.cut_chance >= limits.value("cut_told"):
-        return True
-    return False if not near and down.cut_chance >= limits.value("coast_speaks") else None
+    return near and down.cut_chance >= limits.value("cut_told")
 
 
 def steepest(levels: Levels, about_s: float) -> tuple[float, float]:

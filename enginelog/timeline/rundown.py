@@ -64,7 +64,7 @@ def _divided(
 
 def fits_run(found: Coast, run: Span, t_s: np.ndarray, seen: Views, limits: LimitSet) -> bool:
     """Whether the beat of a coast stands out, tells when it began, and no engine is heard from then on."""
-    stands_out = found.clearness >= limits.value("coast_clear") and found.cut_chance >= limits.value("coast_speaks")
+    stands_out = found.clearness >= limits.value("coast_clear") and found.cut_chance >= limits.value("coast_divides")
     return (
         stands_out and found.cut_s > run.start_s and fall(seen.engine, t_s, found.cut_s) >= limits.value("coast_fall")
     )
