@@ -27,7 +27,8 @@ def coasted(track: Track, timeline: Timeline, limits: LimitSet) -> Track:
     for down in timeline.downs:
         since_s = down.cut_s - limits.value("before_clear_cut_s" if down.clear else "before_cut_s")
         before = (track.t_s > down.cut_s - ABOUT_S) & (track.t_s <= since_s)
-        since_s = min(since_s, _rises_s(track, before, limits.value("coast_rise")))
+        if not down.clear:
+            since_s = min(since_s, _rises_s(track, before, limits.value("coast_rise")))
         frames = (track.t_s > since_s) & (track.t_s < _until_s(timeline, down.cut_s))
         most = np.min(track.rpm[before], initial=np.inf, where=np.isfinite(track.rpm[before])) * (
             1.0 + limits.value("coast_rise")
