@@ -23,6 +23,8 @@ def coasted(track: Track, timeline: Timeline, limits: LimitSet) -> Track:
     From a little before it: the last firings share their windows with what comes after, and the cut itself is known to
     a tenth of a second or two.
     """
+    if not timeline.downs:  # hours of track are not copied for nothing
+        return track
     columns = [track.rpm.copy(), track.rpm_std.copy(), track.confidence.copy()]
     for down in timeline.downs:
         since_s = down.cut_s - limits.value("before_clear_cut_s" if down.clear else "before_cut_s")
