@@ -328,12 +328,12 @@ def test_a_count_is_told_where_it_is_likely_enough_to_be_right(monkeypatch, chan
 @pytest.mark.parametrize(
     ("chances", "told"),
     [
-        ((0.86, 0.86), (True, True)),
-        ((0.95, 0.8, 0.8), (True, True, True)),  # one alone would not do
-        ((0.9, 0.5, 0.5), (True, False, False)),
-        ((0.78, 0.78, 0.78), (False, False, False)),
+        ((0.91, 0.91), (True, True)),
+        ((0.97, 0.8, 0.88), (True, True, True)),  # one alone would not do
+        ((0.95, 0.6, 0.6), (True, False, False)),
+        ((0.88, 0.88, 0.88), (False, False, False)),
         ((0.99, 0.99, 0.2), (True, True, False)),  # far below the others
-        ((0.0, 0.79), (False, False)),  # a count that cannot be right is no company
+        ((0.0, 0.88), (False, False)),  # a count that cannot be right is no company
     ],
 )
 def test_counts_of_one_stretch_are_believed_together(monkeypatch, chances, told):
@@ -347,13 +347,13 @@ def test_counts_of_one_stretch_are_believed_together(monkeypatch, chances, told)
     assert tuple(bool(np.isfinite(one).all()) for one in judging.told(found, LIMITS)) == told
 
 
-@pytest.mark.parametrize(("cylinders", "chance", "told"), [(1, 0.855, False), (1, 0.9, True), (4, 0.9, False)])
-def test_that_no_firing_is_lost_must_be_likelier(monkeypatch, cylinders, chance, told):
-    """With one in ten lost, 0.855 is enough: what is found lost mostly was, what is lost may not be found."""
+@pytest.mark.parametrize(("cylinders", "told"), [(1, True), (4, False)])
+def test_that_several_cylinders_lose_none_must_be_likelier(monkeypatch, cylinders, told):
+    """A firing that puffs while others sound is easily missed; what is found lost mostly was."""
     seen, lost = chunk()
     seen = replace(seen, slot=np.arange(200) % cylinders)
     for likely, believed in ((np.where(lost, 0.97, 0.01), True), (np.full(200, 0.01), told)):
-        monkeypatch.setattr(judging, "count", lambda *_, likely=likely: (likely, chance))
+        monkeypatch.setattr(judging, "count", lambda *_, likely=likely: (likely, 0.92))
         found = judging.judge_chunk(seen, Engine(cylinders=cylinders), LIMITS)
         assert np.isfinite(judging.told([found], LIMITS)[0]).all() == believed
 

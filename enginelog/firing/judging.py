@@ -100,12 +100,11 @@ def _believed(chunks: list[Verdicts], limits: LimitSet) -> np.ndarray:
 
 
 def _least(chunks: list[Verdicts], limits: LimitSet) -> float:
-    """How likely the count of these chunks must be to be right. That none is lost takes more: what is found lost mostly
-    was, while one that puffs, or sounds together with other cylinders, is easily missed."""
+    """How likely the count of these chunks must be to be right. That several cylinders lose none takes more: a firing
+    that puffs while others sound is easily missed."""
     lost = float(np.mean(np.concatenate([one.likely for one in chunks]) > LOST))
-    if 100 * lost >= counting.POINTS:
-        return limits.value("least_chance_lost")
-    return limits.value("least_chance_none_of_several" if chunks[0].several else "least_chance_none")
+    none_of_several = chunks[0].several and 100 * lost < counting.POINTS
+    return limits.value("least_chance_none_of_several" if none_of_several else "least_chance_right")
 
 
 def look(cues: Cues, logit: np.ndarray, judges: nets.Judges, limits: LimitSet) -> list[Slot]:
