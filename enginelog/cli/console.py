@@ -98,6 +98,11 @@ def notes(lines: Iterable[str]) -> None:
         note(line)
 
 
+def can_ask() -> bool:
+    """Whether somebody is there to read a question and to answer it: a terminal on both sides."""
+    return _is_terminal(sys.stdin) and _is_terminal(sys.stderr)
+
+
 def error(*lines: str) -> None:
     """Print an error on standard error: one line that begins with the program's name, or several as they are."""
     if len(lines) == 1:

@@ -28,6 +28,7 @@ STATUS_NOT_WRITTEN = 1
 @click.option("--watch", default="", metavar="TEXT", help="What the owner should watch.")
 @click.option("--next-service", default="", metavar="TEXT", help="When the next service is due.")
 @click.option("--draft", is_flag=True, help="Make the files only, marked as a draft; the job stays as it is.")
+@click.option("--yes", is_flag=True, help="Hand it back even where something would be asked first.")
 @at_option
 @store_options
 def hand_back(
@@ -39,6 +40,7 @@ def hand_back(
     watch: str,
     next_service: str,
     draft: bool,
+    yes: bool,
     at: model.Moment | None,
     place: Path | None,
     as_json: bool,
@@ -47,7 +49,8 @@ def hand_back(
 
     The job is marked as handed back with what the owner is told, and the owner's page is kept in the job record. A job
     that is handed back already is only written out again; so is any job with --draft or --text, and what is made of one
-    that is not handed back yet says that it is a draft.
+    that is not handed back yet says that it is a draft. Where a check failed and has not passed since, or before and
+    after seem swapped, this is asked first; where nobody can be asked, nothing is marked without --yes.
     """
     from enginelog import report
     from enginelog.store import as_drafted, hand_back_with
@@ -55,19 +58,36 @@ def hand_back(
     with opened(place) as store:
         record = store.record(number)
         wishes = (told, watch, next_service)
+        questions = report.hand_back_questions(record)
         recorded = record.job.state == "handed_back"
         if recorded and any(wishes):
             raise model.UsageError(f"job {number} is handed back already: reopen it first to hand it back anew")
-        if not (draft or only_text or recorded):
+        marks = not (draft or only_text or recorded)
+        if marks and questions and not yes:
+            _ask_first(number, questions)
+        else:
+            console.notes(questions)
+        if marks:
             record = hand_back_with(store, number, wishes, report.hand_back_html, at)
         elif any(wishes):
             record = as_drafted(record, wishes, at)
         history = [run for visit in store.history(record.machine.id).visits for run in visit.runs]
-    console.notes(report.hand_back_questions(record))
     if only_text:
         console.show(report.hand_back_text(record).rstrip())
         return STATUS_DONE
     return _write(record, history, audience, out or DEFAULT_OUT / f"job-{number}", as_json)
+
+
+def _ask_first(number: int, questions: tuple[str, ...]) -> None:
+    """Ask whether to hand back all the same; Stopped where not, UsageError where nobody is there to answer."""
+    if not console.can_ask():
+        raise model.UsageError(
+            f"job {number} is not handed back, for this is asked first: {' '.join(questions)} "
+            "See to it, or give --yes to hand it back all the same"
+        )
+    console.notes(questions)
+    if not click.confirm("Hand it back all the same?", err=True):
+        raise console.Stopped(f"job {number} is not handed back and stays as it is")
 
 
 def _write(

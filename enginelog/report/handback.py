@@ -32,7 +32,7 @@ def hand_back_text(record: JobRecord, audience: str = "owner") -> str:
 
 
 def hand_back_questions(record: JobRecord) -> tuple[str, ...]:
-    """What whoever hands back should be asked first: whether before and after are swapped. On no paper of the owner."""
+    """What whoever hands back is asked first, such as whether before and after are swapped. On no owner's paper."""
     return sheet(record).asked
 
 

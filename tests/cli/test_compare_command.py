@@ -1,6 +1,8 @@
 """`enginelog compare` and `enginelog hand-back` from the command line; the analysis is replaced by hand-built runs."""
 
+import io
 import json
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -153,6 +155,47 @@ def test_hand_back_again_only_writes(job, capsys):
     assert found["state"] == "handed_back" and [Path(one).name for one in found["files"]] == [
         "owner.html", "owner.pdf", "message.txt"]  # fmt: skip
     assert "once" in Path("again/owner.html").read_text("utf-8")
+
+
+class Terminal(io.StringIO):
+    """A stream that says it is a terminal."""
+
+    def isatty(self):
+        return True
+
+
+def state_of_the_job(capsys):
+    capsys.readouterr()
+    main(["jobs", "--json"])
+    return json.loads(capsys.readouterr().out)[0]["job"]["state"]
+
+
+def test_what_is_asked_at_the_hand_back_is_asked_before_anything_is_marked(job, capsys):
+    """Under pytest standard input is no terminal: nobody can answer, so it is refused, as by `purge`."""
+    main(["tick", "1", "spark", "fail"])
+    capsys.readouterr()
+    assert main(["hand-back", "1", "--told", "Runs."]) == 2
+    err = capsys.readouterr().err
+    assert "spark failed, and has not passed since" in err and "--yes" in err and len(err.splitlines()) == 1
+    assert not Path("enginelog-reports").exists() and state_of_the_job(capsys) == "open"
+    assert main(["hand-back", "1", "--draft"]) == 0, "a draft marks nothing"
+    assert "spark failed" in capsys.readouterr().err
+    assert main(["hand-back", "1", "--yes"]) == 0
+    assert "spark failed" in capsys.readouterr().err and state_of_the_job(capsys) == "handed_back"
+
+
+@pytest.mark.parametrize(("answer", "state"), [("n", "open"), ("", "open"), ("y", "handed_back")])
+def test_at_a_terminal_the_answer_decides(job, capsys, monkeypatch, answer, state):
+    main(["tick", "1", "spark", "fail"])
+    shown = Terminal()
+    with monkeypatch.context() as at_terminal:
+        at_terminal.setattr(sys, "stdin", Terminal(answer + "\n"))
+        at_terminal.setattr(sys, "stderr", shown)
+        assert (main(["hand-back", "1"]) == 0) == (state == "handed_back")
+    said = shown.getvalue()
+    assert said.index("spark failed") < said.index("Hand it back all the same?") and said.count("spark failed") == 1
+    assert ("stays as it is" in said) == (state == "open") == (not Path("enginelog-reports").exists())
+    assert state_of_the_job(capsys) == state
 
 
 @pytest.mark.parametrize("option", ["--draft", "--text"])
