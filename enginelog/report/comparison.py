@@ -31,8 +31,10 @@ def change_word(one: Difference) -> str:
 
 
 def told_first(comparison: Comparison) -> list[Difference]:
-    """The measures in the order of reading: worse, better, changed, same, cannot tell."""
-    return sorted(comparison.measures, key=lambda one: CHANGES_FIRST.index(one.verdict))
+    """The measures in the order of reading: worse, better, changed, same, cannot tell; without one whose whole text the
+    summary holds, as that of an engine that runs now and did not before."""
+    rows = (one for one in comparison.measures if one.text not in comparison.summary)
+    return sorted(rows, key=lambda one: CHANGES_FIRST.index(one.verdict))
 
 
 def side_words(one: Compared) -> str:
@@ -98,10 +100,9 @@ def comparison_text(comparison: Comparison, width: int = 80) -> str:
     ]
     if comparison.advice:
         rows.append(f"    {clean(comparison.advice)}")
-    if comparison.measures:
-        rows.append("")
-    for one in told_first(comparison):
-        rows.append(f"{CHANGE_MARKS[one.verdict]} {change_word(one)}: {one.label}. {clean(one.text)}")
+    changes = told_first(comparison)
+    rows += [""] if changes else []
+    rows += [f"{CHANGE_MARKS[one.verdict]} {change_word(one)}: {one.label}. {clean(one.text)}" for one in changes]
     told = [_intervals(comparison), *comparison.notes]
     notes = [f"Note    {clean(note)}" for note in told if note]
     rows += ["", *notes] if notes else []

@@ -242,7 +242,7 @@ def _measures(comparison: Comparison | None, full: bool) -> tuple[Difference, ..
     """All for the bench; for the owner those with a verdict, the finer ones only where they changed."""
     if comparison is None:
         return ()
-    found = [one for one in told_first(comparison) if one.code != "start"]
+    found = told_first(comparison)
     if full:
         return tuple(found)
     told = [one for one in found if one.verdict != "cannot_tell"]

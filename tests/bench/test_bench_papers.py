@@ -198,6 +198,7 @@ def test_pulls_alone_are_a_before(store, server, browser):
     assert browser.post(f"/takes/{after}/attach", {"stage": "after"}).status == 303
     page = words_of(browser.get(f"/jobs/{made}/compare").text)
     assert "It runs now. Before: did not start (5 pulls)." in page
+    assert page.count("Before: did not start") == 1, "once is enough"
     assert browser.ask("GET", f"/jobs/{made}/before-after.svg?narrow=1").status == 200
     assert browser.get(f"/jobs/{made}/hand-back").status == 200
     assert browser.ask("GET", f"/jobs/{made}/papers/bench.pdf").body.startswith(b"%PDF-")
