@@ -66,7 +66,7 @@ def test_none_lost_at_the_speed_read_is_no_share_where_every_second_may_be():
     assert told["misfires"] is None and told["misfire_percent"] is None and told["misfire_high"] > 50
     summary, page, line = plain(run)
     at_rpm = f"{doubted.speed.rpm:.0f} rpm"
-    assert f"Misfires cannot tell: At {at_rpm} none of {events} firings was lost" in summary
+    assert f"Misfires cannot tell: at {at_rpm} none of {events} firings was lost" in summary
     for text in (summary, page):
         assert "none heard in" not in text and "cannot be ruled out" not in text
     assert "No lost firing was heard" not in page and "misfires cannot be told" in line
@@ -101,7 +101,7 @@ def test_cylinders_are_compared_only_where_their_firings_can_be_counted():
     assert all(each.relative_strength is None for each in doubted.firing.cylinders)
     assert "up to 50 % would be" in misfire(doubted).text, "a cylinder that is only unlike the other loses none"
     summary = plain(replace(make_runs.weak_twin(), measures=doubted))[0]
-    assert "Cylinders cannot tell: Cylinders are compared only" in summary
+    assert "Cylinders cannot tell: cylinders are compared only" in summary
 
 
 def test_a_rough_start_tells_no_share_either():

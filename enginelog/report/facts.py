@@ -14,6 +14,7 @@ from enginelog.report.words import (
     PATTERNS,
     SURE_95,
     assumed_words,
+    begun_small,
     count,
     figure,
     group,
@@ -295,8 +296,7 @@ def starting(run: Run) -> Fact | None:
 def _event_untold(run: Run, fact: Fact) -> Fact:
     """A start or stop that was not heard with the reason of its finding, which says more than that it is not there."""
     said = next((f.text for f in run.measures.findings if f.verdict == "unknown" and says_why(f, fact)), "")
-    reason = reason_alone(said).strip().rstrip(".")
-    reason = reason if reason[1:2].isupper() else reason[:1].lower() + reason[1:]
+    reason = begun_small(reason_alone(said).strip().rstrip("."))
     return replace(fact, behind=reason) if reason else fact
 
 

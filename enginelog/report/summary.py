@@ -15,6 +15,7 @@ from enginelog.report.words import (
     RECORD_AGAIN,
     VERDICTS,
     assumed_words,
+    begun_small,
     clean,
     date,
     engine_words,
@@ -105,7 +106,7 @@ def _fact_lines(run: Run) -> list[Line]:
         if fact.known:
             lines.append(Line("fact", fact.value + (f"; {fact.behind}" if fact.behind else ""), fact.label))
         else:
-            lines.append(Line("unknown", f"cannot tell: {why_unknown(run, fact)}", fact.label))
+            lines.append(Line("unknown", f"cannot tell: {begun_small(why_unknown(run, fact))}", fact.label))
     return [*lines, Line("blank", "")] if lines else []
 
 

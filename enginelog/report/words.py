@@ -104,6 +104,11 @@ def sentence(text: str) -> str:
     return plain if not plain or plain[-1] in ".!?" else plain + "."
 
 
+def begun_small(text: str) -> str:
+    """`text` with a small letter at the start, to go on behind a colon; an abbreviation keeps its capitals."""
+    return text if text[1:2].isupper() else text[:1].lower() + text[1:]
+
+
 def lines_of(text: str) -> tuple[str, ...]:
     """The lines of what somebody wrote, each a matter of its own; empty ones left out."""
     return tuple(line.strip() for line in text.splitlines() if line.strip())
