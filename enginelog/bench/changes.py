@@ -18,7 +18,7 @@ from enginelog.bench.rendering import page
 from enginelog.model import UsageError
 from enginelog.model.telling import MACHINES, TWINS_FIRE, analysed_otherwise, degrees_from
 from enginelog.model.wording import as_told
-from enginelog.store import Store, engine_fields, hand_back_with, numbers
+from enginelog.store import Store, engine_fields, hand_back_with, moments, numbers
 
 PLACES = {"run": "runs", "check": "checks", "work": "work", "note": "notes"}  # where the job's page shows them
 RESULTS = {"pass": "pass", "fail": "fail", "skip": "not_checked"}
@@ -110,10 +110,12 @@ def tick(request: Request, form: Form) -> Response:
 
 
 def note(request: Request, form: Form) -> Response:
-    """Add to the job's notes."""
+    """Add to the job's notes, with when it was where that is told."""
+    told = form.text("at")
+    at = moments.given(told) if told else None
     with desk(request).store() as store:
-        store.add_notes(number(request), form.text("note"), form.text("for_owner") == "1")
-    return go(f"/jobs/{number(request)}#notes")
+        store.add_notes(number(request), form.text("note"), form.text("for_owner") == "1", at)
+    return go(f"/jobs/{number(request)}{f'?noted={at.utc}' if at else ''}#notes")
 
 
 def show_note(request: Request, form: Form) -> Response:

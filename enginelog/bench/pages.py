@@ -17,7 +17,7 @@ from enginelog.compare import BeforeAfter
 from enginelog.limits import bench as bench_rules
 from enginelog.limits.bench import Step
 from enginelog.limits.trade import knowledge
-from enginelog.model import JobRecord, Machine, UsageError
+from enginelog.model import Job, JobRecord, Machine, UsageError
 from enginelog.model.telling import MACHINES, OFTEN_TWO_STROKE, TWINS_FIRE, analysed_otherwise, told_otherwise
 from enginelog.report.cautions import cautions
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, change_word, faults_of, side_words, told_first
@@ -25,6 +25,7 @@ from enginelog.report.handback_sheet import sheet
 from enginelog.report.handback_text import sheet_text
 from enginelog.report.run_line import figures
 from enginelog.report.suggesting import suggestion
+from enginelog.store import moments, words
 
 CONDITIONS = ("cold", "warm", "choke on", "no load", "under load", "blade on", "air filter off")
 MOST_JOBS = 100
@@ -65,7 +66,16 @@ def job(request: Request) -> Response:
     return page(
         request, "job.html", record=record, advice=advice, steps=steps, takes=takes, unsure=unsure, gone=gone,
         at_hand=at_hand, unlike=analysed_otherwise(record), reruns=desk(request).reruns.of_job(record.job.id),
+        odd_dates=_odd_dates(request, record.job),
     )  # fmt: skip
+
+
+def _odd_dates(request: Request, job: Job) -> list[str]:
+    """What is mostly a slip about the time of the note just written down; nothing where the address names none."""
+    try:
+        return words.odd_dates(job, moments.given(request.query_params.get("noted", "")))
+    except UsageError:
+        return []
 
 
 def _asked_for(request: Request, before: Step | None) -> list[Step]:

@@ -11,6 +11,7 @@ from enginelog import limits
 from enginelog.limits.bench import units
 from enginelog.model import BenchCheck, Job, JobRecord, Machine, Moment, WorkEntry
 from enginelog.model.wording import as_told, counted, money, one_line
+from enginelog.store import moments
 
 if TYPE_CHECKING:
     from enginelog.store.contents import TakenBack
@@ -69,9 +70,7 @@ def work_line(entry: WorkEntry, currency: str) -> str:
 
 def misgivings(job: Job, at: Moment) -> list[str]:
     """What is mostly a slip about an entry of this time for this job, a line each: the entry stands all the same."""
-    lines = []
-    if at.local_date < job.opened.local_date:
-        lines.append(f"dated {at.local_date}, before job {job.id} was taken in ({job.opened.local_date})")
+    lines = _before_take_in(job, at)
     if job.state == "handed_back":
         since = (job.since or job.opened).local_date
         lines.append(
@@ -79,6 +78,18 @@ def misgivings(job: Job, at: Moment) -> list[str]:
             f"job meant? If not: enginelog reopen {job.id}, and hand it back again"
         )
     return lines
+
+
+def odd_dates(job: Job, at: Moment) -> list[str]:
+    """What is mostly a slip about this time itself: before the job was taken in, or still to come."""
+    ahead = [f"{at.local:%Y-%m-%d %H:%M} is still to come by this machine's clock"] if moments.to_come(at) else []
+    return _before_take_in(job, at) + ahead
+
+
+def _before_take_in(job: Job, at: Moment) -> list[str]:
+    if at.local_date >= job.opened.local_date:
+        return []
+    return [f"dated {at.local_date}, before job {job.id} was taken in ({job.opened.local_date})"]
 
 
 def relabelled(before: Machine, now: Machine, cost_cents: int) -> list[str]:

@@ -75,3 +75,25 @@ def test_the_take_in_note_stays_at_the_bench(store, browser):
     browser.post("/jobs", {"label": "saw Thistle", "note": "lends it to everybody", "damage": "guard bent"})
     said = owners(store, 1)
     assert "lends it" not in said and "guard bent" in said
+
+
+def test_a_note_bears_the_time_told_and_no_other(store, browser):
+    """As `note --at` does: written in front, kept where it is odd, with a remark; refused where it is no time."""
+    job = new_job(store)
+    assert 'type="datetime-local"' in browser.get(f"/jobs/{job}").text
+    browser.post(f"/jobs/{job}/notes", {"note": "rang the owner", "at": ""})
+    made = browser.post(f"/jobs/{job}/notes", {"note": "cord is new\r\nlid is loose", "at": "1999-01-12T09:20"})
+    with open_store(store) as opened:
+        noted = opened.job(job)
+    assert noted.note.splitlines() == [
+        "rang the owner", "1999-01-12 09:20: cord is new", "1999-01-12 09:20: lid is loose"]  # fmt: skip
+    page = html.unescape(browser.get(made.headers["location"].split("#")[0]).text)
+    early = f"The note is kept, but dated 1999-01-12, before job {job} was taken in ({noted.opened.local_date})"
+    assert early in page
+    for shown in ("", "?noted=%3Cb%3Ex", f"?noted={noted.opened.utc}"):
+        text = browser.get(f"/jobs/{job}{shown}").text
+        assert "The note is kept, but" not in text and "<b>x" not in text
+    for wrong in ("2999-01-01T00:00", "yesterday", HOSTILE):
+        assert browser.post(f"/jobs/{job}/notes", {"note": "never", "at": wrong}).status == 400
+    with open_store(store) as opened:
+        assert "never" not in opened.job(job).note

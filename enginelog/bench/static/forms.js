@@ -10,7 +10,7 @@ const CHOSEN = ["radio", "checkbox"];
 const NOT_TYPED = ["hidden", "submit", "button", "file"];
 
 // What the address says of the last change, or of what to open: the page is the same one without it.
-const IN_PASSING = ["ticked", "attached", "check"];
+const IN_PASSING = ["ticked", "attached", "check", "noted"];
 
 function place() {
   const search = new URLSearchParams(location.search);
