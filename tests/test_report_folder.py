@@ -106,6 +106,34 @@ def test_full_disk_leaves_nothing_half_written(failing, tmp_path, monkeypatch):
     assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
 
 
+@pytest.mark.parametrize("there", [True, False])
+def test_full_disk_leaves_no_empty_folder_that_was_made_for_it(there, tmp_path, monkeypatch):
+    """What was there before stays, empty or not: it is somebody's own."""
+
+    def fsync(handle):
+        raise OSError(28, "No space left on device")
+
+    own = tmp_path / "own"
+    if there:
+        (own / "reports").mkdir(parents=True)
+    monkeypatch.setattr(folder_module.os, "fsync", fsync)
+    with pytest.raises(OSError, match="No space left"):
+        report.write_folder(make_runs.talk_only(), own / "reports" / "clip")
+    assert (own / "reports").exists() == own.exists() == there
+    assert not (own / "reports" / "clip").exists()
+
+
+def test_a_folder_made_for_it_stays_where_somebody_else_put_a_file_into_it(tmp_path, monkeypatch):
+    def fsync(handle):
+        (tmp_path / "reports" / "theirs.txt").write_text("x")
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(folder_module.os, "fsync", fsync)
+    with pytest.raises(OSError, match="No space left"):
+        report.write_folder(make_runs.talk_only(), tmp_path / "reports" / "clip")
+    assert [path.name for path in (tmp_path / "reports").iterdir()] == ["theirs.txt"]
+
+
 def test_failed_rename_leaves_no_temporary_file(tmp_path, monkeypatch):
     real, calls = os.replace, iter(range(100))
 

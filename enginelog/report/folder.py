@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import tempfile
 from collections.abc import Iterable, Mapping
@@ -32,7 +33,8 @@ def write_folder(run: Run, folder: str | os.PathLike[str], audio_excerpt: AudioE
 
     The names are fixed: nothing of the recording's name becomes part of a path. Everything is written to temporary
     files in the same folder, piece by piece, which are renamed once all are whole; after an error no temporary file is
-    left and files from before are whole. OSError where the folder cannot be written.
+    left, no empty folder that was made for it, and files from before are whole. OSError where the folder cannot be
+    written.
     """
     folder = Path(folder)
     texts: dict[str, Iterable[str]] = {
@@ -45,8 +47,7 @@ def write_folder(run: Run, folder: str | os.PathLike[str], audio_excerpt: AudioE
         name: (piece.encode("utf-8", "replace") for piece in pieces) for name, pieces in texts.items()
     }
     contents["speed.png"] = [main_picture(run)]
-    folder.mkdir(parents=True, exist_ok=True)
-    write_all(folder, contents)
+    write_into(folder, contents)
     return Written(folder, *(folder / name for name in contents))
 
 
@@ -56,6 +57,19 @@ def main_picture(run: Run) -> bytes:
         plots.speed_over_time(run) or plots.timeline_only(run) or plots.note("No speed is known of this recording.")
     )
     return plots.to_png(figure)
+
+
+def write_into(folder: Path, contents: Mapping[str, bytes | Iterable[bytes]]) -> None:
+    """As `write_all`, into a folder that is made where missing; after an error what was made of it is gone again."""
+    missing = [each for each in (folder, *folder.parents) if not each.exists()]
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        write_all(folder, contents)
+    except BaseException:
+        for each in missing:
+            with contextlib.suppress(OSError):  # not made, or no longer empty: somebody else's
+                each.rmdir()
+        raise
 
 
 def write_all(folder: Path, contents: Mapping[str, bytes | Iterable[bytes]]) -> None:

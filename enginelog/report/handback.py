@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from enginelog.model import JobRecord, StoredRun
-from enginelog.report.folder import write_all
+from enginelog.report.folder import write_into
 from enginelog.report.handback_page import sheet_html
 from enginelog.report.handback_pdf import sheet_pdf
 from enginelog.report.handback_sheet import sheet
@@ -41,7 +41,8 @@ def write_hand_back(
 ) -> tuple[Path, ...]:
     """Write owner.html, owner.pdf, bench.html, bench.pdf and message.txt into `folder`, made where missing.
 
-    All is rendered first and each file written whole or not at all. OSError where the folder cannot be written.
+    All is rendered first and each file written whole or not at all. OSError where the folder cannot be written; one
+    that was made for it is gone again then.
     """
     contents: dict[str, bytes] = {}
     for audience in audiences:
@@ -49,8 +50,7 @@ def write_hand_back(
         contents[f"{audience}.html"] = sheet_html(found).encode("utf-8", "replace")
         contents[f"{audience}.pdf"] = sheet_pdf(found, _stamp(record))
     contents["message.txt"] = hand_back_text(record).encode("utf-8", "replace")
-    folder.mkdir(parents=True, exist_ok=True)
-    write_all(folder, contents)
+    write_into(folder, contents)
     return tuple(folder / name for name in contents)
 
 
