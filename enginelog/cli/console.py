@@ -74,7 +74,7 @@ def show(text: str) -> None:
 
 def width() -> int:
     """Columns that text on standard output may use: the terminal's, 40 to 100; 80 where it is none."""
-    if not _is_terminal(sys.stdout):
+    if not at_terminal():
         return 80
     return min(max(shutil.get_terminal_size().columns, 40), 100)
 
@@ -96,6 +96,11 @@ def notes(lines: Iterable[str]) -> None:
     """As `note`, each of several."""
     for line in lines:
         note(line)
+
+
+def at_terminal() -> bool:
+    """Whether standard output is read on a terminal, and not by another program or kept in a file."""
+    return _is_terminal(sys.stdout)
 
 
 def can_ask() -> bool:

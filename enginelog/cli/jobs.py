@@ -11,7 +11,8 @@ import click
 from enginelog import model
 from enginelog.cli import console, job_text
 from enginelog.cli.engine_options import Number
-from enginelog.cli.store_options import STATUS_DONE, RowNumber, opened, show_plain, show_table, store_options
+from enginelog.cli.store_options import STATUS_DONE, RowNumber, opened, show_plain, store_options
+from enginelog.cli.tables import show_table
 from enginelog.model.wording import counted, money
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ import click
 from enginelog import model
 from enginelog.cli import console
 from enginelog.cli.engine_options import Number, engine_from, engine_options, hints
-from enginelog.cli.store_options import show_table
+from enginelog.cli.tables import show_table
 from enginelog.model.wording import counted
 
 if TYPE_CHECKING:

@@ -153,24 +153,3 @@ def show_plain(value: Any) -> None:
     from enginelog import store
 
     console.show_json(json.dumps(store.plain(value), allow_nan=False, indent=1))
-
-
-def show_table(head: tuple[str, ...], rows: list[tuple[Any, ...]], empty: str) -> None:
-    """Print rows in columns under a head; numbers to the right. `empty` is said where there are none.
-
-    Columns are as wide as a terminal shows them: many letters, such as those of Chinese and Japanese, take two places.
-    """
-    from rich.cells import cell_len
-
-    if not rows:
-        console.show(empty)
-        return
-    cells = [[console.safe_name(" ".join(str(cell).split())) for cell in row] for row in rows]
-    widths = [max(cell_len(line[at]) for line in [list(head), *cells]) for at in range(len(head))]
-    numeric = [all(isinstance(row[at], (int, float)) for row in rows) for at in range(len(head))]
-    for line in [list(head), *cells]:
-        padded = []
-        for text, size, right in zip(line, widths, numeric, strict=True):
-            space = " " * (size - cell_len(text))
-            padded.append(space + text if right else text + space)
-        console.show("  ".join(padded).rstrip())

@@ -18,10 +18,10 @@ from enginelog.cli.store_options import (
     machine_options,
     opened,
     show_plain,
-    show_table,
     store_options,
     told_of_machine,
 )
+from enginelog.cli.tables import show_table
 from enginelog.model.wording import counted
 
 
