@@ -1,12 +1,22 @@
-"""Checks that failed and have not passed since: what is not put right, as far as is written down, when a machine goes
-back.
-"""
+"""Checks that failed and have not passed since: what is not put right, as far as is written down, at the hand-back."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
+from enginelog.limits import bench
 from enginelog.limits.trade import knowledge
 from enginelog.model import BenchCheck, JobRecord
 from enginelog.model.wording import joined
+from enginelog.report.words import begun_small
+
+
+def check_title(step: str) -> str:
+    """How a check is called: in the table of bench checks, else among the trade's checks, else as it was written."""
+    titles = {each.name: each.title for each in knowledge.load().checks.values()}
+    titles |= {each.name: each.title for each in bench.steps()}
+    plain = step.replace("_", " ")
+    return titles.get(step, plain[:1].upper() + plain[1:])
 
 
 def open_checks(record: JobRecord) -> tuple[BenchCheck, ...]:
@@ -21,15 +31,14 @@ def hurts(check: BenchCheck) -> bool:
     return any(each.hurts for each in known.values() if check.step in (each.name, each.bench))
 
 
-def unsafe_titles(record: JobRecord, titles: dict[str, str]) -> str:
+def unsafe_titles(record: JobRecord) -> str:
     """What failed that can hurt and has not passed since, in a row; empty where nothing has."""
-    found = dict.fromkeys(_title(check, titles) for check in open_checks(record) if hurts(check))
-    return joined(list(found))
+    return joined(_titles(check for check in open_checks(record) if hurts(check)))
 
 
-def asked_first(record: JobRecord, titles: dict[str, str]) -> tuple[str, ...]:
+def asked_first(record: JobRecord) -> tuple[str, ...]:
     """A line for whoever hands back: which checks failed and have not passed since. None once all have."""
-    found = list(dict.fromkeys(_title(check, titles) for check in open_checks(record)))
+    found = _titles(open_checks(record))
     if not found:
         return ()
     many = len(found) > 1
@@ -39,6 +48,6 @@ def asked_first(record: JobRecord, titles: dict[str, str]) -> tuple[str, ...]:
     )
 
 
-def _title(check: BenchCheck, titles: dict[str, str]) -> str:
-    title = titles.get(check.step, check.step.replace("_", " "))
-    return f"{title[:1].lower()}{title[1:]}"
+def _titles(checks: Iterable[BenchCheck]) -> list[str]:
+    """What the checks are called within a sentence, each once."""
+    return list(dict.fromkeys(begun_small(check_title(check.step)) for check in checks))

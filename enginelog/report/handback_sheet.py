@@ -7,15 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from enginelog.compare import BeforeAfter, of_job
-from enginelog.limits import bench
-from enginelog.limits.trade import knowledge
 from enginelog.model import BenchCheck, Comparison, Difference, Finding, JobRecord, Run, StoredRun, WorkEntry, wording
 from enginelog.model.wording import as_told
 from enginelog.report import words
 from enginelog.report.cautions import Caution, cautions
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, faults_of, told_first
 from enginelog.report.facts import facts, limit_of
-from enginelog.report.handback_open import asked_first, unsafe_titles
+from enginelog.report.handback_open import asked_first, check_title, unsafe_titles
 from enginelog.report.handback_pictures import Drawing, drawings
 from enginelog.report.judged import beside, judged, limit_words, row_name
 from enginelog.report.owner_words import for_owner, is_danger
@@ -96,9 +94,9 @@ class Top:
 class Sheet:
     """One hand-back. Texts of the user are as they were written; whoever renders them makes them safe.
 
-    measures: differences in the order of reading. asked: of the notes those that ask whether something is a slip, for
-    who hands back: on no paper of the owner. draft: says that the machine is not handed back yet; empty where it
-    is.
+    measures: differences in the order of reading. asked: what whoever hands back is asked first, on no paper of the
+    owner: about checks that failed, and of the notes those that ask whether something is a slip. draft: says that the
+    machine is not handed back yet; empty where it is.
     """
 
     audience: str
@@ -138,7 +136,7 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
     after = pair.after.run if pair.after else None
     notes = pair.comparison.notes if pair.comparison else ()
     asked = tuple(note for note in notes if note.endswith("?"))
-    unsafe = unsafe_titles(record, _titles())
+    unsafe = unsafe_titles(record)
     back = record.job.handback
     made = record.job.state == "handed_back"
     return Sheet(
@@ -157,7 +155,7 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
         drawings=drawings(pair, history if full else (), full),
         measures=_measures(pair.comparison, full),
         notes=tuple(note for note in notes if full or note not in asked),
-        asked=(*asked_first(record, _titles()), *asked),
+        asked=(*asked_first(record), *asked),
         limits=_limits(after) if full and after else (),
         watch=(*((NOT_MENDED.format(unsafe),) if unsafe else ()), *_watch(back.watch if back else "", pair, full)),
         told=back.told_owner if back else "",
@@ -204,7 +202,7 @@ def _top(pair: BeforeAfter, full: bool) -> Top:
     if pair.before is None or pair.before.run is None:
         return Top("unknown", "?", "Not measured", "No recording was made", text)
     head = words.headline(pair.before.run)
-    text += f" Before the work: {head.title[:1].lower()}{head.title[1:]}. {words.sentence(head.text)}"
+    text += f" Before the work: {words.begun_small(head.title)}. {words.sentence(head.text)}"
     return Top("unknown", "?", "Not measured", "Not recorded after the work", text)
 
 
@@ -331,19 +329,11 @@ def _checks(record: JobRecord, full: bool) -> tuple[CheckRow, ...]:
     )
 
 
-def _titles() -> dict[str, str]:
-    """How each check is called, by its name; of one that the bench checks' table has, its name there."""
-    titles = {each.name: each.title for each in knowledge.load().checks.values()}
-    return titles | {step.name: step.title for step in bench.steps()}
-
-
 def _check(check: BenchCheck, full: bool) -> CheckRow:
-    titles = _titles()
-    plain = check.step.replace("_", " ")
     reading = "" if check.reading is None else f"{as_told(check.reading)}{words.GAP}{check.unit}".strip()
     photo = f"photo {check.photo_name}" if check.photo_sha256 and full else ""
     detail = "; ".join(part for part in (reading, check.note.strip(), photo) if part)
-    return CheckRow(titles.get(check.step, plain[:1].upper() + plain[1:]), check.result, detail)
+    return CheckRow(check_title(check.step), check.result, detail)
 
 
 def _suggestion(record: JobRecord) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from enginelog.report.handback_sheet import Sheet
-from enginelog.report.words import GAP, clean, lines_of, sentence
+from enginelog.report.words import GAP, begun_small, clean, lines_of, sentence
 
 MOST_WATCHED = 6  # what can hurt stands first
 LONGEST = 320  # characters of one written text; a message is no report
@@ -12,7 +12,7 @@ LONGEST = 320  # characters of one written text; a message is no report
 def sheet_text(sheet: Sheet) -> str:
     """Plain text, one matter a line, no line breaks inside, ending in a newline."""
     lines = [sheet.draft] if sheet.draft else []
-    lines += [f"{clean(sheet.title)}: {sheet.top.answer[:1].lower()}{sheet.top.answer[1:]}."]
+    lines += [f"{clean(sheet.title)}: {begun_small(sheet.top.answer)}."]
     lines += [f"- {one.label}: {one.short}" for one in sheet.measures if one.verdict in ("better", "worse")]
     if sheet.complaint.strip():
         lines.append(f"Came in with: {_short(_in_a_row(sheet.complaint))}")

@@ -191,7 +191,7 @@ def title(code: str) -> str:
 
 def listed(titles: list[str]) -> str:
     """Titles in a row, only the first with its capital."""
-    return ", ".join([titles[0], *(each[:1].lower() + each[1:] for each in titles[1:])])
+    return ", ".join([titles[0], *map(begun_small, titles[1:])])
 
 
 def verdict_word(verdict: str, measured: bool = False) -> str:
