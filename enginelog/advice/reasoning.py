@@ -169,7 +169,8 @@ def _matched(found: frozenset[str], known: Knowledge) -> tuple[tuple[Matched, ..
 
 
 def _said(known: Knowledge, name: str, found: frozenset[str] = frozenset()) -> str:
-    """A sign, an answer or a result in words. found: beside it; strokes that nobody told are no finding."""
+    """A sign, an answer or a result in words. found: the signs it stands among, by which strokes are known that nobody
+    told."""
     if name in TAKEN_FOR and "strokes_assumed" in found:
         return TAKEN_FOR[name]
     if name in known.signs:

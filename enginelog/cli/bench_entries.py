@@ -34,6 +34,7 @@ class Reading(click.ParamType):
             return value
         from enginelog.store import numbers
 
+        # '6e5' is no reading of 6 in the unit 'e5': it is a slip, or meant as a power of ten.
         found = re.fullmatch(
             r"\s*([+-]?[0-9]{1,12}(?:[.,][0-9]{1,12})?)(?![eE][+-]?[0-9])\s*([^\W\d_].*|[%°\"'].*)?",
             str(value),

@@ -159,10 +159,7 @@ def _write(run: model.Run, wanted: Wanted) -> int:
     try:
         written = report.write_folder(run, folder)
     except OSError as failed:
-        shown = console.safe_name(str(folder))
-        console.error(
-            f"{shown}: the report cannot be written: {clips.why_not_written(failed)}; choose a folder with --out"
-        )
+        console.error(clips.not_written("the report", folder, failed))
         return STATUS_NOT_WRITTEN
     if not wanted.as_json:
         console.show(f"Report: {console.safe_name(str(written.report_html))}")

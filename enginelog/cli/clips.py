@@ -12,6 +12,7 @@ from typing import BinaryIO
 import click
 
 from enginelog import model
+from enginelog.cli import console
 from enginelog.cli.formats import ENDINGS
 
 STDIN = "-"
@@ -43,10 +44,14 @@ def why_nothing(run: model.Run, ran: bool) -> str:
     return f"{reason}; {TOLD_IN_VAIN if ran else ADD_RAN}"
 
 
-def why_not_written(failed: OSError) -> str:
-    """Why files could not be written. A table that is open in another program locks its file on some systems."""
+def not_written(what: str, folder: Path, failed: OSError) -> str:
+    """Why files could not be written into a folder, and what to do. what: 'the report', 'the files'.
+
+    A table that is open in another program locks its file on some systems.
+    """
     why = failed.strerror or str(failed)
-    return f"{why} (or one of its files is open in another program)" if isinstance(failed, PermissionError) else why
+    why += " (or one of its files is open in another program)" if isinstance(failed, PermissionError) else ""
+    return f"{console.safe_name(str(folder))}: {what} cannot be written: {why}; choose a folder with --out"
 
 
 @dataclass(frozen=True)

@@ -99,10 +99,7 @@ def _write(
     try:
         written = report.write_hand_back(record, folder, (audience,) if audience else ("owner", "bench"), history)
     except OSError as failed:
-        shown = console.safe_name(str(folder))
-        console.error(
-            f"{shown}: the files cannot be written: {clips.why_not_written(failed)}; choose a folder with --out"
-        )
+        console.error(clips.not_written("the files", folder, failed))
         return STATUS_NOT_WRITTEN
     if as_json:
         show_plain({"job": record.job.id, "state": record.job.state, "files": [str(path) for path in written]})

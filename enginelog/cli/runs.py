@@ -146,10 +146,7 @@ def _write_report(run: model.Run, folder: Path) -> Path:
     try:
         return report.write_folder(run, folder).report_html
     except OSError as failed:
-        shown, why = console.safe_name(str(folder)), clips.why_not_written(failed)
-        raise model.EnginelogError(
-            f"{shown}: the report cannot be written: {why}; choose a folder with --out"
-        ) from failed
+        raise model.EnginelogError(clips.not_written("the report", folder, failed)) from failed
 
 
 def analysed(

@@ -86,7 +86,7 @@ class When(click.ParamType):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> model.Moment:
         """The moment; fails where the text is no date, or an absurd one."""
-        from enginelog.store import moments
+        from enginelog.store import moments, words
 
         if isinstance(value, model.Moment):
             return value
@@ -94,8 +94,7 @@ class When(click.ParamType):
             found = moments.given(value)
         except model.UsageError as wrong:
             self.fail(str(wrong), param, ctx)
-        if moments.to_come(found):
-            console.note(f"{found.local:%Y-%m-%d %H:%M} is still to come by this machine's clock; is it a slip?")
+        console.notes(f"{line}; is it a slip?" for line in words.still_to_come(found))
         return found
 
 

@@ -23,9 +23,9 @@ def swapped_note(before: Run, after: Run) -> tuple[str, ...]:
 
 def out_of_order(record: JobRecord, kept: StoredRun) -> tuple[str, ...]:
     """As `swapped_note`, of a job's recording against those from the other side of the work; the first one."""
-    befores, afters = ([kept] if kept.stage == stage else record.of_stage(stage) for stage in ("before", "after"))
     if kept.stage not in ("before", "after"):
         return ()
+    befores, afters = ([kept] if kept.stage == stage else record.of_stage(stage) for stage in ("before", "after"))
     pairs = ((first.run, then.run) for first in befores for then in afters)
     notes = (swapped_note(first, then) for first, then in pairs if first is not None and then is not None)
     return next(filter(None, notes), ())

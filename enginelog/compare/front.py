@@ -34,8 +34,8 @@ def compare(
     The intervals are joint: those of all measures together hold the true differences in 95 % (limit joint_level).
 
     limits: topic compare; cleaning: topic findings, by which speed and firings are cleaned as for the run's own
-    findings (None: the project's own files). notes: what is known to differ besides, handed through; before them
-    stands that by their files' dates the two are in the wrong order.
+    findings (None: the project's own files). notes: what is known to differ besides, handed through, behind
+    the note on files whose own dates put the two in the other order.
     The same two recordings always give the same answer.
     """
     limits = limits or limit_files.load("compare")

@@ -104,6 +104,7 @@ def restore(backup: Path, path: Path, replace: bool = False) -> Restored:
             count = _unpack(backup, Path(passing))
             _check_database(Path(passing) / DATABASE, backup)
             aside = _name_aside(path) if path.exists() or folder.exists() else None
+            _close_up(path)
             try:
                 if aside:
                     _move(path, aside)
@@ -218,10 +219,9 @@ def _check_database(path: Path, backup: Path) -> None:
 
 
 def _name_aside(path: Path) -> Path:
-    """Where a store goes when it is put aside, closed up so that it can be opened again under that name."""
-    _close_up(path)
+    """Where a store goes when it is put aside: the time in its name keeps what was put aside earlier."""
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%fZ")
-    return path.with_name(f"{path.name}.old-{stamp}")
+    return path.with_name(f"{path.name}{opening.ASIDE}{stamp}")
 
 
 def _move(path: Path, target: Path) -> None:

@@ -17,6 +17,7 @@ ENVIRONMENT = "ENGINELOG_STORE"
 FILE_NAME = "jobs.enginelog"
 WAIT_S = 10.0
 RESTORING = "restoring-"  # begins the name of the folder into which a backup is unpacked, which a killed program leaves
+ASIDE = ".old-"  # stands between the name of a store that was put aside and when that was
 
 
 def default_path() -> Path:
@@ -87,7 +88,7 @@ def _refuse_orphans(path: Path) -> None:
     A new one would hold nothing, be found in order, and its purge would take the recordings for left behind.
     """
     folder = files_folder(path)
-    before = _put_aside(path)
+    before = _left_aside(path)
     if before and not path.exists():
         raise damaged(
             path, folder, f"its file is gone, for a restore was broken off: the one before is {before}, to be renamed"
@@ -99,13 +100,12 @@ def _refuse_orphans(path: Path) -> None:
         raise damaged(path, folder, f"{beside}; to begin anew, rename that folder first")
 
 
-def _put_aside(path: Path) -> str:
+def _left_aside(path: Path) -> str:
     """The name of the store put aside by a restore that was killed, which leaves its passing folder; else empty."""
     if not any(path.parent.glob(f"{RESTORING}*/")):
         return ""
-    return max(
-        (each.name for each in path.parent.glob("*.old-*Z") if each.name.startswith(f"{path.name}.")), default=""
-    )
+    stores = (each.name for each in path.parent.glob(f"*{ASIDE}*Z"))
+    return max((name for name in stores if name.startswith(f"{path.name}{ASIDE}")), default="")
 
 
 def _check_whole(path: Path) -> None:

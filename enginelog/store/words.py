@@ -82,11 +82,16 @@ def misgivings(job: Job, at: Moment) -> list[str]:
 
 def odd_dates(job: Job, at: Moment) -> list[str]:
     """What is mostly a slip about this time itself: before the job was taken in, or still to come."""
-    ahead = [f"{at.local:%Y-%m-%d %H:%M} is still to come by this machine's clock"] if moments.to_come(at) else []
-    return _before_take_in(job, at) + ahead
+    return _before_take_in(job, at) + still_to_come(at)
+
+
+def still_to_come(at: Moment) -> list[str]:
+    """A line where a time is later than now; none else."""
+    return [f"{at.local:%Y-%m-%d %H:%M} is still to come by this machine's clock"] if moments.to_come(at) else []
 
 
 def _before_take_in(job: Job, at: Moment) -> list[str]:
+    """A line where a time is before the day on which the job was taken in; none else."""
     if at.local_date >= job.opened.local_date:
         return []
     return [f"dated {at.local_date}, before job {job.id} was taken in ({job.opened.local_date})"]
