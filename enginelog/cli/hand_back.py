@@ -58,11 +58,11 @@ def hand_back(
     with opened(place) as store:
         record = store.record(number)
         wishes = (told, watch, next_service)
-        questions = report.hand_back_questions(record)
         recorded = record.job.state == "handed_back"
         if recorded and any(wishes):
             raise model.UsageError(f"job {number} is handed back already: reopen it first to hand it back anew")
         marks = not (draft or only_text or recorded)
+        questions = report.hand_back_questions(record)
         if marks and questions and not yes:
             _ask_first(number, questions)
         else:
