@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from enginelog import plots
-from enginelog.model import Engine, Firings, Span, Track
+from enginelog.model import Engine, Finding, Firings, Span, Track
 from enginelog.plots.firing import example_miss
 from enginelog.plots.orders import has_blade
 from enginelog.plots.thin import envelope, rolling_spread, stretches
@@ -23,6 +23,7 @@ DRAWERS = (
     plots.miss_strip,
     plots.hunting_spectrum,
     plots.roughness,
+    plots.run_down,
 )
 
 
@@ -90,6 +91,31 @@ def test_swing_spectrum_of_too_short_a_run_is_empty(runs):
     short = replace(run, timeline=replace(run.timeline, spans=(Span("run", 1.0, 3.0),)))
     assert plots.swing_spectrum(short)[0].size == 0
     assert plots.hunting_spectrum(short) is None
+
+
+def stopped(run, **told):
+    """The run with how it stopped told, held against a limit of 3 s."""
+    found = Finding("stop", "watch", "Long.", 2.4, "s", 3.0)
+    timeline = replace(run.timeline, **({"cut_s": 22.0, "rundown_s": 2.4} | told))
+    return replace(run, timeline=timeline, measures=replace(run.measures, findings=(found,)))
+
+
+@pytest.mark.parametrize("narrow", [False, True])
+def test_a_run_down_is_drawn_from_the_cut_to_standstill_beside_its_limit(runs, narrow):
+    run = stopped(runs["weak_twin"])
+    (ax,) = plots.run_down(run, narrow).axes
+    since_s, rpm = ax.lines[0].get_data()
+    inside = (run.track.t_s >= 21.5) & (run.track.t_s <= 24.4)
+    assert np.array_equal(since_s, run.track.t_s[inside] - 22.0)
+    assert np.array_equal(rpm, run.track_told.rpm[inside], equal_nan=True)
+    assert [list(line.get_xdata()) for line in ax.lines[1:]] == [[0.0, 0.0], [3.0, 3.0], [2.4]]
+    assert [text.get_text().strip() for text in ax.texts] == ["ignition off", "limit 3 s", "stands still"]
+    assert ax.get_xlim()[0] < 0 and ax.get_xlim()[1] > 3.0
+
+
+@pytest.mark.parametrize("told", [{"cut_s": None}, {"rundown_s": None}, {"rundown_s": 0.3}])
+def test_no_run_down_is_drawn_where_it_is_not_told(runs, told):
+    assert plots.run_down(stopped(runs["weak_twin"], **told)) is None
 
 
 def test_envelope_holds_every_value_and_leaves_gaps():
@@ -242,7 +268,7 @@ def six_hours():
                     np.ones(n), np.where(lost, 0.9, 0.01), np.zeros(n), np.ones(n), np.arange(n) * 1.0)  # fmt: skip
     return replace(run, clip=replace(run.clip, seconds=21600.0), firings=fired,
                    track=Track(t_s, rpm, np.ones(len(t_s)), np.full(len(t_s), 5.0)),
-                   timeline=replace(run.timeline, spans=(Span("run", 0, 21600.0),)))  # fmt: skip
+                   timeline=replace(run.timeline, spans=(Span("run", 0, 21600.0),), cut_s=22.0))  # fmt: skip
 
 
 def test_six_hours_make_small_pictures():

@@ -156,6 +156,15 @@ def test_evidence_stands_with_its_finding(name, title):
     assert any(f'id="{title}-' in card for card in cards)
 
 
+def test_how_it_ran_down_stands_with_a_stop_that_took_long():
+    run = make_runs.weak_twin()
+    told = replace(run.timeline, cut_s=22.0)
+    found = (Finding("stop", "watch", "From ignition off to standstill 2.4 s.", 2.4, "s", 2.0),)
+    run = replace(run, timeline=told, measures=replace(run.measures, findings=found))
+    (card,) = re.findall(r'<article class="card.*?</article>', report.to_html(run), re.S)
+    assert 'id="rundown-w-' in card and "to standstill after 2.4 s" in card
+
+
 def test_two_findings_of_one_measure_draw_the_picture_once():
     run = make_runs.weak_twin()
     twice = (*run.measures.findings, Finding("cylinder_b", "watch", "Cylinder B is weak."))

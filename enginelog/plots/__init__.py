@@ -22,6 +22,7 @@ from enginelog.plots.firing import (
 )
 from enginelog.plots.orders import ideal_lines, named_orders, order_spectrum
 from enginelog.plots.speed import hunting_spectrum, not_drawn_below, speed_over_time, swing_spectrum, timeline_only
+from enginelog.plots.stopping import run_down
 from enginelog.plots.style import COLOURS, note
 from enginelog.plots.trend import machine_trend
 
@@ -47,6 +48,7 @@ __all__ = [
     "note",
     "order_spectrum",
     "roughness",
+    "run_down",
     "speed_over_time",
     "strength_top",
     "swing_spectrum",

@@ -108,7 +108,7 @@ def orders(run: Run) -> Picture | None:
 
 def evidence(run: Run, group: str) -> Picture | None:
     """The small picture that shows a finding of this group; None where seeing does not help."""
-    makers = {"misfire": _miss, "hunting": _swing, "settling": _rough}
+    makers = {"misfire": _miss, "hunting": _swing, "settling": _rough, "stopping": _run_down}
     return makers[group](run) if group in makers else None
 
 
@@ -133,3 +133,15 @@ def _rough(run: Run) -> Picture | None:
     caption = "How unequal neighbouring firings are (spread in % of a normal firing): high is rough, low smooth."
     return _picture(run, "rough", plots.roughness, "Roughness over time", caption,
                     "Roughness over time, with the moment from which the engine runs smoothly.")  # fmt: skip
+
+
+def _run_down(run: Run) -> Picture | None:
+    caption = (
+        "How the speed fell once the ignition was off, by the beat of the compressions; blank where that could not be "
+        "told. The dot is where it stood still."
+    )
+    took_s = run.timeline.rundown_s
+    alt = "Falling line of speed from ignition off" + (
+        "." if took_s is None else f" to standstill after {took_s:z.1f} s."
+    )
+    return _picture(run, "rundown", plots.run_down, "How it ran down", caption, alt)
