@@ -63,12 +63,12 @@ class Imported:
 
 def export_to(store: Store, folder: Path, with_files: bool = True) -> Exported:
     """Write the job record into a new or empty folder, whole or not at all: `record.json`, CSV tables, `files/`."""
-    with explained(folder, store.files.folder), store.snapshot(), whole_folder(folder):
-        copied = _copy_files(store, folder / FILES) if with_files else 0
+    with explained(folder, store.files.folder), store.snapshot(), whole_folder(folder) as place:
+        copied = _copy_files(store, place(FILES)) if with_files else 0
         for name, text in tables.csv_tables(store).items():
-            with whole_file(folder / name) as target:
+            with whole_file(place(name)) as target:
                 target.write(b"\xef\xbb\xbf" + text.encode("utf-8"))
-        with whole_file(folder / DOCUMENT) as target:
+        with whole_file(place(DOCUMENT)) as target:
             write_document(store, target)
         return Exported(folder, store.count("jobs"), store.count("runs"), copied)
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import BinaryIO
 
@@ -33,24 +34,34 @@ def whole_file(target: Path) -> Iterator[BinaryIO]:
 
 
 @contextlib.contextmanager
-def whole_folder(folder: Path) -> Iterator[Path]:
-    """A folder, new or empty, to be filled; where the block ends in an error it is emptied, or gone, as it was before.
+def whole_folder(folder: Path) -> Iterator[Callable[[str], Path]]:
+    """A folder, new or empty, to be filled: gives the path of each name that is about to be written there. Where the
+    block ends in an error these are gone again, and so is the folder if it was made for them; what another program put
+    there meanwhile stays.
 
     UsageError where it holds something already; OSError as the file system gives it.
     """
-    made = [each for each in (folder, *folder.parents) if not each.exists()]
-    folder.mkdir(parents=True, exist_ok=True)
-    if any(folder.iterdir()):
+    if folder.exists() and any(folder.iterdir()):
         raise UsageError(f"{folder}: this folder holds something; give a new or empty one")
+    made = [each for each in (folder, *folder.parents) if not each.exists()]
+    own: list[Path] = []
+
+    def place(name: str) -> Path:
+        if (folder / name).exists():
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(folder / name))
+        own.append(folder / name)
+        return own[-1]
+
     try:
-        yield folder
+        folder.mkdir(parents=True, exist_ok=True)
+        yield place
     except BaseException:
-        for each in folder.iterdir():
+        for each in own:
             shutil.rmtree(each, ignore_errors=True)
             with contextlib.suppress(OSError):
                 each.unlink(missing_ok=True)
         for each in made:
-            with contextlib.suppress(OSError):  # another program put something there meanwhile
+            with contextlib.suppress(OSError):  # not made, or another program put something there meanwhile
                 each.rmdir()
         raise
 

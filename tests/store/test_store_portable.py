@@ -415,6 +415,29 @@ def test_a_full_disk_elsewhere_is_not_said_of_the_job_record(store, tmp_path, mo
         export_to(store, tmp_path / "out")
 
 
+@pytest.mark.parametrize("place", ["new", "there"])
+@pytest.mark.parametrize(("theirs", "error"), [("theirs.txt", OSError(28, "No space left")), ("record.json", None)])
+def test_what_another_program_put_there_stays_when_an_export_breaks_off(
+    store, tmp_path, monkeypatch, place, theirs, error
+):
+    """Under a name of the export's own, too: that is what breaks it off then."""
+    from enginelog.store import whole_files
+
+    fill(store, tmp_path)
+    out = tmp_path / "out" / place
+    (tmp_path / "out" / "there").mkdir(parents=True)
+
+    def meanwhile(target):
+        (out / theirs).write_text("kept")
+        if error:
+            raise error
+
+    monkeypatch.setattr(whole_files, "flush", meanwhile)
+    with pytest.raises(StoreNotWrittenError):
+        export_to(store, out)
+    assert [(each.name, each.read_text()) for each in out.rglob("*")] == [(theirs, "kept")]
+
+
 @pytest.mark.parametrize("error", [OSError(28, "No space left on device"), KeyboardInterrupt()])
 @pytest.mark.parametrize("place", ["new", "there", "deep/below"])
 def test_an_export_that_breaks_off_leaves_no_part_of_itself(store, tmp_path, monkeypatch, error, place):
