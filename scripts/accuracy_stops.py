@@ -14,6 +14,7 @@ import sys
 from dataclasses import dataclass
 
 import numpy as np
+from measuring.made import Case, scenario_of
 from measuring.pool import each
 
 from enginelog import limits, model, speed, synthesis, timeline
@@ -23,15 +24,6 @@ SEEDS_A_ROW = 100  # between the first seeds of two kinds of recording
 ROWS = (("start,cut", "easy"), ("start,cut", "ordinary"), ("afterfire,cut", "ordinary"), ("start,cut", "hard"))
 STRETCHES_S = ((0.0, 0.2), (0.2, 0.5), (0.5, 20.0))
 NEAR, RISE = 0.03, 0.02
-
-
-@dataclass(frozen=True)
-class Task:
-    """One recording to be made."""
-
-    seed: int
-    behaviours: str
-    hardness: str
 
 
 @dataclass(frozen=True)
@@ -56,9 +48,9 @@ def stop_of(track: model.Track, story: model.Timeline, truth: synthesis.Truth) -
     return Stop(counts, rises)
 
 
-def read(task: Task) -> tuple[Stop, Stop]:
+def read(case: Case) -> tuple[Stop, Stop]:
     """Make one recording: the stop as the track has it, and as it is told."""
-    scenario = synthesis.random_scenario(task.seed, "any", task.hardness, task.behaviours)
+    scenario = scenario_of(case)
     clip, truth = synthesis.make(scenario)
     track = speed.track(clip, scenario.engine, limits.load("speed"))
     settings = limits.load("timeline")
@@ -87,8 +79,9 @@ def main(arguments: list[str]) -> int:
     print(f"{'':32s}    n  " + ", ".join(heads), flush=True)
     for number, (behaviours, hardness) in enumerate(ROWS):
         first = wanted.first_seed + SEEDS_A_ROW * number
-        tasks = [Task(seed, behaviours, hardness) for seed in range(first, first + min(wanted.count, SEEDS_A_ROW))]
-        found = each(read, tasks, wanted.jobs, f"{behaviours} {hardness}")
+        seeds = range(first, first + min(wanted.count, SEEDS_A_ROW))
+        drawn = [Case(seed, "any", hardness, behaviours) for seed in seeds]
+        found = each(read, drawn, wanted.jobs, f"{behaviours} {hardness}")
         for name, stops in zip(("track", "told"), zip(*found, strict=True), strict=True):
             print(row(f"{behaviours} {hardness}: {name}", list(stops)), flush=True)
     return 0

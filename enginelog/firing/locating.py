@@ -8,11 +8,12 @@ import numpy as np
 
 from enginelog.firing import bursts, cues, envelopes, grid, judging, local, moments, shapes
 from enginelog.firing.joining import join
+from enginelog.firing.judging import LOST
 from enginelog.limits import LimitSet
 from enginelog.model import Clip, Engine, Firings, Track
 
 LEAST_EVENTS = 4  # of a stretch
-LOST, CLEAR = 0.5, 0.5  # probability of a miss; strength over the norm (what else the cylinder does stays below)
+CLEAR = 0.5  # strength over the norm (what else the cylinder does stays below)
 ROUNDS = 2  # of refining the moments
 CHUNK = 400  # cycles that share one set of templates, about
 CONFIDENCE_S = 1.5  # to either side: a burst of lost firings takes the speed's confidence away, yet the grid bridges it

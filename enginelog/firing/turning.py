@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from enginelog.firing import local
-from enginelog.firing.locating import LOST
+from enginelog.firing.judging import LOST
 from enginelog.limits import LimitSet
 from enginelog.model import READ_OVER_S, Firings
 

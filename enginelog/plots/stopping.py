@@ -24,7 +24,8 @@ def run_down(run: Run, narrow: bool = False) -> Figure | None:
     cut_s, took_s = run.timeline.cut_s, run.timeline.rundown_s
     if cut_s is None or took_s is None:
         return None
-    since_s, rpm = run.track_told.t_s - cut_s, run.track_told.rpm
+    track = run.track_told
+    since_s, rpm = track.t_s - cut_s, track.rpm
     part = (since_s >= -BEFORE_S) & (since_s <= took_s)
     if np.isfinite(rpm[part & (since_s > 0)]).sum() < FEWEST:
         return None

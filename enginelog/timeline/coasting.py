@@ -178,26 +178,25 @@ def _excess(heard: _Heard, trials: np.ndarray) -> np.ndarray:
     """How well the envelopes keep step with each trial, over chance: (trials,). Trials of about the same length, which
     stand beside each other, are worked out together."""
     out = np.empty(len(trials))
-    longest = len(heard.path_hz) / FINE_RATE_HZ
-    size = max(int(AT_ONCE / (FINE_RATE_HZ * longest)), 1)
+    first_hz, size = heard.first_hz(trials[:, 0]), max(AT_ONCE // len(heard.path_hz), 1)
     for first in range(0, len(trials), size):
-        some = trials[first : first + size]
-        power, keeps = _window_power(heard, some)
-        out[first : first + size] = (power * keeps).sum(axis=1)
+        some = slice(first, first + size)
+        power, keeps = _window_power(heard, trials[some], first_hz[some])
+        out[some] = (power * keeps).sum(axis=1)
     return out
 
 
-def _window_power(heard: _Heard, trials: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _window_power(heard: _Heard, trials: np.ndarray, first_hz: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Power in step with each trial in each window less that aside, lines and envelopes together, and whether the
-    window is listened to: both (trials, windows), as far as the longest of them lasts."""
+    window is listened to: both (trials, windows), as far as the longest of them lasts. first_hz: speed at each cut."""
     last = int(np.max(trials[:, 0] + trials[:, 1]) * FINE_RATE_HZ) // WINDOW + 1
     parts = heard.parts[:last]
     count = len(parts) * WINDOW
     at = (np.arange(count) / FINE_RATE_HZ).astype(np.float32)
     few = trials.astype(np.float32)
     share = _share(at, few)
-    first_hz = heard.first_hz(trials[:, 0]).astype(np.float32)[:, None]
-    hz = np.where(at < few[:, :1], heard.path_hz[:count].astype(np.float32), first_hz * share)
+    after = first_hz.astype(np.float32)[:, None] * share
+    hz = np.where(at < few[:, :1], heard.path_hz[:count].astype(np.float32), after)
     turned = np.cumsum(hz, axis=1, dtype=float) / FINE_RATE_HZ
     angle = ((turned - np.floor(turned)) * (-2 * np.pi)).astype(np.float32)
     once = (np.cos(angle) + 1j * np.sin(angle)).reshape(len(trials), -1, WINDOW).swapaxes(0, 1)
@@ -212,7 +211,7 @@ def _window_power(heard: _Heard, trials: np.ndarray) -> tuple[np.ndarray, np.nda
 
 def _clearness(heard: _Heard, trial: np.ndarray) -> float:
     """How many standard deviations what keeps step with a trial after its cut stands out of chance."""
-    power, keeps = (each[0] for each in _window_power(heard, trial[None, :]))
+    power, keeps = (each[0] for each in _window_power(heard, trial[None, :], heard.first_hz(trial[:1])))
     keeps = keeps & (np.arange(len(keeps)) * WINDOW >= trial[0] * FINE_RATE_HZ)
     terms = 2 * sum(1 / line for line in range(1, LINES + 1)) * int(keeps.sum())
     return float((power * keeps).sum() / np.sqrt(1.5 * terms)) if terms else 0.0
