@@ -13,6 +13,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from enginelog.dsp.ranks import median
 from enginelog.dsp.signals import resample
 
 LISTENED_HZ = 2000.0  # rate at which hum is looked for: its lines lie below 900 Hz
@@ -109,7 +110,7 @@ def _over_db(level_db: np.ndarray, places: np.ndarray, widen: int) -> np.ndarray
     """Level at each place over the median of that on both sides of it, like `places`."""
     away = widen * np.arange(*BESIDE)
     around = places[..., None] + np.concatenate([-away, away])
-    return level_db[places] - np.median(level_db[around.clip(0, len(level_db) - 1)], axis=-1)
+    return level_db[places] - median(level_db[around.clip(0, len(level_db) - 1)])
 
 
 def without_hum(samples: np.ndarray, rate_hz: float) -> tuple[np.ndarray, float]:

@@ -163,9 +163,11 @@ def _best_path(likeness: np.ndarray, gain: float) -> np.ndarray:
     scores = _scores(gain * likeness, chance)
     total = np.empty(len(likeness), int)
     place = total[-1] = int(scores[-1].argmax())
-    origins = (np.arange(FOLD_POINTS)[:, None] - steps) % FOLD_POINTS
+    # Backwards, and on beyond both ends: where a point may come from then stands in one piece.
+    around = np.concatenate([scores[:, -MOST_STEP:], scores, scores[:, :MOST_STEP]], axis=1)[:, ::-1]
     for row in range(len(likeness) - 1, 0, -1):
-        best = int((scores[row - 1].take(origins[place % FOLD_POINTS]) + chance).argmax())
+        first = FOLD_POINTS - 1 - place % FOLD_POINTS
+        best = int((around[row - 1, first : first + len(steps)] + chance).argmax())
         place = total[row - 1] = place - (best - MOST_STEP)
     return (total + _between(likeness, total % FOLD_POINTS)) / FOLD_POINTS
 

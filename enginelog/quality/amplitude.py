@@ -29,6 +29,8 @@ def offset(samples: np.ndarray, least: float) -> float:
     if not len(samples):
         return 0.0
     part = samples[::_EVERY]
+    if 2 * max(np.count_nonzero(part >= least), np.count_nonzero(part <= -least)) < len(part):
+        return 0.0  # their middle lies below, whatever it is
     level = float(np.median(part))
     if abs(level) < least:
         return 0.0

@@ -70,12 +70,10 @@ def lingers(power: np.ndarray, rate_hz: float, share: float, share_of_few: float
 
 def _strongest(power: np.ndarray) -> np.ndarray:
     """Energy of the strongest tone, of the two strongest together and so on: shape (frames, _FEW_TONES)."""
-    left, taken = power.copy(), []
+    left, taken = np.pad(power, ((0, 0), (_TONE_BINS, _TONE_BINS))), []  # what is about a tone never lies outside
     for _ in range(_FEW_TONES):
-        around = left.argmax(axis=1)[:, None] + np.arange(-_TONE_BINS, _TONE_BINS + 1)
-        around = np.clip(around, 0, left.shape[1] - 1)
-        here = np.zeros(left.shape, bool)
-        np.put_along_axis(here, around, True, axis=1)
-        taken.append(np.where(here, left, 0).sum(axis=1))
-        left[here] = 0
+        strongest = left[:, _TONE_BINS:-_TONE_BINS].argmax(axis=1)
+        around = strongest[:, None] + np.arange(2 * _TONE_BINS + 1)
+        taken.append(np.take_along_axis(left, around, axis=1).sum(axis=1))
+        np.put_along_axis(left, around, 0.0, axis=1)
     return np.cumsum(taken, axis=0).T

@@ -36,36 +36,39 @@ def tone_columns(low: np.ndarray, times: np.ndarray, cycle_hz: np.ndarray) -> np
     level, bin_hz = whitened_frames(low, WIDE, moments, WINDOW_S)
     hz = np.arange(level.shape[1]) * bin_hz
     rate = np.exp(np.interp(moments, times, np.log(cycle_hz)))
-    beside, on = _beside(np.where(hz < FROM_HZ, 0.0, np.maximum(level - TONE, 0.0)), hz, rate, bin_hz)
-    columns = np.column_stack([beside, on, *_later(level, hz, rate)])
+    first = int(np.searchsorted(hz, FROM_HZ))
+    beside, on = _beside(np.maximum(level[:, first:] - TONE, 0.0), hz[first:], rate, bin_hz)
+    columns = np.column_stack([beside, on, *_later(level, hz, rate, first)])
     smooth = moving_mean(columns, min(SMOOTH, len(columns)))
     return np.column_stack([np.interp(times, moments, column) for column in smooth.T])
 
 
 def _beside(tones: np.ndarray, hz: np.ndarray, rate: np.ndarray, bin_hz: float) -> tuple[np.ndarray, np.ndarray]:
     """The columns tones_beside and tones_on of each row."""
-    aside = np.abs((hz / rate[:, None] + 0.5) % 1.0 - 0.5) * rate[:, None]
-    near = aside < REACH_BINS * bin_hz
-    on = np.sum(tones, axis=1, where=near)
+    place = hz / rate[:, None]
+    place -= np.rint(place)
+    near = np.abs(place, out=place) < REACH_BINS * bin_hz / rate[:, None]
+    on = np.einsum("ij,ij->i", tones, near.astype(tones.dtype))
     beside = tones.sum(axis=1) - on
-    return np.log1p(beside), on / (on + beside + FEW) - near[:, hz >= FROM_HZ].mean(axis=1)
+    return np.log1p(beside), on / (on + beside + FEW) - np.count_nonzero(near, axis=1) / near.shape[1]
 
 
-def _later(level: np.ndarray, hz: np.ndarray, rate: np.ndarray) -> np.ndarray:
-    """The columns same and same_turned, shape (2, rows); the first rows are as the first compared."""
-    heard = level[:, hz >= FROM_HZ]
-    if len(heard) <= LATER:
-        return np.zeros((2, len(heard)))
-    now, before = heard[LATER:], heard[:-LATER]
+def _later(level: np.ndarray, hz: np.ndarray, rate: np.ndarray, first: int) -> np.ndarray:
+    """The columns same and same_turned from bin `first` on, shape (2, rows); the first rows are as the first
+    compared."""
+    if len(level) <= LATER:
+        return np.zeros((2, len(level)))
     slower = rate[:-LATER] / rate[LATER:]
-    places = hz[hz >= FROM_HZ]
-    turned = np.stack([np.interp(places * part, hz, row) for part, row in zip(slower, level[:-LATER], strict=True)])
-    rows = np.stack([_correlation(now, before), _correlation(now, turned)])
+    turned = np.empty((len(slower), level.shape[1] - first), level.dtype)
+    for row, (part, before) in enumerate(zip(slower, level[:-LATER], strict=True)):
+        turned[row] = np.interp(hz[first:] * part, hz, before)
+    heard, turned = _unit(level[:, first:]), _unit(turned)
+    rows = np.stack([np.einsum("ij,ij->i", heard[LATER:], other) for other in (heard[:-LATER], turned)])
     return np.concatenate([np.repeat(rows[:, :1], LATER, axis=1), rows], axis=1)
 
 
-def _correlation(one: np.ndarray, other: np.ndarray) -> np.ndarray:
-    """Correlation of each row of `one` with that of `other`."""
-    one = one - one.mean(axis=1, keepdims=True)
-    other = other - other.mean(axis=1, keepdims=True)
-    return np.sum(one * other, axis=1) / np.sqrt(np.sum(one**2, axis=1) * np.sum(other**2, axis=1) + 1e-9)
+def _unit(rows: np.ndarray) -> np.ndarray:
+    """Each row less its mean and of length 1: the products of such rows are correlations."""
+    rows = rows - rows.mean(axis=1, keepdims=True)
+    rows /= np.sqrt(np.einsum("ij,ij->i", rows, rows) + 1e-9)[:, None]
+    return rows

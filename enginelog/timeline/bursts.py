@@ -11,7 +11,7 @@ from enginelog.dsp.smoothing import moving_mean
 from enginelog.timeline.activity import Activity
 from enginelog.timeline.cues import moving_most
 from enginelog.timeline.lifts import WIDTHS, lifts
-from enginelog.timeline.scene import FAR, frame_bands, nearest, template
+from enginelog.timeline.scene import FAR, fine_parts, frame_bands, nearest, template
 
 OFFSETS = (-20, -14, -9, -5, -2, 0, 2, 5, 9, 14, 20)  # frames of 50 ms
 GROUPS = ("low", "middle", "high", "knock")
@@ -52,8 +52,8 @@ def spread(over: np.ndarray) -> np.ndarray:
 
 def small_structure(activity: Activity) -> np.ndarray:
     """Flatness, spread and peakiness of the fine envelopes over 0.3 s, for each 10 ms frame: shape (m, 5)."""
-    fine = activity.fine_db.astype(np.float32)
-    mean, square, most = fine.mean(axis=1), (fine**2).mean(axis=1), fine.max(axis=1)
+    fine = fine_parts(activity)
+    mean, square, most = fine.mean(axis=0), (fine**2).mean(axis=0), fine.max(axis=0)
     slow = moving_mean(mean, 31)
     wide = np.sqrt(np.maximum(moving_mean(square, 31) - slow**2, 0.0))
     peaky = np.stack([moving_most(column, 31) for column in most.T], axis=1) - slow

@@ -12,7 +12,7 @@ import numpy as np
 
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.timeline.activity import Activity
-from enginelog.timeline.scene import nearest, template
+from enginelog.timeline.scene import nearest, templates
 
 WIDTHS = (20, 50)  # frames of 10 ms a moment is looked at over
 FLOOR, LOW = 40.0, 10.0  # percentiles of the quiet: its usual level, and one that marks its spread below that
@@ -36,5 +36,5 @@ def lifts(activity: Activity, t_s: np.ndarray, running: np.ndarray, width: int) 
 
 def deviations(values: np.ndarray, quiet: np.ndarray, hop_s: float, least: float) -> np.ndarray:
     """`values` less the usual one of the quiet about, in its standard deviations (of `least` at least)."""
-    usual, low = (template(values, quiet, hop_s, percentile) for percentile in (FLOOR, LOW))
+    usual, low = templates(values, quiet, hop_s, (FLOOR, LOW))
     return (values - usual) / np.maximum((usual - low) / TO_DEVIATION, least)

@@ -60,17 +60,25 @@ def nearest(activity: Activity, t_s: np.ndarray) -> np.ndarray:
 
 def template(bands: np.ndarray, chosen: np.ndarray, hop_s: float, percentile: float) -> np.ndarray:
     """A slowly changing typical spectrum of the chosen frames, shape of `bands`; of all frames where few are chosen."""
+    return templates(bands, chosen, hop_s, (percentile,))[0]
+
+
+def templates(bands: np.ndarray, chosen: np.ndarray, hop_s: float, percentiles: tuple[float, ...]) -> list[np.ndarray]:
+    """As `template` for each of the percentiles, by sorting once."""
     size = max(1, int(PATCH_S / hop_s))
-    centres, rows = [], []
+    centres, rows, shares = [], [], [percentile / 100 for percentile in percentiles]
     for first in range(0, len(bands), size):
         near = slice(max(0, first - size), first + 2 * size)
         mine = bands[near][chosen[near]]
         if len(mine) < 10:
             mine = bands[chosen] if chosen.sum() >= 10 else bands[near]
         centres.append(first + size / 2)
-        rows.append(quantiles(mine, (percentile / 100,), axis=0)[0])
+        rows.append(quantiles(mine, shares, axis=0))
     at = np.arange(len(bands))
-    return np.stack([np.interp(at, centres, column) for column in np.array(rows).T], axis=1)
+    return [
+        np.stack([np.interp(at, centres, column) for column in of_one.T], axis=1)
+        for of_one in np.array(rows).transpose(1, 0, 2)
+    ]
 
 
 def rhythm_columns(track: Track, engine_logit: np.ndarray, hop_s: float) -> np.ndarray:
@@ -90,10 +98,16 @@ def rhythm_columns(track: Track, engine_logit: np.ndarray, hop_s: float) -> np.n
 
 def fine_columns(activity: Activity, t_s: np.ndarray) -> np.ndarray:
     """Spread of the fine envelopes within 0.2 s of each frame, dB."""
-    fine = activity.fine_db.astype(np.float32)
-    mean, square = fine.mean(axis=1), (fine**2).mean(axis=1)
+    fine = fine_parts(activity)
+    mean, square = fine.mean(axis=0), (fine**2).mean(axis=0)
     spread = np.sqrt(np.maximum(moving_mean(square, 21) - moving_mean(mean, 21) ** 2, 0.0))
     return spread[nearest(activity, t_s)]
+
+
+def fine_parts(activity: Activity) -> np.ndarray:
+    """The fine envelopes, float32, each part of a frame by itself, (5, rows, 2): numpy adds long rows far faster than
+    many short ones."""
+    return np.ascontiguousarray(activity.fine_db.transpose(1, 0, 2), np.float32)
 
 
 def context(over_quiet: np.ndarray) -> np.ndarray:
