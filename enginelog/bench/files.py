@@ -163,7 +163,7 @@ def before_after(request: Request) -> Response:
 def two_runs(request: Request) -> Response:
     """Speed of any two runs, as a picture."""
     with desk(request).store() as store:
-        before, after = (store.counting_run(each) for each in pair_of(request))
+        before, after = store.counting_pair(*pair_of(request))
     return _pair(request, ("two", _shown(before), _shown(after)), lambda: (before.run, after.run))
 
 

@@ -149,10 +149,10 @@ def comparison(request: Request) -> Response:
 
 
 def two_runs(request: Request) -> Response:
-    """Any two recordings of the job record, the first as before."""
+    """Any two recordings of one machine, the first as before."""
     first, second = pair_of(request)
     with desk(request).store() as store:
-        before, after = store.counting_run(first), store.counting_run(second)
+        before, after = store.counting_pair(first, second)
         record = store.record(after.job_id, whole=False)
     found = BeforeAfter(before, after, compare.of_pair(before, after))
     return _compared(request, record, found, f"/compare.svg?before={first}&after={second}&")

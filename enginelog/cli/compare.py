@@ -30,7 +30,8 @@ def compare(
 
     Each measure gets both values, the difference with its interval, and a verdict: better, worse, same, changed
     or cannot tell. BEFORE may hold only pulls of an engine that did not start. The engine's options count for both.
-    Instead of recordings, --job ID takes those of a job on record, --run RUN --run RUN any two runs on record.
+    Instead of recordings, --job ID takes those of a job on record, --run RUN --run RUN any two runs on record of one
+    machine.
 
     \b
     Exit status: 0 compared, whatever came out
@@ -101,7 +102,7 @@ def _of_runs(numbers: tuple[int, ...], place: Path | None) -> model.Comparison:
     if len(numbers) != 2:
         raise model.UsageError(f"--run given {often(len(numbers))}, twice expected: first before, then after")
     with opened(place) as store:
-        before, after = (store.counting_run(number) for number in numbers)
+        before, after = store.counting_pair(*numbers)
     return comparing.of_pair(before, after)
 
 

@@ -157,6 +157,17 @@ class Entries(Jobs):
             raise UsageError(f"run {run_id} is taken back and counts in no comparison; put it back on its job first")
         return found
 
+    def counting_pair(self, before_id: int, after_id: int) -> tuple[StoredRun, StoredRun]:
+        """Two runs for a comparison: UsageError where one is taken back, or they are of two machines."""
+        before, after = self.counting_run(before_id), self.counting_run(after_id)
+        first, second = (self.machine(self.job(one.job_id).machine_id) for one in (before, after))
+        if first.id != second.id:
+            raise UsageError(
+                f"run {before_id} is of '{first.label}' and run {after_id} of '{second.label}', two runs of one machine"
+                " expected; one that was attached to the wrong job can be moved to its own"
+            )
+        return before, after
+
     def analysed(self, analysis_id: int) -> Run:
         """The record of one analysis, the newest or an earlier one."""
         found = self._rows("SELECT data FROM records WHERE analysis_id = ?", analysis_id)

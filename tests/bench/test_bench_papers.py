@@ -229,3 +229,8 @@ def test_any_two_runs(store, server, browser, job):
     for query in ("", "?before=1", "?before=x&after=2", "?before=1&after=-2"):
         assert browser.get(f"/compare{query}").status == 400
     assert browser.get("/compare?before=1&after=99").status == 404
+    other = new_job(store, "pump Heron")
+    assert browser.post("/runs/2/move", {"job": other}).status == 303
+    for address in ("/compare", "/compare.svg"):  # of two machines, whatever was mended on either
+        refused = browser.get(f"{address}?before=1&after=3")
+        assert refused.status == 400 and "two runs of one machine expected" in refused.text

@@ -69,6 +69,16 @@ def test_last_season_and_this_one_are_told_apart(shed, capsys):
     assert "Here 'before'" not in capsys.readouterr().out, "of one job's work nothing has to be said"
 
 
+def test_runs_of_two_machines_are_not_held_against_each_other(job, capsys):
+    """Two machines that differ in kind alone: the one did not start, the other runs, and nothing was mended."""
+    assert main(["take-in", "tiller Marigold", "--machine", "tiller", "--complaint", "dead"]) == 0
+    assert main(["attach", "2", "good.wav", "--stage", "after"]) == 0
+    capsys.readouterr()
+    assert main(["compare", "--run", "1", "--run", "3"]) == 2
+    out, err = capsys.readouterr()
+    assert out == "" and "run 1 is of 'pump Heron' and run 3 of 'tiller Marigold', two runs of one machine" in err
+
+
 def test_json(shed, capsys):
     assert main(["compare", "hunts.wav", "good.wav", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
