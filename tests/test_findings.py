@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -289,6 +290,18 @@ def test_rough_start_that_settles(kind):
     assert measures.settling.settle_s == pytest.approx(11.0, rel=0.25)
     assert measures.settling.rough_misfire_percent == pytest.approx(30, abs=10)
     assert finding(measures, "settling").verdict == "watch"
+
+
+def test_a_share_that_is_a_rough_starts_says_what_it_is_once_smooth():
+    """Singly and without order, said of a run whose losses all lie in its first seconds, read as if it went on so.
+
+    The truth is the simulator's: three firings in ten fail while rough, none after."""
+    case = sim.make(41, sim.Scenario(seconds=35.0, rough_s=11.0, rough_share=0.3))
+    text = finding(judged(case), "misfire").text
+    said = re.search(r"While rough at first ([\d.]+) % were lost, ([\d.]+) % once it ran smoothly\.", text)
+    assert said and float(said[1]) == pytest.approx(30, abs=10) and float(said[2]) < 1
+    even = finding(judged(sim.make(42, sim.Scenario(seconds=35.0, miss_share=0.1))), "misfire").text
+    assert "firings lost" in even and "rough" not in even
 
 
 def test_settling_time_has_an_interval_that_holds_it():

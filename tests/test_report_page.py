@@ -292,10 +292,13 @@ def printed(html: str, folder: Path) -> Path:
     return paper
 
 
+LIGATURES = {0xFB00: "ff", 0xFB01: "fi", 0xFB02: "fl", 0xFB03: "ffi", 0xFB04: "ffl"}
+
+
 def sheets_of(paper: Path) -> list[str]:
-    """The text of each sheet."""
+    """The text of each sheet. Some fonts draw ff, fi and fl as one letter each, and so they are read back."""
     pypdf = pytest.importorskip("pypdf", reason="pypdf, which reads the PDF back, is not installed")
-    return [" ".join(page.extract_text().split()) for page in pypdf.PdfReader(paper).pages]
+    return [" ".join(page.extract_text().translate(LIGATURES).split()) for page in pypdf.PdfReader(paper).pages]
 
 
 def on(size: str, html: str) -> str:

@@ -138,7 +138,10 @@ def test_hunting_settling_and_misfires_in_words():
     assert "220 rpm from top to bottom, 0.8 times a second; 6.9 % of the speed" in flat(make_runs.hunting_pump())
     text = flat(make_runs.settling_start())
     assert "smooth after 8.2 s; 14 % of firings lost at first" in text
-    assert "2.3 %: 15 of 644 firings; 95 % interval 1.2 to 3.5 %; in bursts" in text
+    assert "2.3 %: 15 of 644 firings; 95 % interval 1.2 to 3.5 %; in bursts; more at first, while rough" in text
+    run = make_runs.settling_start()
+    singly = replace(run.measures, firing=replace(run.measures.firing, pattern="random"))
+    assert "3.5 %; more at first, while rough" in flat(replace(run, measures=singly)), "not spread at random then"
     assert "ran by itself 3.6 s after the first" in text
     assert "stood still 1.8 s after ignition off" in text
 

@@ -25,6 +25,7 @@ def judge(
             measure.code, measure.label, measure.unit, "cannot_tell", text, first.value, second.value,
             short=words.both(measure, first, second),
         )  # fmt: skip
+    smooth = before.left_out_s > 0 and measure.of_smooth
     found = difference(first, second, level)
     least = limits.value(measure.least) * (abs(first.value) / 100 if measure.scaled else 1.0)
     verdict = _verdict(found, least)
@@ -35,9 +36,10 @@ def judge(
     if verdict != "cannot_tell":
         text = words.told(measure, first, second, verdict, ends)
         text += _beside_target(measure, before.run.engine, verdict, first.value, second.value, limits)
+    text, short = (words.once_smooth(each, smooth) for each in (text, words.both(measure, first, second)))
     return Difference(
         measure.code, measure.label, measure.unit, verdict, text, first.value, second.value, *found, least,
-        limits[measure.least].source, words.both(measure, first, second),
+        limits[measure.least].source, short,
     )  # fmt: skip
 
 

@@ -17,6 +17,7 @@ class Measure:
     none: what it is called where it was listened for and is not there; empty where the bare number says it.
     lead: words before its values.
     needs_speed: meaningful only between runs at the same speed setting.
+    of_smooth: taken from where a rough start is over.
     """
 
     code: str
@@ -29,6 +30,7 @@ class Measure:
     none: str = ""
     lead: str = ""
     needs_speed: bool = True
+    of_smooth: bool = False
 
 
 START = (
@@ -42,26 +44,27 @@ SPEED = Measure(
 )
 RUNNING = (
     Measure(
-        "misfire", "Misfires", "%", firing.lost_share, better=-1, least="least_misfire_points", none="none heard"
+        "misfire", "Misfires", "%", firing.lost_share, better=-1, least="least_misfire_points", none="none heard",
+        of_smooth=True,
     ),
     Measure(
         "misfire_cylinder", "Misfires of the worst cylinder", "%", firing.worst_cylinder, better=-1,
-        least="least_cylinder_points", none="none heard",
+        least="least_cylinder_points", none="none heard", of_smooth=True,
     ),
     Measure(
         "hunting", "Hunting", "%", steady.swing, better=-1, least="least_swing_points", none="none heard"
     ),
     Measure(
         "steadiness", "Steadiness", "%", steady.band, better=-1, least="least_steadiness_points", lead="within ",
-        none="too steady to measure",
+        none="too steady to measure", of_smooth=True,
     ),
     Measure(
         "strength", "Evenness of firing", "%", firing.strength_spread, better=-1,
-        least="least_strength_points", lead="spread ",
+        least="least_strength_points", lead="spread ", of_smooth=True,
     ),
     Measure(
         "timing", "Evenness of timing", "%", firing.timing_spread, better=-1, least="least_timing_points",
-        lead="spread ",
+        lead="spread ", of_smooth=True,
     ),
     Measure(
         "settling", "Rough start lasts", "s", events.settle_seconds, better=-1, least="least_settle_s",

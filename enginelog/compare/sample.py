@@ -27,7 +27,8 @@ class Sample:
     drift_rpm: standard deviation of the speed's slow course. running_s: seconds of running in all. step_s: between
     values of the speed. freedom_hz: as how many independent values a second the wander may count at most.
     lost_length, lost_effect: over how many firings losses hang together at least, and how many times the variance of
-    their share grows by it at least.
+    their share grows by it at least. left_out_s: seconds from the start of the run on that do not count; 0 where
+    neither run of the pair started roughly.
     """
 
     run: Run
@@ -44,6 +45,7 @@ class Sample:
     freedom_hz: float = float("inf")
     lost_length: float = 1.0
     lost_effect: float = 1.0
+    left_out_s: float = 0.0
 
     def chance(self, measure: str) -> np.random.Generator:
         """Random numbers for a measure: always the same for the same recording."""
@@ -111,6 +113,7 @@ def take(run: Run, limits: LimitSet, cleaning: LimitSet, left_out_s: float = 0.0
         lost_chance=_lost_chance(run, firings, cleaning),
         running_s=float(sum(span.end_s - span.start_s for span in spans)),
         step_s=speed.step_s,
+        left_out_s=left_out_s,
     )
 
 

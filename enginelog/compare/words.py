@@ -76,6 +76,14 @@ def both(measure: Measure, before: Estimate, after: Estimate) -> str:
     return f"{shown(before, measure)} before, {shown(after, measure)} after"
 
 
+def once_smooth(text: str, so: bool) -> str:
+    """A sentence on two values, or both values, with that they are those once the rough start was over: a recording's
+    own report counts the start in. text as it is where it is not so."""
+    if not so:
+        return text
+    return f"{'Once' if text[0].isupper() else 'once'} smooth, {text[:1].lower()}{text[1:]}"
+
+
 def told(measure: Measure, before: Estimate, after: Estimate, verdict: str, ends: tuple[float, float]) -> str:
     """The sentence for a measure that has a verdict."""
     change = both(measure, before, after)

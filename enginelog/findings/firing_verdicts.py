@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from enginelog.findings.gather import Evidence
+from enginelog.findings.settling import SettlingStudy
 from enginelog.findings.words import (
     BALANCE_TEST,
     IGNITION,
@@ -119,6 +120,7 @@ def _misfire_text(evidence: Evidence, count: _Count, verdict: str) -> str:
         f" (95 % interval {shares(count.low, count.high)} %)."
         f" {PATTERNS.get(summary.pattern or '', '')}"
     )
+    text += _of_the_rough_start(evidence.settling)
     for window in summary.windows:
         text += (
             f" Worst {window.revolutions:z.0f} revolutions: {percent(window.percent)} %"
@@ -127,6 +129,15 @@ def _misfire_text(evidence: Evidence, count: _Count, verdict: str) -> str:
     if verdict == "unknown":
         text = "Cannot tell: too few firings to be sure. " + text
     return text.strip() + (f" {SOUND_ALONE}" if verdict in ("watch", "fault") else "")
+
+
+def _of_the_rough_start(study: SettlingStudy) -> str:
+    """What share of the firings was lost in a rough start, and what after it: that of the whole run is neither; empty
+    without a rough start."""
+    rough, smooth = study.rough_misfire_percent, study.last_misfire_percent
+    if study.course != "settles" or rough is None or smooth is None or rough <= smooth:
+        return ""
+    return f" While rough at first {rough:z.1f} % were lost, {smooth:z.1f} % once it ran smoothly."
 
 
 def judge_timing(evidence: Evidence, limits: LimitSet) -> Finding:

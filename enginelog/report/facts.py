@@ -182,10 +182,18 @@ def misfires(run: Run) -> Fact:
     parts = []
     if firing.misfire_low is not None and firing.misfire_high is not None:
         parts.append(f"{SURE_95} interval {interval(firing.misfire_low, firing.misfire_high)}")
-    pattern = PATTERNS.get(firing.pattern or "", "")
-    parts += [pattern] if pattern else []
+    first = ["more at first, while rough"] if rougher_first(run) else []
+    pattern = "" if first and firing.pattern == "random" else PATTERNS.get(firing.pattern or "", "")
+    parts += [*([pattern] if pattern else []), *first]
     value = f"{percent(firing.misfire_percent)}: {firing.misfires} of {firings}"
     return Fact("misfire", "Misfires", value, "; ".join(parts))
+
+
+def rougher_first(run: Run) -> bool:
+    """Whether more firings were lost in a rough start than in the whole run, so that their share is of no one time."""
+    rough, whole = run.measures.settling, run.measures.firing.misfire_percent
+    lost = rough.rough_misfire_percent
+    return bool(rough.found and lost is not None and whole is not None and lost > whole)
 
 
 def _doubted(run: Run, code: str) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from enginelog.model import Finding, Run
 from enginelog.report import words
+from enginelog.report.facts import rougher_first
 
 
 def for_owner(run: Run, finding: Finding) -> str:
@@ -72,7 +73,14 @@ def _misfires(run: Run) -> str:
         return "Some firings fail; how many could not be counted."
     few = "one or two of 100" if share >= 0.75 else "fewer than one of 100"
     many = f"about {share:z.0f} of 100" if share >= 1.5 else few
-    return f"Some firings fail: {many} while it was recorded."
+    first = ", more of them at first" if rougher_first(run) else ""
+    return f"Some firings fail: {many} while it was recorded{first}."
+
+
+def _cylinders(run: Run) -> str:
+    if run.measures.firing.pattern == "cylinder":
+        return "One cylinder works less than another."
+    return "One cylinder sounds weaker than another: it works less, or is only farther from the microphone."
 
 
 def _rough(run: Run) -> str:
@@ -96,5 +104,5 @@ _PLAIN: dict[str, Callable[[Run], str]] = {
     "hunting": _hunts,
     "steadiness": lambda run: "Its speed wanders a little where it should stand still.",
     "timing": lambda run: "Its firings do not come quite evenly.",
-    "cylinder_balance": lambda run: "One cylinder works less than another.",
+    "cylinder_balance": _cylinders,
 }

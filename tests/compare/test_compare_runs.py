@@ -367,6 +367,19 @@ def test_a_run_that_ends_before_a_rough_start_would_be_over_is_not_called_unstea
     assert "or the recording ends before the rough start is over" in of_code(found, "steadiness").text
 
 
+def test_what_counts_only_once_smooth_says_so_beside_a_fault_of_the_rough_start(healthy):
+    """"None heard before or after" stood under two runs named as faulty by their misfires."""
+    rough = run("rough", 9, seconds=40.0, rough_s=8.0, rough_share=0.3)
+    assert rough.measures.settling.found and rough.measures.firing.misfires
+    found = compare(named(rough, "rough"), named(run("calm", 10, seconds=40.0), "calm"))
+    assert of_code(found, "misfire").text.startswith("Once smooth, none heard before")
+    assert of_code(found, "misfire").short == "once smooth, none heard before or after"
+    assert of_code(found, "steadiness").text.startswith("Once smooth, within ")
+    assert of_code(found, "speed").text[:1].isdigit() and "Once smooth" not in of_code(found, "hunting").text
+    plain = compare(named(healthy, "x"), named(run("calm", 10), "calm"))
+    assert not any("nce smooth" in one.text for one in plain.measures)
+
+
 def made_at(run: Run, stamp: str | None) -> Run:
     return replace(run, clip=replace(run.clip, recorded_at=stamp, sha256=str(hash(stamp))))
 

@@ -257,6 +257,20 @@ def test_the_owner_reads_no_bench_terms_and_the_bench_reads_all(hunting):
     assert any(re.search("95.%", line) for line in bench.watch)
     message = report.hand_back_text(job)
     assert "Please watch: Some firings fail: about 9 of 100 while it was recorded. It runs rough for" in message
+    first = sheet(JobRecord(JOB, MACHINE, runs=(stored(3, "after", make_runs.settling_start(), "f"),)))
+    assert "Some firings fail: about 2 of 100 while it was recorded, more of them at first." in first.watch
+
+
+def test_the_owner_is_not_told_that_a_cylinder_works_less_where_it_may_only_stand_farther_away():
+    """The report said that it cannot be told by sound, and the owner read that it works less."""
+    twin = make_runs.weak_twin()
+    faint = Finding("cylinder_balance", "watch", "One cylinder sounds 59 % as strong.", 59.0, "%", 70.0, "x")
+    untold = replace(twin.measures.firing, misfires=None, misfire_percent=None, pattern=None)
+    found = replace(twin, measures=replace(twin.measures, firing=untold, findings=(faint,)))
+    told = replace(twin, measures=replace(twin.measures, findings=(faint,)))
+    assert twin.measures.firing.pattern == "cylinder"
+    said = [sheet(JobRecord(JOB, MACHINE, runs=(stored(3, "after", each, "f"),))).watch[-1] for each in (found, told)]
+    assert "or is only farther from the microphone" in said[0] and said[1] == "One cylinder works less than another."
 
 
 def test_what_can_hurt_stands_first_in_the_owners_words():
