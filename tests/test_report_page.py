@@ -17,6 +17,9 @@ from enginelog.model import Finding
 from enginelog.plots import COLOURS
 from enginelog.report import words
 from enginelog.report.cautions import cautions
+from enginelog.report.facts import facts, limit_of
+from enginelog.report.judged import judged
+from enginelog.report.words import GAP
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}
 
@@ -188,6 +191,31 @@ def test_caption_claims_nothing_about_misfires_that_cannot_be_told():
     firing = replace(run.measures.firing, misfires=None, misfire_percent=None, misfire_low=None, misfire_high=None)
     text = Page(report.to_html(replace(run, measures=replace(run.measures, firing=firing)))).text
     assert "Whether any was lost cannot be told." in text and "No lost firing" not in text
+
+
+def test_a_firing_is_not_called_lost_where_it_may_only_be_weak():
+    """Beside "it burns weakly, or not at all, or is only heard less" a picture named one of its firings as lost."""
+    twin = make_runs.weak_twin()
+    sure = report.to_html(twin)
+    assert "A close look at one lost firing" in sure and ">lost<" in sure and "was lost (a misfire)" in sure
+    untold = replace(twin.measures.firing, misfires=None, misfire_percent=None, misfire_low=None, misfire_high=None)
+    faint = replace(twin.measures.findings[0], code="cylinder_balance", verdict="watch", value=59.0, limit=70.0)
+    measures = replace(twin.measures, firing=untold, findings=(faint,))
+    html = report.to_html(replace(twin, measures=measures))
+    assert "A close look at one firing that was lost or weak" in html and "which cannot be told of each" in html
+    assert ">lost<" not in html and ">lost?<" in html and "(a misfire)" not in Page(html).text.replace("Misfire: a", "")
+
+
+def test_the_strength_of_a_cylinder_is_no_share_of_misfires():
+    """ "Misfires: cannot tell, judged: 59 %, limit 70 %" read as 59 % of the firings lost."""
+    twin = make_runs.weak_twin()
+    untold = replace(twin.measures.firing, misfires=None, misfire_percent=None, misfire_low=None, misfire_high=None)
+    faint = replace(twin.measures.findings[0], code="cylinder_balance", verdict="watch", value=59.0, limit=70.0)
+    run = replace(twin, measures=replace(twin.measures, firing=untold, findings=(faint,)))
+    rows = {fact.label: limit_of(run, fact) for fact in facts(run)}
+    assert rows["Misfires"] is None and rows["Cylinders"] is faint
+    cylinders = next(fact for fact in facts(run) if fact.label == "Cylinders")
+    assert judged(run, cylinders, faint) == f"judged: 59{GAP}% strong, the weakest of them"
 
 
 def test_many_stretches_are_cut_short_and_said_so():

@@ -10,11 +10,12 @@ What comes out is a suggestion: the machine's manual comes first.
 """
 
 from enginelog.advice.at_bench import at_bench
-from enginelog.advice.reasoning import advise
+from enginelog.advice.reasoning import MOST_STEPS, advise
 from enginelog.advice.usual import usual_values
 from enginelog.advice.words import Advice, Heard, Likely, Matched, NextCheck, RuledOut, Situation, ValueLine
 
 __all__ = [
+    "MOST_STEPS",
     "Advice",
     "Heard",
     "Likely",

@@ -20,6 +20,7 @@ from enginelog.limits.trade.knowledge import Check, Knowledge
 from enginelog.model import CHECK_RESULTS, UsageError
 from enginelog.model.wording import counted
 
+MOST_STEPS = 5  # what to check next is shown up to here
 FEW = 2  # a failed check that points to no more than this has shown what is wrong
 RANKS = ("pointed_to", "likely", "possible", "seldom")
 TAKEN_FOR = {
@@ -377,8 +378,8 @@ def _questions(state: _State, situation: Situation) -> tuple[knowledge.Question,
 
 
 def _cautions(state: _State, checks: tuple[NextCheck, ...]) -> tuple[cautions.Caution, ...]:
-    """The cautions of the next three checks, and those every machine of the kind needs."""
-    wanted = {name for check in checks[:3] for name in check.check.cautions}
+    """The cautions of the next checks, as many as are shown, and those every machine of the kind needs."""
+    wanted = {name for check in checks[:MOST_STEPS] for name in check.check.cautions}
     always = {"manual", "exhaust", "moving", "hearing", "governor"}
     return tuple(
         caution

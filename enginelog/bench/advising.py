@@ -5,14 +5,13 @@ from __future__ import annotations
 from starlette.requests import Request
 from starlette.responses import Response
 
-from enginelog.advice import Situation, advise
+from enginelog.advice import MOST_STEPS, Situation, advise
 from enginelog.advice.usual import ask_first
 from enginelog.bench.desk import desk, number
 from enginelog.bench.rendering import page
 from enginelog.limits.trade import knowledge
 from enginelog.report import known_of
 from enginelog.report.advising import MOST_CAUSES, MOST_QUESTIONS
-from enginelog.report.next_steps import MOST_STEPS
 
 ANSWER, CHECK = "answer.", "check."
 

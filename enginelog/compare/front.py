@@ -19,6 +19,7 @@ OWN_BAND = (
     "Steadiness is compared without slow drift and the noise of measuring: its bands are mostly narrower than those of"
     " the recordings' own reports."
 )
+FOR_THE_BENCH = (OWN_BAND, AFTER_ROUGH)  # notes on how it was measured, which say nothing of the machine
 SAME_LOAD = "Dip, droop and recovery can be held against each other only under the same load."
 
 

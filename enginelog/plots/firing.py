@@ -26,6 +26,12 @@ def lost_mask(firings: Firings) -> np.ndarray:
     return np.nan_to_num(firings.miss_probability) > LOST
 
 
+def losses_sure(run: Run) -> bool:
+    """Whether firings that are likelier lost than not may be called lost: where they are counted. Else each of them may
+    only have burnt weakly, or lie farther from the microphone."""
+    return run.measures.firing.misfires is not None
+
+
 def loudness(run: Run) -> np.ndarray:
     """Strength of each firing against all: its own against its place's norm, times that place's share (healthy = 1)."""
     level = run.firings.slot_level if run.engine.cylinders > 1 else 1.0
@@ -134,7 +140,16 @@ def miss_strip(run: Run, narrow: bool = False) -> Figure | None:
     ax.bar(place[~lost], strength[~lost], width=0.72, color=colour("band"), edgecolor=colour("line"), linewidth=0.8)
     ax.bar(place[lost], strength[lost], width=0.72, color="none", edgecolor=colour("lost"), linewidth=1, hatch="////")
     for at in place[lost]:
-        words(ax, at, strength[at] + 0.08, "lost", ha="center", va="bottom", color=colour("lost"), rotation=90)
+        words(
+            ax,
+            at,
+            strength[at] + 0.08,
+            "lost" if losses_sure(run) else "lost?",
+            ha="center",
+            va="bottom",
+            color=colour("lost"),
+            rotation=90,
+        )
     if run.engine.cylinders > 1:
         for at in place[~lost]:
             words(ax, at, 0.12, cylinder_letter(int(slot[at])), ha="center", fontsize=TEXT_PT - 1.5)

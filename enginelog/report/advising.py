@@ -5,10 +5,9 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from enginelog.advice import Advice, Likely, NextCheck, ValueLine
+from enginelog.advice import MOST_STEPS, Advice, Likely, NextCheck, ValueLine
 from enginelog.limits.trade import cautions
 from enginelog.report.layout import listed, page, rows
-from enginelog.report.next_steps import MOST_STEPS
 
 SCHEMA = "enginelog/advice/1"
 MOST_CAUSES = 5

@@ -89,7 +89,7 @@ def reason_alone(text: str) -> str:
 
 def limit_of(run: Run, fact: Fact) -> Finding | None:
     """The first finding of this measure that names a limit."""
-    return next((f for f in run.measures.findings if group(f.code) == fact.group and f.limit is not None), None)
+    return next((f for f in run.measures.findings if speaks_of(f, fact) and f.limit is not None), None)
 
 
 def speed(run: Run) -> Fact:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from enginelog.compare import BeforeAfter, of_job
+from enginelog.compare import FOR_THE_BENCH, BeforeAfter, of_job
 from enginelog.model import BenchCheck, Comparison, Difference, Finding, JobRecord, Run, StoredRun, WorkEntry, wording
 from enginelog.model.wording import as_told
 from enginelog.report import words
@@ -154,7 +154,7 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
         totals=_totals(record, full),
         drawings=drawings(pair, history if full else (), full),
         measures=_measures(pair.comparison, full),
-        notes=tuple(note for note in notes if full or note not in asked),
+        notes=tuple(note for note in notes if full or note not in (*asked, *FOR_THE_BENCH)),
         asked=(*asked_first(record), *asked),
         limits=_limits(after) if full and after else (),
         watch=(*((NOT_MENDED.format(unsafe),) if unsafe else ()), *_watch(back.watch if back else "", pair, full)),

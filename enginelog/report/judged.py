@@ -11,7 +11,11 @@ from enginelog.report import words
 from enginelog.report.facts import Fact, limit_of
 
 # What the value of a finding is, where the measure that carries it shows another one first.
-OF = {"hunting": "of the speed from top to bottom", "load": "until steady again"}
+OF = {
+    "hunting": "of the speed from top to bottom",
+    "load": "until steady again",
+    "cylinder_balance": "strong, the weakest of them",
+}
 # What the figure of a finding is of, where it stands in a table without its sentence.
 OF_THEIR_OWN = {
     "throttle": "Pause as the throttle opens",

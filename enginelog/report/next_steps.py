@@ -7,13 +7,12 @@ from typing import Any
 
 import numpy as np
 
-from enginelog.advice import Advice, Heard, NextCheck, Situation, advise
+from enginelog.advice import MOST_STEPS, Advice, Heard, NextCheck, Situation, advise
 from enginelog.model import Run, Track
 from enginelog.report import words
 from enginelog.report.record import record
 
 BAD = ("fault", "watch")
-MOST_STEPS = 5
 NO_TRACK = Track(*[np.empty(0)] * 4)
 
 

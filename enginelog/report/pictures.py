@@ -76,15 +76,17 @@ def firing(run: Run) -> Picture | None:
     dots = plots.drawn_as_dots(run.firings)
     mark = "One dot for each firing. " if dots else "Shaded: the range of strengths in each stretch. "
     shape = "cross" if plots.drawn_as_crosses(run.firings) else "stroke at the bottom"
+    sure = plots.losses_sure(run)
     lost_mark = f"A {shape} is a firing that was lost (a misfire)." if lost else "No lost firing was heard."
-    if not lost and run.measures.firing.misfires is None:
+    if not sure:
         lost_mark = "Whether any was lost cannot be told."
+        lost_mark = f"A {shape} is a firing that was lost or weak: which cannot be told of each." if lost else lost_mark
     caption = f"How loud each firing was against its neighbours; 1 is a normal one. {mark}{lost_mark}"
     if total and float(np.nanmax(plots.loudness(run))) > plots.strength_top(run):
         caption += " Firings too loud for the picture lie at its upper edge."
     if run.engine.cylinders > 1:
         caption += " One row for each cylinder in firing order; the sound cannot tell which plug is A."
-    alt = f"Strength of {count(total, 'firing')} over time, {lost} of them lost."
+    alt = f"Strength of {count(total, 'firing')} over time, {lost} of them lost{'' if sure else ' or weak'}."
     return _picture(run, "firing", plots.firing_strengths, "Strength of each firing", caption, alt)
 
 
@@ -113,9 +115,10 @@ def evidence(run: Run, group: str) -> Picture | None:
 
 
 def _miss(run: Run) -> Picture | None:
-    caption = "A close look at one lost firing: each bar is one firing, its height how loud it was; 1 is normal."
-    alt = "Bars of firing strength round one lost firing, which is far lower than its neighbours."
-    return _picture(run, "miss", plots.miss_strip, "One lost firing", caption, alt)
+    one = "one lost firing" if plots.losses_sure(run) else "one firing that was lost or weak"
+    caption = f"A close look at {one}: each bar is one firing, its height how loud it was; 1 is normal."
+    alt = f"Bars of firing strength round {one}, which is far lower than its neighbours."
+    return _picture(run, "miss", plots.miss_strip, f"{one[:1].upper()}{one[1:]}", caption, alt)
 
 
 def _swing(run: Run) -> Picture | None:

@@ -13,7 +13,7 @@ from enginelog import advice
 from enginelog.advice import Situation, advise, usual_values
 from enginelog.advice.signs import regime
 from enginelog.advice.usual import ask_first
-from enginelog.limits.trade import knowledge
+from enginelog.limits.trade import cautions, knowledge
 from enginelog.model import UsageError
 from enginelog.report.advising import value_words
 
@@ -38,6 +38,16 @@ def test_equipment_comes_before_the_engine():
 def test_what_can_hurt_comes_before_all_else():
     found = advise(Situation(heard_with(["no_start"], machine="mower"), {}, {"blow": "yes"}))
     assert checks(found)[0] == "blade" and names(found)[:2] == ["loose_blade", "sheared_key"]
+
+
+@pytest.mark.parametrize("sign", sorted(MAKERS))
+def test_each_caution_of_a_check_that_is_shown_is_among_those_told_in_full(sign):
+    """The spark plug stood fourth, with "high voltage" in two words and nothing on what that does to whom."""
+    for machine in ("mower", "mower twin", "saw", "pump"):
+        found = advise(Situation(heard_with([sign], machine=machine)))
+        needed = {name for each in found.checks[: advice.MOST_STEPS] for name in each.check.cautions}
+        needed &= {caution.name for caution in cautions.for_machine(machine)}
+        assert needed <= {caution.name for caution in found.cautions}, machine
 
 
 def test_where_no_machine_is_told_what_every_machine_has_comes_first():

@@ -368,7 +368,7 @@ def test_a_run_that_ends_before_a_rough_start_would_be_over_is_not_called_unstea
 
 
 def test_what_counts_only_once_smooth_says_so_beside_a_fault_of_the_rough_start(healthy):
-    """"None heard before or after" stood under two runs named as faulty by their misfires."""
+    """That none was heard before or after stood under two runs named as faulty by their misfires."""
     rough = run("rough", 9, seconds=40.0, rough_s=8.0, rough_share=0.3)
     assert rough.measures.settling.found and rough.measures.firing.misfires
     found = compare(named(rough, "rough"), named(run("calm", 10, seconds=40.0), "calm"))

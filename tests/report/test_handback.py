@@ -261,6 +261,12 @@ def test_the_owner_reads_no_bench_terms_and_the_bench_reads_all(hunting):
     assert "Some firings fail: about 2 of 100 while it was recorded, more of them at first." in first.watch
 
 
+def test_how_it_was_measured_is_for_the_bench(record):
+    """How bands were freed of drift says nothing of the machine, and its owner has no other report to hold it to."""
+    assert any("slow drift" in note for note in sheet(record, "bench").notes)
+    assert not any("slow drift" in note for note in sheet(record).notes)
+
+
 def test_the_owner_is_not_told_that_a_cylinder_works_less_where_it_may_only_stand_farther_away():
     """The report said that it cannot be told by sound, and the owner read that it works less."""
     twin = make_runs.weak_twin()
