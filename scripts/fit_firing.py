@@ -166,7 +166,8 @@ def fit_folds(found: list[Example]) -> list[nets.Judges]:
         judges = nets.Judges((), right[this.one.fold], clean[this.one.fold])
         for (read, _), logit in zip(this.one.chunks, this.logit, strict=True):
             this.slots.append(judging.look(read, logit, judges, settings))
-            this.inputs.append(weighing.second_inputs(read, this.slots[-1], logit))
+            signed = weighing.signs_of_all(read, this.slots[-1], logit)
+            this.inputs.append(weighing.second_inputs(read, this.slots[-1], logit, signed))
     again = [fit(*second_rows(looked, fold), AGAIN, fold) for fold in range(FOLDS)]
     for this in looked:
         add_candidates(this, again[this.one.fold])
@@ -212,7 +213,8 @@ def add_candidates(this: Looked, again: nets.Net) -> None:
         whole = len(slots) == read.slots
         told = weighing.candidates(slots, probability(again.logit(x))) if whole else None
         this.told.append(told)
-        this.evidence.append(None if told is None else counting.evidence(told, read, slots, logit))
+        signed = weighing.signs_of_all(read, slots, logit)
+        this.evidence.append(None if told is None else counting.evidence(told, read, slots, logit, signed))
 
 
 def count_rows(looked: list[Looked], fold: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -219,11 +219,12 @@ def test_a_second_look_reads_as_much_as_its_classifier_was_made_for():
     read = read_cues()
     lost = np.arange(120) % 10 == 0
     slots, logit = [slot_of(np.arange(120), lost)], np.where(lost, 2.0, -6.0)
-    inputs = weighing.second_inputs(read, slots, logit)
+    together = weighing.signs_of_all(read, slots, logit)
+    inputs = weighing.second_inputs(read, slots, logit, together)
     judges = nets.shipped()
     assert inputs.shape == (120, len(judges.again[0].mean)) and np.isfinite(inputs).all()
     told = weighing.candidates(slots, np.where(lost, 0.9, 0.01))
-    seen = counting.evidence(told, read, slots, logit)
+    seen = counting.evidence(told, read, slots, logit, together)
     assert seen.shape == (len(weighing.CANDIDATES), len(judges.count[0].mean)) and np.isfinite(seen).all()
 
 

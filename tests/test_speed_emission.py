@@ -12,6 +12,7 @@ import pytest
 from enginelog import limits, synthesis
 from enginelog.model import Engine
 from enginelog.speed import emission
+from enginelog.speed import evidence as reading
 from enginelog.speed.evidence import FEATURES, GRID_STEP, evidence, feature_signals, frame_times
 from enginelog.speed.kinds import layouts
 from enginelog.speed.tracking import grid_of
@@ -50,6 +51,27 @@ def test_frames_are_judged_alike_whatever_number_is_read_at_a_time():
     whole = emission.log_odds(scores, TWIN, grid, LIMITS)
     last = emission.log_odds({name: values[-1:] for name, values in scores.items()}, TWIN, grid, LIMITS)
     assert whole[-1:] == pytest.approx(last, abs=1e-3)
+
+
+@pytest.mark.parametrize("length", [7, 40, 64, 65])
+def test_a_signal_is_turned_over_at_its_ends_as_numpy_turns_one_over(length):
+    signal = np.random.default_rng(2).normal(size=65).astype(np.float32)
+    # The outside source: numpy's own padding.
+    wanted = np.pad(signal, length, mode="reflect" if length < len(signal) else "constant")
+    assert np.array_equal(reading._padded(signal, length), wanted)
+
+
+def test_contrasts_are_the_same_by_plain_and_by_sparse_matrices(monkeypatch):
+    scenario = synthesis.random_scenario(61008, "twin_360", "ordinary", "steady", seconds=4.0)
+    signals, grid = feature_signals(synthesis.make(scenario)[0]), grid_of(TWIN, LIMITS)
+    found = []
+    for share in (0.0, 1.0):  # all plain, all sparse: scipy's product is the outside source
+        monkeypatch.setattr(reading, "DENSE", share)
+        reading._kernels.cache_clear()
+        found.append(evidence(signals, layouts(TWIN), grid, frame_times(4.0, 0.05)))
+    reading._kernels.cache_clear()
+    for name, plain in found[0].items():
+        assert plain == pytest.approx(found[1][name], abs=1e-4)
 
 
 def test_the_rated_speed_told_favours_speeds_near_it():

@@ -11,7 +11,7 @@ import numpy as np
 from enginelog.dsp.masks import rows_of_true
 from enginelog.dsp.ranks import quantiles
 from enginelog.firing.cues import BINS, NAMES, Cues
-from enginelog.firing.weighing import CANDIDATES, CONTEXT, SHARED, Slot, clipped_logit, signs
+from enginelog.firing.weighing import CANDIDATES, CONTEXT, SHARED, Slot, clipped_logit
 from enginelog.limits import LimitSet
 
 LOST_AT, FIRED_AT = (0.02, 0.2, 0.5), (0.5, 0.95, 0.99, 1.0)  # quantiles of the logits of lost and of fired ones
@@ -26,17 +26,18 @@ def tolerance(percent: float, points: float = POINTS) -> float:
     return max(points, PART * percent)
 
 
-def evidence(told: np.ndarray, cues: Cues, slots: list[Slot], logit: np.ndarray) -> np.ndarray:
+def evidence(
+    told: np.ndarray, cues: Cues, slots: list[Slot], logit: np.ndarray, together: list[np.ndarray]
+) -> np.ndarray:
     """What the judge reads, (candidates, inputs). told: (candidates, events) probabilities of a miss; logit: (events,)
-    of the first classifier."""
-    whole = _of_all(cues, slots, logit)
+    of the first classifier; together: `weighing.signs` of each slot."""
+    whole = _of_all(cues, slots, np.array(together))
     rows = [np.concatenate([_of_one(told, k, cues, slots, logit), whole]) for k in range(len(told))]
     return np.clip(np.nan_to_num(np.array(rows)), -30, 30).astype(np.float32)
 
 
-def _of_all(cues: Cues, slots: list[Slot], logit: np.ndarray) -> np.ndarray:
-    """What is the same for all candidates."""
-    together = np.array([signs(cues, slot.own, logit) for slot in slots])
+def _of_all(cues: Cues, slots: list[Slot], together: np.ndarray) -> np.ndarray:
+    """What is the same for all candidates. together: (slots, signs)."""
     right, clean = [slot.right.max() for slot in slots], [np.clip(slot.clean, -7, 7) for slot in slots]
     doubt = [slot.belief.doubt for slot in slots]
     left = [slot.best.left if (slot.best.lost > 0.5).any() else 0.0 for slot in slots]

@@ -103,8 +103,14 @@ def measure(seen: Windows, engine: Engine, limits: LimitSet) -> Cues:
 
 
 def _binned(cut: np.ndarray) -> np.ndarray:
-    bands, events, points = cut.shape
-    return cut.reshape(bands, events, BINS, points // BINS).mean(3).astype(np.float32)
+    each = cut.shape[2] // BINS
+    return _means_of(cut.reshape(-1, each), slice(0, each)).reshape(*cut.shape[:2], BINS).astype(np.float32, copy=False)
+
+
+def _means_of(values: np.ndarray, some: slice) -> np.ndarray:
+    """Means of `some` of the last axis, a short one, as a product: numpy takes far longer over many short sums."""
+    count = some.stop - some.start
+    return values[..., some] @ np.full(count, 1.0 / count, values.dtype)
 
 
 def _means(binned: np.ndarray, own: list[np.ndarray], low: np.ndarray) -> _Means:
@@ -141,8 +147,8 @@ def _event_cues(
 
     by_group, all_bands = _grouped(np.clip(pulse, -2, 4), group, weight)
     strongest_group, strongest_all = _grouped(np.clip(strongest, -2, 4), group, weight)
-    level_group, level_all = _grouped(np.log(binned[:, :, 3:].mean(2) + 1e-3).T, group, weight)
-    front = _grouped((binned[:, :, 2:5].mean(2) - binned[:, :, :2].mean(2)).T, group, weight)[1]
+    level_group, level_all = _grouped(np.log(_means_of(binned, slice(3, BINS)) + 1e-3).T, group, weight)
+    front = _grouped((_means_of(binned, slice(2, 5)) - _means_of(binned, slice(0, 2))).T, group, weight)[1]
     shared, plain = _by_component(parts, own, means)
     relative, change = over_norm(all_bands), over_norm(np.clip(shared, -2, 4))
     reference = strongest_all[own[means.best]]
@@ -194,9 +200,12 @@ def shared_change(x: np.ndarray, pulse: np.ndarray, height: np.ndarray) -> np.nd
     x: (events, parts). pulse: (parts,), of a firing less the mean of each band: gives the sign. height: (parts,), of
     the mean event above the quiet part of each band: gives the scale.
     """
+    from scipy.linalg import eigh
+
     middle = np.clip(x - x.mean(axis=0), -4.0, 4.0)
-    _, vectors = np.linalg.eigh(middle.T @ middle / len(x))
-    direction = vectors[:, -1] * (np.sign(vectors[:, -1] @ pulse) or 1.0)
+    last = len(pulse) - 1
+    _, vectors = eigh(middle.T @ middle / len(x), subset_by_index=(last, last), check_finite=False)  # this one alone
+    direction = vectors[:, 0] * (np.sign(vectors[:, 0] @ pulse) or 1.0)
     scale = max(float(height @ direction), 0.3 * float(np.linalg.norm(height)), 1e-9)
     return 1.0 + middle @ direction / scale
 

@@ -121,9 +121,10 @@ def look(cues: Cues, logit: np.ndarray, judges: nets.Judges, limits: LimitSet) -
 
 def count(cues: Cues, slots: list[Slot], logit: np.ndarray, judges: nets.Judges) -> tuple[np.ndarray, float]:
     """Probabilities of a miss, (events,), of the candidate that is likeliest to count right, and how likely it is."""
-    second = probability(nets.mean_logit(judges.again, weighing.second_inputs(cues, slots, logit)))
+    together = weighing.signs_of_all(cues, slots, logit)
+    second = probability(nets.mean_logit(judges.again, weighing.second_inputs(cues, slots, logit, together)))
     told = weighing.candidates(slots, second)
-    chance = probability(nets.mean_logit(judges.count, counting.evidence(told, cues, slots, logit)))
+    chance = probability(nets.mean_logit(judges.count, counting.evidence(told, cues, slots, logit, together)))
     best = int(chance.argmax())
     return told[best], float(chance[best])
 

@@ -122,18 +122,19 @@ def _dead(n: int, level: float) -> Belief:
     return Belief(np.full(n, level), np.full(n, DEAD), 0.05, 0.0)
 
 
-def second_inputs(cues: Cues, slots: list[Slot], logit: np.ndarray) -> np.ndarray:
-    """What the second classifier reads of each event, (events, inputs). logit: (events,) of the first classifier."""
+def second_inputs(cues: Cues, slots: list[Slot], logit: np.ndarray, together: list[np.ndarray]) -> np.ndarray:
+    """What the second classifier reads of each event, (events, inputs). logit: (events,) of the first classifier;
+    together: `signs` of each slot."""
     n, number = len(cues.slot), cues.slots
     believed, own_share = np.full(n, 0.5), np.zeros(n)
     said = np.zeros((n, 8 + len(WITHIN)))
     context = np.zeros((n, len(CONTEXT) + 3 + len(SIGNS)))
-    for slot in slots:
+    for slot, signed in zip(slots, together, strict=True):
         own = slot.own
         believed[own], own_share[own] = slot.belief.lost, slot.belief.lost.mean()
         said[own] = np.column_stack([_said(slot), _within(logit[own])])
         known = [slot.right.max(), np.clip(slot.clean, -7, 7), slot.belief.doubt]
-        context[own] = np.concatenate([slot.best.evidence[CONTEXT], known, signs(cues, own, logit)])
+        context[own] = np.concatenate([slot.best.evidence[CONTEXT], known, signed])
     beside = [_shifted(believed, by) for by in (-2, -1, 1, 2, -number, number)]
     each = np.bincount(cues.slot, believed, number)
     others = (believed.sum() - each[cues.slot]) / max(n * (number - 1) / number, 1)
@@ -203,6 +204,11 @@ def signs(cues: Cues, own: np.ndarray, logit: np.ndarray) -> np.ndarray:
     found += [*both.std(0), *np.subtract(*quantiles(both, [0.75, 0.25], axis=0))]
     found += [*quantiles(strength, [0.01, 0.03, 0.1]), *parting(strength)[:2]]
     return np.clip(np.nan_to_num(np.array(found, float)), -15, 15)
+
+
+def signs_of_all(cues: Cues, slots: list[Slot], logit: np.ndarray) -> list[np.ndarray]:
+    """`signs` of each slot."""
+    return [signs(cues, slot.own, logit) for slot in slots]
 
 
 def _together(a: np.ndarray, b: np.ndarray) -> float:

@@ -96,7 +96,7 @@ def log_odds(scores: dict[str, np.ndarray], engine: Engine, grid: np.ndarray, li
 
 def plain_sum(contrasts: Mapping[str, np.ndarray]) -> np.ndarray:
     """The weighted sum of the five contrasts, by feature and of any shape: how well a speed explains the sound."""
-    return np.sum([weight * contrasts[name] for name, weight in WEIGHTS.items()], axis=0)
+    return np.asarray(sum(weight * contrasts[name] for name, weight in WEIGHTS.items()))
 
 
 def inputs(scores: dict[str, np.ndarray]) -> np.ndarray:
