@@ -148,7 +148,7 @@ def _cosines(place: np.ndarray, count: int) -> np.ndarray:
 def _solve(basis: np.ndarray, values: np.ndarray) -> np.ndarray:
     """Least squares by the normal equations with a trace of ridge (the columns are of order one, so this is safe)."""
     gram = basis.T @ basis
-    gram[np.diag_indices_from(gram)] += 1e-7 * len(basis)
+    gram.ravel()[:: len(gram) + 1] += 1e-7 * len(basis)
     return np.linalg.solve(gram, basis.T @ values)
 
 
@@ -195,8 +195,9 @@ def _fit(ready: _Prepared, rate: float, length: float) -> _Fit:
     cycles = rate * length
     slow = ready.slow[:, : 1 + int(min(cycles / 8, MOST_SLOW - 1))]
     angle = 2 * np.pi * rate * (t_s - t_s[0])
-    swing = np.column_stack([slow * np.cos(angle)[:, None], slow * np.sin(angle)[:, None]])
-    second = np.column_stack([np.cos(2 * angle), np.sin(2 * angle)])
+    across, up = np.cos(angle), np.sin(angle)
+    swing = np.column_stack([slow * across[:, None], slow * up[:, None]])
+    second = np.column_stack([across**2 - up**2, 2 * across * up])
     trend = _cosines((t_s - t_s[0]) / length, max(int(2 * cycles / 3), 2) if cycles <= MANY_CYCLES else 1)
     basis = np.column_stack([trend, swing, second])
     coefficients = _solve(basis, values)

@@ -121,18 +121,15 @@ def _alternation(firings: Firings, width: int, limits: LimitSet) -> Alternation:
 
 def _alternating(strength: np.ndarray, width: int, limits: LimitSet) -> tuple[np.ndarray, list[float]]:
     """Places of the weak firings in alternating windows, and each such window's ratio of weak to strong."""
-    marked: list[int] = []
-    ratios: list[float] = []
-    for start in range(0, len(strength) - width + 1, width):
-        part = strength[start : start + width]
-        even, odd = part[0::2], part[1::2]
-        spread = np.sqrt(0.5 * (np.var(even, ddof=1) + np.var(odd, ddof=1)) * 2 / (width / 2)) + 1e-6
-        if abs(even.mean() - odd.mean()) / spread < limits.value("alternation_sigmas"):
-            continue
-        parity = 0 if even.mean() < odd.mean() else 1
-        marked.extend(range(start + parity, start + width, 2))
-        ratios.append(float(min(even.mean(), odd.mean()) / max(even.mean(), odd.mean())))
-    return np.array(marked, int), ratios
+    count = len(strength) // width
+    pairs = strength[: count * width].reshape(count, width // 2, 2)
+    sides, variance = pairs.mean(axis=1), pairs.var(axis=1, ddof=1)
+    spread = np.sqrt(0.5 * variance.sum(axis=1) * 2 / (width / 2)) + 1e-6
+    beyond = ~(np.abs(sides[:, 0] - sides[:, 1]) / spread < limits.value("alternation_sigmas"))
+    parity = np.where(sides[:, 0] < sides[:, 1], 0, 1)
+    marked = (width * np.arange(count) + parity)[beyond, None] + np.arange(0, width, 2)
+    ratios = sides[beyond].min(axis=1) / sides[beyond].max(axis=1)
+    return marked.ravel(), [float(ratio) for ratio in ratios]
 
 
 def name_pattern(

@@ -176,14 +176,12 @@ def _scores(gain: np.ndarray, chance: np.ndarray) -> np.ndarray:
     """What the likeliest drift that ends at each point gains up to each row, shape of `gain` (rows, FOLD_POINTS)."""
     scores = np.empty(gain.shape)
     scores[0] = gain[0]
-    around = np.empty(FOLD_POINTS + 2 * MOST_STEP)  # a row of scores, and beyond its ends what comes round
-    origins = np.lib.stride_tricks.sliding_window_view(around, FOLD_POINTS)[::-1]
+    steps = np.arange(-MOST_STEP, MOST_STEP + 1)
+    origins = (np.arange(FOLD_POINTS) - steps[:, None]) % FOLD_POINTS
     reached, chances = np.empty(origins.shape), chance[:, None]
     for row in range(1, len(gain)):
-        before = scores[row - 1]
-        around[MOST_STEP:-MOST_STEP] = before
-        around[:MOST_STEP], around[-MOST_STEP:] = before[-MOST_STEP:], before[:MOST_STEP]
-        np.add(origins, chances, out=reached)
+        scores[row - 1].take(origins, out=reached, mode="clip")  # the mode in which numpy needs no copy
+        reached += chances
         np.maximum.reduce(reached, axis=0, out=scores[row])
         scores[row] += gain[row]
     return scores

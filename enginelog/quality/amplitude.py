@@ -25,12 +25,16 @@ def offset(samples: np.ndarray, least: float) -> float:
 
     0 where it is below `least`, or below the RMS of the samples about it: that is what uneven swings of a sound do,
     and where these pause, nothing is left of it.
+
+    A median is never farther from the mean than a standard deviation s (Hotelling and Solomons 1932). It can then only
+    exceed the RMS about it where the mean exceeds (sqrt(2) - 1) s, so that mostly none need be found.
     """
     if not len(samples):
         return 0.0
-    part = samples[::_EVERY]
-    if 2 * max(np.count_nonzero(part >= least), np.count_nonzero(part <= -least)) < len(part):
-        return 0.0  # their middle lies below, whatever it is
+    part = np.ascontiguousarray(samples[::_EVERY])
+    mean, square = float(part.mean()), float(part @ part) / len(part)
+    if abs(mean) < 0.4 * np.sqrt(max(square - mean**2, 0.0)):
+        return 0.0
     level = float(np.median(part))
     if abs(level) < least:
         return 0.0
