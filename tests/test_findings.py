@@ -14,7 +14,7 @@ from enginelog.findings import CODES, doubt, hunting, judge, patterns, run_verdi
 from enginelog.findings.hunting import strongest_swing
 from enginelog.findings.series import Series, half_window
 from enginelog.limits import STATUSES, load
-from enginelog.model import Finding, HeldSpeed, Problem, Quality, Span, Speed, Timeline, Track
+from enginelog.model import Engine, Finding, HeldSpeed, Problem, Quality, Span, Speed, Timeline, Track
 
 LIMITS = load("findings")
 ALWAYS = {"speed", "steadiness", "misfire", "hunting", "settling", "start", "stop", "pops", "timing"}
@@ -215,6 +215,27 @@ def test_dead_cylinder_is_found(engine):
     assert finding(measures, "misfire").verdict == "fault"
 
 
+@pytest.mark.parametrize(
+    ("rated", "engine", "verdict", "said"),
+    [(6000.0, Engine(2), "unknown", "four-stroke told as a two-stroke"),
+     (6200.0, Engine(4, 2, (0.0, 360.0)), "unknown", "has fewer cylinders than told"),
+     (6000.0, Engine(4), "ok", ""), (6000.0, Engine(2, idle_rpm=2900.0), "ok", ""), (4200.0, Engine(2), "ok", ""),
+     (1500.0, Engine(4), "fault", "two-stroke told as a four-stroke"), (1500.0, Engine(2), "fault", "")],
+)  # fmt: skip
+def test_half_and_twice_the_rated_speed_are_no_speed_to_call_good_where_the_layout_may_be_told_wrong(
+    rated, engine, verdict, said
+):
+    """A two-stroke fires every turn and a four-stroke every second (textbook): told the one for the other, 3500 rpm
+    was read as 1750 and called good."""
+    case = healthy(61)
+    assert case.speed.rpm == pytest.approx(3000, rel=0.01)
+    found = finding(judged(replace(case, engine=replace(engine, rated_rpm=rated))), "speed")
+    assert found.verdict == verdict and said in found.text
+    assert ("told as" in found.text or "than told" in found.text) == bool(said), (
+        "nothing is doubted where the layout cannot make it"
+    )
+
+
 def test_strong_and_weak_taking_turns_is_every_second_even_without_miss_probabilities():
     case = healthy(9, engine=sim.SINGLE2, rpm=6000.0)
     turns = np.where(np.arange(len(case.firings.t_s)) % 2 == 0, 1.5, 0.15)
@@ -222,6 +243,7 @@ def test_strong_and_weak_taking_turns_is_every_second_even_without_miss_probabil
     measures = judged(case, firings=firings)
     assert measures.firing.pattern == "every_second"
     assert measures.firing.misfire_percent == pytest.approx(50, abs=4)
+    assert "A four-stroke told as a two-stroke sounds just so." in finding(measures, "misfire").text
 
 
 def test_noise_withholds_the_count():
@@ -621,7 +643,7 @@ def test_every_limit_is_used():
 def test_firings_heard_but_not_judged_are_said_to_be_so():
     """Heard is not judged: the reason names how many were heard, not that none were."""
     from enginelog.findings.misfire import study_misfire
-    from enginelog.model import Engine, Firings, Span
+    from enginelog.model import Firings, Span
 
     n = 300
     t_s, nothing, one = np.arange(n) * 0.04, np.full(n, np.nan), np.ones(n)

@@ -29,6 +29,7 @@ PATTERNS = {
 }
 
 
+TOLD_AS_TWO_STROKE = "A four-stroke told as a two-stroke sounds just so."
 TAKING_TURNS = "an unloaded two-stroke may do so in good health"
 
 
@@ -79,6 +80,12 @@ def judge_misfire(evidence: Evidence, limits: LimitSet) -> Finding:
     )
 
 
+def _pattern_words(evidence: Evidence, pattern: str) -> str:
+    """How the lost firings lie; of every second one of a two-stroke also what else sounds so."""
+    other = f" {TOLD_AS_TWO_STROKE}" if pattern == "every_second" and evidence.engine.strokes == 2 else ""
+    return PATTERNS.get(pattern, "") + other
+
+
 def _without_count(evidence: Evidence, limits: LimitSet) -> Finding:
     """No count: cannot tell, unless enough firings were lost without doubt."""
     study = evidence.misfire
@@ -94,7 +101,7 @@ def _without_count(evidence: Evidence, limits: LimitSet) -> Finding:
     if study.plainly_lost < limits.value("misfire_plain_least") or least < watch.value:
         return unknown("misfire", reason, advice)
     pattern = "cylinder" if study.of_one_cylinder else study.summary.pattern or ""
-    own = f" {PATTERNS[pattern]}" if pattern in PATTERNS else ""
+    own = f" {_pattern_words(evidence, pattern)}" if pattern in PATTERNS else ""
     text = (
         f"At least {study.plainly_lost} of {study.summary.events} firings lost ({percent(least)} %); how many in all"
         f" cannot be told: {reason}.{own} {SOUND_ALONE}"
@@ -118,7 +125,7 @@ def _misfire_text(evidence: Evidence, count: _Count, verdict: str) -> str:
     text = (
         f"{count.misfires} of {summary.events} firings lost: {percent(count.percent)} %"
         f" (95 % interval {shares(count.low, count.high)} %)."
-        f" {PATTERNS.get(summary.pattern or '', '')}"
+        f" {_pattern_words(evidence, summary.pattern or '')}"
     )
     text += _of_the_rough_start(evidence.settling)
     for window in summary.windows:

@@ -23,6 +23,9 @@ from enginelog.limits import LimitSet
 from enginelog.model import Finding, Speed
 from enginelog.model.wording import as_told, shares
 
+HALF = "About half of it: it idled, or turned twice as fast and {}. Which, cannot be told."
+TWICE = "A two-stroke told as a four-stroke shows twice its true speed, too: were the strokes told right?"
+TELL_RIGHT = ("strokes and cylinders by the data plate or manual", "tell the idle speed, or record it at full speed")
 GOVERNED_LIMITS = (*(name for _, name in CLASSES), "steady_fault_percent")
 
 
@@ -46,7 +49,7 @@ def judge_speed(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
     low_rpm = min((one.rpm for one in speed.held), default=speed.rpm)
     if rated_rpm is None:
         return _against_nothing(speed) if idle_rpm is None else _against_idle(speed, low_rpm, idle_rpm, limits)
-    top = _against_rated(speed, rated_rpm, evidence.top_rpm, limits)
+    top = _if_told_wrong(evidence, _against_rated(speed, rated_rpm, evidence.top_rpm, limits), limits)
     nearer_rated = idle_rpm is None or abs(low_rpm / idle_rpm - 1) >= abs(low_rpm / rated_rpm - 1)
     # Too fast is told in any case: it is the one that hurts.
     if idle_rpm is None or nearer_rated or top.verdict != "ok":
@@ -92,6 +95,23 @@ def _against_rated(speed: Speed, rated: float, held_rpm: float | None, limits: L
         return Finding("speed", verdict, text, top, "rpm", rated * (1 + watch.value / 100), cited(watch))
     text += f" That is {over:z.1f} % too fast. Stop using it until the top speed has been set by the manual."
     return Finding("speed", verdict, text, top, "rpm", rated * (1 + watch.value / 100), cited(watch), next=GOVERNOR[:1])
+
+
+def _if_told_wrong(evidence: Evidence, found: Finding, limits: LimitSet) -> Finding:
+    """A speed of half or twice the rated one that another layout than the one told would make the rated one: a speed of
+    half of it is not called good then, and one of twice as much stays as bad as it is, since it can hurt."""
+    engine = evidence.engine
+    if found.value is None or engine.rated_rpm is None:
+        return found
+    ratio, near = found.value / engine.rated_rpm, limits.value("told_wrong_percent") / 100
+    if abs(ratio / 2 - 1) <= near and engine.strokes == 4 and found.verdict != "ok":
+        return replace(found, text=f"{found.text} {TWICE}")
+    wrong = ["is a four-stroke told as a two-stroke"] if engine.strokes == 2 else []
+    wrong += ["has fewer cylinders than told"] if engine.cylinders > 1 else []
+    if abs(ratio * 2 - 1) > near or engine.idle_rpm is not None or not wrong:
+        return found
+    text = f"{found.text} {HALF.format(' or '.join(wrong))}"
+    return replace(found, verdict="unknown", text=text, next=TELL_RIGHT)
 
 
 def judge_steadiness(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
