@@ -20,7 +20,15 @@ from enginelog.limits.trade import knowledge
 from enginelog.model import Job, JobRecord, Machine, UsageError
 from enginelog.model.telling import MACHINES, OFTEN_TWO_STROKE, TWINS_FIRE, analysed_otherwise, told_otherwise
 from enginelog.report.cautions import cautions
-from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, change_word, faults_of, side_words, told_first
+from enginelog.report.comparison import (
+    CHANGE_SIGNS,
+    CHANGE_WORDS,
+    change_word,
+    faults_of,
+    side_words,
+    told_first,
+    watches_of,
+)
 from enginelog.report.handback_sheet import sheet
 from enginelog.report.handback_text import sheet_text
 from enginelog.report.run_line import figures
@@ -172,7 +180,7 @@ def _compared(request: Request, record: JobRecord, found: BeforeAfter, picture: 
     return page(
         request, "compare.html", record=record, found=found, told=told, silent=silent, signs=CHANGE_SIGNS,
         changes=CHANGE_WORDS, change_word=change_word, tones=TONES, picture=picture, faults_of=faults_of,
-        side_words=side_words,
+        side_words=side_words, watches_of=watches_of,
     )  # fmt: skip
 
 

@@ -84,8 +84,11 @@ def _both(before: Run, after: Run, limits: LimitSet) -> tuple[Compared, Compared
 
 def _side(run: Run, limits: LimitSet) -> Compared:
     told = run.measures.findings if run.quality.usable and run.timeline.engine_heard else ()
-    faults = dict.fromkeys(finding.code for finding in told if finding.verdict == "fault")
-    return Compared(run.clip.name, run.clip.sha256, words.heard(run, limits), tuple(faults))
+    faults, watches = (
+        tuple(dict.fromkeys(finding.code for finding in told if finding.verdict == verdict))
+        for verdict in ("fault", "watch")
+    )
+    return Compared(run.clip.name, run.clip.sha256, words.heard(run, limits), faults, watches)
 
 
 def _used(limits: LimitSet) -> tuple[tuple[str, float], ...]:

@@ -37,12 +37,13 @@ class Difference:
 @dataclass(frozen=True)
 class Compared:
     """One of the two recordings: its name and hash, in a few words what was heard in it, and the codes of its findings
-    that are a fault."""
+    that are a fault, and of those to be watched."""
 
     name: str
     sha256: str
     heard: str
     faults: tuple[str, ...] = ()
+    watches: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -38,20 +38,36 @@ def told_first(comparison: Comparison) -> list[Difference]:
 
 
 def side_words(one: Compared) -> str:
-    """What was heard in one of the two, and what of it is a fault: better than before is not yet well."""
-    faults = faults_of(one)
-    return f"{one.heard}; fault: {faults}" if faults else one.heard
+    """What was heard in one of the two, and what of it is a fault or to be watched: better than before is not yet
+    well."""
+    amiss = (("fault", faults_of(one)), ("watch", watches_of(one)))
+    return "; ".join([one.heard, *(f"{verdict}: {names}" for verdict, names in amiss if names)])
 
 
 def faults_of(one: Compared) -> str:
     """The faults heard in one of the two, by the names the reports use; empty where none was."""
-    return ", ".join(dict.fromkeys(title(code).lower() for code in one.faults))
+    return _named(one.faults)
+
+
+def watches_of(one: Compared) -> str:
+    """What was heard in one of the two that is to be watched and is no fault; empty where nothing was."""
+    return _named(one.watches)
+
+
+def _named(codes: tuple[str, ...]) -> str:
+    return ", ".join(dict.fromkeys(title(code).lower() for code in codes))
 
 
 def comparison_record(comparison: Comparison) -> dict[str, Any]:
     """The comparison as plain dicts and lists; unknown numbers None."""
     sides = {
-        side: {"name": one.name, "sha256": one.sha256, "heard": one.heard.replace(GAP, " "), "faults": list(one.faults)}
+        side: {
+            "name": one.name,
+            "sha256": one.sha256,
+            "heard": one.heard.replace(GAP, " "),
+            "faults": list(one.faults),
+            "watches": list(one.watches),
+        }
         for side, one in (("before", comparison.before), ("after", comparison.after))
     }
     return {

@@ -1,6 +1,7 @@
 """What goes with the machine and what to check next, on the page: both say what `report` and `advice` say, no more."""
 
 import re
+from dataclasses import replace
 from html import unescape
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from serve import new_job, with_answer
 from enginelog import report
 from enginelog.advice import Heard, Situation, advise
 from enginelog.limits import bench as bench_rules
+from enginelog.model import Finding
 from enginelog.store import open_store
 
 DEMO = Path(__file__).resolve().parents[2] / "recordings_demo"
@@ -215,6 +217,17 @@ def test_a_recording_of_pulls_alone_as_a_phone_sends_it(store, server, browser):
     assert len(track["rpm"]) > 20 and set(track["rpm"]) == {None}
     assert browser.post(f"/takes/{take}/attach", {"stage": "before", "conditions": ["cold"]}).status == 303
     assert "did not run" in browser.get("/jobs/1").text
+
+
+def test_what_is_still_to_be_watched_stands_under_the_answer(store, server, browser):
+    """Less hunting than before is "better", in green; that it still hunts a little stood on the paper alone."""
+    job, run = new_job(store), make_runs.healthy_generator()
+    watched = Finding("hunting", "watch", "Hunts: speed swings by 2 %.", 2.0, "%", 1.25, "x")
+    after = replace(run, measures=replace(run.measures, findings=(watched,)))
+    for stage, each in (("before", make_runs.hunting_pump()), ("after", after)):
+        assert browser.post(f"/takes/{with_answer(server, job, each)}/attach", {"stage": stage}).status == 303
+    page = words_of(browser.get(f"/jobs/{job}/compare").text)
+    assert "In the recording after, something to watch can be heard: hunting." in page
 
 
 def test_any_two_runs(store, server, browser, job):

@@ -13,7 +13,19 @@ from enginelog.compare import compare, firing, front, steady, words
 from enginelog.compare.judging import target
 from enginelog.compare.sample import take, take_both
 from enginelog.findings import judge
-from enginelog.model import COMPARED, ClipInfo, Difference, Engine, Hunting, LoadStep, Pop, Run, Settling, Speed
+from enginelog.model import (
+    COMPARED,
+    ClipInfo,
+    Difference,
+    Engine,
+    Finding,
+    Hunting,
+    LoadStep,
+    Pop,
+    Run,
+    Settling,
+    Speed,
+)
 from enginelog.report import words as report_words
 from enginelog.report.comparison import change_word, comparison_record, side_words
 
@@ -204,6 +216,16 @@ def test_better_than_before_is_not_yet_well(missing):
     found = compare(make_runs.pulls_only(), missing)
     assert found.verdict == "better" and "misfire" in found.after.faults and found.before.faults == ()
     assert "; fault: misfires" in side_words(found.after) and comparison_record(found)["after"]["faults"]
+
+
+def test_what_is_to_be_watched_stands_beside_the_answer(healthy, missing):
+    """A pump that hunted less after the work than before was "better", and nothing said that it still hunts."""
+    watched = Finding("hunting", "watch", "Hunts: speed swings by 2 %.", 2.0, "%", 1.25, "x")
+    after = named(healthy, "after", measures=replace(healthy.measures, findings=(watched,)))
+    found = compare(missing, after)
+    assert found.verdict == "better" and found.after.watches == ("hunting",) and not found.after.faults
+    assert side_words(found.after).endswith("; watch: hunting")
+    assert comparison_record(found)["after"]["watches"] == ["hunting"]
 
 
 def test_no_surer_of_the_start_than_the_report_of_the_recording(healthy):
