@@ -161,8 +161,8 @@ def _listen(clip: Clip, engine: Engine, sets: dict, heard: _Heard) -> tuple[time
     heard.double_rpm = speed.settled_double(track)
     heard.quality.append(quality.with_hum(measured, track.hum))
     heard.spectrum = speed.added(heard.spectrum, speed.order_power(low, track, engine))
-    del low  # the firings need the most room
-    firings = firing.locate(clip, track, engine, sets["firing"])
+    # No band of the firings reaches beyond the work rate; a recording of a lower one is read as it is.
+    firings = firing.locate(low if low.rate_hz < clip.rate_hz else clip, track, engine, sets["firing"])
     track = replace(track, turning_rpm=firing.turning_rpm(track.t_s, firings, sets["firing"]).astype(np.float32))
     return activity, track, firings
 

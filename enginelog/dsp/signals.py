@@ -7,7 +7,7 @@ from functools import lru_cache
 
 import numpy as np
 
-WORK_RATE_HZ = 16_000.0  # at which timeline and speed work
+WORK_RATE_HZ = 16_000.0  # at which timeline, speed and firing work
 SETTLING_CYCLES = 4.0  # of the lowest edge, after which a filter of order 2 has forgotten what was before (1e-7)
 
 IN_CACHE = 1 << 16  # samples transformed at a time
