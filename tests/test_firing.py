@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from enginelog import firing, limits
-from enginelog.firing import locating
+from enginelog.dsp import bands
+from enginelog.firing import envelopes, locating
 from enginelog.model import Clip, Engine, Track
 
 RATE_HZ = 16_000
@@ -109,6 +110,19 @@ def test_events_lie_where_they_sound_within_a_few_per_cent():
     found = run(t_s, uneven_strengths(len(t_s)), seconds, rpm)
     error = found.t_s[nearest(found, t_s)] - t_s
     assert np.std(error[2:-2]) < 0.02 * 120 / rpm
+
+
+def test_the_bands_of_a_phone_s_sound_are_those_that_its_own_rate_tells():
+    """At 48 kHz the bands are taken from the sound at 16 kHz; the outside source is the split of all samples."""
+    rng = np.random.default_rng(5)
+    samples = (rng.standard_normal(6 * 48_000) * (1 + np.sin(np.arange(6 * 48_000) * 2e-3))).astype(np.float32)
+    sound = envelopes.amplitudes(samples, 48_000.0, 25.0, LIMITS)
+    whole = bands.split(samples, 48_000.0, envelopes.band_edges(48_000.0, 25.0), sound.rate_hz)
+    assert len(whole.signals) == len(sound.amplitude)
+    for band, wanted in zip(sound.amplitude, np.abs(whole.signals), strict=True):
+        at = np.arange(100, len(band) - 100)
+        told = np.interp(at / sound.rate_hz * whole.rate_hz, np.arange(len(wanted)), wanted)
+        assert np.mean(np.abs(band[at] - told)) < 0.01 * np.mean(wanted)
 
 
 @pytest.mark.parametrize("change", ["quiet", "turned over", "drifting", "later"])

@@ -11,7 +11,7 @@ from types import SimpleNamespace
 import numpy as np
 
 from enginelog import limits
-from enginelog.findings import firing_verdicts, misfire
+from enginelog.findings import firing_verdicts, misfire, settling
 from enginelog.firing.counting import tolerance
 from enginelog.model import Engine, Firings
 from measuring.matching import FiringTruth
@@ -83,7 +83,7 @@ def counted(name: str, found: Firings, truth: FiringTruth, wanted: np.ndarray, e
     lost, called = wanted[judged] == 1, told[judged] > 0.5
     given = summary.misfires is not None
     true = 100 * float(np.mean(truth.missed)) if len(truth.missed) else 0.0
-    evidence = SimpleNamespace(engine=engine, misfire=study, too_loud=False)
+    evidence = SimpleNamespace(engine=engine, misfire=study, too_loud=False, settling=settling.UNKNOWN)
     verdict = firing_verdicts.judge_misfire(evidence, settings).verdict
     return Counted(
         name, true, summary.misfire_percent if given else None, summary.misfire_low, summary.misfire_high,
