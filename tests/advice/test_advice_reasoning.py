@@ -307,6 +307,16 @@ def test_questions_fit_the_machine():
     assert "stays_unplugged" in asked
 
 
+def test_nothing_is_ruled_out_by_a_cylinder_that_may_only_stand_farther_away():
+    """Stale fuel was ruled out of a twin because one of its cylinders sounded weaker, as the farther one does."""
+    weak = advise(Situation(heard_with(["weak_cylinder", "cylinders_more"], machine="mower twin")))
+    assert not weak.ruled_out and "plug" in names(weak)
+    both = advise(Situation(heard_with(["weak_cylinder", "misfires", "cylinders_more"], machine="mower twin")))
+    assert "old_fuel" in names(both)
+    misses = advise(Situation(heard_with(["one_cylinder_misses", "cylinders_more"], machine="mower twin")))
+    assert "old_fuel" in {each.cause.name for each in misses.ruled_out}
+
+
 def test_a_balance_test_names_the_weak_cylinder():
     """Twin engine service manuals: 3400 with both, 3300 without 1, 3100 without 2: cylinder 1; above 75 rpm counts."""
     heard = heard_with(["weak_cylinder", "cylinders_more"], machine="mower twin")
