@@ -271,13 +271,17 @@ class StoredRun:
 
 @dataclass(frozen=True)
 class JobRecord:
-    """A job with all that belongs to it. Entries in order of time; dropped entries are not among them."""
+    """A job with all that belongs to it. Entries in order of time; dropped entries are not among them.
+
+    elsewhere: of each of its recordings that a job of another machine holds, too: (run here, run there, that machine).
+    """
 
     job: Job
     machine: Machine
     checks: tuple[BenchCheck, ...] = ()
     work: tuple[WorkEntry, ...] = ()
     runs: tuple[StoredRun, ...] = ()
+    elsewhere: tuple[tuple[int, int, str], ...] = ()
 
     def of_stage(self, stage: str) -> tuple[StoredRun, ...]:
         return tuple(run for run in self.runs if run.stage == stage)

@@ -1,4 +1,4 @@
-"""Checks that failed and have not passed since: what is not put right, as far as is written down, at the hand-back."""
+"""What is asked at the hand-back: checks that failed and have not passed since, recordings that another machine has."""
 
 from __future__ import annotations
 
@@ -37,15 +37,20 @@ def unsafe_titles(record: JobRecord) -> str:
 
 
 def asked_first(record: JobRecord) -> tuple[str, ...]:
-    """A line for whoever hands back: which checks failed and have not passed since. None once all have."""
+    """Lines for whoever hands back: which checks failed and have not passed since, and which recordings may be another
+    machine's."""
     found = _titles(open_checks(record))
-    if not found:
-        return ()
     many = len(found) > 1
-    return (
+    failed = (
         f"{joined(found)} failed, and {'have' if many else 'has'} not passed since: put right? Then check again and "
-        "tick as passed; else tell the owner.",
+        "tick as passed; else tell the owner."
     )
+    foreign = (
+        f"Run {here} is the same recording as run {there} of {label}: of which machine is it? Take it back where it is"
+        " not."
+        for here, there, label in record.elsewhere
+    )
+    return (*([failed] if found else []), *foreign)
 
 
 def _titles(checks: Iterable[BenchCheck]) -> list[str]:

@@ -38,6 +38,17 @@ class Visit:
     runs: tuple[StoredRun, ...]
 
 
+# Recordings of a job that a job of another machine holds, too, each but once.
+ELSEWHERE = """
+SELECT mine.id, min(theirs.id), machines.label FROM runs AS mine
+JOIN runs AS theirs ON theirs.recording_sha256 = mine.recording_sha256 AND theirs.dropped_utc IS NULL
+JOIN jobs ON jobs.id = theirs.job_id AND jobs.dropped_utc IS NULL
+JOIN machines ON machines.id = jobs.machine_id
+WHERE mine.job_id = ? AND mine.dropped_utc IS NULL AND machines.id != ?
+GROUP BY mine.id ORDER BY mine.id
+"""
+
+
 @dataclass(frozen=True)
 class History:
     """A machine and its jobs over the seasons, oldest first."""
@@ -60,6 +71,7 @@ class Finding(Entries):
                 checks=tuple(map(check_from, self._rows(f"SELECT * FROM checks {live}", job_id))),
                 work=tuple(map(work_from, self._rows(f"SELECT * FROM work {live}", job_id))),
                 runs=tuple(self._stored(row, whole) for row in self._rows(f"SELECT * FROM runs {live}", job_id)),
+                elsewhere=tuple(map(tuple, self._rows(ELSEWHERE, job_id, job.machine_id))),
             )
 
     def jobs(

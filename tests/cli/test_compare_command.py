@@ -196,6 +196,21 @@ def test_what_is_asked_at_the_hand_back_is_asked_before_anything_is_marked(job, 
     assert "spark failed" in capsys.readouterr().err and state_of_the_job(capsys) == "handed_back"
 
 
+def test_a_recording_of_another_machine_is_asked_about_before_the_hand_back(job, capsys):
+    """Attached to the wrong job, it made its owner read of the other machine's faults as of his own."""
+    assert main(["take-in", "tiller Marigold", "--machine", "tiller"]) == 0
+    assert main(["attach", "2", "good.wav", "--stage", "after"]) == 0
+    capsys.readouterr()
+    assert main(["hand-back", "2"]) == 2
+    err = capsys.readouterr().err
+    assert "Run 3 is the same recording as run 2 of pump Heron: of which machine is it?" in err
+    assert main(["drop", "run", "2"]) == 0 and main(["hand-back", "2"]) == 0
+    assert main(["take-in", "tiller Marigold"]) == 0 and main(["attach", "3", "good.wav", "--stage", "before"]) == 0
+    capsys.readouterr()
+    assert main(["hand-back", "3", "--draft"]) == 0
+    assert "same recording" not in capsys.readouterr().err, "last season's of the same machine is no slip"
+
+
 @pytest.mark.parametrize(("answer", "state"), [("n", "open"), ("", "open"), ("y", "handed_back")])
 def test_at_a_terminal_the_answer_decides(job, capsys, monkeypatch, answer, state):
     main(["tick", "1", "spark", "fail"])
