@@ -2,10 +2,10 @@
 
 Tables: ordinary (speed on made-up recordings of ordinary quality), hard (the same on hard ones), steady (ordinary
 ones of engines that run steadily and lose no firing), bound (stationary signals against the Cramer-Rao bound),
-coverage (of the 95 % interval of the speed), real (recordings of real engines), others (sounds that are no engine),
-found (sounds that other people recorded), plain (engines and sounds of a second, plain maker), twins (whose firing
-angles nobody told). With --all also the scripts accuracy_*.py beside this one. Seeds start where none was used for
-tuning; the same arguments give the same figures.
+coverage (of the 95 % interval of the speed), real (recordings of real engines), bench (these in noise), others (sounds
+that are no engine), found (sounds that other people recorded), plain (engines and sounds of a second, plain maker),
+twins (whose firing angles nobody told). With --all also the scripts accuracy_*.py beside this one. Seeds start where
+none was used for tuning; the same arguments give the same figures.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from pathlib import Path
 import measuring  # noqa: F401 (one thread each, before numpy is loaded)
 from measuring.starting import ensure_environment
 
-ROWS = ("ordinary", "hard", "steady", "bound", "coverage", "real", "others", "found", "plain", "twins")
+ROWS = ("ordinary", "hard", "steady", "bound", "coverage", "real", "bench", "others", "found", "plain", "twins")
 FIRST_SEED = 20_000
 RUNS, QUICK_RUNS = 260, 26  # twice, and a fifth of, thirteen kinds times ten behaviours
 MOST_NAMED = 12  # recordings far off that are listed by seed
@@ -131,6 +131,22 @@ class Tables:
         )
         parts = (note, real.heard_lines(verdicts), real.heard_table(verdicts), real.frame_table(verdicts))
         return title + "\n\n".join(parts)
+
+    def bench(self) -> str:
+        """Recordings of real engines and other sounds, put where a phone records them."""
+        from measuring import real, real_at_bench
+
+        title = "### Real recordings put at the bench\n\n"
+        reason = real.missing()
+        if reason:
+            return title + f"Left out: {reason}."
+        count = max(1, self.told.runs // 50)
+        return (
+            title
+            + f"Each at {count} places of each hardness, through another phone; seeds from {self.told.first_seed}. "
+            "Fold A so placed (other seeds) is among what the timeline learned from, fold B was only measured.\n\n"
+            + real_at_bench.bench_table(count, self.told.first_seed, self.told.jobs)
+        )
 
     def others(self) -> str:
         """Sounds that are no engine."""

@@ -45,7 +45,7 @@ ENGINES = (
 ONLY_PULLS = (("pulls_only", "ordinary"), ("start", "ordinary"), ("pulls_only", "hard"), ("pulls_only", "easy"))
 
 NEAREST = ("electric_motor", "blower", "wind", "music", "notes", "ticks")  # most often taken for an engine
-NEAREST_WEIGHT, REAL_WEIGHT, VARIANT_WEIGHT = 2, 32, 8  # real recordings are few
+NEAREST_WEIGHT, REAL_WEIGHT, VARIANT_WEIGHT, BENCH_WEIGHT = 2, 32, 8, 4  # real recordings are few
 
 
 @dataclass(frozen=True)
@@ -217,6 +217,26 @@ def in_noise(clip: Clip, seed: int) -> Clip:
     return Clip((whole * 0.5 / np.abs(whole).max()).astype(np.float32), clip.rate_hz)
 
 
+def real_at_the_bench(count: int, base: int, folder: Path, cache: Path) -> Iterator[Example]:
+    """The recordings of the tuning fold in turn, every second round played slower or faster, put where engines are
+    recorded: in a room or yard, by a phone."""
+    rows = list(listed(folder, fold_a=True))
+    for seed in range(base, base + count):
+        turn, place = divmod(seed, len(rows))
+        _, row, is_engine, saw = rows[place]
+        engine = TWO if saw else CAR if row["file"].startswith("car_motor") else FOUR
+        name = f"real_{row['kind']}_{row['file'].split('.')[0]}@bench_{seed}"
+
+        def make(name=name, file=row["file"], engine=engine, is_engine=is_engine, seed=seed, turn=turn):
+            clip = media.read(folder / file)[0]
+            clip = played(clip, float(np.random.default_rng([seed, 4]).uniform(0.75, 1.3))) if turn % 2 else clip
+            put = synthesis.at_the_bench(clip, seed, BENCHES[turn // 2 % len(BENCHES)])
+            return [example(name, put, engine, None, True, is_engine)]
+
+        yield from kept(cache, name, make, BENCH_WEIGHT)
+
+
+BENCHES = ("easy", "ordinary", "ordinary", "hard")
 VARIANTS = {
     "slow": lambda clip, seed: played(clip, 0.8),
     "fast": lambda clip, seed: played(clip, 1.15),

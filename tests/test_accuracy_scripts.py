@@ -18,7 +18,18 @@ import accuracy  # noqa: E402
 import cost  # noqa: E402
 import peers  # noqa: E402
 import test_layers  # noqa: E402
-from measuring import bound, expense, made, others, real, scores, side_by_side, speed_tables, tables  # noqa: E402
+from measuring import (  # noqa: E402
+    bound,
+    expense,
+    made,
+    others,
+    real,
+    real_at_bench,
+    scores,
+    side_by_side,
+    speed_tables,
+    tables,
+)
 from measuring import trackers as trackers_  # noqa: E402
 
 STEADY = made.Case(1, "mower", "ordinary", "steady")
@@ -256,6 +267,22 @@ def test_real_frames_are_scored_against_their_labels(real_recordings, monkeypatc
     right, _ = real.frame_ratios(sound, clip, sound.engines[0])
     assert len(right) == len(sound.label_hz) > 50 and np.ptp(right) > 0
     assert scores.within(right, 3.0).mean() > 0.9
+
+
+def test_real_recordings_at_the_bench_are_left_out_with_the_reason(monkeypatch, tmp_path):
+    monkeypatch.setenv("ENGINELOG_RECORDINGS", str(tmp_path / "none"))
+    assert "Left out: no index.csv" in accuracy.Tables(accuracy.Told(("bench",), 2, 1, 1)).bench()
+
+
+def test_real_recordings_at_the_bench_are_scored_against_their_labels(real_recordings, monkeypatch):
+    monkeypatch.setenv("ENGINELOG_RECORDINGS", str(real_recordings))
+    puts = real_at_bench.places(2, 7)
+    assert len({put.seed for put in puts}) == len(puts) == 6 * len(real.sounds())
+    put = next(put for put in puts if put.hardness == "easy" and put.sound.name.startswith("car_motor"))
+    (verdict,) = real_at_bench.judge(put)
+    assert verdict.heard and scores.within(verdict.path_ratio, 3.0).mean() > 0.9
+    row = real_at_bench._row("cars", [verdict])
+    assert row[:4] == ["cars", 1, "100.0", len(put.sound.label_hz)] and len(row) == len(real_at_bench.HEAD)
 
 
 def pulses(rate: float, seconds: float = 3.0) -> np.ndarray:

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from enginelog import analysis, limits, media
-from enginelog.model import Clip, Engine
+from enginelog.model import Clip, Engine, Run
 from enginelog.speed import track
 from enginelog.speed.tracking import pursue
 from measuring.pool import each
@@ -115,13 +115,14 @@ class Verdict:
 def judge(sound: Sound) -> list[Verdict]:
     """Analyse one recording once for each engine told."""
     clip, _ = media.read(sound.path)
-    found = []
-    for engine in sound.engines:
-        run = analysis.analyse(sound.path, engine)
-        speed, story = run.measures.speed, run.timeline
-        told = (story.engine_heard, story.confidence, run.quality.usable, speed.rpm, speed.confidence)
-        found.append(Verdict(sound, engine, *told, *frame_ratios(sound, clip, engine)))
-    return found
+    return [verdict(sound, clip, engine, analysis.analyse(sound.path, engine)) for engine in sound.engines]
+
+
+def verdict(sound: Sound, clip: Clip, engine: Engine, run: Run) -> Verdict:
+    """What `run` says of a recording, told an engine; clip: as it was heard there."""
+    speed, story = run.measures.speed, run.timeline
+    told = (story.engine_heard, story.confidence, run.quality.usable, speed.rpm, speed.confidence)
+    return Verdict(sound, engine, *told, *frame_ratios(sound, clip, engine))
 
 
 def frame_ratios(sound: Sound, clip: Clip, engine: Engine) -> tuple[np.ndarray, np.ndarray]:
