@@ -144,7 +144,7 @@ class Tables:
         return (
             title
             + f"Each at {count} places of each hardness, through another phone; seeds from {self.told.first_seed}. "
-            "Fold A so placed (other seeds) is among what the timeline learned from, fold B is not.\n\n"
+            "Fold A was looked at while the judges were made, fold B was not.\n\n"
             + real_at_bench.bench_table(count, self.told.first_seed, self.told.jobs)
         )
 

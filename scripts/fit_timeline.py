@@ -47,7 +47,7 @@ from enginelog.timeline.nets import Net, shipped
 from enginelog.timeline.states import KINDS, state_features
 
 BATCH = 600  # frames a step
-NONE_COUNTS = 2.5  # at 3.3 one of the real recordings is lost, at 2 more surf is heard as an engine
+NONE_COUNTS = 2.5  # in learning on: at 3.3 a real recording is lost, at 2 more surf is heard as an engine
 
 # ---------------------------------------------------------------- what is to be learned
 
@@ -284,6 +284,7 @@ def main(arguments: list[str]) -> int:
     if told.real:
         examples += real_examples(told.real, True, told.cache)
         more += real_variants(told.real, told.cache)
+    if told.real and told.learn_on:
         more += real_at_the_bench(24 * told.rounds, 0, told.real, told.cache)
     if told.sounds:
         examples += found_sounds(60 * told.rounds, 0, told.sounds, told.cache)
