@@ -119,10 +119,11 @@ class Tables:
         """Recordings of real engines and other sounds."""
         from measuring import real
 
-        title = "### Real recordings\n\n"
-        reason = real.missing()
-        if reason:
-            return title + f"Left out: {reason}."
+        return _or_why("Real recordings", real.missing(), self._real)
+
+    def _real(self) -> str:
+        from measuring import real
+
         verdicts = real.verdicts(self.told.jobs)
         note = (
             "Fold A was looked at while speed and timeline were made, fold B only when they were measured. Labels are "
@@ -130,20 +131,20 @@ class Tables:
             "frame, also where its confidence is too low to report."
         )
         parts = (note, real.heard_lines(verdicts), real.heard_table(verdicts), real.frame_table(verdicts))
-        return title + "\n\n".join(parts)
+        return "\n\n".join(parts)
 
     def bench(self) -> str:
         """Recordings of real engines and other sounds, put where a phone records them."""
-        from measuring import real, real_at_bench
+        from measuring import real
 
-        title = "### Real recordings put at the bench\n\n"
-        reason = real.missing()
-        if reason:
-            return title + f"Left out: {reason}."
+        return _or_why("Real recordings put at the bench", real.missing(), self._bench)
+
+    def _bench(self) -> str:
+        from measuring import real_at_bench
+
         count = max(1, self.told.runs // 50)
         return (
-            title
-            + f"Each at {count} places of each hardness, through another phone; seeds from {self.told.first_seed}. "
+            f"Each at {count} places of each hardness, through another phone; seeds from {self.told.first_seed}. "
             "Fold A was looked at while the judges were made, fold B was not.\n\n"
             + real_at_bench.bench_table(count, self.told.first_seed, self.told.jobs)
         )
@@ -163,13 +164,14 @@ class Tables:
         """Sounds without an engine that other people recorded."""
         from measuring import found_sounds
 
-        title = "### Talk, effects and music that other people recorded\n\n"
-        reason = found_sounds.missing()
-        if reason:
-            return title + f"Left out: {reason}."
+        return _or_why("Talk, effects and music that other people recorded", found_sounds.missing(), self._found)
+
+    def _found(self) -> str:
+        from measuring import found_sounds
+
         count = max(4, self.told.runs // 2)
         return (
-            title + "The half that no fit saw (`measuring/found_sounds.py`), put at the bench by the synthesis; seeds "
+            "The half that no fit saw (`measuring/found_sounds.py`), put at the bench by the synthesis; seeds "
             f"{self.told.first_seed} to {self.told.first_seed + count - 1}, told one engine after the other.\n\n"
             + found_sounds.found_table(count, self.told.first_seed, self.told.jobs)
         )
@@ -202,6 +204,11 @@ class Tables:
             f"Seeds {first_seed} to {first_seed + runs - 1}, throttle not moved. Taken for even: as if "
             "somebody had told 0,360.\n\n" + untold_twins.twins_table(runs, first_seed, self.told.jobs)
         )
+
+
+def _or_why(title: str, reason: str | None, measured: Callable[[], str]) -> str:
+    """The title, and below it what is measured; where that cannot be, the reason."""
+    return f"### {title}\n\n" + (measured() if reason is None else f"Left out: {reason}.")
 
 
 def tables(told: Told) -> Iterator[str]:

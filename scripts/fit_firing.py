@@ -149,6 +149,7 @@ class Looked:
     one: Example
     logit: list[np.ndarray]
     slots: list[list[weighing.Slot]] = field(default_factory=list)
+    signs: list[list[np.ndarray]] = field(default_factory=list)
     inputs: list[np.ndarray] = field(default_factory=list)
     told: list[np.ndarray | None] = field(default_factory=list)
     evidence: list[np.ndarray | None] = field(default_factory=list)
@@ -166,8 +167,8 @@ def fit_folds(found: list[Example]) -> list[nets.Judges]:
         judges = nets.Judges((), right[this.one.fold], clean[this.one.fold])
         for (read, _), logit in zip(this.one.chunks, this.logit, strict=True):
             this.slots.append(judging.look(read, logit, judges, settings))
-            signed = weighing.signs_of_all(read, this.slots[-1], logit)
-            this.inputs.append(weighing.second_inputs(read, this.slots[-1], logit, signed))
+            this.signs.append(weighing.signs_of_all(read, this.slots[-1], logit))
+            this.inputs.append(weighing.second_inputs(read, this.slots[-1], logit, this.signs[-1]))
     again = [fit(*second_rows(looked, fold), AGAIN, fold) for fold in range(FOLDS)]
     for this in looked:
         add_candidates(this, again[this.one.fold])
@@ -209,11 +210,11 @@ def second_rows(looked: list[Looked], fold: int) -> tuple[np.ndarray, np.ndarray
 
 def add_candidates(this: Looked, again: nets.Net) -> None:
     """The candidates of each chunk and what the judge of counts reads of them."""
-    for (read, _), slots, x, logit in zip(this.one.chunks, this.slots, this.inputs, this.logit, strict=True):
+    each = zip(this.one.chunks, this.slots, this.signs, this.inputs, this.logit, strict=True)
+    for (read, _), slots, signed, x, logit in each:
         whole = len(slots) == read.slots
         told = weighing.candidates(slots, probability(again.logit(x))) if whole else None
         this.told.append(told)
-        signed = weighing.signs_of_all(read, slots, logit)
         this.evidence.append(None if told is None else counting.evidence(told, read, slots, logit, signed))
 
 

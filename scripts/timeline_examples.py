@@ -178,11 +178,21 @@ def listed(folder: Path, fold_a: bool) -> Iterator[tuple[int, dict[str, str], bo
                 yield number, row, row["kind"] == "engine", row["file"].startswith("chainsaw")
 
 
+def name_of(row: dict[str, str]) -> str:
+    """What the examples of a real recording are called; how they differ comes behind an @."""
+    return f"real_{row['kind']}_{row['file'].split('.')[0]}"
+
+
+def engine_of(row: dict[str, str], saw: bool) -> Engine:
+    """The one engine that a real recording is taken for where it is put otherwise."""
+    return TWO if saw else CAR if row["file"].startswith("car_motor") else FOUR
+
+
 def real_examples(folder: Path, fold_a: bool, cache: Path) -> Iterator[Example]:
     """Real recordings of one half: saws as two-strokes, other engines as single and four, the rest as anything."""
     for _, row, is_engine, saw in listed(folder, fold_a):
         engines = ((TWO,) if saw else (FOUR, CAR)) if is_engine else (FOUR, TWO, CAR)
-        name = f"real_{row['kind']}_{row['file'].split('.')[0]}"
+        name = name_of(row)
 
         def make(name=name, file=row["file"], engines=engines, is_engine=is_engine) -> list[Example]:
             clip = media.read(folder / file)[0]
@@ -194,9 +204,9 @@ def real_examples(folder: Path, fold_a: bool, cache: Path) -> Iterator[Example]:
 def real_variants(folder: Path, cache: Path) -> Iterator[Example]:
     """The recordings of the tuning fold once more: played slower, faster, and in noise."""
     for number, row, is_engine, saw in listed(folder, fold_a=True):
-        engine = TWO if saw else CAR if row["file"].startswith("car_motor") else FOUR
+        engine = engine_of(row, saw)
         for how, change in VARIANTS.items():
-            name = f"real_{row['kind']}_{row['file'].split('.')[0]}@{how}"
+            name = f"{name_of(row)}@{how}"
 
             def make(name=name, file=row["file"], engine=engine, is_engine=is_engine, change=change, number=number):
                 clip = change(media.read(folder / file)[0], number)
@@ -224,8 +234,8 @@ def real_at_the_bench(count: int, base: int, folder: Path, cache: Path) -> Itera
     for seed in range(base, base + count):
         turn, place = divmod(seed, len(rows))
         _, row, is_engine, saw = rows[place]
-        engine = TWO if saw else CAR if row["file"].startswith("car_motor") else FOUR
-        name = f"real_{row['kind']}_{row['file'].split('.')[0]}@bench_{seed}"
+        engine = engine_of(row, saw)
+        name = f"{name_of(row)}@bench_{seed}"
 
         def make(name=name, file=row["file"], engine=engine, is_engine=is_engine, seed=seed, turn=turn):
             clip = media.read(folder / file)[0]

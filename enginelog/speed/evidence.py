@@ -57,9 +57,8 @@ TOGETHER: tuple[tuple[tuple[str, ...], tuple[Feature, ...]], ...] = (
     (tuple(feature.name for feature in FEATURES[2:]), (ENVELOPE,)),
 )
 HELD = 1 << 18  # samples of frames whose spectra are held at a time
-DENSE = (
-    0.09  # share of a matrix from which on a plain product, which a processor does ten times as fast, is the quicker
-)
+# Share of a matrix from which on a plain product, which a processor does ten times as fast, is the quicker.
+DENSE = 0.09
 ENVELOPE_BANDS = {"env_low": (150.0, 600.0), "env_mid": (600.0, 2000.0), "env_high": (2000.0, 7000.0)}
 
 
