@@ -22,6 +22,7 @@ from timeline_examples import (
     FOLDS,
     Example,
     buried_starts,
+    drones,
     found_sounds,
     made_up,
     more_others,
@@ -47,7 +48,8 @@ from enginelog.timeline.nets import Net, shipped
 from enginelog.timeline.states import KINDS, state_features
 
 BATCH = 600  # frames a step
-NONE_COUNTS = 2.5  # in learning on: at 3.3 a real recording is lost, at 2 more surf is heard as an engine
+NONE_COUNTS = 4.0  # in learning on: at 2.5 more music and surf are heard as engines
+FOUND_COUNT = 2  # in learning on, as how many more: what other people recorded is few beside what is made up
 
 # ---------------------------------------------------------------- what is to be learned
 
@@ -58,8 +60,11 @@ def frame_times(example: Example) -> np.ndarray:
     return example.track.t_s if example.track is not None else np.arange(0.025, end, 0.05)
 
 
-def engine_task(example: Example) -> tuple[np.ndarray, np.ndarray]:
-    """Cues and whether an engine runs, without the moments about a change and the run-downs."""
+def engine_task(example: Example, before: Net | None = None) -> tuple[np.ndarray, np.ndarray]:
+    """Cues and whether an engine runs, without the moments about a change and the run-downs.
+
+    before: a judge whose probabilities are wanted at these, so that what follows a cut does not drift.
+    """
     t = example.track.t_s
     wanted = np.full(len(t), int(example.real_engine))
     known = np.ones(len(t), bool)
@@ -71,7 +76,10 @@ def engine_task(example: Example) -> tuple[np.ndarray, np.ndarray]:
             known &= ~((np.abs(t - span.end_s) < 0.5) & (span.end_s < example.truth.seconds - 0.1))
         if span.kind == "rundown":
             known &= ~inside
-    return cues(example.activity, example.track, example.engine, limits.load("timeline"))[known], wanted[known]
+    features = cues(example.activity, example.track, example.engine, limits.load("timeline"))
+    if before is None:
+        return features[known], wanted[known]
+    return features, np.where(known, wanted, 1.0 / (1.0 + np.exp(-before.logits(features)[:, 0])))
 
 
 def pull_task(example: Example, engine: Net) -> tuple[np.ndarray, np.ndarray]:
@@ -139,7 +147,7 @@ def learned_on(net: Net, tasks: list[tuple[np.ndarray, np.ndarray]], steps: int,
     """`net` fitted on from where it is, in small steps: it keeps what it can that earlier examples taught it. What is
     no engine counts NONE_COUNTS times as much as an engine does."""
     features, wanted, weight = together_of(tasks, 1.0)
-    weight *= np.where(wanted == 0, NONE_COUNTS, 1.0)
+    weight *= np.where(wanted < 0.5, NONE_COUNTS, 1.0)
     rng = np.random.default_rng(seed)
     drawn = rng.choice(len(features), (steps, BATCH), p=weight / weight.sum())
     scaled = np.clip((features - net.mean) / net.spread, -3, 3)
@@ -148,10 +156,11 @@ def learned_on(net: Net, tasks: list[tuple[np.ndarray, np.ndarray]], steps: int,
 
 
 def together_of(tasks: list[tuple[np.ndarray, np.ndarray]], balance: float) -> tuple[np.ndarray, ...]:
-    """(features, wanted, weight) of the frames of all recordings."""
+    """(features, wanted, weight) of the frames of all recordings; wanted: numbers of answers, or probabilities."""
     features = np.concatenate([x for x, _ in tasks]).astype(np.float32)
     wanted = np.concatenate([y for _, y in tasks])
-    weight = balanced(wanted, np.concatenate([np.full(len(y), 1.0 / max(len(y), 40)) for _, y in tasks]), balance)
+    each = np.concatenate([np.full(len(y), 1.0 / max(len(y), 40)) for _, y in tasks])
+    weight = balanced(np.rint(wanted).astype(int), each, balance)
     return features, wanted, weight
 
 
@@ -286,12 +295,18 @@ def main(arguments: list[str]) -> int:
         more += real_variants(told.real, told.cache)
     if told.real and told.learn_on:
         more += real_at_the_bench(24 * told.rounds, 0, told.real, told.cache)
+        more += drones(20 * told.rounds, 5000, told.cache)
     if told.sounds:
         examples += found_sounds(60 * told.rounds, 0, told.sounds, told.cache)
     print(f"{len(examples)} examples, {len(more)} more for the engine classifier", flush=True)
     if told.learn_on:
-        tasks = [engine_task(e) for e in [*examples, *more] if e.track is not None for _ in range(e.weight)]
-        save({**shipped(), "engine": learned_on(shipped()["engine"], tasks, 8 * told.steps, 0)}, told.out)
+        judge = shipped()["engine"]
+        tasks = []
+        for e in [*examples, *more]:
+            if e.track is not None:
+                tasks += e.weight * (FOUND_COUNT if e.name.startswith("found_") else 1) * [engine_task(e, judge)]
+        learned = learned_on(judge, tasks, 8 * told.steps, 0)
+        save({**shipped(), "engine": together([judge, learned]) if told.with_shipped else learned}, told.out)
         return 0
     nets = fit_all(examples, more, told.steps)
     if told.with_shipped:

@@ -25,7 +25,7 @@ from measuring.near_sounds import (
     wind,
 )
 from measuring.plain_engines import PlainEngine, fitted_engine, soft_engine
-from measuring.plain_others import FITTED_KINDS, plain_other
+from measuring.plain_others import DRONE, FITTED_KINDS, plain_other
 from measuring.real import FOLD_A
 
 from enginelog import limits, media, speed, synthesis, timeline
@@ -307,13 +307,23 @@ def plain_example(name: str, made: Callable[[], PlainEngine], cache: Path) -> li
 def plain_others(count: int, base: int, cache: Path) -> Iterator[Example]:
     """Sounds without an engine by the second maker, each taken for two engines."""
     for seed in range(base, base + count):
-        kind = FITTED_KINDS[seed % len(FITTED_KINDS)]
-        name = f"plain_other_{seed}_{kind}"
+        yield from plain_other_examples(seed, FITTED_KINDS[seed % len(FITTED_KINDS)], cache)
 
-        def make(name=name, seed=seed, kind=kind) -> list[Example]:
-            return taken_for_both(name, plain_other(seed, kind))
 
-        yield from kept(cache, name, make, weight_of(kind))
+def drones(count: int, base: int, cache: Path) -> Iterator[Example]:
+    """Sums of harmonics that are too even for an engine."""
+    for seed in range(base, base + count):
+        yield from plain_other_examples(seed, DRONE, cache)
+
+
+def plain_other_examples(seed: int, kind: str, cache: Path) -> Iterator[Example]:
+    """A sound without an engine by the second maker, taken for two engines."""
+    name = f"plain_other_{seed}_{kind}"
+
+    def make() -> list[Example]:
+        return taken_for_both(name, plain_other(seed, kind))
+
+    yield from kept(cache, name, make, weight_of(kind))
 
 
 def found_sounds(count: int, base: int, folder: Path, cache: Path) -> Iterator[Example]:

@@ -71,10 +71,10 @@ def test_cut_time_and_speed_of_a_known_coast(firing_hz, a, b, seems_s):
 
 def test_a_slow_coast_of_few_beats_is_not_timed():
     """13 firings a second at first: no more than a dozen compressions."""
-    activity, stands_s, _ = coasting_activity(13.0, 0.5, 0.2, 3.0, 9.0, 2.0)
+    activity, _, _ = coasting_activity(13.0, 0.5, 0.2, 3.0, 9.0, 2.0)
     found = coast_of(activity, 3.0, 13.0)
     assert found.cut_s == pytest.approx(3.0, abs=0.1)
-    assert found.seconds_chance < LIMITS.value("coast_told") < 1.0 and abs(found.seconds - stands_s) > 0.3
+    assert found.seconds_chance < LIMITS.value("coast_told") < 1.0
 
 
 def test_a_coast_never_gains_speed():

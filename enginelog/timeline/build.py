@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Span, Timeline, Track
 from enginelog.timeline.activity import Activity
@@ -18,6 +19,8 @@ from enginelog.timeline.states import KINDS, PULL, QUIET, RUN, RUNDOWN, course, 
 from enginelog.timeline.strokes import with_pull_speeds
 from enginelog.timeline.traces import Levels, time_of
 from enginelog.timeline.watching import Watch, Watched
+
+SECOND = 21  # frames
 
 
 def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) -> Timeline:
@@ -43,11 +46,19 @@ def tell(watched: Watched | None, track: Track, engine: Engine, limits: LimitSet
     found = _told(watched, track, engine, limits)
     if found.engine_heard or not ran:
         return found
-    likelier = replace(watched.seen, engine=watched.seen.engine + limits.value("told_ran_logit"))
+    likelier = replace(watched.seen, engine=_at_word(watched.seen.engine, track, limits))
     again = _told(replace(watched, seen=likelier), track, engine, limits, limits.value("told_ran_most"))
     if not again.engine_heard:
         return found
     return replace(again, reason=f"one is said to have run; by the sound alone: {found.reason}")
+
+
+def _at_word(judged: np.ndarray, track: Track, limits: LimitSet) -> np.ndarray:
+    """The frames' logits where somebody says that an engine ran: raised by that word, and where a speed is read all the
+    same from even odds at least, since what beats as this engine would is then hardly something else that beats so."""
+    sure = np.nan_to_num(track.confidence)
+    read = moving_mean(sure, min(SECOND, len(sure))) >= limits.value("told_ran_read")
+    return np.where(read, np.maximum(judged, 0.0), judged) + limits.value("told_ran_logit")
 
 
 def _told(watched: Watched, track: Track, engine: Engine, limits: LimitSet, most: float = 1.0) -> Timeline:

@@ -21,12 +21,13 @@ from enginelog.timeline.traces import Levels
 
 FINE_RATE_HZ = 500.0
 WINDOW = 125  # fine samples (0.25 s) within which beats must keep step
+LATER_S = 0.12  # by which the windows of a second reading begin later: where they happen to begin should not decide
 LINES = 5
 LEAD_S = 1.75  # of sound before the run seems to end: the beat goes on while it coasts, so that the end may seem late
 LEAST_LEAD_S = 0.3
 LEAST_AFTER_S = 0.4
 SHIFTS_S = np.arange(-1.32, 0.25, 0.12)  # of the cut against where the run seems to end
-SHAPES = (0.5, 0.8)
+SHAPES = (0.35, 0.7)
 APART = 0.1  # natural logarithm from one trial T to the next
 LIKELIEST = 48  # trials looked at more closely
 CLOSER = np.array(
@@ -88,7 +89,9 @@ def coast(
     """
     shortest = limits.value("coast_shortest_s")
     longest = max(longest_s, 1.1 * shortest)
-    heard = _heard_about(levels, end_s, longest, t_s, firing_hz)
+    start_s = max(end_s - LEAD_S, levels.start_s)
+    heard_s = end_s - start_s + longest
+    heard, later = (_heard_from(levels, start_s + by_s, heard_s - by_s, t_s, firing_hz) for by_s in (0.0, LATER_S))
     shifts = SHIFTS_S[end_s + SHIFTS_S > heard.start_s + LEAST_LEAD_S]
     after_s = len(heard.path_hz) / FINE_RATE_HZ - (end_s - heard.start_s)
     if (
@@ -101,7 +104,8 @@ def coast(
     cuts = end_s + shifts - heard.start_s
     trials = np.array([(cut, took, shape) for took in seconds for cut in cuts for shape in SHAPES])
     closer = _about(trials[np.argsort(_excess(heard, trials))[-LIKELIEST:]])
-    return _together(heard, closer, _excess(heard, closer), t_s, limits)
+    excess = 0.5 * (_excess(heard, closer) + _excess(later, closer - [LATER_S, 0.0, 0.0]))
+    return _together(heard, closer, excess, t_s, limits)
 
 
 def _about(trials: np.ndarray) -> np.ndarray:
@@ -153,9 +157,8 @@ def _share(at: np.ndarray, trials: np.ndarray) -> np.ndarray:
     return np.tan(shape * (1 - np.clip((at - cut) / took, 0.0, 1.0))) / np.tan(shape)
 
 
-def _heard_about(levels: Levels, end_s: float, longest_s: float, t_s: np.ndarray, firing_hz: np.ndarray) -> _Heard:
-    start_s = max(end_s - LEAD_S, levels.start_s)
-    beat = beats(levels, start_s, end_s - start_s + longest_s)
+def _heard_from(levels: Levels, start_s: float, seconds: float, t_s: np.ndarray, firing_hz: np.ndarray) -> _Heard:
+    beat = beats(levels, start_s, seconds)
     count = len(beat) // WINDOW * WINDOW
     beat = beat[:count].astype(np.complex64)
     aside = np.exp(2j * np.pi * ASIDE / WINDOW * np.arange(count)).astype(np.complex64)[:, None]
@@ -166,7 +169,7 @@ def _heard_about(levels: Levels, end_s: float, longest_s: float, t_s: np.ndarray
 
 def beats(levels: Levels, start_s: float, longest_s: float) -> np.ndarray:
     """The two fine envelopes from `start_s` on, without their slow part and with their loudest peaks tamed: (n, 2)."""
-    first = max(int((start_s - levels.start_s) * 100), 0)
+    first = max(round((start_s - levels.start_s) * 100), 0)
     fine = levels.fine_db[first : first + int(longest_s * 100) + 1].astype(np.float64).reshape(-1, 2)
     if len(fine) < WINDOW:
         return fine[:0]

@@ -12,6 +12,7 @@ from measuring.plain_engines import RATES_HZ, recorded
 from measuring.plain_pulses import laid, pulse
 
 KEPT_BACK = ("gusts", "sweep")  # kinds that no fit sees
+DRONE = "drone"  # learned from apart from the kinds in turn
 
 
 def plain_other(seed: int, kind: str) -> Clip:
@@ -96,8 +97,16 @@ def _sweep(rng, t_s, rate_hz):
     return np.sin(2 * np.pi * np.cumsum(pitch_hz) / rate_hz)
 
 
+def _drone(rng, t_s, rate_hz):
+    """A perfectly even sum of harmonics at an engine's rate, which nothing of a machine disturbs."""
+    pitch_hz, orders = float(np.exp(rng.uniform(np.log(8), np.log(90)))), np.arange(1, int(rng.integers(5, 14)))
+    gains = orders ** -float(rng.uniform(0.5, 2.0)) * np.exp(rng.uniform(0.0, 0.6) * rng.standard_normal(len(orders)))
+    phases = rng.uniform(0, 2 * np.pi, len(orders))
+    return sum(g * np.sin(2 * np.pi * k * pitch_hz * t_s + p) for k, g, p in zip(orders, gains, phases, strict=True))
+
+
 OTHERS: dict[str, Callable] = {
     "noise": _noise, "tone": _tone, "hum": _hum, "notes": _notes, "ticks": _ticks,
-    "clicks": _clicks, "gusts": _gusts, "syllables": _syllables, "sweep": _sweep,
+    "clicks": _clicks, "gusts": _gusts, "syllables": _syllables, "sweep": _sweep, DRONE: _drone,
 }  # fmt: skip
-FITTED_KINDS = tuple(kind for kind in OTHERS if kind not in KEPT_BACK)
+FITTED_KINDS = tuple(kind for kind in OTHERS if kind not in (*KEPT_BACK, DRONE))
