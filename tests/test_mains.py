@@ -74,6 +74,24 @@ def test_an_engine_at_the_rate_of_the_grid_is_no_hum(firing_hz, seed):
     assert find_hum(sound, RATE_HZ) is None
 
 
+def two_lines(seconds: float, base_hz: float, wobble: float, seed: int) -> np.ndarray:
+    """A line and its double, whose rate wanders by the share `wobble` within some seconds."""
+    slow = np.interp(
+        np.arange(seconds * RATE_HZ) / RATE_HZ, np.arange(seconds + 1), noise(seconds + 1, seed)[: seconds + 1]
+    )
+    turned = np.cumsum(base_hz * (1 + wobble * slow)) / RATE_HZ
+    return (np.sin(2 * np.pi * turned) + 0.6 * np.sin(4 * np.pi * turned + 1.0)).astype(np.float32)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_hum_of_two_lines_is_told_by_their_phases_from_what_wanders(seed):
+    """Without higher lines, which lose their phase first, all that there are must keep theirs."""
+    beside = 0.05 * noise(8, 20 + seed)
+    found = find_hum(two_lines(8, 49.994, 0.0, seed) + beside, RATE_HZ)
+    assert found.base_hz == pytest.approx(49.994, abs=0.01) and found.multiples[:2] == (1, 2)
+    assert find_hum(two_lines(8, 49.994, 0.001, seed) + beside, RATE_HZ) is None
+
+
 def test_a_perfect_tone_with_lines_half_way_between_is_no_hum():
     """25 Hz and its multiples as a whole: a bench's pulses, of which every second line lies on the grid's rate."""
     assert find_hum(hum(20, 25.0, tuple((k, 1.0) for k in range(1, 25))) + noise(20, 4), RATE_HZ) is None

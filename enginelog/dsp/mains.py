@@ -27,6 +27,8 @@ CLEAR_DB, FAINT_DB, MOST_DB = 14.0, 10.0, 30.0
 LINES = 2  # that must be clear
 IN_STEP = 0.8  # length of the sum of a line's seconds over the sum of their lengths, from which it keeps its phase
 MOST_IN_STEP = 0.75  # what the middle one of the lines must reach
+ALL_IN_STEP = 0.995  # what all lines of at least LOUD of the loudest must reach, where no higher ones tell
+LOUD = 0.1
 HIGHER = 3  # multiples from which on an engine's lines, if it is as steady as a thousandth, have lost theirs
 FRAME_S = 2.0  # over which the hum's level is taken for even
 USUAL_OVER = 9  # frames, half a frame apart, of which the middle one is taken: an engine's line that passes is left
@@ -54,15 +56,16 @@ def find_hum(samples: np.ndarray, rate_hz: float) -> Hum | None:
     if not found:
         return None
     _, likeliest, grid_hz = max(found, key=lambda one: one[0])
-    hum, together = _in_step(slow, likeliest)
+    hum, together, loud = _in_step(slow, likeliest)
     near = abs(hum.base_hz / grid_hz - 1.0) < ASTRAY
     keeping = together[np.array(hum.multiples) >= HIGHER] >= IN_STEP
-    return hum if near and keeping.sum() >= LINES and np.median(together) >= MOST_IN_STEP else None
+    kept = keeping.sum() >= LINES and np.median(together) >= MOST_IN_STEP
+    return hum if near and (kept or together[loud >= LOUD * loud.max()].min() >= ALL_IN_STEP) else None
 
 
-def _in_step(samples: np.ndarray, hum: Hum) -> tuple[Hum, np.ndarray]:
-    """The hum at the rate that its phases tell, and how well each line keeps its own all along, 0..1. samples: at
-    LISTENED_HZ."""
+def _in_step(samples: np.ndarray, hum: Hum) -> tuple[Hum, np.ndarray, np.ndarray]:
+    """The hum at the rate that its phases tell, how well each line keeps its own all along, 0..1, and how loud each is.
+    samples: at LISTENED_HZ."""
     size = int(STEP_S * LISTENED_HZ)
     window, waves = _waves(size, LISTENED_HZ, hum)
     starts = np.arange(0, len(samples) - size + 1, size // 2)
@@ -73,8 +76,9 @@ def _in_step(samples: np.ndarray, hum: Hum) -> tuple[Hum, np.ndarray]:
     off_hz = float(np.sum(multiples * np.angle(step) * np.abs(step)) / np.sum(multiples**2 * np.abs(step)))
     off_hz /= 2 * np.pi * STEP_S
     turned *= np.exp(-2j * np.pi * off_hz / LISTENED_HZ * np.outer(starts, multiples))
-    together = np.abs(turned.sum(axis=0)) / (np.abs(turned).sum(axis=0) + 1e-20)
-    return Hum(hum.base_hz + off_hz, hum.multiples), together
+    loud = np.abs(turned).sum(axis=0)
+    together = np.abs(turned.sum(axis=0)) / (loud + 1e-20)
+    return Hum(hum.base_hz + off_hz, hum.multiples), together, loud
 
 
 def _level_db(samples: np.ndarray) -> np.ndarray:
