@@ -348,3 +348,25 @@ def test_a_pull_whose_speed_cannot_be_told_is_said_to_be_so():
     assert "pulled at about 600 rpm (2 of 5 not told)" in flat(run)
     rows = re.findall(r'scope="row">pull of the starter</th>.*?<td class="n">([^<]*)</td></tr>', report.to_html(run))
     assert [row.replace(words.GAP, " ") for row in rows] == ["600 rpm"] * 3 + ["cannot tell"] * 2
+
+
+@pytest.mark.parametrize(
+    ("stamp", "analysed_at", "doubted"),
+    [
+        ("2026-04-12T09:20:00+00:00", "2026-04-12T09:21:00+00:00", False),
+        ("2026-04-12T11:25:00+02:00", "2026-04-12T09:21:00+00:00", False),  # five minutes: clocks are as far apart
+        ("2027-04-12T09:20:00+00:00", "2026-04-12T09:21:00+00:00", True),
+        ("2027-04-12T09:20:00", "2026-04-12T09:21:00+00:00", False),  # without a zone it is no moment
+        ("not a time", "2026-04-12T09:21:00+00:00", False),
+    ],
+)
+def test_a_recording_dated_after_its_analysis_gets_a_remark(stamp, analysed_at, doubted):
+    run = make_runs.healthy_generator()
+    run = replace(run, clip=replace(run.clip, recorded_at=stamp), analysed_at=analysed_at)
+    assert ("a clock was wrong" in flat(run)) is doubted
+    assert ("a clock was wrong" in report.to_html(run)) is doubted
+
+
+def test_a_recording_that_says_no_time_has_none():
+    run = make_runs.healthy_generator()
+    assert words.recorded(replace(run, clip=replace(run.clip, recorded_at=None))) is None

@@ -370,9 +370,11 @@ def _facts(record: JobRecord, pair: BeforeAfter) -> tuple[tuple[str, str], ...]:
     for name, one in (("Before", pair.before), ("After", pair.after)):
         if one is not None and one.run is not None:
             told = f"; {', '.join(one.conditions)}" if one.conditions else ""
-            clip = one.run.clip
-            made = f"recorded {words.date(clip.recorded_at)} by its file; " if clip.recorded_at else ""
-            text = f"{one.recording_name or clip.name}, {made}run {one.id}, entered for {one.at.local_date}{told}"
+            when = words.recorded(one.run)
+            made = f"recorded {when} by its file; " if when else ""
+            text = (
+                f"{one.recording_name or one.run.clip.name}, {made}run {one.id}, entered for {one.at.local_date}{told}"
+            )
             rows.append((name, f"{text}; analysed by enginelog {one.run.program_version}"))
             rows.append((f"{name}: hash", f"SHA-256 {one.run.clip.sha256}"))
     return tuple(rows)

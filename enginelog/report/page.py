@@ -250,7 +250,7 @@ def _about(run: Run) -> list[tuple[str, str]]:
     low = "no cut found" if quality.low_cut_hz is None else f"cut by the phone below {quality.low_cut_hz:z.0f} Hz"
     return [
         ("File", clip.name or "without a name"),
-        ("Recorded", words.date(clip.recorded_at) if clip.recorded_at else "the file does not say"),
+        ("Recorded", words.recorded(run) or "the file does not say"),
         ("Length", words.seconds(clip.seconds)),
         ("Sound", f"{clip.sample_rate_hz} Hz, {words.count(clip.channels, 'channel')}, {clip.codec}"),
         (loud, noise),

@@ -17,7 +17,6 @@ from enginelog.report.words import (
     assumed_words,
     begun_small,
     clean,
-    date,
     engine_words,
     glued,
     headline,
@@ -25,6 +24,7 @@ from enginelog.report.words import (
     moment,
     problem_words,
     ranked,
+    recorded,
     said_above,
     seconds,
     sentence,
@@ -96,8 +96,8 @@ def _wrapped(line: Line, width: int, labels: int) -> list[str]:
 
 def _about(run: Run) -> str:
     name = clean(run.clip.name) or "recording without a name"
-    when = f", recorded {date(run.clip.recorded_at)}" if run.clip.recorded_at else ""
-    return f"{name} ({seconds(run.clip.seconds)}{when})"
+    when = recorded(run)
+    return f"{name} ({seconds(run.clip.seconds)}{f', recorded {when}' if when else ''})"
 
 
 def _fact_lines(run: Run) -> list[Line]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from enginelog import limits
 from enginelog.model import Engine, Finding, Problem, Run, Speed, Timeline, wording
@@ -23,6 +23,7 @@ TAKEN_AT_WORD = "It is taken for one at your word; the sound alone does not show
 RECORD_AGAIN = (
     "Please record again: at least ten seconds of running, the phone still, about two metres away and out of the wind."
 )
+CLOCKS_APART = timedelta(minutes=10)  # of a phone and a computer that both are set
 VERDICTS = {"fault": "Fault", "watch": "Watch", "unknown": "Cannot tell", "ok": "Good"}
 NOT_JUDGED = "Not judged"  # in place of "cannot tell" where a figure is told, but no verdict on it
 SIGNS = {"fault": "\u2715", "watch": "!", "unknown": "?", "ok": "\u2713"}
@@ -181,6 +182,19 @@ def date(stamp: str) -> str:
         else f" UTC{at.strftime('%z')[:3]}:{at.strftime('%z')[3:5]}"
     )
     return f"{at:%Y-%m-%d %H:%M}{zone}"
+
+
+def recorded(run: Run) -> str | None:
+    """When its file says that a run was recorded, None where it does not; with a remark where that is after it was
+    analysed, which no two clocks that are right can say."""
+    stamp = run.clip.recorded_at
+    if not stamp:
+        return None
+    try:
+        ahead = datetime.fromisoformat(stamp) - datetime.fromisoformat(run.analysed_at) > CLOCKS_APART
+    except (ValueError, TypeError):  # no time, or one of them without a zone
+        ahead = False
+    return f"{date(stamp)} (after it was analysed: a clock was wrong)" if ahead else date(stamp)
 
 
 def title(code: str) -> str:

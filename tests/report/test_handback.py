@@ -473,10 +473,10 @@ def test_a_check_that_failed_and_then_passed_is_called_put_right(healthy):
 
 
 def test_the_bench_reads_when_the_file_says_it_was_recorded(healthy):
-    clip = replace(healthy.run.clip, recorded_at="2025-06-01T10:15:00+00:00")
+    clip = replace(healthy.run.clip, recorded_at="2025-05-01T10:15:00+00:00")
     job = JobRecord(JOB, MACHINE, runs=(replace(healthy, run=replace(healthy.run, clip=clip)),))
     told = dict(sheet(job, "bench").facts)["After"]
-    assert "recorded 2025-06-01 10:15 UTC by its file" in told and "entered for 2026-04-13" in told
+    assert "recorded 2025-05-01 10:15 UTC by its file" in told and "entered for 2026-04-13" in told
 
 
 def test_not_comparable_is_said_with_what_to_record(hunting):
