@@ -69,6 +69,14 @@ def test_cut_time_and_speed_of_a_known_coast(firing_hz, a, b, seems_s):
     assert np.mean(np.abs(found.firing_hz[told] / firing_hz / speed_at(found.t_s[told]) - 1) < 0.03) >= 0.9
 
 
+@pytest.mark.parametrize(("firing_hz", "noise_db", "most_s"), [(25.0, 4.0, 0.15), (49.0, 6.0, 0.08)])
+def test_where_the_run_seems_to_end_decides_little(firing_hz, noise_db, most_s):
+    """By one set of windows, which begin by it, these times to standstill lay 0.22 and 0.12 s apart."""
+    activity, _, _ = coasting_activity(firing_hz, 0.25, 0.15, 3.0, 9.0, noise_db)
+    seconds = [coast_of(activity, seems_s, firing_hz).seconds for seems_s in np.arange(3.0, 3.25, 0.04)]
+    assert max(seconds) - min(seconds) < most_s
+
+
 def test_a_slow_coast_of_few_beats_is_not_timed():
     """13 firings a second at first: no more than a dozen compressions."""
     activity, _, _ = coasting_activity(13.0, 0.5, 0.2, 3.0, 9.0, 2.0)
