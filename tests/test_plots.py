@@ -299,3 +299,17 @@ def test_a_few_loud_outliers_do_not_press_the_rest_flat(runs):
     for draw in (plots.firing_strengths, plots.miss_strip):
         figure = draw(loud)
         assert figure is None or figure.axes[0].get_ylim()[1] <= 2.6
+
+
+def test_the_band_of_a_speed_cannot_rise_while_it_coasts():
+    from enginelog.plots.speed import coasting_down
+
+    t_s = np.arange(0.025, 4.0, 0.05)
+    high = np.where(t_s < 2.0, 3010.0, 3010.0 - 900.0 * (t_s - 2.0))
+    high[np.abs(t_s - 2.05) < 0.06] += 200.0  # the cut is known to a tenth of a second only
+    high[t_s > 3.5] = np.nan
+    spans = (Span("run", 0.0, 2.0), Span("rundown", 2.0, 3.8), Span("quiet", 3.8, 4.0))
+    shown = coasting_down(t_s, high, spans)
+    assert shown.max(initial=0.0, where=np.isfinite(shown)) == 3010.0 and high.max(initial=0, where=t_s < 3) > 3100.0
+    assert np.all(np.diff(shown[(t_s > 1.8) & (t_s < 3.5)]) <= 0.0)
+    assert np.array_equal(coasting_down(t_s, high, spans[:1]), high, equal_nan=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 DRAWN_POINTS = 1500
 BINS = 500
 SURE = 0.5
+ABOUT_CUT_S = 0.2  # before the cut, in which the last firings share their windows with what comes after
 WORD_HEIGHT, PLACES = 0.09, 12  # of a word beside a line, as a share of the axis; places tried along it
 MARKS_FROM = 0.86  # share of the axis from which the words of marks stand
 HUNTING_TOP_HZ = 5.0
@@ -38,7 +40,7 @@ def speed_over_time(run: Run, narrow: bool = False) -> Figure | None:
     _timeline(strip, run)
     low, high = speed_limits(run)
     ax.set_ylim(low, high)
-    _speed_line(ax, track)
+    _speed_line(ax, track, run.timeline.spans)
     _reference_lines(ax, run, low, high)
     _events(ax, run, high)
     name_axes(ax, None, "rpm")
@@ -113,18 +115,30 @@ def _span_label(strip: Axes, span: Span, pulls: int, width: float) -> None:
             return
 
 
-def _speed_line(ax: Axes, track: Track) -> None:
+def _speed_line(ax: Axes, track: Track, spans: Sequence[Span]) -> None:
     if len(track.t_s) > DRAWN_POINTS:
         thin = envelope(track.t_s, track.rpm, BINS)
         ax.fill_between(thin.x, thin.low, thin.high, color=colour("band"), alpha=0.75, linewidth=0)
         ax.plot(thin.x, thin.mean, color=colour("line"), linewidth=1.1)
         return
     std = np.nan_to_num(track.rpm_std)
-    ax.fill_between(track.t_s, track.rpm - 2 * std, track.rpm + 2 * std, color=colour("band"), alpha=0.5, linewidth=0)
+    high = coasting_down(track.t_s, track.rpm + 2 * std, spans)
+    ax.fill_between(track.t_s, track.rpm - 2 * std, high, color=colour("band"), alpha=0.5, linewidth=0)
     sure = track.confidence >= SURE
     ax.plot(track.t_s, np.where(sure, track.rpm, np.nan), color=colour("line"), linewidth=1.4)
     unsure = np.where(sure, np.nan, track.rpm)
     ax.plot(track.t_s, unsure, color=colour("line"), linewidth=1.0, linestyle=(0, (1, 1.5)))
+
+
+def coasting_down(t_s: np.ndarray, high: np.ndarray, spans: Sequence[Span]) -> np.ndarray:
+    """The upper edge `high` (n,) of the band at the moments `t_s`, which cannot rise while nothing drives the crank:
+    when it was cut is known to a tenth of a second or so, and the band about that moment is wide for falling alone."""
+    high = high.copy()
+    for span in spans:
+        if span.kind == "rundown":
+            rows = (t_s > span.start_s - ABOUT_CUT_S) & (t_s <= span.end_s)
+            high[rows] = np.fmin.accumulate(high[rows])
+    return high
 
 
 def _reference_lines(ax: Axes, run: Run, low: float, high: float) -> None:
