@@ -42,6 +42,7 @@ from timeline_examples import (
 )
 
 from enginelog import limits, timeline
+from enginelog.dsp.logistic import probability
 from enginelog.timeline.bursts import burst_features
 from enginelog.timeline.cues import cues
 from enginelog.timeline.nets import Net, shipped
@@ -79,7 +80,7 @@ def engine_task(example: Example, before: Net | None = None) -> tuple[np.ndarray
     features = cues(example.activity, example.track, example.engine, limits.load("timeline"))
     if before is None:
         return features[known], wanted[known]
-    return features, np.where(known, wanted, 1.0 / (1.0 + np.exp(-before.logits(features)[:, 0])))
+    return features, np.where(known, wanted, probability(before.logits(features)[:, 0]))
 
 
 def pull_task(example: Example, engine: Net) -> tuple[np.ndarray, np.ndarray]:
