@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-
 from enginelog.model import JobRecord, Run, StoredRun
+from enginelog.model.stamps import in_utc
 
 
 def swapped_note(before: Run, after: Run) -> tuple[str, ...]:
@@ -12,7 +11,7 @@ def swapped_note(before: Run, after: Run) -> tuple[str, ...]:
 
     What a file says is a phone's clock, and whoever copies or cuts a recording may change it: it is asked, not claimed.
     """
-    first, then = _made(before), _made(after)
+    first, then = (in_utc(run.clip.recorded_at) for run in (before, after))
     if first is None or then is None or first <= then:
         return ()
     return (
@@ -29,12 +28,3 @@ def out_of_order(record: JobRecord, kept: StoredRun) -> tuple[str, ...]:
     pairs = ((first.run, then.run) for first in befores for then in afters)
     notes = (swapped_note(first, then) for first, then in pairs if first is not None and then is not None)
     return next(filter(None, notes), ())
-
-
-def _made(run: Run) -> datetime | None:
-    """When its file says that it was recorded, in UTC; None where it does not say, or what is said is no time."""
-    try:
-        made = datetime.fromisoformat(run.clip.recorded_at or "")
-        return made.astimezone(UTC) if made.tzinfo else None
-    except (ValueError, OverflowError):
-        return None

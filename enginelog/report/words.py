@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 
 from enginelog import limits
 from enginelog.model import Engine, Finding, Problem, Run, Speed, Timeline, wording
+from enginelog.model.stamps import in_utc
 from enginelog.model.wording import counted as count
 from enginelog.model.wording import figure, fixed, lasted
 
@@ -190,10 +191,8 @@ def recorded(run: Run) -> str | None:
     stamp = run.clip.recorded_at
     if not stamp:
         return None
-    try:
-        ahead = datetime.fromisoformat(stamp) - datetime.fromisoformat(run.analysed_at) > CLOCKS_APART
-    except (ValueError, TypeError):  # no time, or one of them without a zone
-        ahead = False
+    made, analysed = in_utc(stamp), in_utc(run.analysed_at)
+    ahead = made is not None and analysed is not None and made - analysed > CLOCKS_APART
     return f"{date(stamp)} (after it was analysed: a clock was wrong)" if ahead else date(stamp)
 
 
