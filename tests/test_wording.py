@@ -27,6 +27,8 @@ from enginelog.model import Run
 from enginelog.model.wording import (
     NOT_KNOWN,
     as_told,
+    begun_large,
+    begun_small,
     counted,
     figure,
     fixed,
@@ -73,6 +75,20 @@ def test_thousands_are_written_in_one_way_everywhere():
     readme = (package.parent / "README.md").read_text("utf-8")
     assert not found + parted.findall(readme)
     assert parted.findall("above 19 000 ft/min") and not parted.findall("0,270 or 2026-04 300 rpm")
+
+
+def test_a_text_begins_small_within_a_sentence_and_large_at_its_start():
+    """The rule of English; what is written in capitals, or small as a unit is, stays as it is."""
+    for large, small in (("Misfires", "misfires"), ("A knock", "a knock"), ("ISO 8528-5", "ISO 8528-5"), ("", "")):
+        assert (begun_small(large), begun_large(small)) == (small, large)
+    assert begun_large("kW of the plate") == "kW of the plate" and begun_small("3358 rpm") == "3358 rpm"
+
+
+def test_no_first_letter_is_changed_by_hand():
+    package = Path(__file__).parents[1] / "enginelog"
+    by_hand = re.compile(r"\[(?:0|:1)\]\.(?:lower|upper)\(\)")
+    files = [path for path in package.rglob("*.py") if path.name != "wording.py"]
+    assert [path.name for path in files if by_hand.search(path.read_text("utf-8"))] == ["serving.py"]  # a host's name
 
 
 def test_a_spread_has_as_many_digits_in_its_finding_as_in_its_row():

@@ -19,6 +19,7 @@ from enginelog.limits.trade import knowledge
 from enginelog.limits.trade.cautions import caution_named, in_short
 from enginelog.limits.trade.knowledge import Check
 from enginelog.model import Engine
+from enginelog.model.wording import begun_large, begun_small
 
 AMISS = ("watch", "fault")
 
@@ -44,7 +45,7 @@ def as_step(check: Check) -> Step:
     """A check of the rules in the form of a bench check."""
     care = in_short(map(caution_named, check.cautions))
     return Step(
-        check.name, check.title, check.how, check.minutes, (), (), (), f"{care[:1].upper()}{care[1:]}.",
+        check.name, check.title, check.how, check.minutes, (), (), (), f"{begun_large(care)}.",
         "common practice", check.source,
     )  # fmt: skip
 
@@ -54,7 +55,7 @@ def _with_failed(found: Suggestion, failed: Sequence[str]) -> Suggestion:
     known = knowledge.load()
     checks = [known.checks[name] for name in failed if name in known.checks]
     said = [
-        f"Failed: {check.title[:1].lower()}{check.title[1:]}. Points to "
+        f"Failed: {begun_small(check.title)}. Points to "
         f"{'; '.join(known.causes[name].title for name in check.fail_points_to)}. Put right and check again."
         for check in checks
     ]

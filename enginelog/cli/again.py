@@ -13,7 +13,7 @@ import click
 from enginelog import model
 from enginelog.cli import clips, console, runs
 from enginelog.cli.store_options import STATUS_DONE, RowNumber, opened, show_plain, store_options
-from enginelog.model.wording import counted
+from enginelog.model.wording import begun_large, counted
 
 if TYPE_CHECKING:
     from enginelog.store import Store
@@ -182,7 +182,7 @@ def _outcome(kept: model.StoredRun) -> list[str]:
     assert kept.run is not None  # asked for whole
     mark = report.answer(kept.run).label
     name = console.safe_line(kept.recording_name)
-    text = f"{mark} Run {kept.id}, job {kept.job_id}, {kept.stage} ({name}): {now}. {was[:1].upper()}{was[1:]}."
+    text = f"{mark} Run {kept.id}, job {kept.job_id}, {kept.stage} ({name}): {now}. {begun_large(was)}."
     return textwrap.wrap(text, console.width(), subsequent_indent=" " * (len(mark) + 1), break_on_hyphens=False)
 
 

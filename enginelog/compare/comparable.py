@@ -9,7 +9,7 @@ import numpy as np
 from enginelog.compare.words import GAP
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Run
-from enginelog.model.wording import counted
+from enginelog.model.wording import begun_small, counted
 
 AGAIN = "Record {which} again: 20 seconds of steady running, the phone still, one to two metres away, out of the wind."
 BOTH = {"before": "the run before", "after": "the run after"}
@@ -62,7 +62,7 @@ def _run_alone(which: str, run: Run, limits: LimitSet) -> Obstacle | None:
     again = AGAIN.format(which=BOTH[which])
     if not run.quality.usable:
         why = run.quality.problems[0].text.rstrip(".") if run.quality.problems else "its sound is too poor"
-        return Obstacle(f"the recording {which} cannot be used ({why[:1].lower() + why[1:]})", again)
+        return Obstacle(f"the recording {which} cannot be used ({begun_small(why)})", again)
     if not run.timeline.engine_heard:
         if run.timeline.pulls > 0:
             return None

@@ -11,6 +11,7 @@ from enginelog.compare.estimate import Estimate, from_draws, unknown
 from enginelog.compare.intervals import NORMAL_95, wilson
 from enginelog.compare.sample import Sample
 from enginelog.findings.misfire import confusion, counted_share, design_effect
+from enginelog.model.wording import begun_small
 
 MAD = 1.4826  # median absolute deviation to standard deviation (normal distribution)
 MIDDLE_SPREAD = 1.5  # variance of a firing's moment against its two neighbours' middle, over that of the moment itself
@@ -46,7 +47,7 @@ def _why(sample: Sample) -> str:
     """Why the run's own findings withheld the count."""
     texts = [f.text for f in sample.run.measures.findings if f.code == "misfire" and f.verdict == "unknown"]
     text = texts[0].removeprefix("Cannot tell: ") if texts else "the firings could not be counted"
-    return (text[:1].lower() + text[1:]).rstrip(".")
+    return begun_small(text).rstrip(".")
 
 
 def _share(sample: Sample, measure: str, chance: np.ndarray) -> Estimate:

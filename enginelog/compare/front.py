@@ -11,6 +11,7 @@ from enginelog.compare.measures import RUNNING, SPEED, START, Measure, applies
 from enginelog.compare.sample import Sample, take_both
 from enginelog.limits import LimitSet
 from enginelog.model import Compared, Comparison, Difference, Run
+from enginelog.model.wording import begun_small
 
 ALL = (*START, SPEED, *RUNNING)
 ONE_START = "Starting was heard once in each recording; an engine takes a pull more or less from time to time."
@@ -126,7 +127,7 @@ def _with_failed_start(before: Run, after: Run, limits: LimitSet, notes: tuple[s
     if all(failed):
         text += " Whether anything changed cannot be told from pulls alone."
     elif not all(bad or words.sure_engine(run, limits) for bad, run in zip(failed, (before, after), strict=True)):
-        verdict, lead = "cannot_tell", f"Perhaps {lead[:1].lower()}{lead[1:]}"
+        verdict, lead = "cannot_tell", f"Perhaps {begun_small(lead)}"
         text += " Whether what was heard is an engine that runs by itself is not sure: record it again, nearer."
     start = Difference("start", "Starting", "pulls", verdict, text, *_counts(before, after))
     return Comparison(

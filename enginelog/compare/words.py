@@ -6,7 +6,7 @@ from enginelog.compare.estimate import Estimate
 from enginelog.compare.measures import ONE_EVENT, Measure
 from enginelog.limits import LimitSet
 from enginelog.model import Difference, Run, Speed, Timeline
-from enginelog.model.wording import counted, figure, fixed, lasted, significant
+from enginelog.model.wording import GAP, begun_large, begun_small, counted, figure, fixed, joined, lasted, significant
 
 VERDICTS = {
     "better": "Better",
@@ -17,7 +17,6 @@ VERDICTS = {
     "mixed": "Mixed",
 }
 NOT_SURE = "Not sure"  # in place of "cannot tell" where both values are known
-GAP = "\u00a0"
 ASKED = ("misfire", "hunting", "speed")  # what everyone asks for; while one is open, no run is said to be as before
 INTERVALS = (
     "Intervals: in 95 of 100 such pairs all of them together hold the true differences. They alone decide: better,"
@@ -81,16 +80,16 @@ def once_smooth(text: str, so: bool) -> str:
     own report counts the start in. text as it is where it is not so."""
     if not so:
         return text
-    return f"{'Once' if text[0].isupper() else 'once'} smooth, {text[:1].lower()}{text[1:]}"
+    return f"{'Once' if text[0].isupper() else 'once'} smooth, {begun_small(text)}"
 
 
 def told(measure: Measure, before: Estimate, after: Estimate, verdict: str, ends: tuple[float, float]) -> str:
     """The sentence for a measure that has a verdict."""
     change = both(measure, before, after)
     if before.known and not before.heard and not after.heard:
-        return f"{change[:1].upper()}{change[1:]}."
+        return f"{begun_large(change)}."
     tail = {"same": "; too little to matter", "changed": "; neither way is better by itself"}.get(verdict, "")
-    return f"{change[:1].upper()}{change[1:]}; difference {interval(ends, measure.unit)}{tail}."
+    return f"{begun_large(change)}; difference {interval(ends, measure.unit)}{tail}."
 
 
 def doubtful(measure: Measure, before: Estimate, after: Estimate, ends: tuple[float, float], least: float) -> str:
@@ -98,7 +97,7 @@ def doubtful(measure: Measure, before: Estimate, after: Estimate, ends: tuple[fl
     change = both(measure, before, after)
     advice = "One event each shows no more." if measure.code in ONE_EVENT else "A longer recording of each narrows it."
     return (
-        f"{change[:1].upper()}{change[1:]}; difference {interval(ends, measure.unit)}, where"
+        f"{begun_large(change)}; difference {interval(ends, measure.unit)}, where"
         f" {matters(least, measure.unit)} would matter. {advice}"
     )
 
@@ -146,11 +145,6 @@ def sure_engine(run: Run, limits: LimitSet) -> bool:
     return run.timeline.confidence >= limits.value("said_engine_confidence")
 
 
-def listed(names: list[str]) -> str:
-    """'a', 'a and b', 'a, b and c'."""
-    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
-
-
 def worth_saying(measure: Difference) -> bool:
     """True for a doubt that belongs in the answer: two known values, or a measure everyone asks for."""
     return both_known(measure) or measure.code in ASKED
@@ -163,22 +157,22 @@ def both_known(measure: Difference) -> bool:
 
 def overall(measures: tuple[Difference, ...]) -> tuple[str, str]:
     """The verdict over all measures and the answer in a sentence or two."""
-    names = {kind: [m.label[:1].lower() + m.label[1:] for m in measures if m.verdict == kind] for kind in VERDICTS}
+    names = {kind: [begun_small(m.label) for m in measures if m.verdict == kind] for kind in VERDICTS}
     better, worse = names["better"], names["worse"]
     parts = []
     if better:
-        parts.append(f"Better: {listed(better)}.")
+        parts.append(f"Better: {joined(better)}.")
     if worse:
-        parts.append(f"Worse: {listed(worse)}.")
+        parts.append(f"Worse: {joined(worse)}.")
     if names["changed"]:
-        parts.append(f"Changed: {listed(names['changed'])}.")
+        parts.append(f"Changed: {joined(names['changed'])}.")
     if names["same"]:
-        parts.append(f"{'The same' if parts else 'No difference that matters in'}: {listed(names['same'])}.")
+        parts.append(f"{'The same' if parts else 'No difference that matters in'}: {joined(names['same'])}.")
     doubts = [m for m in measures if m.verdict == "cannot_tell" and worth_saying(m)]
     for word, known in ((NOT_SURE, True), (VERDICTS["cannot_tell"], False)):
-        open_ = [m.label[:1].lower() + m.label[1:] for m in doubts if both_known(m) == known]
+        open_ = [begun_small(m.label) for m in doubts if both_known(m) == known]
         if open_:
-            parts.append(f"{word}: {listed(open_)}.")
+            parts.append(f"{word}: {joined(open_)}.")
     if better or worse:
         verdict = "mixed" if better and worse else "better" if better else "worse"
     else:

@@ -23,6 +23,7 @@ from enginelog.model import (
     Timeline,
     Track,
 )
+from enginelog.model.wording import begun_small
 
 CODES = (
     "speed",
@@ -95,8 +96,7 @@ def _blocked(quality: Quality, timeline: Timeline, limits: LimitSet) -> str | No
         first = quality.problems[0].text if quality.problems else "the recording is too poor"
         return f"the recording cannot be used ({first.rstrip('.')})"
     if not timeline.engine_heard:
-        reason = (timeline.reason or "no engine running by itself was heard").rstrip(".")
-        return reason[:1].lower() + reason[1:]
+        return begun_small((timeline.reason or "no engine running by itself was heard").rstrip("."))
     return None
 
 

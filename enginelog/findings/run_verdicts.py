@@ -19,7 +19,7 @@ from enginelog.findings.words import (
 )
 from enginelog.limits import LimitSet
 from enginelog.model import Finding, Timeline, is_wide
-from enginelog.model.wording import as_told, counted, lasted, often
+from enginelog.model.wording import as_told, begun_large, counted, lasted, often
 
 ROUGH_START = (
     "record a cold start and a warm one for comparison",
@@ -180,7 +180,7 @@ def judge_start(evidence: Evidence, limits: LimitSet) -> Finding:
     if start.restarts:
         parts.append(f"stopped and was started again {often(start.restarts)}")
     verdict = worst(graded(start.pulls, limit.value), "watch" if eventful else "ok")
-    text = f"{parts[0][0].upper()}{', '.join(parts)[1:]}."
+    text = f"{begun_large(', '.join(parts))}."
     if verdict == "ok" and not _no_more_pulls_than(evidence.timeline, limit.value):
         verdict, text = "unknown", f"{text} How many in all cannot be told."
     pulls = float(start.pulls) if evidence.timeline.pulls_sure else None

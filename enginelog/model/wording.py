@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from decimal import Decimal
 
+GAP = "\u00a0"  # between a number and its unit, so that no line ends there
 NOT_KNOWN = "not known"  # for a number that is none, which a record does not hold
 MOST_DECIMALS = 4
 
@@ -73,6 +74,16 @@ def counted(number: int, thing: str, things: str = "") -> str:
 def joined(parts: list[str]) -> str:
     """`a`, `a and b`, `a, b and c`."""
     return f"{', '.join(parts[:-1])} and {parts[-1]}" if len(parts) > 1 else "".join(parts)
+
+
+def begun_small(text: str) -> str:
+    """With a small letter at the start, to go on within a sentence; an abbreviation keeps its capitals."""
+    return text if text[1:2].isupper() else text[:1].lower() + text[1:]
+
+
+def begun_large(text: str) -> str:
+    """With a capital at the start, to begin a sentence; a unit or a name written so (`kW`) keeps its small letter."""
+    return text if text[1:2].isupper() else text[:1].upper() + text[1:]
 
 
 def times(ratio: float) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from enginelog.model import MOST_HELD, Finding, FiringSummary, Run, is_wide
-from enginelog.model.wording import joined
+from enginelog.model.wording import begun_small, joined
 from enginelog.plots import cylinder_letter
 from enginelog.report.words import (
     CANNOT_TELL,
@@ -14,7 +14,6 @@ from enginelog.report.words import (
     PATTERNS,
     SURE_95,
     assumed_words,
-    begun_small,
     count,
     figure,
     group,

@@ -7,8 +7,7 @@ from collections.abc import Iterable
 from enginelog.limits import bench
 from enginelog.limits.trade import knowledge
 from enginelog.model import BenchCheck, JobRecord
-from enginelog.model.wording import joined
-from enginelog.report.words import begun_small
+from enginelog.model.wording import begun_large, begun_small, joined
 
 
 def check_title(step: str) -> str:
@@ -16,7 +15,7 @@ def check_title(step: str) -> str:
     titles = {each.name: each.title for each in knowledge.load().checks.values()}
     titles |= {each.name: each.title for each in bench.steps()}
     plain = step.replace("_", " ")
-    return titles.get(step, plain[:1].upper() + plain[1:])
+    return titles.get(step, begun_large(plain))
 
 
 def open_checks(record: JobRecord) -> tuple[BenchCheck, ...]:

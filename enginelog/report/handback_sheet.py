@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from enginelog.compare import FOR_THE_BENCH, BeforeAfter, of_job
 from enginelog.model import BenchCheck, Comparison, Difference, Finding, JobRecord, Run, StoredRun, WorkEntry, wording
-from enginelog.model.wording import as_told
+from enginelog.model.wording import as_told, begun_small
 from enginelog.report import words
 from enginelog.report.cautions import Caution, cautions
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, faults_of, told_first
@@ -202,7 +202,7 @@ def _top(pair: BeforeAfter, full: bool) -> Top:
     if pair.before is None or pair.before.run is None:
         return Top("unknown", "?", "Not measured", "No recording was made", text)
     head = words.headline(pair.before.run)
-    text += f" Before the work: {words.begun_small(head.title)}. {words.sentence(head.text)}"
+    text += f" Before the work: {begun_small(head.title)}. {words.sentence(head.text)}"
     return Top("unknown", "?", "Not measured", "Not recorded after the work", text)
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from enginelog.model.wording import begun_small
 from enginelog.report.handback_sheet import Sheet
-from enginelog.report.words import GAP, begun_small, clean, lines_of, sentence
+from enginelog.report.words import GAP, clean, lines_of, sentence
 
 MOST_WATCHED = 6  # what can hurt stands first
 LONGEST = 320  # characters of one written text; a message is no report

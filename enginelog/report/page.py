@@ -12,7 +12,7 @@ from typing import Any
 from enginelog import limits
 from enginelog.limits.trade.pages import Term
 from enginelog.model import MOST_HELD, Finding, Quality, Run, Span
-from enginelog.model.wording import as_told
+from enginelog.model.wording import as_told, begun_large
 from enginelog.report import pictures, words
 from enginelog.report.advice_page import Explained, advice_section, machine_cautions, meaning
 from enginelog.report.cautions import cautions
@@ -127,7 +127,7 @@ def _not_with_a_finding(steps: NextSteps, cards: list[Card]) -> list[str]:
 
 def _name(run: Run) -> str:
     machine = run.engine.machine
-    return machine[:1].upper() + machine[1:] if machine else run.clip.name or "recording without a name"
+    return begun_large(machine) if machine else run.clip.name or "recording without a name"
 
 
 def _tiles(found: list[Fact]) -> list[Fact]:

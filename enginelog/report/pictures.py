@@ -11,6 +11,7 @@ import numpy as np
 
 from enginelog import plots
 from enginelog.model import Run
+from enginelog.model.wording import begun_large
 from enginelog.report.words import KINDS, count, figure, percent, rpm
 
 
@@ -118,7 +119,7 @@ def _miss(run: Run) -> Picture | None:
     one = "one lost firing" if plots.losses_sure(run) else "one firing that was lost or weak"
     caption = f"A close look at {one}: each bar is one firing, its height how loud it was; 1 is normal."
     alt = f"Bars of firing strength round {one}, which is far lower than its neighbours."
-    return _picture(run, "miss", plots.miss_strip, f"{one[:1].upper()}{one[1:]}", caption, alt)
+    return _picture(run, "miss", plots.miss_strip, begun_large(one), caption, alt)
 
 
 def _swing(run: Run) -> Picture | None:

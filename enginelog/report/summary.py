@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from enginelog.model import Finding, Run
+from enginelog.model.wording import begun_small
 from enginelog.report.cautions import cautions
 from enginelog.report.facts import Fact, facts, is_measured, reason_alone, says_why, speaks_of, why_unknown
 from enginelog.report.next_steps import check_line, next_steps
@@ -15,7 +16,6 @@ from enginelog.report.words import (
     RECORD_AGAIN,
     VERDICTS,
     assumed_words,
-    begun_small,
     clean,
     engine_words,
     glued,

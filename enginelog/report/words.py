@@ -10,10 +10,9 @@ from datetime import datetime, timedelta
 from enginelog import limits
 from enginelog.model import Engine, Finding, Problem, Run, Speed, Timeline, wording
 from enginelog.model.stamps import in_utc
+from enginelog.model.wording import GAP, begun_large, begun_small, figure, fixed, lasted
 from enginelog.model.wording import counted as count
-from enginelog.model.wording import figure, fixed, lasted
 
-GAP = "\u00a0"  # between a number and its unit, so that no line ends there
 SURE_95 = f"95{GAP}%"
 CANNOT_TELL = "cannot tell"
 SURE_SPEED = 0.5  # confidence from which a speed is said without "perhaps"
@@ -101,14 +100,8 @@ def glued(text: str) -> str:
 
 def sentence(text: str) -> str:
     """`text` cleaned, with a capital at the start and a full stop at the end, so that texts can stand in a row."""
-    plain = clean(text).strip()
-    plain = plain if plain[:1].isupper() or plain[1:2].isupper() else plain[:1].upper() + plain[1:]
+    plain = begun_large(clean(text).strip())
     return plain if not plain or plain[-1] in ".!?" else plain + "."
-
-
-def begun_small(text: str) -> str:
-    """`text` with a small letter at the start, to go on behind a colon; an abbreviation keeps its capitals."""
-    return text if text[1:2].isupper() else text[:1].lower() + text[1:]
 
 
 def lines_of(text: str) -> tuple[str, ...]:
@@ -199,7 +192,7 @@ def recorded(run: Run) -> str | None:
 def title(code: str) -> str:
     """A finding's code as a title."""
     plain = clean(code).replace("_", " ").strip()
-    return next((name for start, _, name in TITLES if code.startswith(start)), plain[:1].upper() + plain[1:])
+    return next((name for start, _, name in TITLES if code.startswith(start)), begun_large(plain))
 
 
 def listed(titles: list[str]) -> str:

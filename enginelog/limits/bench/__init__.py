@@ -18,6 +18,7 @@ from importlib.resources import files
 from typing import Any
 
 from enginelog.model import CHECK_RESULTS, UsageError
+from enginelog.model.wording import begun_small
 
 # Codes of findings and what they mean in the table; others stand for themselves.
 SHOWN_BY = {
@@ -204,8 +205,7 @@ def _asked(open_steps: tuple[Step, ...], skipped: list[Step], ordered: bool, bef
     """What to do now, in the order of doing it."""
     first = ""
     if before:
-        title = f"{before.title[:1].lower()}{before.title[1:]}"
-        first = f"Look first, outside this list: {title}, about {before.minutes} min. "
+        first = f"Look first, outside this list: {begun_small(before.title)}, about {before.minutes} min. "
     if not open_steps:
         return f"{first}Each check of the list is made; what is left takes a look inside, or a workshop."
     step = open_steps[0]
