@@ -7,6 +7,7 @@ seconds) and the speeds of `enginelog.synthesis`.
 import io
 import json
 import re
+import sys
 from dataclasses import replace
 
 import make_runs
@@ -41,6 +42,22 @@ def run_of(case: sim.Case, **engine) -> Run:
 
 def finding(measures, code):
     return next(one for one in measures.findings if one.code == code)
+
+
+def test_the_speed_of_a_run_is_cleaned_once(monkeypatch):
+    """Work, not a result: what is measured and the speeds held go on from one and the same series."""
+    from enginelog.findings import series
+
+    case, cleaned, clean_series = sim.make(20100, MOVED), [], series.clean_series
+
+    def counted(track, span, used):
+        cleaned.append(span)
+        return clean_series(track, span, used)
+
+    for name in ("gather", "series"):
+        monkeypatch.setattr(sys.modules[f"enginelog.findings.{name}"], "clean_series", counted)
+    assert len(judged(case).speed.held) == 3
+    assert cleaned == series.run_spans(case.timeline)
 
 
 @pytest.mark.parametrize("seed", range(20100, 20106))

@@ -67,7 +67,7 @@ def judge(
     evidence = None if blocked else gather(engine, quality, timeline, track, firings, limits)
     if evidence is None:
         return _nothing(engine, timeline, speed, blocked or "no stretch of running was found", limits)
-    speed = with_changes(speed, track, timeline, evidence.hunting.found is True, limits)
+    speed = with_changes(speed, track, evidence.settled, evidence.hunting.found is True, limits)
     evidence = faster.without_shares(evidence, speed)
     findings = _findings(evidence, speed, cancelled_db, limits)
     told = {one.code: one for one in findings}

@@ -15,7 +15,7 @@ from enginelog.findings.series import (
     longest_run,
     run_spans,
     run_up_end,
-    settled_series,
+    without_run_up,
 )
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Firings, Quality, Span, Surges, Timeline, Track
@@ -25,12 +25,14 @@ OVERLOADED = ("clipped", "clipped_heavy", "destroyed")  # problems of a recordin
 
 @dataclass(frozen=True)
 class Evidence:
-    """All measured parts. `span` is the longest run; `calm` its stretches without sudden changes; `steady` the
-    longest of them, where the band is measured; `top_rpm` the highest speed held for a second in any run.
-    `too_loud`: the recording is overloaded; its own advice is to go farther away, so that none may be to go nearer."""
+    """All measured parts. `settled`: the speed of each run in order of time, run-up left out. `span` is the longest
+    run, `series` its speed of those; `calm` its stretches without sudden changes; `steady` the longest of them, where
+    the band is measured; `top_rpm` the highest speed held for a second in any run. `too_loud`: the recording is
+    overloaded; its own advice is to go farther away, so that none may be to go nearer."""
 
     engine: Engine
     timeline: Timeline
+    settled: list[Series]
     span: Span
     series: Series
     calm: list[Series]
@@ -53,8 +55,12 @@ def gather(
     span = longest_run(timeline)
     if span is None:
         return None
-    series = settled_series(track, span, limits)
-    lost = misfire.study_misfire(engine, firings, run_spans(timeline), limits)
+    runs = run_spans(timeline)
+    clean = [clean_series(track, run, limits) for run in runs]
+    settled = [without_run_up(each, run, limits) for each, run in zip(clean, runs, strict=True)]
+    longest = runs.index(span)
+    series = settled[longest]
+    lost = misfire.study_misfire(engine, firings, runs, limits)
     found = steps.fit_steps(series, limits)
     calm = steps.calm_stretches(series, found, limits)
     late = [step for step in found if step.at_s > _start_over(span, limits)]
@@ -64,18 +70,19 @@ def gather(
     return Evidence(
         engine=engine,
         timeline=timeline,
+        settled=settled,
         span=span,
         series=series,
         calm=calm,
         misfire=lost,
         hunting=swings,
         surges=_surges(found, load, limits),
-        settling=_settling(track, span, series, firings, lost, found, load, limits),
+        settling=_settling(clean[longest], span, series, firings, lost, found, load, limits),
         loads=load,
         start=startstop.study_start(timeline, limits),
         steady=steady,
         band=_band(steady, engine, swings),
-        top_rpm=_top(track, timeline, limits),
+        top_rpm=_top(clean, runs, limits),
         too_loud=any(problem.code in OVERLOADED for problem in quality.problems),
     )
 
@@ -114,10 +121,9 @@ def _surges(found: list[steps.Step], load: loads.LoadStudy, limits: LimitSet) ->
     return None
 
 
-def _settling(track, span, series, firings, lost, found, load, limits) -> settling.SettlingStudy:
+def _settling(whole, span, series, firings, lost, found, load, limits) -> settling.SettlingStudy:
     """Settling over the run from its very start: lost firings throughout, the speed's movement from the end of the
-    run-up on and away from sudden changes."""
-    whole = clean_series(track, span, limits)
+    run-up on and away from sudden changes. whole: the clean series of the run, run-up and all."""
     rpm = np.where(whole.t_s < (series.t_s[0] if len(series.t_s) else np.inf), np.nan, whole.rpm)
     for step in found:
         rpm[(whole.t_s > step.at_s - 0.8) & (whole.t_s < step.at_s + 2.5)] = np.nan
@@ -151,12 +157,11 @@ def _band(steady: Series | None, engine: Engine, swings: hunting.HuntingStudy) -
     return steadiness.Band(width, min(low, width), max(high, width))
 
 
-def _top(track: Track, timeline: Timeline, limits: LimitSet) -> float | None:
+def _top(clean: list[Series], runs: list[Span], limits: LimitSet) -> float | None:
     from enginelog.findings.speed_limits import sustained_top_rpm
 
     tops: list[float] = []
-    for span in run_spans(timeline):
-        series = clean_series(track, span, limits)
+    for series, span in zip(clean, runs, strict=True):
         if not len(series.t_s):
             continue
         top = sustained_top_rpm(series.between(run_up_end(series, limits), span.end_s))

@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from enginelog.findings.series import Series, by_window, half_window, run_spans, running_median, settled_series
+from enginelog.findings.series import Series, by_window, half_window, running_median
 from enginelog.limits import LimitSet
-from enginelog.model import HeldSpeed, Speed, Timeline, Track
+from enginelog.model import HeldSpeed, Speed, Track
 
 SMOOTHED_S = 0.3  # median over which a speed is read, so that single frames do not count
 ENDS = (5.0, 95.0)  # percentiles taken for the ends of a run's speeds
@@ -29,15 +29,16 @@ class _Frames:
     held: np.ndarray
 
 
-def with_changes(speed: Speed, track: Track, timeline: Timeline, hunts: bool, limits: LimitSet) -> Speed:
-    """`speed` with `range_low_rpm`, `range_high_rpm` and `held` filled in where the run was not at one speed.
+def with_changes(speed: Speed, track: Track, runs: list[Series], hunts: bool, limits: LimitSet) -> Speed:
+    """`speed` with `range_low_rpm`, `range_high_rpm` and `held` filled in where the run was not at one speed. runs: the
+    clean speed of each run, run-up left out, in order of time.
 
     Not where the speed is not known, nor where it hunts: then the middle of the swing is the speed. A speed that is
     held nowhere may as well be misread.
     """
     if speed.rpm is None or hunts:
         return speed
-    frames = _frames(track, timeline, limits)
+    frames = _frames(track, runs, limits)
     if len(frames.t_s) < 2:
         return speed
     held = _held(frames, float(np.median(np.diff(track.t_s))), limits)
@@ -48,8 +49,8 @@ def with_changes(speed: Speed, track: Track, timeline: Timeline, hunts: bool, li
     return replace(speed, range_low_rpm=min(levels), range_high_rpm=max(levels), held=held)
 
 
-def _frames(track: Track, timeline: Timeline, limits: LimitSet) -> _Frames:
-    parts = [_of_run(settled_series(track, span, limits), track, limits) for span in run_spans(timeline)]
+def _frames(track: Track, runs: list[Series], limits: LimitSet) -> _Frames:
+    parts = [_of_run(series, track, limits) for series in runs]
     nothing = _Frames(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0, bool))
     columns = [[getattr(part, name) for part in (nothing, *parts)] for name in ("t_s", "rpm", "confidence", "held")]
     return _Frames(*(np.concatenate(column) for column in columns))

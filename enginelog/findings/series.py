@@ -149,9 +149,13 @@ def run_up_end(series: Series, limits: LimitSet) -> float:
 
 
 def settled_series(track: Track, span: Span, limits: LimitSet) -> Series:
-    """The clean series of a span with its run-up left out; a recording that begins with the engine running has none,
+    """The clean series of a span with its run-up left out."""
+    return without_run_up(clean_series(track, span, limits), span, limits)
+
+
+def without_run_up(series: Series, span: Span, limits: LimitSet) -> Series:
+    """The clean `series` of a span with its run-up left out; a recording that begins with the engine running has none,
     whatever the throttle does in its first seconds."""
-    series = clean_series(track, span, limits)
     if len(series.t_s) == 0 or span.start_s <= RUNNING_FROM_THE_START_S:
         return series
     return series.between(run_up_end(series, limits), span.end_s)
