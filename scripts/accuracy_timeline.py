@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import timeline_examples
+from measuring.made import Case, scenario_of
 from measuring.pool import each
 
 from enginelog import limits, model, speed, synthesis, timeline
@@ -32,15 +33,6 @@ ROWS = (
 NEAR_S, NEAR_SHARE = 0.3, 0.15
 BANG_S = 0.1
 NAMES = ("heard", "pulls", "start", "cut", "run-down", "bangs")
-
-
-@dataclass(frozen=True)
-class Task:
-    """One recording to be made and judged."""
-
-    seed: int
-    behaviours: str | None
-    hardness: str
 
 
 @dataclass(frozen=True)
@@ -82,9 +74,9 @@ def near(told_s: float, true_s: float | None) -> bool:
     return true_s is not None and abs(told_s - true_s) <= max(NEAR_S, NEAR_SHARE * true_s)
 
 
-def read(task: Task) -> dict[str, bool | None]:
+def read(case: Case) -> dict[str, bool | None]:
     """Make one recording and judge what is said of it."""
-    scenario = synthesis.random_scenario(task.seed, "any", task.hardness, task.behaviours)
+    scenario = scenario_of(case)
     clip, truth = synthesis.make(scenario)
     return judged(timeline_of(clip, scenario.engine), truth)
 
@@ -99,13 +91,13 @@ def row(name: str, claims: list[bool | None], of: int) -> str:
 
 def engine_rows(behaviours: str | None, hardness: str, first: int, count: int, jobs: int, worst: bool) -> None:
     """Make and judge `count` recordings of one kind, and print its rows."""
-    tasks = [Task(seed, behaviours, hardness) for seed in range(first, first + count)]
+    cases = [Case(seed, "any", hardness, behaviours) for seed in range(first, first + count)]
     claims: dict[str, list[bool | None]] = defaultdict(list)
-    for task, found in zip(tasks, each(read, tasks, jobs, f"{behaviours} {hardness}"), strict=True):
+    for case, found in zip(cases, each(read, cases, jobs, f"{behaviours} {hardness}"), strict=True):
         for name, right in found.items():
             claims[name].append(right)
             if worst and right is False:
-                print(f"  seed {task.seed}: {name} wrong", flush=True)
+                print(f"  seed {case.seed}: {name} wrong", flush=True)
     for name in NAMES:
         if name in claims:
             print(row(f"{behaviours or 'usual mix'} {hardness}: {name}", claims[name], count), flush=True)

@@ -24,12 +24,12 @@ PLAIN_MACHINES = ("mower", "generator", "pump", "tiller", "saw", "trimmer")
 
 @dataclass(frozen=True)
 class Case:
-    """One recording to be made: everything follows from these four."""
+    """One recording to be made: everything follows from these four. kind `any`, behaviour None: by the seed."""
 
     seed: int
     kind: str
     hardness: str
-    behaviour: str
+    behaviour: str | None
 
 
 @dataclass(frozen=True)
