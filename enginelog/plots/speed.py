@@ -19,7 +19,10 @@ if TYPE_CHECKING:
 DRAWN_POINTS = 1500
 BINS = 500
 SURE = 0.5
-ABOUT_CUT_S = 0.2  # before the cut, in which the last firings share their windows with what comes after
+# Before the cut, in which the last firings share their windows with what comes after: longer than what the mean of the
+# trials needs (`timeline.coasting`), since the band drawn is that of the track, and shorter than `speed.coasted` looks
+# back, since a run that wanders up before its cut is drawn so.
+ABOUT_CUT_S = 0.2
 WORD_HEIGHT, PLACES = 0.09, 12  # of a word beside a line, as a share of the axis; places tried along it
 MARKS_FROM = 0.86  # share of the axis from which the words of marks stand
 HUNTING_TOP_HZ = 5.0

@@ -14,7 +14,10 @@ import numpy as np
 from enginelog.limits import LimitSet
 from enginelog.model import RunDown, Timeline, Track
 
-ABOUT_S = 0.4  # before the cut: it is known to a tenth of a second or two
+# Before the cut, in which the speed it fell from is looked for: so long that some frames lie before any cut there may
+# have been, which is known to a tenth of a second or two. The picture's band asks only how far the cut blurs it
+# (`plots.speed`), the mean of the trials only how far these are apart (`timeline.coasting`).
+ABOUT_S = 0.4
 
 
 def coasted(track: Track, timeline: Timeline, limits: LimitSet) -> Track:

@@ -37,7 +37,7 @@ ASIDE = 2.5  # cycles a window off the line, where there is nothing but chance
 LOUDEST = 15.0  # power at which a window is tamed
 SLOWEST = 0.125  # of the first speed, to which it is listened: what is left then is rocking back
 BEFORE_CUT_S = 0.5  # over which the speed at the cut is read
-ABOUT_CUT_S = 0.1
+ABOUT_CUT_S = 0.1  # before the middle of all trials' cuts: as far as some of them coast already, and their mean falls
 AT_ONCE = 60_000  # samples of trials worked out at a time
 NEAR = 0.03  # of the speed, within which one is right
 
