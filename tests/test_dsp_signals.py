@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfiltfilt
 
+from enginelog.dsp.rows import rows_of
 from enginelog.dsp.signals import band, bands
+from enginelog.model import Clip
 
 
 @pytest.mark.parametrize(("low_hz", "high_hz"), [(150.0, 600.0), (600.0, 2000.0), (2000.0, 7000.0), (15.0, 8000.0)])
@@ -37,3 +39,13 @@ def test_rows_of_true_are_their_first_and_the_one_past_their_last():
     first, past = rows_of_true(np.array([True, True, False, True, False, False, True]))
     assert first.tolist() == [0, 3, 6] and past.tolist() == [2, 4, 7]
     assert all(len(edge) == 0 for edge in rows_of_true(np.zeros(4, bool)))
+
+
+def test_rows_of_a_table_are_those_of_each_column():
+    """As numpy picks them from each array by itself."""
+    table = Clip(np.arange(6.0), np.arange(6) % 2 == 0, np.arange(6) * 10)
+    for which in (table.rate_hz, np.array([4, 1]), slice(1, 3)):
+        found = rows_of(table, which)
+        assert type(found) is Clip
+        for name in ("samples", "rate_hz", "start_s"):
+            assert np.array_equal(getattr(found, name), getattr(table, name)[which])

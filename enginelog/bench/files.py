@@ -107,13 +107,15 @@ def take_track(request: Request) -> Response:
 
 def run_report(request: Request) -> Response:
     """The report of a run."""
-    run = _run(request)
-    return _page(_once(("report", run.clip.sha256, run.analysed_at), lambda: report.to_html(run, fields=FIELDS)))
+    return _report(_run(request))
 
 
 def take_report(request: Request) -> Response:
     """The report of a take."""
-    run = _taken(request)
+    return _report(_taken(request))
+
+
+def _report(run: Run) -> Response:
     return _page(_once(("report", run.clip.sha256, run.analysed_at), lambda: report.to_html(run, fields=FIELDS)))
 
 

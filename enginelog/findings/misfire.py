@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from enginelog.dsp.masks import rows_of_true
+from enginelog.dsp.rows import rows_of
 from enginelog.findings import patterns
 from enginelog.findings.series import rows_within
 from enginelog.limits import LimitSet
@@ -126,9 +127,7 @@ def in_spans(firings: Firings, spans: list[Span]) -> np.ndarray:
 
 def take(firings: Firings, mask: np.ndarray) -> Firings:
     """The firings where `mask` is true."""
-    if mask.all():
-        return firings
-    return Firings(**{name: getattr(firings, name)[mask] for name in Firings.__dataclass_fields__})
+    return firings if mask.all() else rows_of(firings, mask)
 
 
 def cannot_count(firings: Firings, limits: LimitSet) -> str | None:

@@ -95,7 +95,7 @@ def measure(seen: Windows, engine: Engine, limits: LimitSet) -> Cues:
     strength = 0.5 * (events[:, 4] + change)
     per_slot = _slot_cues(events, strength, own, means)
     whole = _chunk_cues(seen, engine, own, means, parts, events)
-    beside = [_shifted(strength, k) for k in (-2, -1, 1, 2, -slots, slots)]
+    beside = [shifted(strength, k) for k in (-2, -1, 1, 2, -slots, slots)]
     loudness = np.log(seen.cut.mean((0, 2)) + 1e-3)
     columns = [events, np.array(beside).T, per_slot, whole, seen.confidence, loudness - np.median(loudness)]
     table = np.nan_to_num(np.column_stack(columns)).clip(-WIDEST, WIDEST)
@@ -320,6 +320,6 @@ def slowing(t_s: np.ndarray, slots: int) -> np.ndarray:
     return np.clip(out / (1.4826 * np.median(np.abs(out), axis=0) + 1e-9), -4.0, 4.0)
 
 
-def _shifted(y: np.ndarray, by: int) -> np.ndarray:
+def shifted(y: np.ndarray, by: int) -> np.ndarray:
     """y of the event `by` places later; of the first or last one at the ends."""
     return y[np.clip(np.arange(len(y)) + by, 0, len(y) - 1)]

@@ -7,7 +7,7 @@ sound at the cycle and finding the likeliest path of turns that lays all folds o
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -43,11 +43,6 @@ class Grid:
     cycle: np.ndarray
     cycle_s: np.ndarray
     confidence: np.ndarray
-
-
-def part(laid: Grid, index: np.ndarray) -> Grid:
-    """The events of `laid` at `index`."""
-    return Grid(*(getattr(laid, field.name)[index] for field in fields(Grid)))
 
 
 def places(engine: Engine) -> np.ndarray:

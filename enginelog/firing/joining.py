@@ -7,6 +7,7 @@ from dataclasses import fields, replace
 
 import numpy as np
 
+from enginelog.dsp.rows import rows_of
 from enginelog.model import Firings
 
 CLOSE = 0.3  # of an interval within which two blocks mean the same event
@@ -38,8 +39,8 @@ def join(parts: Iterable[Firings]) -> Firings:
         if len(part.t_s):
             whole = small(part) if whole is None else _append(whole, small(part))
             if len(whole.t_s) > 2 * RECENT:
-                done.append(_chosen(whole, np.arange(len(whole.t_s)) < len(whole.t_s) - RECENT))
-                whole = _chosen(whole, np.arange(len(whole.t_s)) >= len(whole.t_s) - RECENT)
+                done.append(rows_of(whole, np.arange(len(whole.t_s)) < len(whole.t_s) - RECENT))
+                whole = rows_of(whole, np.arange(len(whole.t_s)) >= len(whole.t_s) - RECENT)
     if whole is None:
         return empty()
     return _end_to_end([*done, whole]) if done else whole
@@ -57,13 +58,9 @@ def _append(whole: Firings, part: Firings) -> Firings:
     interval_s = _interval(whole, slice(-9, None))
     part = _agreed(whole, part, slots, interval_s)
     cut = 0.5 * (whole.t_s[-1] + part.t_s[0])
-    before = _chosen(whole, whole.t_s < max(cut, part.t_s[0])) if part.t_s[0] <= whole.t_s[-1] else whole
-    after = _chosen(part, part.t_s > (before.t_s[-1] if len(before.t_s) else -np.inf) + 0.5 * interval_s)
+    before = rows_of(whole, whole.t_s < max(cut, part.t_s[0])) if part.t_s[0] <= whole.t_s[-1] else whole
+    after = rows_of(part, part.t_s > (before.t_s[-1] if len(before.t_s) else -np.inf) + 0.5 * interval_s)
     return _end_to_end([before, after])
-
-
-def _chosen(part: Firings, keep: np.ndarray) -> Firings:
-    return Firings(*(getattr(part, f.name)[keep] for f in fields(Firings)))
 
 
 def _interval(part: Firings, which: slice) -> float:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
+from enginelog.dsp.rows import rows_of
 from enginelog.firing import bursts, cues, envelopes, grid, judging, local, moments, shapes
 from enginelog.firing.joining import join
 from enginelog.firing.judging import LOST
@@ -91,7 +92,7 @@ def _lost_share(one: _Seen) -> tuple[float, float]:
 def chunks(laid: grid.Grid, slots: int) -> list[grid.Grid]:
     """A stretch in pieces of about CHUNK cycles."""
     pieces = np.array_split(np.arange(len(laid.t_s)), max(1, len(laid.t_s) // (CHUNK * slots)))
-    return [grid.part(laid, piece) for piece in pieces]
+    return [rows_of(laid, piece) for piece in pieces]
 
 
 def _stretch(sound: envelopes.Sound, grids: list[grid.Grid], engine: Engine, limits: LimitSet) -> Firings:
@@ -105,7 +106,7 @@ def _stretch(sound: envelopes.Sound, grids: list[grid.Grid], engine: Engine, lim
     ran = _surely_running(one)
     if ran is not None:
         left_out = len(one.t_s) - len(ran)
-        laid, one = grid.part(laid, ran), _part(one, ran)
+        laid, one = rows_of(laid, ran), rows_of(one, ran)
         if slots > 1 or left_out > limits.value("few_left_out") * len(ran):
             one = _all_judged(sound, laid, engine, step.min(), limits)
     if engine.even_firing:
@@ -138,11 +139,6 @@ def _surely_running(one: _Seen) -> np.ndarray | None:
     return np.arange(firing[0], firing[-1] + 1)
 
 
-def _part(one: _Seen, which: np.ndarray) -> _Seen:
-    """Some of the events."""
-    return _Seen(*(getattr(one, f.name)[which] for f in fields(_Seen)))
-
-
 def _all_judged(sound: envelopes.Sound, laid: grid.Grid, engine: Engine, shortest: float, limits: LimitSet) -> _Seen:
     """One stretch, chunk by chunk."""
     judged = [_judged(sound, piece, engine, shortest, limits) for piece in chunks(laid, engine.cylinders)]
@@ -159,7 +155,7 @@ def whole(laid: grid.Grid, sound: envelopes.Sound, shortest: float) -> grid.Grid
     window_s = laid.cycle_s * shortest
     end_s = sound.amplitude.shape[1] / sound.rate_hz
     inside = (laid.t_s >= shapes.BEFORE * window_s) & (laid.t_s <= end_s - (1 - shapes.BEFORE) * window_s)
-    return grid.part(laid, np.flatnonzero(inside)) if inside.sum() >= LEAST_EVENTS else laid
+    return rows_of(laid, np.flatnonzero(inside)) if inside.sum() >= LEAST_EVENTS else laid
 
 
 def _without_surplus(laid: grid.Grid, one: _Seen) -> tuple[grid.Grid, _Seen]:
@@ -167,7 +163,7 @@ def _without_surplus(laid: grid.Grid, one: _Seen) -> tuple[grid.Grid, _Seen]:
     too_many = bursts.surplus(one.t_s, one.likely)
     laid = replace(laid, cycle=laid.cycle - np.cumsum(too_many) // (laid.slot.max() + 1))
     kept = np.flatnonzero(~too_many)
-    return grid.part(laid, kept), _part(one, kept)
+    return rows_of(laid, kept), rows_of(one, kept)
 
 
 def _half_speed(probability: np.ndarray, engine: Engine) -> bool:

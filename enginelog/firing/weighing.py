@@ -15,7 +15,7 @@ import numpy as np
 from enginelog.dsp.logistic import logit_of, probability
 from enginelog.dsp.ranks import quantiles
 from enginelog.firing import groups, nets
-from enginelog.firing.cues import CHUNK_CUES, NAMES, Cues, parting
+from enginelog.firing.cues import CHUNK_CUES, NAMES, Cues, parting, shifted
 
 DEAD = 0.97  # probability of a miss in a slot that does not fire at all
 NONE_LOST = 0.02  # probability of a miss that is left where a slot is taken to lose none
@@ -135,7 +135,7 @@ def second_inputs(cues: Cues, slots: list[Slot], logit: np.ndarray, together: li
         said[own] = np.column_stack([_said(slot), _within(logit[own])])
         known = [slot.right.max(), np.clip(slot.clean, -7, 7), slot.belief.doubt]
         context[own] = np.concatenate([slot.best.evidence[CONTEXT], known, signed])
-    beside = [_shifted(believed, by) for by in (-2, -1, 1, 2, -number, number)]
+    beside = [shifted(believed, by) for by in (-2, -1, 1, 2, -number, number)]
     each = np.bincount(cues.slot, believed, number)
     others = (believed.sum() - each[cues.slot]) / max(n * (number - 1) / number, 1)
     columns = [said, np.array(beside).T, context, own_share, others, cues.table[:, SHARED], cues.table[:, OWN]]
@@ -167,10 +167,6 @@ def _within(logit: np.ndarray) -> np.ndarray:
     held = np.clip(logit, -8, 8)
     rank = np.argsort(np.argsort(held)) / len(held)
     return np.column_stack([held[:, None] - quantiles(held, [0.5, 0.75, 0.9, 0.97]), rank, held])
-
-
-def _shifted(y: np.ndarray, by: int) -> np.ndarray:
-    return y[np.clip(np.arange(len(y)) + by, 0, len(y) - 1)]
 
 
 SIGNS = (

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from enginelog.synthesis.chance import smooth
-from enginelog.synthesis.pulses import coloured, convolve, modes, rms, train
+from enginelog.synthesis.pulses import add, coloured, convolve, modes, rms, train
 
 VOWELS_HZ = np.array(
     [[730, 1090, 2440], [530, 1840, 2480], [390, 1990, 2550], [270, 2290, 3010], [570, 840, 2410], [300, 870, 2240]]
@@ -101,13 +101,6 @@ def drum(rng, rate: float, bass: bool) -> np.ndarray:
     if bass:
         return 2.0 * np.sin(2 * np.pi * (55 * t + 4 * (1 - np.exp(-t / 0.02)))) * np.exp(-t / 0.08)
     return rng.standard_normal(len(t)) * np.exp(-t / 0.04)
-
-
-def add(out: np.ndarray, piece: np.ndarray, at: int) -> None:
-    """Add a sound into a longer one at a moment, cut at its end."""
-    end = min(at + len(piece), len(out))
-    if 0 <= at < end:
-        out[at:end] += piece[: end - at]
 
 
 def wind(rng, n: int, rate: float) -> np.ndarray:

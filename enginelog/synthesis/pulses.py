@@ -80,3 +80,10 @@ def coloured(
 def rms(x: np.ndarray) -> float:
     """Root of the mean square."""
     return float(np.sqrt(np.mean(np.square(x)))) if len(x) else 0.0
+
+
+def add(out: np.ndarray, piece: np.ndarray, at: int) -> None:
+    """Add `piece` into the longer `out` from sample `at` on, cut at its end."""
+    end = min(at + len(piece), len(out))
+    if 0 <= at < end:
+        out[at:end] += piece[: end - at]

@@ -9,7 +9,7 @@ import numpy as np
 
 from enginelog.synthesis.chance import db, smooth, stream
 from enginelog.synthesis.crank import Motion, blowdown_turns
-from enginelog.synthesis.pulses import blow, coloured, convolve, modes, rms, stamp, train
+from enginelog.synthesis.pulses import add, blow, coloured, convolve, modes, rms, stamp, train
 from enginelog.synthesis.scenario import Scenario
 
 WIDTHS_S = 0.0003 * 1.6 ** np.arange(8)
@@ -239,10 +239,10 @@ def starter_part(scenario: Scenario, n: int) -> np.ndarray:
         env = np.sin(np.pi * np.clip(t / pull.seconds, 0, 1)) ** 0.5
         noise = coloured(rng, m, rate, -1, 600, 7000) * env
         gear = np.sin(2 * np.pi * np.cumsum(pull.rpm / 60 * (22 if pull.electric else 9) * env) / rate)
-        place(out, 0.12 * noise + (0.25 if pull.electric else 0.05) * gear * env, int(pull.at_s * rate))
+        add(out, 0.12 * noise + (0.25 if pull.electric else 0.05) * gear * env, int(pull.at_s * rate))
         if not pull.electric:
             back = coloured(rng, int(0.5 * rate), rate, 0, 1200, 8000) * np.linspace(1, 0.2, int(0.5 * rate))
-            place(out, 0.05 * back, int((pull.at_s + pull.seconds + 0.15) * rate))
+            add(out, 0.05 * back, int((pull.at_s + pull.seconds + 0.15) * rate))
     return out
 
 
@@ -260,10 +260,3 @@ def pop_part(scenario: Scenario, n: int) -> np.ndarray:
         * np.max(np.abs(kernel))
     )
     return db(c.pop_db) * convolve(hits, kernel / np.max(np.abs(kernel)))
-
-
-def place(out: np.ndarray, piece: np.ndarray, at: int) -> None:
-    """Add `piece` into `out` at sample `at`, cut to fit."""
-    end = min(at + len(piece), len(out))
-    if 0 <= at < end:
-        out[at:end] += piece[: end - at]
