@@ -425,3 +425,10 @@ def test_rain_and_talk_are_not_called_quiet():
     page = report.to_html(run)
     assert any(span.kind == "quiet" for span in run.timeline.spans)
     assert "no engine heard" in page and not re.search(r">\s*quiet\s*<", page)
+
+
+def test_no_line_of_a_finding_ends_between_a_number_and_its_unit():
+    run = make_runs.healthy_generator()
+    told = Finding("hunting", "watch", "Hunts: speed swings by 2.1 % within 3.0 s.", 2.1, "%", 1.25, "x")
+    page = report.to_html(replace(run, measures=replace(run.measures, findings=(told,))))
+    assert "swings by 2.1\u00a0% within 3.0\u00a0s." in page

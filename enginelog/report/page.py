@@ -200,7 +200,7 @@ def _unknown(run: Run, found: list[Fact], cards: list[Card]) -> list[tuple[str, 
         rows.setdefault((reason, is_measured(found, finding)), []).append(words.title(finding.code))
     for fact in rest:
         rows.setdefault((why_unknown(run, fact), False), []).append(fact.label)
-    return [(words.listed(titles), reason, measured) for (reason, measured), titles in rows.items()]
+    return [(words.listed(titles), words.glued(reason), measured) for (reason, measured), titles in rows.items()]
 
 
 def _rows(run: Run, found: list[Fact]) -> list[Row]:

@@ -230,6 +230,16 @@ def test_what_is_still_to_be_watched_stands_under_the_answer(store, server, brow
     assert "In the recording after, something to watch can be heard: hunting." in page
 
 
+def test_a_comparison_says_each_thing_once(store, server, browser):
+    """Both values stood over each card and again at the head of its text."""
+    job, run = new_job(store), make_runs.healthy_generator()
+    for stage in ("before", "after"):
+        assert browser.post(f"/takes/{with_answer(server, job, run)}/attach", {"stage": stage}).status == 303
+    cards = re.findall(r'<p class="big">(.*?)</p>(.*?)</li>', browser.get(f"/jobs/{job}/compare").text, re.DOTALL)
+    assert cards and any("Difference" in text for _, text in cards)
+    assert not [short for short, text in cards if short.lower() in text.lower()]
+
+
 def test_any_two_runs(store, server, browser, job):
     page = browser.get("/machines/1").text
     assert 'action="/compare"' in page and len(re.findall('<option value="[12]"', page)) == 4
