@@ -3,9 +3,9 @@
 Tables: ordinary (speed on made-up recordings of ordinary quality), hard (the same on hard ones), steady (ordinary
 ones of engines that run steadily and lose no firing), bound (stationary signals against the Cramer-Rao bound),
 coverage (of the 95 % interval of the speed), real (recordings of real engines), bench (these in noise), others (sounds
-that are no engine), found (sounds that other people recorded), plain (engines and sounds of a second, plain maker),
-twins (whose firing angles nobody told). With --all also the scripts accuracy_*.py beside this one. Seeds start where
-none was used for tuning; the same arguments give the same figures.
+that are no engine), found (sounds that other people recorded), engines (that other people recorded), plain (engines
+and sounds of a second, plain maker), twins (whose firing angles nobody told). With --all also the scripts accuracy_*.py
+beside this one. Seeds start where none was used for tuning; the same arguments give the same figures.
 """
 
 from __future__ import annotations
@@ -23,7 +23,10 @@ from pathlib import Path
 import measuring  # noqa: F401 (one thread each, before numpy is loaded)
 from measuring.starting import ensure_environment
 
-ROWS = ("ordinary", "hard", "steady", "bound", "coverage", "real", "bench", "others", "found", "plain", "twins")
+ROWS = (
+    *("ordinary", "hard", "steady", "bound", "coverage", "real", "bench"),
+    *("others", "found", "engines", "plain", "twins"),
+)
 FIRST_SEED = 20_000
 RUNS, QUICK_RUNS = 260, 26  # twice, and a fifth of, thirteen kinds times ten behaviours
 MOST_NAMED = 12  # recordings far off that are listed by seed
@@ -174,6 +177,22 @@ class Tables:
             "The half that no fit saw (`measuring/found_sounds.py`), put at the bench by the synthesis; seeds "
             f"{self.told.first_seed} to {self.told.first_seed + count - 1}, told one engine after the other.\n\n"
             + found_sounds.found_table(count, self.told.first_seed, self.told.jobs)
+        )
+
+    def engines(self) -> str:
+        """Engines that other people recorded, whose speed nobody knows."""
+        from measuring import found_engines
+
+        return _or_why("Engines that other people recorded", found_engines.missing(), self._engines)
+
+    def _engines(self) -> str:
+        from measuring import found_engines
+
+        count = max(1, self.told.runs // 50)
+        return (
+            "The packages that no fit saw (`measuring/found_engines.py`), as recorded and put at the bench at "
+            f"{count} places of each hardness; seeds from {self.told.first_seed}.\n\n"
+            + found_engines.found_engines_table(count, self.told.first_seed, self.told.jobs)
         )
 
     def plain(self) -> str:

@@ -23,6 +23,7 @@ from timeline_examples import (
     Example,
     buried_starts,
     drones,
+    found_engines,
     found_sounds,
     made_up,
     more_others,
@@ -297,6 +298,8 @@ def main(arguments: list[str]) -> int:
     if told.real and told.learn_on:
         more += real_at_the_bench(24 * told.rounds, 0, told.real, told.cache)
         more += drones(20 * told.rounds, 5000, told.cache)
+    if told.sounds and told.learn_on:
+        more += found_engines(24 * told.rounds, 0, told.sounds, told.cache)
     if told.sounds:
         examples += found_sounds(60 * told.rounds, 0, told.sounds, told.cache)
     print(f"{len(examples)} examples, {len(more)} more for the engine classifier", flush=True)

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from measuring.found_engines import CAR, engines_in, played_on
 from measuring.found_sounds import drawn_from, found_sound, speakers
 from measuring.made import as_told, cases, scenario_of
 from measuring.near_sounds import (
@@ -35,7 +36,6 @@ from enginelog.timeline.activity import Activity
 
 FOLDS = 3
 FOUR, TWO = Engine(), Engine(2, 1)
-CAR = Engine(4, 4, (0.0, 180.0, 360.0, 540.0))
 SEVERAL = (CAR, Engine(4, 2, (0.0, 270.0)), Engine(4, 3, (0.0, 240.0, 480.0)), Engine(4, 2, (0.0, 360.0)))
 ENGINES = (
     *(("start,cut", "ordinary"), ("pulls_only", "ordinary"), ("start,cut", "hard"), ("stall,cut", "ordinary")),
@@ -242,6 +242,24 @@ def real_at_the_bench(count: int, base: int, folder: Path, cache: Path) -> Itera
             clip = played(clip, float(np.random.default_rng([seed, 4]).uniform(0.75, 1.3))) if turn % 2 else clip
             put = synthesis.at_the_bench(clip, seed, BENCHES[turn // 2 % len(BENCHES)])
             return [example(name, put, engine, None, True, is_engine)]
+
+        yield from kept(cache, name, make, BENCH_WEIGHT)
+
+
+def found_engines(count: int, base: int, folder: Path, cache: Path) -> Iterator[Example]:
+    """Engines that other people recorded, in turn, put where engines are recorded, every second round at another speed;
+    taken for a four, every third for a single."""
+    paths = engines_in(folder, for_fitting=True)
+    for seed in range(base, base + count if paths else base):
+        turn, place = divmod(seed, len(paths))
+        path, engine = paths[place], (CAR, FOUR, CAR)[turn % 3]
+        name = f"road_{path.stem}@bench_{seed}"
+
+        def make(name=name, path=path, engine=engine, seed=seed, turn=turn):
+            factor = float(np.random.default_rng([seed, 4]).uniform(0.6, 1.3)) if turn % 2 else 1.0
+            clip = played_on(media.read(str(path))[0], seed, factor)
+            clip = synthesis.at_the_bench(clip, seed, BENCHES[turn // 2 % len(BENCHES)])
+            return [example(name, clip, engine, None, True, real_engine=True)]
 
         yield from kept(cache, name, make, BENCH_WEIGHT)
 

@@ -37,6 +37,7 @@ MUSIC, EFFECTS = "music", "effects"  # what no speaker said
 MUSIC_FOLDERS = (MUSIC, "moh")
 UNSEEN = "unseen"  # folder of recordings that are all for measuring
 EMPTY = "silence"  # folder of recordings of nothing
+ENGINES = "engines"  # folder of engines (`found_engines.py`)
 SECONDS, SHORTEST_S = 8.0, 0.2
 LEAST_RMS = 1e-4
 MOST = 12  # recordings one after the other
@@ -57,7 +58,8 @@ def speakers(folder: Path, for_fitting: bool) -> dict[str, list[Path]]:
     found: dict[str, list[Path]] = {}
     for path in sorted(folder.rglob("*")):
         parts = path.relative_to(folder).parts
-        if path.suffix.lower() in SUFFIXES and EMPTY not in parts and fitted(Path(*parts)) == for_fitting:
+        wanted = path.suffix.lower() in SUFFIXES and not {EMPTY, ENGINES} & set(parts)
+        if wanted and fitted(Path(*parts)) == for_fitting:
             found.setdefault(made_by(parts), []).append(path)
     return found
 
