@@ -17,6 +17,8 @@ from pathlib import Path
 
 import numpy as np
 from measuring.adam import Adam
+from measuring.found_sounds import MUSIC
+from measuring.plain_others import DRONE
 from measuring.side_nets import first_layer
 from timeline_examples import (
     FOLDS,
@@ -46,12 +48,14 @@ from enginelog import limits, timeline
 from enginelog.dsp.logistic import probability
 from enginelog.timeline.bursts import burst_features
 from enginelog.timeline.cues import cues
-from enginelog.timeline.nets import Net, shipped
+from enginelog.timeline.nets import Net, shipped, stored
 from enginelog.timeline.states import KINDS, state_features
 
 BATCH = 600  # frames a step
 NONE_COUNTS = 4.0  # in learning on: at 2.5 more music and surf are heard as engines
-FOUND_COUNT = 2  # in learning on, as how many more: what other people recorded is few beside what is made up
+# In learning on, as how many more: what other people recorded is few beside what is made up, and of it music is nearly
+# all that is taken for an engine; drones at full weight cost the most even real engine.
+FOUND_COUNT, MUSIC_COUNT, DRONE_COUNT = 3.0, 2.0, 0.5
 
 # ---------------------------------------------------------------- what is to be learned
 
@@ -145,10 +149,10 @@ def fit(
     return Net(mean, spread, *moved(values, scaled, wanted, drawn, noise, 0.01, rng))
 
 
-def learned_on(net: Net, tasks: list[tuple[np.ndarray, np.ndarray]], steps: int, seed: int) -> Net:
+def learned_on(net: Net, tasks: list[tuple[np.ndarray, np.ndarray]], counts: list[float], steps: int, seed: int) -> Net:
     """`net` fitted on from where it is, in small steps: it keeps what it can that earlier examples taught it. What is
-    no engine counts NONE_COUNTS times as much as an engine does."""
-    features, wanted, weight = together_of(tasks, 1.0)
+    no engine counts NONE_COUNTS times as much as an engine does; counts: as how many each task counts."""
+    features, wanted, weight = together_of(tasks, 1.0, counts)
     weight *= np.where(wanted < 0.5, NONE_COUNTS, 1.0)
     rng = np.random.default_rng(seed)
     drawn = rng.choice(len(features), (steps, BATCH), p=weight / weight.sum())
@@ -157,11 +161,22 @@ def learned_on(net: Net, tasks: list[tuple[np.ndarray, np.ndarray]], steps: int,
     return Net(net.mean, net.spread, *moved(values, scaled, wanted, drawn, 0.3, 0.001, rng, decay=1e-4))
 
 
-def together_of(tasks: list[tuple[np.ndarray, np.ndarray]], balance: float) -> tuple[np.ndarray, ...]:
+def count_of(example: Example) -> float:
+    """As how many made-up recordings an example counts in learning on."""
+    name = example.name
+    if name.startswith("found_"):
+        return example.weight * FOUND_COUNT * (MUSIC_COUNT if f"_{MUSIC}@" in name else 1.0)
+    return example.weight * (DRONE_COUNT if f"_{DRONE}@" in name else 1.0)
+
+
+def together_of(
+    tasks: list[tuple[np.ndarray, np.ndarray]], balance: float, counts: list[float] | None = None
+) -> tuple[np.ndarray, ...]:
     """(features, wanted, weight) of the frames of all recordings; wanted: numbers of answers, or probabilities."""
+    counts = counts or [1.0] * len(tasks)
     features = np.concatenate([x for x, _ in tasks]).astype(np.float32)
     wanted = np.concatenate([y for _, y in tasks])
-    each = np.concatenate([np.full(len(y), 1.0 / max(len(y), 40)) for _, y in tasks])
+    each = np.concatenate([np.full(len(y), n / max(len(y), 40)) for (_, y), n in zip(tasks, counts, strict=True)])
     weight = balanced(np.rint(wanted).astype(int), each, balance)
     return features, wanted, weight
 
@@ -253,6 +268,14 @@ def best_stretch(running: np.ndarray, frames: int = 40) -> float:
     return float(np.max(total[size:] - total[:-size]) / size)
 
 
+def judge_of(path: Path | None) -> Net:
+    """The engine's judge of a file of nets; of those shipped, where none is named."""
+    if path is None:
+        return shipped()["engine"]
+    with path.open("rb") as stream:
+        return stored(stream)["engine"]
+
+
 def save(nets: dict[str, Net], path: Path) -> None:
     """Write the classifiers as the package reads them."""
     parts = ("mean", "spread", "inner", "inner_bias", "outer", "outer_bias")
@@ -270,6 +293,7 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--engine-only", action="store_true", help="keep the other two classifiers as they are shipped")
     parser.add_argument("--soft", action="store_true", help="engines without a knock among those of the second maker")
     parser.add_argument("--learn-on", action="store_true", help="only the shipped engine's judge, from where it is on")
+    parser.add_argument("--start", type=Path, help="nets whose engine's judge to learn on from, not the shipped one")
     parser.add_argument("--with-shipped", action="store_true", help="mean of the engine's judge and the shipped one")
     parser.add_argument("--out", type=Path, default=Path(timeline.__file__).parent / "nets.npz")
     told = parser.parse_args(arguments)
@@ -301,15 +325,13 @@ def main(arguments: list[str]) -> int:
     if told.sounds and told.learn_on:
         more += found_engines(24 * told.rounds, 0, told.sounds, told.cache)
     if told.sounds:
-        examples += found_sounds(60 * told.rounds, 0, told.sounds, told.cache)
+        examples += found_sounds((157 if told.learn_on else 60) * told.rounds, 0, told.sounds, told.cache)
     print(f"{len(examples)} examples, {len(more)} more for the engine classifier", flush=True)
     if told.learn_on:
-        judge = shipped()["engine"]
-        tasks = []
-        for e in [*examples, *more]:
-            if e.track is not None:
-                tasks += e.weight * (FOUND_COUNT if e.name.startswith("found_") else 1) * [engine_task(e, judge)]
-        learned = learned_on(judge, tasks, 8 * told.steps, 0)
+        judge = judge_of(told.start)
+        tracked = [e for e in [*examples, *more] if e.track is not None]
+        tasks = [engine_task(e, judge) for e in tracked]
+        learned = learned_on(judge, tasks, [count_of(e) for e in tracked], 8 * told.steps, 0)
         save({**shipped(), "engine": together([judge, learned]) if told.with_shipped else learned}, told.out)
         return 0
     nets = fit_all(examples, more, told.steps)

@@ -30,7 +30,8 @@ class Steady:
 def steady_rate(signal: np.ndarray, rate_hz: float, guess_hz: float) -> Steady | None:
     """The rate near `guess_hz` (within three parts in ten thousand) of a steady harmonic signal; else None.
 
-    signal: waveform, shape (n,). None where no line stands out or the lines do not stay in step.
+    signal: waveform, shape (n,). None where no line stands out, the lines do not stay in step, or the rate cannot be
+    told better than it was guessed.
     """
     length = len(signal) // SEGMENTS
     if length < 4:
@@ -57,7 +58,9 @@ def steady_rate(signal: np.ndarray, rate_hz: float, guess_hz: float) -> Steady |
         return None
     if len(lines) * length * SEGMENTS < MOST_POLISHED:
         rate, noise = _polished(signal[: length * SEGMENTS], rate_hz, rate, lines, noise)
-    return Steady(float(rate), _bound(sums, lines, rate - guess_hz, whole_s, noise))
+    std_hz = _bound(sums, lines, rate - guess_hz, whole_s, noise)
+    # no better than the guess: the polish left the peak, and nothing stands on the lines where it came to rest
+    return Steady(float(rate), std_hz) if std_hz < SEARCH * guess_hz else None
 
 
 def _polished(signal, rate_hz: float, cycle_hz: float, lines, noise) -> tuple[float, np.ndarray]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
+from typing import BinaryIO
 
 import numpy as np
 
@@ -43,8 +44,14 @@ class Net:
 @lru_cache(maxsize=1)
 def shipped() -> dict[str, Net]:
     """The classifiers that come with the package: `engine`, `pull` (one output each) and `state` (four)."""
-    with (files(__package__) / "nets.npz").open("rb") as stream, np.load(stream) as data:
-        parts = ("mean", "spread", "inner", "inner_bias", "outer", "outer_bias")
+    with (files(__package__) / "nets.npz").open("rb") as stream:
+        return stored(stream)
+
+
+def stored(stream: BinaryIO) -> dict[str, Net]:
+    """The classifiers of a file such as the fit writes (NumPy's .npz, nothing in it is run)."""
+    parts = ("mean", "spread", "inner", "inner_bias", "outer", "outer_bias")
+    with np.load(stream) as data:
         names = sorted({key.split(".")[0] for key in data.files})
         return {name: Net(*(data[f"{name}.{part}"] for part in parts)) for name in names}
 
