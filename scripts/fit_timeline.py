@@ -323,7 +323,7 @@ def main(arguments: list[str]) -> int:
         more += real_at_the_bench(24 * told.rounds, 0, told.real, told.cache)
         more += drones(20 * told.rounds, 5000, told.cache)
     if told.sounds and told.learn_on:
-        more += found_engines(24 * told.rounds, 0, told.sounds, told.cache)
+        more += found_engines(3 * told.rounds // 2, 0, told.sounds, told.cache)
     if told.sounds:
         examples += found_sounds((157 if told.learn_on else 60) * told.rounds, 0, told.sounds, told.cache)
     print(f"{len(examples)} examples, {len(more)} more for the engine classifier", flush=True)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from measuring.found_engines import CAR, engines_in, played_on
+from measuring.found_engines import CAR, FITTED, engines_in, played_on
 from measuring.found_sounds import drawn_from, found_sound, speakers
 from measuring.made import as_told, cases, scenario_of
 from measuring.near_sounds import (
@@ -246,22 +246,29 @@ def real_at_the_bench(count: int, base: int, folder: Path, cache: Path) -> Itera
         yield from kept(cache, name, make, BENCH_WEIGHT)
 
 
-def found_engines(count: int, base: int, folder: Path, cache: Path) -> Iterator[Example]:
-    """Engines that other people recorded, in turn, put where engines are recorded, every second round at another speed;
-    taken for a four, every third for a single."""
+def found_engines(rounds: int, base: int, folder: Path, cache: Path) -> Iterator[Example]:
+    """Engines that other people recorded, put where engines are recorded `rounds` times each (those of planes, dull
+    from within the cabin, half as often), every second time at another speed; taken for a four, every third for a
+    single."""
     paths = engines_in(folder, for_fitting=True)
-    for seed in range(base, base + count if paths else base):
-        turn, place = divmod(seed, len(paths))
-        path, engine = paths[place], (CAR, FOUR, CAR)[turn % 3]
-        name = f"road_{path.stem}@bench_{seed}"
+    for turn in range(rounds):
+        for place, path in enumerate(paths):
+            if path.parent.name != FITTED[-1] or turn < rounds // 2:
+                yield from found_engine(path, base + turn * len(paths) + place, turn, cache)
 
-        def make(name=name, path=path, engine=engine, seed=seed, turn=turn):
-            factor = float(np.random.default_rng([seed, 4]).uniform(0.6, 1.3)) if turn % 2 else 1.0
-            clip = played_on(media.read(str(path))[0], seed, factor)
-            clip = synthesis.at_the_bench(clip, seed, BENCHES[turn // 2 % len(BENCHES)])
-            return [example(name, clip, engine, None, True, real_engine=True)]
 
-        yield from kept(cache, name, make, BENCH_WEIGHT)
+def found_engine(path: Path, seed: int, turn: int, cache: Path) -> list[Example]:
+    """One of them at one place."""
+    engine = (CAR, FOUR, CAR)[turn % 3]
+    name = f"road_{path.stem}@bench_{seed}"
+
+    def make() -> list[Example]:
+        factor = float(np.random.default_rng([seed, 4]).uniform(0.6, 1.3)) if turn % 2 else 1.0
+        clip = played_on(media.read(str(path))[0], seed, factor)
+        clip = synthesis.at_the_bench(clip, seed, BENCHES[turn // 2 % len(BENCHES)])
+        return [example(name, clip, engine, None, True, real_engine=True)]
+
+    return kept(cache, name, make, BENCH_WEIGHT)
 
 
 BENCHES = ("easy", "ordinary", "ordinary", "hard")

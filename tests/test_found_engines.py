@@ -88,8 +88,10 @@ def test_without_a_folder_the_table_is_left_out_with_the_reason(monkeypatch, tmp
 
 
 def test_examples_to_learn_from_are_of_the_fitted_half_alone(tmp_path):
-    assert list(timeline_examples.found_engines(3, 0, tmp_path, tmp_path)) == []
-    written(tmp_path, "other-data/c.wav", f"{found_engines.FITTED[0]}/a.wav")
-    first, second = timeline_examples.found_engines(2, 0, tmp_path, tmp_path)
-    assert first.real_engine and first.name == "road_a@bench_0" and second.name == "road_a@bench_1"
-    assert first.fold == second.fold and first.weight == timeline_examples.BENCH_WEIGHT
+    assert list(timeline_examples.found_engines(2, 0, tmp_path, tmp_path)) == []
+    road, air = found_engines.FITTED
+    written(tmp_path, "other-data/c.wav", f"{road}/a.wav", f"{air}/b.wav")
+    examples = list(timeline_examples.found_engines(2, 0, tmp_path, tmp_path))
+    assert [one.name for one in examples] == ["road_b@bench_0", "road_a@bench_1", "road_a@bench_3"]  # of planes half
+    assert all(one.real_engine and one.weight == timeline_examples.BENCH_WEIGHT for one in examples)
+    assert examples[1].fold == examples[2].fold
