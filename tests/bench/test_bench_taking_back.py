@@ -3,6 +3,7 @@ promises."""
 
 import html
 import re
+from dataclasses import replace
 
 import make_runs
 import pytest
@@ -76,6 +77,18 @@ def test_the_photo_of_a_check_taken_back_is_still_shown(store, browser, job, tmp
     assert f'src="{address}"' in section and "taken back" in section
     shown = browser.ask("GET", address)
     assert shown.status == 200 and shown.body == (tmp_path / "plug.jpg").read_bytes()
+
+
+def test_two_recordings_of_one_stage_and_day_are_told_apart_by_their_names(store, server, browser):
+    made = new_job(store)
+    names = ["pump, tank full.m4a", "pump, tank low.m4a"]
+    for name in names:
+        run = make_runs.hunting_pump()
+        take = with_answer(server, made, replace(run, clip=replace(run.clip, name=name)), sound=name.encode())
+        assert browser.post(f"/takes/{take}/attach", {"stage": "before"}).status == 303
+    section = browser.get(f"/jobs/{made}").text.split('id="runs"')[1].split("</section>")[0]
+    links = [text_of(link) for link in re.findall(r'<a href="/runs/.*?</a>', section, re.DOTALL)]
+    assert len(links) == 2 and all(name in link for name, link in zip(names, links, strict=True))
 
 
 def test_a_recording_taken_back_is_in_no_comparison_and_says_so_on_its_own_page(browser, job):
