@@ -2,10 +2,12 @@
 
 import numpy as np
 import pytest
+from scipy import stats
 from scipy.signal import butter, sosfiltfilt
 
 from enginelog.dsp.rows import rows_of
 from enginelog.dsp.signals import band, bands
+from enginelog.dsp.spread import robust_std
 from enginelog.model import Clip
 
 
@@ -49,3 +51,10 @@ def test_rows_of_a_table_are_those_of_each_column():
         assert type(found) is Clip
         for name in ("samples", "rate_hz", "start_s"):
             assert np.array_equal(getattr(found, name), getattr(table, name)[which])
+
+
+def test_the_spread_by_the_median_deviation_is_that_of_a_general_library():
+    """Source: scipy.stats.median_abs_deviation, scale "normal"."""
+    values = np.random.default_rng(3).standard_t(2, 501)
+    assert robust_std(values) == pytest.approx(stats.median_abs_deviation(values, scale="normal"), rel=1e-4)
+    assert robust_std(np.array([4.0])) == 0.0

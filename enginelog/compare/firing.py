@@ -10,10 +10,10 @@ from enginelog.compare.bootstrap import block_length
 from enginelog.compare.estimate import Estimate, from_draws, unknown
 from enginelog.compare.intervals import NORMAL_95, wilson
 from enginelog.compare.sample import Sample
+from enginelog.dsp.spread import MAD
 from enginelog.findings.misfire import confusion, counted_share, design_effect
 from enginelog.model.wording import begun_small
 
-MAD = 1.4826  # median absolute deviation to standard deviation (normal distribution)
 MIDDLE_SPREAD = 1.5  # variance of a firing's moment against its two neighbours' middle, over that of the moment itself
 LEAST_FIRED = 30
 

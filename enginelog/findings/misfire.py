@@ -13,6 +13,7 @@ import numpy as np
 
 from enginelog.dsp.masks import rows_of_true
 from enginelog.dsp.rows import rows_of
+from enginelog.dsp.spread import robust_std
 from enginelog.findings import patterns
 from enginelog.findings.series import rows_within
 from enginelog.limits import LimitSet
@@ -381,7 +382,7 @@ def timing_spread(firings: Firings, limits: LimitSet) -> float | None:
     if snr < limits.value("timing_least_snr_db") or sound.sum() < 30:
         return None
     values = firings.timing[sound]
-    return float(100 * 1.4826 * np.median(np.abs(values - np.median(values))) / np.sqrt(1.5))
+    return float(100 * robust_std(values) / np.sqrt(1.5))
 
 
 def strength_spread(firings: Firings, limits: LimitSet) -> float | None:
@@ -392,7 +393,7 @@ def strength_spread(firings: Firings, limits: LimitSet) -> float | None:
     if fired.sum() < 30 or not np.isfinite(firings.snr_db[fired]).any():
         return None
     values = firings.strength[fired]
-    spread = (1.4826 * np.median(np.abs(values - np.median(values)))) ** 2
+    spread = robust_std(values) ** 2
     noise = 10 ** (-float(np.nanmedian(firings.snr_db[fired])) / 10)
     if noise > 0.5 * spread:
         return None

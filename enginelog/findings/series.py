@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from enginelog.dsp.spread import MAD
 from enginelog.limits import LimitSet
 from enginelog.model import Firings, Span, Timeline, Track
 
@@ -99,7 +100,7 @@ def _without_jumps(rpm: np.ndarray, step_s: float, limits: LimitSet) -> np.ndarr
     half = half_window(limits.value("outlier_window_s"), step_s, 2)
     middle = running_median(rpm, half)
     off = np.abs(rpm / middle - 1)
-    spread = 1.4826 * running_median(off, 4 * half)
+    spread = MAD * running_median(off, 4 * half)
     bound = np.maximum(limits.value("outlier_sigmas") * spread, limits.value("outlier_percent") / 100)
     return np.where(off > bound, np.nan, rpm)
 

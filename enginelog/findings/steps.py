@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from enginelog.dsp.spread import MAD
 from enginelog.findings.series import Series
 from enginelog.limits import LimitSet
 
@@ -219,7 +220,7 @@ def _weighted(u: np.ndarray, rpm: np.ndarray) -> tuple[float, float, float, floa
     number; weights fall with
     distance (e-fold in `NEAR_S`), values farther than four robust deviations from the median weigh nothing."""
     off = np.abs(rpm - np.median(rpm))
-    w = np.exp(-(np.abs(u) - np.abs(u).min()) / NEAR_S) * (off <= 4 * 1.4826 * np.median(off) + 1e-9)
+    w = np.exp(-(np.abs(u) - np.abs(u).min()) / NEAR_S) * (off <= 4 * MAD * np.median(off) + 1e-9)
     u_mean, rpm_mean = np.average(u, weights=w), np.average(rpm, weights=w)
     x, y = u - u_mean, rpm - rpm_mean
     squares, products = float(np.sum(w * x * x)), float(np.sum(w * x * y))

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from enginelog.dsp.ranks import quantiles
+from enginelog.dsp.spread import MAD
 from enginelog.firing import local
 from enginelog.limits import LimitSet
 from enginelog.model import Engine
@@ -317,7 +318,7 @@ def slowing(t_s: np.ndarray, slots: int) -> np.ndarray:
     before, about, after = np.diff(t_s[at], axis=1).T
     out = np.stack([about - before, after - before], axis=1) / (np.median(before) + 1e-9)
     out -= np.median(out, axis=0)
-    return np.clip(out / (1.4826 * np.median(np.abs(out), axis=0) + 1e-9), -4.0, 4.0)
+    return np.clip(out / (MAD * np.median(np.abs(out), axis=0) + 1e-9), -4.0, 4.0)
 
 
 def shifted(y: np.ndarray, by: int) -> np.ndarray:

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from enginelog.dsp.spread import MAD
 from enginelog.firing import locating, shapes
 from enginelog.firing.envelopes import Sound
 from enginelog.firing.grid import Grid
@@ -118,7 +119,7 @@ def _path(pairs: np.ndarray) -> np.ndarray:
     IEEE Trans. Inform. Theory 13, 1967)."""
     size = np.abs(pairs)
     middle = float(np.median(size))
-    spread = max(1.4826 * float(np.median(np.abs(size - middle))), 0.3 * middle, 1e-9)
+    spread = max(MAD * float(np.median(np.abs(size - middle))), 0.3 * middle, 1e-9)
     for_first = np.clip(2 * middle * pairs / spread**2, -MOST_EVIDENCE, MOST_EVIDENCE) / 2
     score, origin = np.zeros(2), np.zeros((len(pairs), 2), int)
     for number, own in enumerate(for_first):

@@ -14,6 +14,7 @@ import numpy as np
 
 from enginelog.dsp.logistic import logit_of, probability
 from enginelog.dsp.ranks import quantiles
+from enginelog.dsp.spread import robust_std
 from enginelog.firing import groups, nets
 from enginelog.firing.cues import CHUNK_CUES, NAMES, Cues, parting, shifted
 
@@ -114,7 +115,7 @@ def _spread(way: groups.Parted) -> float:
     """Spread of the strength of firings, robust."""
     value = _scaled(way)[way.lost < 0.5]
     value = value if len(value) > 4 else way.strength
-    return float(max(1.4826 * np.median(np.abs(value - np.median(value))), 0.02))
+    return float(max(robust_std(value), 0.02))
 
 
 def _dead(n: int, level: float) -> Belief:

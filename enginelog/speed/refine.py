@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from enginelog.dsp.smoothing import moving_mean
+from enginelog.dsp.spread import MAD
 from enginelog.speed.orders import LAG, frame_cycles, order_frames, phase_gain, warp_of
 
 LEAST_CYCLES = 8
@@ -112,7 +113,7 @@ def _corrected(times, warp, gain, cycles: int, hop: int) -> Refined:
 
     low, high = np.maximum(times - reach, warp.time_s[0]), np.minimum(times + reach, warp.time_s[-1])
     cycle_hz = (counted(high) - counted(low)) / (high - low)
-    noise = _running_median(np.abs(gain.split), 21) * 1.4826 / 2.0 / hop / LAG
+    noise = _running_median(np.abs(gain.split), 21) * MAD / 2.0 / hop / LAG
     at = 0.5 * (knots_s[1:] + knots_s[:-1])
     return Refined(cycle_hz, cycle_hz * np.interp(times, at, noise), np.interp(times, at, gain.coherence))
 

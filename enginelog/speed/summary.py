@@ -18,6 +18,7 @@ from dataclasses import replace
 import numpy as np
 
 from enginelog.dsp.smoothing import moving_mean
+from enginelog.dsp.spread import MAD
 from enginelog.limits import LimitSet
 from enginelog.model import READ_OVER_S, RHYTHM, Engine, Span, Speed, Track
 from enginelog.speed.kinds import faster_reading
@@ -216,7 +217,7 @@ def _filled(
 def _median_std(rpm: np.ndarray, confidence: float, limits: LimitSet) -> float:
     """Relative deviation of the median: see the module's docstring. An unsure track is noisier than it looks."""
     log = np.log(rpm)
-    rough = 1.4826 * np.median(np.abs(log - moving_mean(log, min(SMOOTHED, len(log)))))
+    rough = MAD * np.median(np.abs(log - moving_mean(log, min(SMOOTHED, len(log)))))
     noise = np.hypot(limits.value("noise_per_roughness") * rough, limits.value("least_noise"))
     noise *= 1.0 + limits.value("noise_of_doubt") * (1.0 - confidence)
     total = max(float(np.std(log)), noise)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
-from typing import BinaryIO
+from typing import IO
 
 import numpy as np
 
@@ -48,7 +48,7 @@ def shipped() -> dict[str, Net]:
         return stored(stream)
 
 
-def stored(stream: BinaryIO) -> dict[str, Net]:
+def stored(stream: IO[bytes]) -> dict[str, Net]:
     """The classifiers of a file such as the fit writes (NumPy's .npz, nothing in it is run)."""
     parts = ("mean", "spread", "inner", "inner_bias", "outer", "outer_bias")
     with np.load(stream) as data:
