@@ -14,6 +14,7 @@ from enginelog.model import Clip
 sys.path.append(str(Path(__file__).resolve().parent.parent / "scripts"))
 
 import accuracy  # noqa: E402
+import fit_timeline  # noqa: E402
 import timeline_examples  # noqa: E402
 from measuring import found_engines, found_sounds  # noqa: E402
 from measuring.plain_engines import fitted_engine  # noqa: E402
@@ -95,3 +96,24 @@ def test_examples_to_learn_from_are_of_the_fitted_half_alone(tmp_path):
     assert [one.name for one in examples] == ["road_b@bench_0", "road_a@bench_1", "road_a@bench_3"]  # of planes half
     assert all(one.real_engine and one.weight == timeline_examples.BENCH_WEIGHT for one in examples)
     assert examples[1].fold == examples[2].fold
+
+
+def test_in_learning_on_found_music_counts_most_and_drones_half():
+    """A choice, no source: music counts six times its weight, talk three times, drones half."""
+    counts = {
+        "found_3_easy_music@41": 12.0,
+        "found_1_easy_de@41": 6.0,
+        "plain_other_5_drone@21": 1.0,
+        "own_1_wind@41": 2.0,
+    }
+    for name, count in counts.items():
+        one = timeline_examples.Example(name, timeline_examples.FOUR, None, None, None, weight=2)
+        assert fit_timeline.count_of(one) == count
+
+
+def test_an_example_that_counts_twice_weighs_as_much_as_two():
+    rng = np.random.default_rng(1)
+    tasks = [(rng.standard_normal((50, 3)), np.full(50, wanted)) for wanted in (0, 1, 1)]
+    _, _, weight = fit_timeline.together_of(tasks, 1.0, [1.0, 2.0, 1.0])
+    _, _, doubled = fit_timeline.together_of([tasks[0], tasks[1], tasks[1], tasks[2]], 1.0)
+    assert np.isclose(weight[50:100].sum(), doubled[50:150].sum()) and np.isclose(weight[:50].sum(), doubled[:50].sum())
