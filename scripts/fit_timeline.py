@@ -48,7 +48,7 @@ from enginelog import limits, timeline
 from enginelog.dsp.logistic import probability
 from enginelog.timeline.bursts import burst_features
 from enginelog.timeline.cues import cues
-from enginelog.timeline.nets import Net, shipped, stored
+from enginelog.timeline.nets import PARTS, Net, shipped, stored
 from enginelog.timeline.states import KINDS, state_features
 
 BATCH = 600  # frames a step
@@ -278,8 +278,7 @@ def judge_of(path: Path | None) -> Net:
 
 def save(nets: dict[str, Net], path: Path) -> None:
     """Write the classifiers as the package reads them."""
-    parts = ("mean", "spread", "inner", "inner_bias", "outer", "outer_bias")
-    np.savez(path, **{f"{n}.{p}": np.asarray(getattr(net, p), np.float32) for n, net in nets.items() for p in parts})
+    np.savez(path, **{f"{n}.{p}": np.asarray(getattr(net, p), np.float32) for n, net in nets.items() for p in PARTS})
 
 
 def main(arguments: list[str]) -> int:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from measuring.found_engines import CAR, FITTED, engines_in, played_on
+from measuring.found_engines import AIR, engines_in, played_on
 from measuring.found_sounds import drawn_from, found_sound, speakers
 from measuring.made import as_told, cases, scenario_of
 from measuring.near_sounds import (
@@ -25,6 +25,7 @@ from measuring.near_sounds import (
     rotor,
     wind,
 )
+from measuring.others import TOLD
 from measuring.plain_engines import PlainEngine, fitted_engine, soft_engine
 from measuring.plain_others import DRONE, FITTED_KINDS, plain_other
 from measuring.real import FOLD_A
@@ -35,7 +36,7 @@ from enginelog.model import Clip, Engine, Span, Track
 from enginelog.timeline.activity import Activity
 
 FOLDS = 3
-FOUR, TWO = Engine(), Engine(2, 1)
+FOUR, TWO, CAR = TOLD.values()
 SEVERAL = (CAR, Engine(4, 2, (0.0, 270.0)), Engine(4, 3, (0.0, 240.0, 480.0)), Engine(4, 2, (0.0, 360.0)))
 ENGINES = (
     *(("start,cut", "ordinary"), ("pulls_only", "ordinary"), ("start,cut", "hard"), ("stall,cut", "ordinary")),
@@ -239,9 +240,8 @@ def real_at_the_bench(count: int, base: int, folder: Path, cache: Path) -> Itera
 
         def make(name=name, file=row["file"], engine=engine, is_engine=is_engine, seed=seed, turn=turn):
             clip = media.read(folder / file)[0]
-            clip = played(clip, float(np.random.default_rng([seed, 4]).uniform(0.75, 1.3))) if turn % 2 else clip
-            put = synthesis.at_the_bench(clip, seed, BENCHES[turn // 2 % len(BENCHES)])
-            return [example(name, put, engine, None, True, is_engine)]
+            clip = played(clip, factor_of(seed, 0.75)) if turn % 2 else clip
+            return [example(name, put(clip, seed, turn), engine, None, True, is_engine)]
 
         yield from kept(cache, name, make, BENCH_WEIGHT)
 
@@ -253,7 +253,7 @@ def found_engines(rounds: int, base: int, folder: Path, cache: Path) -> Iterator
     paths = engines_in(folder, for_fitting=True)
     for turn in range(rounds):
         for place, path in enumerate(paths):
-            if path.parent.name != FITTED[-1] or turn < rounds // 2:
+            if path.parent.name != AIR or turn < rounds // 2:
                 yield from found_engine(path, base + turn * len(paths) + place, turn, cache)
 
 
@@ -263,12 +263,20 @@ def found_engine(path: Path, seed: int, turn: int, cache: Path) -> list[Example]
     name = f"road_{path.stem}@bench_{seed}"
 
     def make() -> list[Example]:
-        factor = float(np.random.default_rng([seed, 4]).uniform(0.6, 1.3)) if turn % 2 else 1.0
-        clip = played_on(media.read(str(path))[0], seed, factor)
-        clip = synthesis.at_the_bench(clip, seed, BENCHES[turn // 2 % len(BENCHES)])
-        return [example(name, clip, engine, None, True, real_engine=True)]
+        clip = played_on(media.read(str(path))[0], seed, factor_of(seed, 0.6) if turn % 2 else 1.0)
+        return [example(name, put(clip, seed, turn), engine, None, True, real_engine=True)]
 
     return kept(cache, name, make, BENCH_WEIGHT)
+
+
+def factor_of(seed: int, slowest: float) -> float:
+    """How many times as fast a recording is played, from `slowest` to 1.3."""
+    return float(np.random.default_rng([seed, 4]).uniform(slowest, 1.3))
+
+
+def put(clip: Clip, seed: int, turn: int) -> Clip:
+    """The clip where engines are recorded: each two turns at a place as hard as the next of BENCHES."""
+    return synthesis.at_the_bench(clip, seed, BENCHES[turn // 2 % len(BENCHES)])
 
 
 BENCHES = ("easy", "ordinary", "ordinary", "hard")

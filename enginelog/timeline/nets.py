@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import lru_cache
 from importlib.resources import files
 from typing import IO
@@ -41,6 +41,9 @@ class Net:
         return np.tanh(middle, out=middle) @ self.outer + self.outer_bias
 
 
+PARTS = tuple(field.name for field in fields(Net))  # each an array in the file
+
+
 @lru_cache(maxsize=1)
 def shipped() -> dict[str, Net]:
     """The classifiers that come with the package: `engine`, `pull` (one output each) and `state` (four)."""
@@ -50,10 +53,9 @@ def shipped() -> dict[str, Net]:
 
 def stored(stream: IO[bytes]) -> dict[str, Net]:
     """The classifiers of a file such as the fit writes (NumPy's .npz, nothing in it is run)."""
-    parts = ("mean", "spread", "inner", "inner_bias", "outer", "outer_bias")
     with np.load(stream) as data:
         names = sorted({key.split(".")[0] for key in data.files})
-        return {name: Net(*(data[f"{name}.{part}"] for part in parts)) for name in names}
+        return {name: Net(*(data[f"{name}.{part}"] for part in PARTS)) for name in names}
 
 
 def log_softmax(logits: np.ndarray) -> np.ndarray:

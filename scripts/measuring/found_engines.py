@@ -18,16 +18,18 @@ import numpy as np
 
 from enginelog import media, synthesis
 from enginelog.dsp.signals import resample
-from enginelog.model import Clip, Engine
+from enginelog.model import Clip
 from measuring import made
-from measuring.found_sounds import ENGINES, SUFFIXES
+from measuring.found_sounds import ENGINES, SUFFIXES, lacking
+from measuring.others import TOLD
 from measuring.pool import each
 from measuring.tables import percent, table
 
-FITTED = ("torcs-data", "flightgear-data-base")
+ROAD, AIR = "torcs-data", "flightgear-data-base"
+FITTED = (ROAD, AIR)
 AS_RECORDED = "as recorded"
 HARDNESS = (AS_RECORDED, "easy", "ordinary", "hard")
-CAR, SAW = Engine(4, 4, (0.0, 180.0, 360.0, 540.0)), Engine(2, 1)
+SAW, CAR = TOLD["two-stroke single"], TOLD["four-stroke four"]
 SECONDS, FADE_S = 6.0, 0.03
 WANDER, WANDERS_HZ = 0.015, 0.7  # of the speed at which a loop is played on, so that no two turns of it are the same
 HEAD = ("engines recorded by others", "recordings", "analyses", "engine heard %", "speed told %", "by package")
@@ -66,10 +68,7 @@ def looped(sound: np.ndarray, length: int, fade: int) -> np.ndarray:
 
 def missing() -> str | None:
     """Why these cannot be measured; None where they can."""
-    where = os.environ.get("ENGINELOG_SOUNDS")
-    if not where:
-        return "ENGINELOG_SOUNDS names no folder of sounds that other people recorded"
-    return None if engines_in(Path(where), for_fitting=False) else f"no folder {ENGINES!r} in {Path(where).name!r}"
+    return lacking(lambda folder: engines_in(folder, for_fitting=False), f"folder {ENGINES!r}")
 
 
 @dataclass(frozen=True)

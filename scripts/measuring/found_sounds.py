@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import os
 import zlib
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -134,10 +135,15 @@ def audible(path: Path) -> Clip | None:
 
 def missing() -> str | None:
     """Why found sounds cannot be measured; None where they can."""
+    return lacking(lambda folder: speakers(folder, for_fitting=False), "sounds to measure with")
+
+
+def lacking(kept: Callable[[Path], Collection], what: str) -> str | None:
+    """Why nothing can be measured of what is `kept` in the folder of found sounds; None where there is some of it."""
     where = os.environ.get("ENGINELOG_SOUNDS")
     if not where:
         return "ENGINELOG_SOUNDS names no folder of sounds that other people recorded"
-    return None if speakers(Path(where), for_fitting=False) else f"no sounds to measure with in {Path(where).name!r}"
+    return None if kept(Path(where)) else f"no {what} in {Path(where).name!r}"
 
 
 @cache

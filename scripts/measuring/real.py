@@ -18,6 +18,7 @@ from enginelog import analysis, limits, media
 from enginelog.model import Clip, Engine, Run
 from enginelog.speed import track
 from enginelog.speed.tracking import pursue
+from measuring.others import TOLD
 from measuring.pool import each
 from measuring.scores import at_times, is_octave, within
 from measuring.tables import number, percent, table
@@ -27,7 +28,7 @@ FOLD_A = (
     *("chainsaw_1-", "chainsaw_2-68391-A", "car_motor", "generator_startup"),
     *("rain_1-17367", "clock_tick", "dog_bark_1-100032"),
 )
-FOUR = Engine(4, 4, (0.0, 180.0, 360.0, 540.0))
+FOUR = TOLD["four-stroke four"]
 WORDS = {"engine": "engine", "rotor": "rotor", "other": "no engine"}
 
 
