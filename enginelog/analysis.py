@@ -246,6 +246,7 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard, ran: bool)
     told = replace(track, rhythm=_unpacked(_taken(heard.rhythms)))
     as_heard = engine if heard.fires is None else speed.fires(engine, heard.fires.angles_deg)
     run_speed = speed.summarise(told, running, sets["speed"], clip_quality.trust, as_heard)
+    by_lines = speed.settled_by_lines(told, running, as_heard, sets["speed"])
     del told  # nothing after this asks for the rhythm, and it is the most of the track
     give_back(long)
     # No speed is surer than that there was an engine.
@@ -253,7 +254,7 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard, ran: bool)
     run_speed = run_speed if heard.fires is None else heard.fires.doubted(run_speed, sets["speed"])
     firings = firing.join(heard.firings.pop(0) for _ in range(len(heard.firings)))
     spectrum = speed.spectrum_of(heard.spectrum) if story.engine_heard and heard.spectrum else None
-    if not speed.settled_by_turns(track, running):
+    if not by_lines and not speed.settled_by_turns(track, running):
         run_speed = speed.doubted_as_one(run_speed, spectrum, as_heard, sets["speed"])
     cancelled_db = speed.cancelled_db(spectrum, engine)
     measures = findings.judge(engine, clip_quality, story, run_speed, track, firings, sets["findings"], cancelled_db)

@@ -25,7 +25,7 @@ from measuring.real import FOLD_A
 
 from enginelog import limits, media, synthesis
 from enginelog.model import Clip, Engine
-from enginelog.speed.confidence import terms
+from enginelog.speed.confidence import READ, terms
 from enginelog.speed.tracking import pursue
 
 TARGET = Path(__file__).resolve().parents[1] / "enginelog" / "speed" / "confidence.json"
@@ -43,7 +43,7 @@ def _rows(clip: Clip, engine: Engine, truth: synthesis.Truth | None) -> tuple[np
     rpm = found.cycle_hz * 60.0 * engine.revs_per_cycle
     true_rpm = np.zeros(len(rpm)) if truth is None else truth.speed_at(found.t_s)
     right = np.abs(rpm - true_rpm) < WITHIN * true_rpm
-    return found.shown[::2], right[::2]
+    return found.shown[::2, :READ], right[::2]
 
 
 def engine_rows(job: tuple[int, str]) -> tuple[np.ndarray, np.ndarray, int, str]:
@@ -73,7 +73,7 @@ def bench_rows(seed: int) -> tuple[np.ndarray, np.ndarray, int, str]:
     clip, firing_hz = bench_sound(seed, *((40.0, 240.0) if fast else (8.0, 70.0)))
     found = pursue(clip, Engine(strokes=2 if fast else 4), limits.load("speed"))
     right = np.abs(found.cycle_hz[::2] / (firing_hz or np.inf) - 1.0) < WITHIN
-    return found.shown[::2], right, seed, "bench"
+    return found.shown[::2, :READ], right, seed, "bench"
 
 
 def plain_rows(seed: int) -> tuple[np.ndarray, np.ndarray, int, str]:
@@ -82,7 +82,7 @@ def plain_rows(seed: int) -> tuple[np.ndarray, np.ndarray, int, str]:
     found = pursue(plain.clip, plain.engine, limits.load("speed"))
     rpm, true_rpm = found.cycle_hz * 60.0 * plain.engine.revs_per_cycle, plain.rpm_at(found.t_s)
     right = np.abs(rpm - true_rpm) < WITHIN * true_rpm
-    return found.shown[::2], right[::2], seed, "plain"
+    return found.shown[::2, :READ], right[::2], seed, "plain"
 
 
 def plain_other_rows(job: tuple[int, str]) -> tuple[np.ndarray, np.ndarray, int, str]:
@@ -105,7 +105,7 @@ def real_rows(folder: Path) -> list[tuple[np.ndarray, np.ndarray, int, str]]:
             engine = Engine(cylinders=4, firing_angles_deg=(0.0, 180.0, 360.0, 540.0))
         found = pursue(clip, engine, limits.load("speed"))
         if row["kind"] == "other":
-            parts.append((found.shown, np.zeros(len(found.t_s), bool), 0, "real"))
+            parts.append((found.shown[:, :READ], np.zeros(len(found.t_s), bool), 0, "real"))
             continue
         labels = list(csv.DictReader(labelled.read_text().splitlines()))
         at = np.array([float(label["t_s"]) for label in labels])
@@ -113,7 +113,7 @@ def real_rows(folder: Path) -> list[tuple[np.ndarray, np.ndarray, int, str]]:
         firing_hz = firing_hz[np.abs(found.t_s[:, None] - at).argmin(axis=1)]
         ratio = found.cycle_hz * engine.cylinders / firing_hz
         told = np.isfinite(ratio)
-        parts.append((found.shown[told], np.abs(ratio[told] - 1.0) < WITHIN, 0, "real"))
+        parts.append((found.shown[told, :READ], np.abs(ratio[told] - 1.0) < WITHIN, 0, "real"))
     return parts
 
 

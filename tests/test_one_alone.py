@@ -16,8 +16,8 @@ from measuring.made import analysed  # noqa: E402
 
 from enginelog import limits  # noqa: E402
 from enginelog.dsp.lines import standing  # noqa: E402
-from enginelog.model import Clip, Engine, Speed  # noqa: E402
-from enginelog.speed import doubted_as_one  # noqa: E402
+from enginelog.model import RHYTHM, Clip, Engine, Span, Speed, Track  # noqa: E402
+from enginelog.speed import doubted_as_one, settled_by_lines  # noqa: E402
 
 LIMITS = limits.load("speed")
 TWIN = TWINS[360.0]
@@ -69,6 +69,17 @@ def test_a_two_stroke_may_fire_on_every_second_turn_of_twice_the_speed_unless_it
     assert doubted_as_one(speed, unlike, saw, LIMITS) == speed
     fast = replace(SLOW, rpm=9000.0)  # 18 000 is no speed of such an engine
     assert doubted_as_one(fast, alike, saw, LIMITS) == fast
+
+
+def test_the_lines_of_the_whole_settle_it_but_for_single_two_strokes():
+    rhythm = np.zeros((100, len(RHYTHM)), np.float32)
+    rhythm[:60, RHYTHM.index("whole_odds")] = LIMITS.value("settled_by_lines") + 0.1
+    t_s, blank = 0.05 * np.arange(100), np.ones(100)
+    track, all_of_it = Track(t_s, blank, blank, blank, rhythm), (Span("run", 0.0, 5.0),)
+    assert settled_by_lines(track, all_of_it, TWIN, LIMITS)
+    assert not settled_by_lines(track, (Span("run", 2.5, 5.0),), TWIN, LIMITS)
+    assert not settled_by_lines(track, (), TWIN, LIMITS)
+    assert not settled_by_lines(track, all_of_it, Engine(strokes=2), LIMITS)
 
 
 def knocks(strengths: tuple[float, ...], between_s: float, seconds: float = 9.0, seed: int = 3) -> Clip:

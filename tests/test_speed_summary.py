@@ -126,15 +126,15 @@ def unlike_twin(rpm: float) -> Clip:
     return Clip((0.2 * sound / np.abs(sound).max()).astype(np.float32), rate)
 
 
-def test_only_a_told_speed_tells_an_unlike_twin_from_one_at_half_the_speed():
+def test_an_unlike_twin_is_read_at_its_own_speed_not_at_half():
+    """By itself with some doubt, by the lines between its firings; by a rated speed told as well."""
     clip = unlike_twin(3300)
     even = {"strokes": 4, "cylinders": 2, "firing_angles_deg": (0.0, 360.0)}
     alone = speed.track(clip, Engine(**even), LIMITS)
-    assert np.median(alone.confidence) <= 0.5
-    running = (Span("run", 0.0, 6.0),)
-    found = speed.summarise(alone, running, LIMITS, engine=Engine(**even))
+    found = speed.summarise(alone, (Span("run", 0.0, 6.0),), LIMITS, engine=Engine(**even))
     if found.rpm is not None:
-        assert found.or_rpm == pytest.approx(2 * found.rpm)
+        assert found.rpm == pytest.approx(3300, rel=0.01) or found.or_rpm == pytest.approx(2 * found.rpm)
+    assert found.confidence < 0.9
     told = speed.track(clip, Engine(**even, rated_rpm=3600.0), LIMITS)
     path = np.exp(told.rhythm[:, RHYTHM.index("pitch")]) * 120.0
     assert np.median(path) == pytest.approx(3300, rel=0.01)

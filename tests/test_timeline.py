@@ -102,6 +102,25 @@ def test_a_run_grows_as_far_as_the_rhythm_goes_on():
     assert (states.PULL, 30, 50) in heard.grown(pulled, seen, LIMITS)
 
 
+def test_a_run_reaches_over_the_quiet_in_which_a_speed_is_read():
+    marks = [(states.QUIET, 0, 100), (states.RUN, 100, 200), (states.QUIET, 200, 300)]
+    seen = seen_with(-1.5, 300)
+    rpm = np.full(300, np.nan)
+    rpm[20:90], rpm[210:214] = 3000.0, 3000.0
+    track = Track(0.05 * np.arange(300), rpm, np.ones(300), rpm)
+    before, run, after = heard.read_on(marks, seen, track, LIMITS)
+    assert before[0] == after[0] == states.QUIET
+    assert run == (states.RUN, 20, 200)  # four frames say nothing
+    music = replace(seen, engine=np.full(300, -4.0))
+    assert heard.read_on(marks, music, track, LIMITS) == marks
+    pulled = [(states.QUIET, 0, 95), (states.PULL, 95, 100), *marks[1:]]
+    assert heard.read_on(pulled, seen, track, LIMITS) == pulled  # who pulls has no engine running
+    stopped = [(states.RUN, 0, 10), (states.RUNDOWN, 10, 20), (states.QUIET, 20, 100), *marks[1:]]
+    assert heard.read_on(stopped, seen, track, LIMITS) == stopped
+    far = replace(track, rpm=np.where(np.arange(300) < 45, rpm, np.nan))
+    assert heard.read_on(marks, seen, far, LIMITS) == marks
+
+
 def test_nobody_pulls_the_starter_of_a_running_engine():
     hum = [(states.PULL, 0, 20), (states.RUN, 20, 50), (states.PULL, 50, 70), (states.QUIET, 70, 90)]
     assert not_pulled_while_running(hum, 60)[1] == (states.QUIET, 20, 50)

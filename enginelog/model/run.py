@@ -171,6 +171,8 @@ RHYTHM = (
     "pitch",  # natural logarithm of the cycle rate in hertz
     "octave_odds",  # lead in log-odds over the best octave or fifth of the path, over 2 s
     "other_odds",  # lead in log-odds over the best other speed, over 0.45 s
+    "whole_odds",  # log-odds by the lines of the whole block that its speed is the true one, no part or multiple
+    "faster_odds",  # the same of the speed it may turn at that sounds alike (`speed.kinds`), against its own
     "tones_beside",  # logarithm of the tones that lie on no line of the cycle (and 1 more)
     "tones_on",  # share of the tones on lines of the cycle, less the share of places that are
     "same",  # correlation of the spectrum with that of half a second before

@@ -6,11 +6,12 @@ figure of the run,
 which `cancelled_db` tells whether several cylinders sound together; `doubted_as_one` doubts the speed of the run where
 nothing tells one cylinder from the next. Where a two-stroke may fire on every second turn of the
 `double_in_question`, and the order of its turns (`firing.order_of_turns`) tells which it is, the track is `settled`,
-and where it is so mostly (`settled_by_turns`) no other speed is named. Where `Engine.firing_open`, a `Twin` hears the
+and where it is so mostly (`settled_by_turns`), or the lines of the whole leave no doubt (`settled_by_lines`), no other
+speed is named. Where `Engine.firing_open`, a `Twin` hears the
 first blocks and says how it fires; live, the engine is `Taken` as heard so far.
 """
 
-from enginelog.speed.alike import doubted_as_one, settled_by_turns
+from enginelog.speed.alike import doubted_as_one, settled_by_lines, settled_by_turns
 from enginelog.speed.coasted import coasted
 from enginelog.speed.spectrum import OrderPower, added, cancelled_db, order_power, spectrum_of
 from enginelog.speed.summary import summarise
@@ -31,6 +32,7 @@ __all__ = [
     "order_power",
     "settled",
     "settled_double",
+    "settled_by_lines",
     "settled_by_turns",
     "spectrum_of",
     "summarise",

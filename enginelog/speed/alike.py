@@ -15,7 +15,7 @@ import numpy as np
 
 from enginelog.dsp import lines
 from enginelog.limits import LimitSet
-from enginelog.model import Engine, Span, Spectrum, Speed, Track
+from enginelog.model import RHYTHM, Engine, Span, Spectrum, Speed, Track
 from enginelog.speed.kinds import faster_reading, is_saw, usual_range
 from enginelog.speed.summary import within
 
@@ -24,6 +24,17 @@ def settled_by_turns(track: Track, running: tuple[Span, ...]) -> bool:
     """Whether the order of the turns told in most frames of the runs that no other speed is possible."""
     inside = within(track.t_s, running, "run")
     return bool(track.settled is not None and inside.any() and np.mean(track.settled[inside] > 0) > 0.5)
+
+
+def settled_by_lines(track: Track, running: tuple[Span, ...], engine: Engine, limits: LimitSet) -> bool:
+    """Whether the lines of the whole blocks (`multiples`) say of most frames of the runs that their speed is the true
+    one. Not of single two-strokes: on every second turn a regular one sounds the same to the last line, and what is
+    said of them leans on how seldom that is. The track must have its rhythm."""
+    inside = within(track.t_s, running, "run")
+    if track.rhythm is None or is_saw(engine) or not inside.any():
+        return False
+    odds = track.rhythm[inside, RHYTHM.index("whole_odds")]
+    return bool(np.median(odds) >= limits.value("settled_by_lines"))
 
 
 def doubted_as_one(speed: Speed, spectrum: Spectrum | None, engine: Engine, limits: LimitSet) -> Speed:

@@ -10,8 +10,10 @@ from __future__ import annotations
 import numpy as np
 
 from enginelog.dsp.logistic import probability
+from enginelog.model import RHYTHM
 from enginelog.speed.stored import stored_model
 
+READ = RHYTHM.index("tones_beside")  # columns of the rhythm that are read: all but those of the tones, the last
 WIDEST = 3.0  # columns are read within three standard deviations of those seen in fitting
 
 
@@ -23,6 +25,6 @@ def terms(rhythm: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndarra
 
 
 def confidence_of(rhythm: np.ndarray) -> np.ndarray:
-    """Confidence 0..1 for each frame of a rhythm array (frames, len(RHYTHM)), of which the first columns are read."""
+    """Confidence 0..1 for each frame of a rhythm array (frames, len(RHYTHM)), of which the first READ are read."""
     model = stored_model("confidence")
-    return probability(terms(rhythm[:, : len(model.mean)], model.mean, model.spread) @ model.weight)
+    return probability(terms(rhythm[:, :READ], model.mean, model.spread) @ model.weight)

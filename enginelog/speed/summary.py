@@ -120,7 +120,8 @@ def _doubtful_share(track: Track, spans: tuple[Span, ...], inside: np.ndarray, u
     """Frames not known to belong to the run (left out as unsure, or near a start or cut) over those used, up to 1.
 
     A share of the unsure ones that were used counts too: the crank slows while firings are lost, and a track that
-    hears none of them runs on level. Less of those that the turns between firings tell, too.
+    hears none of them runs on level. Less of those that the turns between firings tell, too. However sure all are, a
+    few may lie on the other side of the median, which shifts that of a run at two speeds by far.
     """
     hop_s = float(track.t_s[1] - track.t_s[0])
     first_s, last_s = float(track.t_s[0]) + 0.2, float(track.t_s[-1]) - 0.2
@@ -130,7 +131,8 @@ def _doubtful_share(track: Track, spans: tuple[Span, ...], inside: np.ndarray, u
     unsure = 1.0 - track.confidence[inside]
     if track.turning_rpm is not None:
         unsure = unsure * np.where(np.isfinite(track.turning_rpm[inside]), limits.value("unheard_in_turns"), 1.0)
-    return float(min(frames / used + limits.value("unheard_per_doubt") * float(np.mean(unsure)), 1.0))
+    share = frames / used + limits.value("unheard_per_doubt") * float(np.mean(unsure))
+    return float(np.clip(share, limits.value("least_in_doubt"), 1.0))
 
 
 def _heard_outside(track: Track, path: np.ndarray, spans: tuple[Span, ...]) -> np.ndarray:

@@ -11,15 +11,18 @@ from enginelog.dsp.signals import WORK_RATE_HZ, resample
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.model import Clip, Engine
+from enginelog.speed import multiples
 from enginelog.speed.emission import RIVALS, WEIGHTS, log_odds, plain_sum
 from enginelog.speed.evidence import FEATURES, GRID_STEP, cycle_grid, evidence, feature_signals, frame_times
-from enginelog.speed.kinds import is_saw, layouts, range_cost
+from enginelog.speed.kinds import faster_reading, is_saw, layouts, range_cost
 from enginelog.speed.path import best_path
 from enginelog.speed.refine import Refined, refine
 from enginelog.speed.steady import steady_rate
 from enginelog.speed.tones import tone_columns
 
 STEADY_RATE_HZ = 4000.0
+ABOUT = 6  # states by which a track that was of a part or a multiple may be off once it is moved to the true speed
+IMPOSSIBLE = 1e3  # far more than any path gains in a frame
 
 
 @dataclass(frozen=True)
@@ -43,6 +46,44 @@ def pursue(clip: Clip, engine: Engine, limits: LimitSet, about_rpm: float | None
 
     about_rpm: where it is known that the speed is near to it, no other one is looked at.
     """
+    seen = looked_at(clip, engine, limits, about_rpm)
+    path = likeliest(seen.gain, engine, limits)
+    fine = refined(seen, path, engine)
+    chance, true = multiples.NO_OTHER, multiples.OWN
+    if about_rpm is None:
+        chance = multiples.chances(seen.signals, seen.times, fine, seen.said, path, engine)
+        true = int(chance.argmax()) if chance.max() > limits.value("multiple_taken") else multiples.OWN
+    if true != multiples.OWN:
+        path = likeliest(near(seen.gain, path + multiples.STEPS[true], ABOUT), engine, limits)
+        fine = refined(seen, path, engine)
+    fine = _steadied(clip, fine, limits)
+    odds, contrast, cost = seen.said
+    shown = _shown(seen.scores, (contrast - cost, odds), path, fine)
+    of_whole = np.tile(multiples.odds(chance, true, faster_reading(engine)), (len(path), 1))
+    shown = np.column_stack([shown, of_whole, tone_columns(seen.signals["low"], seen.times, fine.cycle_hz)])
+    return Pursuit(seen.times + clip.start_s, fine.cycle_hz, fine.std_hz, shown, seen.hum)
+
+
+@dataclass(frozen=True)
+class Looked:
+    """What each trial speed has for it in each frame of a block.
+
+    signals, hum: see `signals_of`. times: (frames,), from the start of the block. grid: trial cycle rates, (states,).
+    scores: contrasts by feature, each (frames, states). said: their log-odds and plain sum, and the cost of each speed,
+    (states,). gain: what each adds to a path, (frames, states).
+    """
+
+    signals: dict[str, np.ndarray]
+    hum: float
+    times: np.ndarray
+    grid: np.ndarray
+    scores: dict[str, np.ndarray]
+    said: tuple[np.ndarray, np.ndarray, np.ndarray]
+    gain: np.ndarray
+
+
+def looked_at(clip: Clip, engine: Engine, limits: LimitSet, about_rpm: float | None = None) -> Looked:
+    """The evidence for all trial speeds in a block, or for those near `about_rpm`."""
     times = frame_times(clip.seconds, limits.value("frame_hop_s"))
     grid = grid_of(engine, limits, about_rpm)
     signals, hum = signals_of(clip)
@@ -50,19 +91,28 @@ def pursue(clip: Clip, engine: Engine, limits: LimitSet, about_rpm: float | None
     contrast = plain_sum(scores)
     odds, cost = log_odds(scores, engine, grid, limits), range_cost(engine, grid, limits)
     gain = limits.value("odds_gain") * odds + limits.value("evidence_gain") * contrast
+    gain -= limits.value("range_gain") * cost
+    return Looked(signals, hum, times, grid, scores, (odds, contrast, cost), gain)
+
+
+def likeliest(gain: np.ndarray, engine: Engine, limits: LimitSet) -> np.ndarray:
+    """The best path through the gains (frames, states) for an engine of this kind."""
     light = "_saw" if is_saw(engine) else ""
-    path = best_path(
-        gain - limits.value("range_gain") * cost,
-        limits.value("slope_cost" + light),
-        int(limits.value("reach_states" + light)),
-        limits.value("jump_cost"),
-    )
+    costs = limits.value("slope_cost" + light), int(limits.value("reach_states" + light)), limits.value("jump_cost")
+    return best_path(gain, *costs)
+
+
+def near(gain: np.ndarray, path: np.ndarray, reach: int) -> np.ndarray:
+    """The gains within `reach` states of a path (which may leave the grid); others are out of the question."""
+    away = np.abs(np.arange(gain.shape[1]) - path[:, None].clip(0, gain.shape[1] - 1))
+    return np.where(away <= reach, gain, gain.min() - IMPOSSIBLE)
+
+
+def refined(seen: Looked, path: np.ndarray, engine: Engine) -> Refined:
+    """The path (frames,), in states, corrected by the phases of the lines."""
     rates = {feature.name: feature.rate_hz for feature in FEATURES if feature.name != "wide"}
-    fine = refine({name: signals[name] for name in rates}, rates, times, grid[path], engine.cylinders)
-    fine = _steadied(clip, fine, limits)
-    shown = _shown(scores, (contrast - cost, odds), path, fine)
-    shown = np.column_stack([shown, tone_columns(signals["low"], times, fine.cycle_hz)])
-    return Pursuit(times + clip.start_s, fine.cycle_hz, fine.std_hz, shown, hum)
+    signals = {name: seen.signals[name] for name in rates}
+    return refine(signals, rates, seen.times, seen.grid[path], engine.cylinders)
 
 
 def signals_of(clip: Clip) -> tuple[dict[str, np.ndarray], float]:

@@ -9,7 +9,6 @@ import numpy as np
 from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Clip, Engine, Track
 from enginelog.speed.confidence import confidence_of
-from enginelog.speed.emission import plain_sum
 from enginelog.speed.kinds import faster_reading, is_saw, usual_range
 from enginelog.speed.tracking import pursue
 
@@ -76,16 +75,13 @@ def may_be_faster(rhythm: np.ndarray, engine: Engine, limits: LimitSet) -> np.nd
     """Which frames of a rhythm (frames, len(RHYTHM)) are of an engine that may turn `faster_reading` times as fast.
 
     A two-stroke single that fires on every second turn repeats itself only then, and so does an even engine whose
-    cylinders sound unlike, or one of which is dead. Where another reading lags little behind, it stays in doubt; and
-    always for a twin taken for even because nobody told its firing angles.
+    cylinders sound unlike, or one of which is dead. Where the lines of the whole block leave the faster reading any
+    chance (`multiples`), it stays in doubt; and always for a twin taken for even because nobody told its firing angles.
     """
-    times = faster_reading(engine)
-    if times == 1:
+    if faster_reading(engine) == 1:
         return np.zeros(len(rhythm), bool)
-    shown = {name: rhythm[:, number] for number, name in enumerate(RHYTHM)}
     kind = "half_speed" if is_saw(engine) else "octave"
-    close = shown["octave_margin"] < limits.value(f"{kind}_doubt") * plain_sum(shown)
-    close |= shown["octave_odds"] < limits.value(f"{kind}_odds_doubt")
+    close = rhythm[:, RHYTHM.index("faster_odds")] > limits.value(f"{kind}_odds_doubt")
     close |= engine.firing_open
-    faster_rpm = times * 60.0 * engine.revs_per_cycle * np.exp(shown["pitch"])
+    faster_rpm = faster_reading(engine) * 60.0 * engine.revs_per_cycle * np.exp(rhythm[:, RHYTHM.index("pitch")])
     return close & (faster_rpm < usual_range(engine, limits)[1])

@@ -22,7 +22,8 @@ from enginelog.speed.tones import COLUMNS as TONES
 from enginelog.speed.tracks import track
 
 WAYS = ((0.0, 360.0), (0.0, 270.0), (0.0, 180.0))
-UNREAD = ("noise", "restless", "pitch", *TONES)  # the place would teach usual speeds; the rest says nothing here
+# The place would teach usual speeds; the lines of the whole block came after the fit; the rest says nothing here.
+UNREAD = ("noise", "restless", "pitch", "whole_odds", "faster_odds", *TONES)
 SHOWN = tuple(name for name in RHYTHM if name not in UNREAD)
 FIGURES = ("plain_sum", *SHOWN, "confidence", "cancelled_db", "cancelled_unknown")  # of each way, in turn
 WIDEST = 3.0  # figures are read within three standard deviations of those seen in fitting

@@ -7,8 +7,12 @@ import numpy as np
 from enginelog.dsp.logistic import probability
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
+from enginelog.model import Track
 from enginelog.timeline.states import PULL, QUIET, RUN, RUNDOWN, Views, stretches
 from enginelog.timeline.traces import Traces
+
+SECOND = 21  # frames
+ENDS = [(QUIET, 0, 0)]  # what stands before and after all marks
 
 
 def confidence_of(marks, seen: Views, limits: LimitSet) -> tuple[float, list[tuple[int, int, int]]]:
@@ -63,7 +67,7 @@ def grown(marks, seen: Views, limits: LimitSet) -> list[tuple[int, int, int]]:
     In noise the levels show the loud part of a run only. How sure the speed of a frame is does not count: it is least
     where the noise is loudest.
     """
-    width = min(21, len(seen.engine))
+    width = min(SECOND, len(seen.engine))
     going = moving_mean(np.clip(seen.engine, -8.0, 8.0), width) > limits.value("grow_logit")
     states = frame_by_frame(marks)
     open_to_run = going & (states == QUIET)
@@ -73,6 +77,28 @@ def grown(marks, seen: Views, limits: LimitSet) -> list[tuple[int, int, int]]:
             reach_back = len(before) if before.all() else int(np.argmin(before))
             reach_on = len(after) if after.all() else int(np.argmin(after))
             states[first - reach_back : last + reach_on] = RUN
+    return stretches(states)
+
+
+def read_on(marks, seen: Views, track: Track, limits: LimitSet) -> list[tuple[int, int, int]]:
+    """`marks` with the runs of an engine that reach over the quiet about them in which a speed is read all the same.
+
+    In noise neither the level nor the rhythm need show that an engine goes on; what beats as one does is then enough,
+    where the rhythm says nothing strong against it, as it does of music. Nothing goes on after a run-down.
+    """
+    known, states = np.isfinite(track.rpm), frame_by_frame(marks)
+    dense = moving_mean(known.astype(float), min(SECOND, len(known))) >= limits.value("read_on_share")
+    longest = limits.value("read_on_gap_s") / seen.hop_s
+    for (before, _, _), (state, first, last), (after, _, _) in zip(ENDS + marks, marks, marks[1:] + ENDS, strict=False):
+        read = first + np.flatnonzero((known & dense)[first:last])
+        if state != QUIET or len(read) < limits.value("read_on_least"):
+            continue
+        if np.mean(np.clip(seen.engine[read], -8.0, 8.0)) < limits.value("read_on_logit"):
+            continue
+        if after == RUN and before != RUNDOWN and last - read[-1] <= longest:
+            states[read[0] : last] = RUN
+        if before == RUN and read[0] - first <= longest:
+            states[first : read[-1] + 1] = RUN
     return stretches(states)
 
 
