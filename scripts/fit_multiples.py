@@ -42,6 +42,7 @@ RATED = 0.25  # of the recordings, of which the rated speed is told
 WITHIN, MOSTLY, LEAST_FRAMES = 0.03, 0.6, 20
 UNTOLD = 0.04  # of the examples, whose lines are left out as in a block too short for them
 MEMBERS, HIDDEN, STEPS, BATCH, RATE, DECAY, SHAKEN = 4, 16, 6000, 128, 0.003, 1e-3, 0.1
+TAKEN = limits.load("speed").value("multiple_taken")
 OWN_COLUMN = multiples.COLUMNS + 3  # says which of the multiples is the track as it is: left out where it was forced
 
 
@@ -186,9 +187,6 @@ def show(net: Net, found: list[Example]) -> None:
         of = (chance[:, multiples.OWN] >= low) & (chance[:, multiples.OWN] < high)
         if of.any():
             print(f"  stated {low:.2f} to {min(high, 1.0):.2f}: {of.sum()} tracks, {own[of].mean():.3f} right")
-
-
-TAKEN = limits.load("speed").value("multiple_taken")
 
 
 def main() -> None:

@@ -111,19 +111,19 @@ def inputs_of(
     """
     weight = np.clip(fine.coherence, 0.0, 1.0) ** 2 + 1e-6
     lines = sixths_of(signals, times, fine.cycle_hz, weight)
-    odds, contrast, cost = said
+    log_odds, contrast, cost = said
     share = weight / weight.sum()
     places = path[:, None] + np.array(STEPS)
-    inside = (places >= 0) & (places < odds.shape[1])
+    inside = (places >= 0) & (places < log_odds.shape[1])
     of_frames = [
-        share @ np.where(inside, _best_about(odds, places), odds.min(axis=1)[:, None]),
+        share @ np.where(inside, _best_about(log_odds, places), log_odds.min(axis=1)[:, None]),
         share @ np.where(inside, _best_about(contrast, places), -1.0),
         share @ cost[places.clip(0, len(cost) - 1)],
     ]
-    odds, contrast, cost = (values - values[OWN] for values in of_frames)
+    log_odds, contrast, cost = (values - values[OWN] for values in of_frames)
     rows = []
     for number, step in enumerate(SIXTHS):
-        row = _of_lines(lines, step, engine) + [odds[number] / 5, contrast[number], cost[number], number == OWN]
+        row = _of_lines(lines, step, engine) + [log_odds[number] / 5, contrast[number], cost[number], number == OWN]
         rows.append([*row, *(number == other for other in range(len(SIXTHS))), *_kind(engine)])
     return np.array(rows, np.float32)
 
