@@ -154,20 +154,21 @@ def fit_one(x: np.ndarray, weight: np.ndarray, seed: int) -> emission.Net:
         rows = np.searchsorted(chances, rng.random(BATCH)).clip(0, len(x) - 1)
         z = np.clip((x[rows].astype(np.float32) - mean) / spread, -emission.REACH, emission.REACH)
         z += SHAKEN * rng.standard_normal(z.shape, np.float32)
-        net.move(gradient(net.values, z), RATE * min(1.0, 1.5 * (STEPS - step) / STEPS))
+        net.move(gradient(net.values, z, 0), RATE * min(1.0, 1.5 * (STEPS - step) / STEPS))
     return emission.Net(mean, spread, *net.values)
 
 
-def gradient(values: list[np.ndarray], z: np.ndarray) -> list[np.ndarray]:
-    """Slopes of the mean loss (and of the weights' size) by each array of `values`; z (frames, choices, inputs)."""
+def gradient(values: list[np.ndarray], z: np.ndarray, right: np.ndarray | int) -> list[np.ndarray]:
+    """Slopes of the mean loss (and of the weights' size) by each array of `values`; z (frames, choices, inputs), right:
+    which choice of each frame is, or of all."""
     inner, bias, outer, straight = values
     flat = z.reshape(-1, z.shape[2])
     hidden = np.maximum(flat @ inner + bias, 0.0)
     logits = (hidden @ outer + flat @ straight).reshape(z.shape[:2])
     top = np.exp(logits - logits.max(axis=1, keepdims=True))
     error = top / top.sum(axis=1, keepdims=True)
-    error[:, 0] -= 1.0
-    error = (error / len(z)).reshape(-1).astype(np.float32)
+    error[np.arange(len(z)), right] -= 1.0
+    error = (error / len(z)).reshape(-1).astype(z.dtype)
     back = np.outer(error, outer) * (hidden > 0)
     slopes = [flat.T @ back + DECAY * inner, back.sum(axis=0)]
     return [*slopes, hidden.T @ error + DECAY * outer, flat.T @ error + DECAY * straight]
@@ -265,11 +266,10 @@ def show(net: emission.Net, name: str, parts: list) -> None:
     print(f"{name}: {len(x)} frames, {before:.3f} by the plain sum, {share:.3f} by the network, loss {loss:.3f}")
 
 
-def save(net: emission.Net) -> None:
-    """Write the network as the package reads it."""
-    names = ("mean", "spread", "inner", "bias", "outer", "straight")
-    np.savez(TARGET, **{name: np.asarray(getattr(net, name), np.float32) for name in names})
-    print(f"written: {TARGET.name}")
+def save(net: emission.Net, target: Path = TARGET) -> None:
+    """Write a network as the package reads it."""
+    np.savez(target, **{name: np.asarray(getattr(net, name), np.float32) for name in emission.PARTS})
+    print(f"written: {target.name}")
 
 
 if __name__ == "__main__":

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from fit_emission import mean_of
+from fit_emission import gradient, mean_of, save
 from measuring import made
 from measuring.adam import Adam
 from measuring.plain_engines import plain_engine, soft_engine
@@ -41,7 +41,7 @@ FORCED_COUNTS = 0.4  # as much as a track as it is
 RATED = 0.25  # of the recordings, of which the rated speed is told
 WITHIN, MOSTLY, LEAST_FRAMES = 0.03, 0.6, 20
 UNTOLD = 0.04  # of the examples, whose lines are left out as in a block too short for them
-MEMBERS, HIDDEN, STEPS, BATCH, RATE, DECAY, SHAKEN = 4, 16, 6000, 128, 0.003, 1e-3, 0.1
+MEMBERS, HIDDEN, STEPS, BATCH, RATE, SHAKEN = 4, 16, 6000, 128, 0.003, 0.1
 TAKEN = limits.load("speed").value("multiple_taken")
 OWN_COLUMN = multiples.COLUMNS + 3  # says which of the multiples is the track as it is: left out where it was forced
 
@@ -160,21 +160,6 @@ def fit_one(x: np.ndarray, right: np.ndarray, weight: np.ndarray, seed: int) -> 
     return Net(mean, spread, *net.values)
 
 
-def gradient(values: list[np.ndarray], z: np.ndarray, right: np.ndarray) -> list[np.ndarray]:
-    """Slopes of the mean loss (and of the weights' size) by each array of `values`; z (examples, multiples, inputs)."""
-    inner, bias, outer, straight = values
-    flat = z.reshape(-1, z.shape[2])
-    hidden = np.maximum(flat @ inner + bias, 0.0)
-    logits = (hidden @ outer + flat @ straight).reshape(z.shape[:2])
-    error = np.exp(logits - logits.max(axis=1, keepdims=True))
-    error /= error.sum(axis=1, keepdims=True)
-    error[np.arange(len(right)), right] -= 1.0
-    error = (error / len(z)).reshape(-1)
-    back = np.outer(error, outer) * (hidden > 0)
-    slopes = [flat.T @ back + DECAY * inner, back.sum(axis=0)]
-    return [*slopes, hidden.T @ error + DECAY * outer, flat.T @ error + DECAY * straight]
-
-
 def show(net: Net, found: list[Example]) -> None:
     """Print what becomes of the tracks as they are, and how often each is right by how sure the network is of it."""
     natural = [one for one in found if one.natural]
@@ -200,9 +185,7 @@ def main() -> None:
     kept = [one for group in each(examples, jobs(kept=True), told.jobs, "recordings kept back") for one in group]
     show(net, kept)
     if told.write:
-        names = ("mean", "spread", "inner", "bias", "outer", "straight")
-        np.savez(TARGET, **{name: np.asarray(getattr(net, name), np.float32) for name in names})
-        print(f"written: {TARGET.name}")
+        save(net, TARGET)
 
 
 if __name__ == "__main__":

@@ -40,7 +40,8 @@ def forced(clip: Clip, engine: Engine, cycle_hz: float):
 
 def chance_at(clip: Clip, engine: Engine, cycle_hz: float) -> np.ndarray:
     seen, path, fine = forced(clip, engine, cycle_hz)
-    return multiples.chances(seen.signals, seen.times, fine, seen.said, path, engine)
+    inputs = multiples.inputs_of(seen.signals, seen.times, fine, seen.said, path, engine)
+    return multiples.chances(inputs, path, len(seen.grid))
 
 
 def test_lines_stand_where_the_fourier_series_has_them():

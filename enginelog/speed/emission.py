@@ -9,7 +9,7 @@ logit: McFadden 1974) on made-up recordings of tuning seeds; `scripts/fit_emissi
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cached_property, lru_cache
 from importlib.resources import files
 
@@ -72,11 +72,19 @@ class Net:
         return weights.astype(np.float32), offset[:, None].astype(np.float32)
 
 
-@lru_cache(maxsize=1)
+PARTS = tuple(field.name for field in fields(Net))  # each an array in the file
+
+
+@lru_cache(maxsize=2)
+def stored(name: str) -> Net:
+    """The network in the file `name`.npz of this room."""
+    with (files(__package__) / f"{name}.npz").open("rb") as stream, np.load(stream) as data:
+        return Net(*(data[part] for part in PARTS))
+
+
 def shipped() -> Net:
     """The network that comes with the package."""
-    with (files(__package__) / "emission.npz").open("rb") as stream, np.load(stream) as data:
-        return Net(*(data[name] for name in ("mean", "spread", "inner", "bias", "outer", "straight")))
+    return stored("emission")
 
 
 def log_odds(scores: dict[str, np.ndarray], engine: Engine, grid: np.ndarray, limits: LimitSet) -> np.ndarray:

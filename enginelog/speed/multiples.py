@@ -11,14 +11,12 @@ makes `multiples.npz` from them.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
-from importlib.resources import files
 
 import numpy as np
 
 from enginelog.dsp.pulses import line_strengths
 from enginelog.model import Engine
-from enginelog.speed.emission import Net
+from enginelog.speed.emission import Net, stored
 from enginelog.speed.evidence import FAINT, FEATURES, GRID_STEP, STRONG
 from enginelog.speed.kinds import is_saw
 from enginelog.speed.orders import Warp, read_at, warp_of
@@ -53,26 +51,17 @@ class Sixths:
     noise: np.ndarray
 
 
-@lru_cache(maxsize=1)
 def shipped() -> Net:
     """The network that comes with the package."""
-    with (files(__package__) / "multiples.npz").open("rb") as stream, np.load(stream) as data:
-        return Net(*(data[name] for name in ("mean", "spread", "inner", "bias", "outer", "straight")))
+    return stored("multiples")
 
 
-def chances(
-    signals: dict[str, np.ndarray],
-    times: np.ndarray,
-    fine: Refined,
-    said: tuple[np.ndarray, np.ndarray, np.ndarray],
-    path: np.ndarray,
-    engine: Engine,
-) -> np.ndarray:
-    """How likely each of RATIOS is the true speed over the tracked one, shape (len(RATIOS),); 0 where that is no trial
-    speed. See `inputs_of`."""
-    chance = weighed(inputs_of(signals, times, fine, said, path, engine))
+def chances(inputs: np.ndarray, path: np.ndarray, states: int) -> np.ndarray:
+    """How likely each of RATIOS is the true speed over the tracked one, shape (len(RATIOS),), from `inputs_of`; 0 where
+    that is none of the trial speeds, of which there are `states`."""
+    chance = weighed(inputs)
     place = np.median(path) + np.array(STEPS)
-    chance[(place < 0) | (place >= said[0].shape[1])] = 0.0
+    chance[(place < 0) | (place >= states)] = 0.0
     return chance / chance.sum()
 
 

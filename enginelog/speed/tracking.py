@@ -51,7 +51,8 @@ def pursue(clip: Clip, engine: Engine, limits: LimitSet, about_rpm: float | None
     fine = refined(seen, path, engine)
     chance, true = multiples.NO_OTHER, multiples.OWN
     if about_rpm is None:
-        chance = multiples.chances(seen.signals, seen.times, fine, seen.said, path, engine)
+        inputs = multiples.inputs_of(seen.signals, seen.times, fine, seen.said, path, engine)
+        chance = multiples.chances(inputs, path, len(seen.grid))
         true = int(chance.argmax()) if chance.max() > limits.value("multiple_taken") else multiples.OWN
     if true != multiples.OWN:
         path = likeliest(near(seen.gain, path + multiples.STEPS[true], ABOUT), engine, limits)

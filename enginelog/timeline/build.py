@@ -11,7 +11,7 @@ from enginelog.limits import LimitSet
 from enginelog.model import Engine, Span, Timeline, Track
 from enginelog.timeline.activity import Activity
 from enginelog.timeline.claims import claimed
-from enginelog.timeline.heard import by_rhythm, confidence_of, grown, read_on, reason_for
+from enginelog.timeline.heard import SECOND, by_rhythm, confidence_of, grown, read_on, reason_for
 from enginelog.timeline.pops import bangs
 from enginelog.timeline.pulls import sudden
 from enginelog.timeline.rundown import stopped
@@ -19,8 +19,6 @@ from enginelog.timeline.states import KINDS, PULL, QUIET, RUN, RUNDOWN, course, 
 from enginelog.timeline.strokes import with_pull_speeds
 from enginelog.timeline.traces import Levels, time_of
 from enginelog.timeline.watching import Watch, Watched
-
-SECOND = 21  # frames
 
 
 def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) -> Timeline:
