@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import sys
 import zlib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -47,7 +48,7 @@ from timeline_examples import (
 from enginelog import limits, timeline
 from enginelog.dsp.logistic import probability
 from enginelog.timeline.bursts import burst_features
-from enginelog.timeline.cues import cues
+from enginelog.timeline.cues import NAMES, READING, cues
 from enginelog.timeline.nets import PARTS, Net, shipped, stored
 from enginelog.timeline.states import KINDS, state_features
 
@@ -56,6 +57,7 @@ NONE_COUNTS = 4.0  # in learning on: at 2.5 more music and surf are heard as eng
 # In learning on, as how many more: what other people recorded is few beside what is made up, and of it music is nearly
 # all that is taken for an engine; drones at full weight cost the most even real engine.
 FOUND_COUNT, MUSIC_COUNT, DRONE_COUNT = 3.0, 2.0, 0.5
+READING_NONE_COUNTS = 2.0  # as NONE_COUNTS, where only the reading cues are learned; at 1 more music is heard
 
 # ---------------------------------------------------------------- what is to be learned
 
@@ -161,6 +163,35 @@ def learned_on(net: Net, tasks: list[tuple[np.ndarray, np.ndarray]], counts: lis
     return Net(net.mean, net.spread, *moved(values, scaled, wanted, drawn, 0.3, 0.001, rng, decay=1e-4))
 
 
+def learned_reading(
+    net: Net, tasks: list[tuple[np.ndarray, np.ndarray]], counts: list[float], steps: int, seed: int
+) -> Net:
+    """`net` with the weights of the reading cues learned anew from none, all others as they are.
+
+    These cues are 0 where no speed is read: what it says there stays what it was to the last bit.
+    """
+    net = without_reading(net)
+    features, wanted, weight = together_of(tasks, 1.0, counts)
+    weight *= np.where(wanted < 0.5, READING_NONE_COUNTS, 1.0)
+    rng = np.random.default_rng(seed)
+    drawn = rng.choice(len(features), (steps, BATCH), p=weight / weight.sum())
+    scaled = np.clip((features - net.mean) / net.spread, -3, 3)
+    values = [net.inner, net.inner_bias, net.outer, net.outer_bias]
+    return Net(net.mean, net.spread, *moved(values, scaled, wanted, drawn, 0.3, 0.003, rng, 1e-4, READING))
+
+
+def without_reading(net: Net) -> Net:
+    """`net` with reading cues that weigh nothing, whether it was fitted before there were any or not; they are not
+    shifted, so that 0 says nothing."""
+    some = READING.stop - READING.start
+    return replace(
+        net,
+        mean=np.append(net.mean[: READING.start], np.zeros(some)),
+        spread=np.append(net.spread[: READING.start], np.ones(some)),
+        inner=np.concatenate([net.inner[: READING.start], np.zeros((some, net.inner.shape[1]))]),
+    )
+
+
 def count_of(example: Example) -> float:
     """As how many made-up recordings an example counts in learning on."""
     name = example.name
@@ -181,14 +212,27 @@ def together_of(
     return features, wanted, weight
 
 
-def moved(values: list, scaled, wanted, drawn, noise: float, rate: float, rng, decay: float = 1e-3) -> list[np.ndarray]:
-    """The weights after a step for each row of `drawn`, which numbers the frames it learns from."""
+def moved(
+    values: list, scaled, wanted, drawn, noise: float, rate: float, rng, decay: float = 1e-3, only: slice | None = None
+) -> list[np.ndarray]:
+    """The weights after a step for each row of `drawn`, which numbers the frames it learns from; only: inputs whose
+    weights move, where the others and all that follows stay."""
     net = Adam([np.array(value, np.float32) for value in values])
     steps = len(drawn)
     for step, rows in enumerate(drawn):
         shaken = scaled[rows] + noise * rng.standard_normal((len(rows), scaled.shape[1]), np.float32)
-        net.move(gradient(net.values, shaken, wanted[rows], decay), rate * min(1.0, 2 * (steps - step) / steps))
+        slopes = gradient(net.values, shaken, wanted[rows], decay)
+        if only is not None:
+            slopes = [of_inputs(slopes[0], only), *(np.zeros_like(slope) for slope in slopes[1:])]
+        net.move(slopes, rate * min(1.0, 2 * (steps - step) / steps))
     return net.values
+
+
+def of_inputs(slopes: np.ndarray, only: slice) -> np.ndarray:
+    """The slopes of some inputs' weights, those of all others 0."""
+    kept = np.zeros_like(slopes)
+    kept[only] = slopes[only]
+    return kept
 
 
 def balanced(wanted: np.ndarray, weight: np.ndarray, power: float) -> np.ndarray:
@@ -271,9 +315,11 @@ def best_stretch(running: np.ndarray, frames: int = 40) -> float:
 def judge_of(path: Path | None) -> Net:
     """The engine's judge of a file of nets; of those shipped, where none is named."""
     if path is None:
-        return shipped()["engine"]
-    with path.open("rb") as stream:
-        return stored(stream)["engine"]
+        net = shipped()["engine"]
+    else:
+        with path.open("rb") as stream:
+            net = stored(stream)["engine"]
+    return net if len(net.mean) == len(NAMES) else without_reading(net)
 
 
 def save(nets: dict[str, Net], path: Path) -> None:
@@ -293,6 +339,7 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--soft", action="store_true", help="engines without a knock among those of the second maker")
     parser.add_argument("--learn-on", action="store_true", help="only the shipped engine's judge, from where it is on")
     parser.add_argument("--start", type=Path, help="nets whose engine's judge to learn on from, not the shipped one")
+    parser.add_argument("--reading", action="store_true", help="only what the reading cues add to that judge")
     parser.add_argument("--with-shipped", action="store_true", help="mean of the engine's judge and the shipped one")
     parser.add_argument("--out", type=Path, default=Path(timeline.__file__).parent / "nets.npz")
     told = parser.parse_args(arguments)
@@ -329,8 +376,11 @@ def main(arguments: list[str]) -> int:
     if told.learn_on:
         judge = judge_of(told.start)
         tracked = [e for e in [*examples, *more] if e.track is not None]
-        tasks = [engine_task(e, judge) for e in tracked]
-        learned = learned_on(judge, tasks, [count_of(e) for e in tracked], 8 * told.steps, 0)
+        tasks, counts = [engine_task(e, judge) for e in tracked], [count_of(e) for e in tracked]
+        if told.reading:
+            learned = learned_reading(judge, tasks, counts, 4 * told.steps, 0)
+        else:
+            learned = learned_on(judge, tasks, counts, 8 * told.steps, 0)
         save({**shipped(), "engine": together([judge, learned]) if told.with_shipped else learned}, told.out)
         return 0
     nets = fit_all(examples, more, told.steps)

@@ -9,6 +9,8 @@ import numpy as np
 import soundfile
 
 from enginelog.model import Clip
+from enginelog.timeline.cues import NAMES, READING
+from enginelog.timeline.nets import Net
 
 # At the end: one of the scripts has the name of a package of Python's own.
 sys.path.append(str(Path(__file__).resolve().parent.parent / "scripts"))
@@ -117,3 +119,24 @@ def test_an_example_that_counts_twice_weighs_as_much_as_two():
     _, _, weight = fit_timeline.together_of(tasks, 1.0, [1.0, 2.0, 1.0])
     _, _, doubled = fit_timeline.together_of([tasks[0], tasks[1], tasks[1], tasks[2]], 1.0)
     assert np.isclose(weight[50:100].sum(), doubled[50:150].sum()) and np.isclose(weight[:50].sum(), doubled[:50].sum())
+
+
+def test_what_the_reading_adds_is_learned_without_moving_anything_else():
+    """Definition: the other weights stay to the last bit, so where no speed is read the judge says what it said."""
+    rng = np.random.default_rng(2)
+    count, old = len(NAMES), READING.start
+    before = Net(
+        *(rng.standard_normal(old).astype(np.float32), np.ones(old, np.float32)),
+        *(rng.standard_normal((old, 4)).astype(np.float32), np.zeros(4, np.float32)),
+        *(rng.standard_normal((4, 1)).astype(np.float32), np.zeros(1, np.float32)),
+    )
+    cues = rng.standard_normal((400, count)).astype(np.float32)
+    wanted = np.repeat([0, 1], 200)
+    cues[:, READING] = 2.0 * wanted[:, None]  # read in engines alone
+    tasks = [(cues[:200], wanted[:200]), (cues[200:], wanted[200:])]
+    after = fit_timeline.learned_reading(before, tasks, [1.0, 1.0], 300, 0)
+    unread = cues.copy()
+    unread[:, READING] = 0.0
+    assert np.array_equal(after.inner[:old], before.inner) and np.array_equal(after.outer, before.outer)
+    assert np.allclose(after.logits(unread), before.logits(cues[:, :old]), atol=1e-5)
+    assert after.logits(cues)[200:].mean() > after.logits(unread)[200:].mean() + 0.5

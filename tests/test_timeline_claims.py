@@ -234,3 +234,13 @@ def test_a_pull_after_the_last_run_makes_the_number_open():
     found = claim([*STARTED, (1, 15), (0, 40)], 3)
     assert found.pulls_high is None and "after the engine stopped" in found.pulls_reason
     assert found.start_s is not None
+
+
+def test_a_speed_that_is_hardly_read_says_nothing_of_the_engine():
+    """A choice, no source: the cues of the reading are 0 up to log-odds of -1, and then grow with it; what the whole
+    recording says of the speed counts only where it is read."""
+    unread = np.array([[-4.0, -5.0, 8.0], [-1.0, -1.0, 8.0]])
+    assert not cues.surely(unread).any()
+    read = cues.surely(np.array([[0.5, 0.5, 2.0], [2.0, 2.0, 8.0], [5.0, 5.0, 8.0]]))
+    assert (np.diff(read, axis=0) >= 0).all() and (read[1:] > 0).all()
+    assert read[0, 2] == 0.0 and np.isclose(read[1, 2], 2.0)

@@ -8,7 +8,9 @@ pi/2 s_e^2 / N. Frames of which it is not known whether they belong to the run m
 than as many places up or down the order of the speeds (the definition of a quantile). Neither reach alone says how far
 the median is off: the noise's is too wide for a sure track and too narrow for an unsure one. The interval reaches to
 their geometric mean, the doubtful frames counted twice, stretched so that it holds 95 % of the time whether little or
-much of the run is sure (made-up recordings with known truth, tuning seeds), and to the doubtful frames at least.
+much of the run is sure (made-up recordings with known truth, tuning seeds), and to the doubtful frames at least. How
+far the median moves where the speeds are evened less or more (not at all, over half a second) is added: the noise of a
+reading pulls it towards the emptier side of the speeds, and evening makes the peaks of a swing less.
 """
 
 from __future__ import annotations
@@ -48,14 +50,15 @@ def summarise(
     if known.sum() < limits.value("least_known_frames"):
         return UNKNOWN
     counted, rpm = _filled(track, path, known, inside, limits)
-    read = _read(track, counted, rpm, limits)
+    once = _read(track, counted, rpm, limits)
+    read = _evened(once, 1, limits)
     middle = float(np.median(read))
     confidence = float(np.mean(track.confidence[known])) * float(np.mean(known[inside])) ** 0.5
-    low, high = _interval(track, path, spans, inside, rpm, read, confidence, limits)
+    low, high = _interval(track, path, spans, inside, rpm, once, confidence, limits)
     half_width = (high - low) / 2 / middle
     chance = 1.0
     if engine is not None and track.rhythm is not None:
-        chance = run_confidence(figures(track, inside, read, half_width, engine, limits))
+        chance = run_confidence(figures(track, inside, once, half_width, engine, limits))
     if confidence < limits.value("least_run_confidence") or not _worth_telling(chance, half_width, limits):
         return UNKNOWN
     confidence = min(confidence * min(1.0, limits.value("one_speed_within") / max(half_width, 1e-9)), chance) * trust
@@ -91,19 +94,21 @@ def _interval(
     spans: tuple[Span, ...],
     inside: np.ndarray,
     rpm: np.ndarray,
-    read: np.ndarray,
+    once: np.ndarray,
     confidence: float,
     limits: LimitSet,
 ) -> tuple[float, float]:
-    """95 % interval of the median of `read` (n,), from the noise of `rpm` (n,), frame by frame, and the frames in
-    doubt: see the module's docstring."""
+    """95 % interval of the median of `once` (n,) evened once more, from the noise of `rpm` (n,), frame by frame, the
+    frames in doubt, and how far less or more evening moves it: see the module's docstring."""
+    read = _evened(once, 1, limits)
     middle = float(np.median(read))
     noise = 1.96 * _median_std(rpm, confidence, limits)
     missed = _heard_outside(track, path, spans)
     bounds = np.array(_between(read, _doubtful_share(track, spans, inside, len(rpm), limits), missed))
     doubt = np.abs(np.log(bounds / middle))
     reach = limits.value("interval_factor") * np.cbrt(noise * (doubt + limits.value("least_doubt")) ** 2)
-    low, high = np.exp([-1.0, 1.0] * np.maximum(reach, doubt))
+    moves = max(abs(float(np.log(np.median(other) / middle))) for other in (once, _evened(once, 2, limits)))
+    low, high = np.exp([-1.0, 1.0] * (np.maximum(reach, doubt) + moves))
     return float(middle * low), float(middle * high)
 
 
@@ -195,14 +200,23 @@ def _read(track: Track, counted: np.ndarray, rpm: np.ndarray, limits: LimitSet) 
     """Speeds read over a quarter of a second, (n,): by the turns between firings where those are clear, which the track
     may smooth out; else by the mean of the track's `rpm` (n,) in the `counted` frames. Where the track is the same to
     the last digits its lines were in step all along (`tracking`), which tells the speed finer than any turn."""
-    frames = round(READ_OVER_S / limits.value("frame_hop_s"))
-    read = moving_mean(rpm, min(frames, len(rpm)))
+    read = moving_mean(rpm, min(_quarter(limits), len(rpm)))
     if track.turning_rpm is None:
         return read
     turning = track.turning_rpm[counted].astype(float)
     alike = np.abs(np.log(turning / read)) < limits.value("turning_within")  # never where unknown
     wanders = np.abs(rpm / read - 1.0) > AT_ONE_RATE
     return np.where(alike & wanders, turning, read)
+
+
+def _evened(read: np.ndarray, times: int, limits: LimitSet) -> np.ndarray:
+    """Speeds (n,) evened over `times` quarters of a second more."""
+    return moving_mean(read, min(times * _quarter(limits) + times - 1, len(read)))
+
+
+def _quarter(limits: LimitSet) -> int:
+    """Frames over which a speed is read."""
+    return round(READ_OVER_S / limits.value("frame_hop_s"))
 
 
 def _filled(

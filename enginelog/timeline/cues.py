@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from enginelog.dsp.logistic import logit_of
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Engine, Track
@@ -24,16 +25,19 @@ NAMES = (
     *("tones_beside", "tones_on", "tones_stay", "tones_last", "total_5s"),
     *("flatness", "flatness_moves", "slow_db", "fast_db", "dip_db", "rise_db", "shape_db", "middle_db", "high_db"),
     "gap",
+    *("read_2s", "read_5s", "whole"),
 )
+READING = slice(len(NAMES) - 3, len(NAMES))  # columns of how surely a speed is read
+SURE = 0.003  # confidences are held this far from 0 and 1
+READ_FROM, WHOLE_FROM = -1.0, 3.0  # log-odds from which a speed counts as read, and as that very one
 
 
 def cues(activity: Activity, track: Track, engine: Engine, limits: LimitSet) -> np.ndarray:
     """Cues for each frame of `track` (which kept its rhythm), shape (n, len(NAMES)), float32."""
     if len(track.t_s) == 0:
         return np.zeros((0, len(NAMES)), np.float32)
-    return np.concatenate([rhythm_cues(track, engine, limits), level_cues(activity, track.t_s)], axis=1).astype(
-        np.float32
-    )
+    columns = [rhythm_cues(track, engine, limits), level_cues(activity, track.t_s), reading_cues(track)]
+    return np.concatenate(columns, axis=1).astype(np.float32)
 
 
 def rhythm_cues(track: Track, engine: Engine, limits: LimitSet) -> np.ndarray:
@@ -60,8 +64,25 @@ def rhythm_cues(track: Track, engine: Engine, limits: LimitSet) -> np.ndarray:
     return np.stack(columns, axis=1)
 
 
+def reading_cues(track: Track) -> np.ndarray:
+    """The last 3 columns of NAMES: how surely a speed is read, over 2 and 5 s, and by how much the lines of the whole
+    recording speak for that very speed. All are 0 where none is surely read: an engine told as another than it is may
+    hide its speed and is one all the same."""
+    sure = logit_of(np.clip(np.nan_to_num(track.confidence), SURE, 1.0 - SURE))
+    assert track.rhythm is not None
+    whole = np.nan_to_num(track.rhythm[:, RHYTHM.index("whole_odds")].astype(float))
+    return surely(np.stack([moving_mean(sure, 41), moving_mean(sure, LONG), whole], axis=1))
+
+
+def surely(told: np.ndarray) -> np.ndarray:
+    """Log-odds (n, 3), of the reading over 2 and 5 s and of the whole recording, as far as they speak for an engine."""
+    read = np.maximum(told[:, :2] - READ_FROM, 0.0) / 3.0
+    whole = np.clip(told[:, 2] - WHOLE_FROM, 0.0, 5.0) / 2.5 * np.minimum(read[:, 1], 1.0)
+    return np.column_stack([read, whole])
+
+
 def level_cues(activity: Activity, t_s: np.ndarray) -> np.ndarray:
-    """The last 10 columns of NAMES, over one second about each of `t_s`."""
+    """The next 10 columns of NAMES, over one second about each of `t_s`."""
     blocks = block_levels(activity)
     if len(blocks) == 0:
         return np.zeros((len(t_s), 10))
