@@ -199,6 +199,16 @@ def test_a_short_run_in_a_long_recording_must_be_surer():
     assert heard.asked_of(whole, whole[1], 0.05, LIMITS) == LIMITS.value("heard_from")
 
 
+def test_a_short_run_in_which_all_that_was_heard_lies_is_never_told_surely():
+    """A choice, no source: a syllable held for 1.3 s was told as 14 400 rpm; one that a pull leads to, or a second run,
+    makes it likelier an engine."""
+    alone = [(states.RUN, 0, 26), (states.QUIET, 26, 170)]
+    pulled = [(states.PULL, 0, 8), (states.RUN, 8, 40), (states.QUIET, 40, 170)]
+    again = [*alone, (states.RUN, 170, 300)]
+    assert heard.most_of(alone, 0.05, LIMITS) < 0.5
+    assert heard.most_of(pulled, 0.05, LIMITS) == heard.most_of(again, 0.05, LIMITS) == 1.0
+
+
 def test_lulls_are_short_between_firings_and_long_between_ticks():
     """Twenty firings a second leave 0.05 s between them, two ticks half a second."""
     lengths = []

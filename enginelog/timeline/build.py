@@ -11,7 +11,7 @@ from enginelog.limits import LimitSet
 from enginelog.model import Engine, Span, Timeline, Track
 from enginelog.timeline.activity import Activity
 from enginelog.timeline.claims import claimed
-from enginelog.timeline.heard import SECOND, by_rhythm, confidence_of, grown, read_on, reason_for
+from enginelog.timeline.heard import SECOND, by_rhythm, confidence_of, grown, most_of, read_on, reason_for
 from enginelog.timeline.pops import bangs
 from enginelog.timeline.pulls import sudden
 from enginelog.timeline.rundown import stopped
@@ -73,6 +73,7 @@ def _told(watched: Watched, track: Track, engine: Engine, limits: LimitSet, most
     if again is not marks:  # what seemed a run was none, and the rhythm knows another
         confidence, marks = confidence_of(tidy(again, track, limits), seen, limits)
     marks = read_on(marks, seen, track, limits)
+    most = min(most, most_of(marks, hop_s, limits))
     spans = to_spans(marks, track, levels, limits.value("start_late_s"))
     spans, downs, rundown_s = stopped(spans, levels, track, seen, engine, limits)
     spans = with_pull_speeds(spans, levels, engine, limits)

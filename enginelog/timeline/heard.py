@@ -34,13 +34,34 @@ def confidence_of(marks, seen: Views, limits: LimitSet) -> tuple[float, list[tup
 def asked_of(marks, run: tuple[int, int, int], hop_s: float, limits: LimitSet) -> float:
     """Probability of an engine from which a run counts: more where it is short and most of the recording is none, and
     yet more where a pull leads to it, since a crank that a starter has turned goes on turning."""
-    short = (run[2] - run[1]) * hop_s < limits.value("short_run_s")
-    near = limits.value("short_run_near_s") / hop_s
-    pulled = any(state == PULL and 0 <= run[1] - last <= near for state, _, last in marks)
-    if short and pulled:
+    if is_short(run, hop_s, limits) and is_pulled(marks, run, hop_s, limits):
         return limits.value("short_run_heard")
-    lone = short and run[2] - run[1] < marks[-1][2] / 2
-    return limits.value("short_run_alone" if lone else "heard_from")
+    return limits.value("short_run_alone" if is_lone(marks, run, hop_s, limits) else "heard_from")
+
+
+def is_short(run: tuple[int, int, int], hop_s: float, limits: LimitSet) -> bool:
+    """Whether a run is so short that something else may be taken for one."""
+    return (run[2] - run[1]) * hop_s < limits.value("short_run_s")
+
+
+def is_pulled(marks, run: tuple[int, int, int], hop_s: float, limits: LimitSet) -> bool:
+    """Whether a pull leads to a run."""
+    near = limits.value("short_run_near_s") / hop_s
+    return any(state == PULL and 0 <= run[1] - last <= near for state, _, last in marks)
+
+
+def is_lone(marks, run: tuple[int, int, int], hop_s: float, limits: LimitSet) -> bool:
+    """Whether a run is short, no pull leads to it and most of the recording is none of it: a note that somebody sings
+    or holds in speaking may be as even and as clear as firings."""
+    if not is_short(run, hop_s, limits) or is_pulled(marks, run, hop_s, limits):
+        return False
+    return run[2] - run[1] < marks[-1][2] / 2
+
+
+def most_of(marks, hop_s: float, limits: LimitSet) -> float:
+    """Highest confidence that the runs of a whole recording allow: little where each is a lone one."""
+    lone = all(is_lone(marks, mark, hop_s, limits) for mark in marks if mark[0] == RUN)
+    return limits.value("short_alone_most") if lone else 1.0
 
 
 def by_rhythm(marks, seen: Views, limits: LimitSet) -> list[tuple[int, int, int]]:
