@@ -134,7 +134,7 @@ def test_what_the_reading_adds_is_learned_without_moving_anything_else():
     wanted = np.repeat([0, 1], 200)
     cues[:, READING] = 2.0 * wanted[:, None]  # read in engines alone
     tasks = [(cues[:200], wanted[:200]), (cues[200:], wanted[200:])]
-    after = fit_timeline.learned_reading(before, tasks, [1.0, 1.0], 300, 0)
+    after = fit_timeline.learned_reading(before, tasks, [1.0, 1.0], 1000, 0)
     unread = cues.copy()
     unread[:, READING] = 0.0
     assert np.array_equal(after.inner[:old], before.inner) and np.array_equal(after.outer, before.outer)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from enginelog import limits, timeline
-from enginelog.model import Clip, Span, Timeline, Track
+from enginelog.model import RHYTHM, Clip, Span, Timeline, Track
 from enginelog.timeline import claims, cues, heard, lifts, states
 from enginelog.timeline.activity import Activity
 from enginelog.timeline.chances import chances
@@ -249,8 +249,17 @@ def test_a_pull_after_the_last_run_makes_the_number_open():
 def test_a_speed_that_is_hardly_read_says_nothing_of_the_engine():
     """A choice, no source: the cues of the reading are 0 up to log-odds of -1, and then grow with it; what the whole
     recording says of the speed counts only where it is read."""
-    unread = np.array([[-4.0, -5.0, 8.0], [-1.0, -1.0, 8.0]])
-    assert not cues.surely(unread).any()
-    read = cues.surely(np.array([[0.5, 0.5, 2.0], [2.0, 2.0, 8.0], [5.0, 5.0, 8.0]]))
+    assert not cues.surely(np.array([[-4.0, 8.0], [-1.0, 8.0]])).any()
+    read = cues.surely(np.array([[0.5, 2.0], [2.0, 8.0], [5.0, 8.0]]))
     assert (np.diff(read, axis=0) >= 0).all() and (read[1:] > 0).all()
-    assert read[0, 2] == 0.0 and np.isclose(read[1, 2], 2.0)
+    assert read[0, 1] == 0.0 and np.isclose(read[1, 1], 2.0)
+
+
+def test_what_is_read_before_a_cut_says_nothing_of_what_comes_after_it():
+    """A choice, no source: the speed is read surely up to 5 s and never after; from there on the cues are 0."""
+    t_s = (np.arange(200) + 0.5) * 0.05
+    rhythm = np.zeros((200, len(RHYTHM)))
+    rhythm[:, RHYTHM.index("whole_odds")] = 8.0
+    track = Track(t_s, np.full(200, 3000.0), np.where(t_s < 5.0, 0.99, 0.02), np.ones(200), rhythm)
+    found = cues.reading_cues(track)
+    assert (found[t_s < 3.4] > 1.0).all() and not found[t_s > 5.0].any()

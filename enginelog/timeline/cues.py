@@ -25,9 +25,9 @@ NAMES = (
     *("tones_beside", "tones_on", "tones_stay", "tones_last", "total_5s"),
     *("flatness", "flatness_moves", "slow_db", "fast_db", "dip_db", "rise_db", "shape_db", "middle_db", "high_db"),
     "gap",
-    *("read_2s", "read_5s", "whole"),
+    *("read", "whole"),
 )
-READING = slice(len(NAMES) - 3, len(NAMES))  # columns of how surely a speed is read
+READING = slice(len(NAMES) - 2, len(NAMES))  # columns of how surely a speed is read
 SURE = 0.003  # confidences are held this far from 0 and 1
 READ_FROM, WHOLE_FROM = -1.0, 3.0  # log-odds from which a speed counts as read, and as that very one
 
@@ -65,24 +65,26 @@ def rhythm_cues(track: Track, engine: Engine, limits: LimitSet) -> np.ndarray:
 
 
 def reading_cues(track: Track) -> np.ndarray:
-    """The last 3 columns of NAMES: how surely a speed is read, over 2 and 5 s, and by how much the lines of the whole
-    recording speak for that very speed. All are 0 where none is surely read: an engine told as another than it is may
-    hide its speed and is one all the same."""
+    """The last 2 columns of NAMES: how surely a speed is read, and by how much the lines of the whole recording speak
+    for that very speed.
+
+    Both are 0 where none is surely read in each second within one and a half: an engine told as another than it is may
+    hide its speed and is one all the same, and what is read before a cut says nothing of what comes after it.
+    """
     sure = logit_of(np.clip(np.nan_to_num(track.confidence), SURE, 1.0 - SURE))
     assert track.rhythm is not None
     whole = np.nan_to_num(track.rhythm[:, RHYTHM.index("whole_odds")].astype(float))
-    return surely(np.stack([moving_mean(sure, 41), moving_mean(sure, LONG), whole], axis=1))
+    return surely(np.column_stack([moving_least(moving_mean(sure, 21), 41), whole]))
 
 
 def surely(told: np.ndarray) -> np.ndarray:
-    """Log-odds (n, 3), of the reading over 2 and 5 s and of the whole recording, as far as they speak for an engine."""
-    read = np.maximum(told[:, :2] - READ_FROM, 0.0) / 3.0
-    whole = np.clip(told[:, 2] - WHOLE_FROM, 0.0, 5.0) / 2.5 * np.minimum(read[:, 1], 1.0)
-    return np.column_stack([read, whole])
+    """Log-odds (n, 2), of the reading and of the whole recording, as far as they speak for an engine."""
+    read = np.maximum(told[:, 0] - READ_FROM, 0.0) / 3.0
+    return np.column_stack([read, np.clip(told[:, 1] - WHOLE_FROM, 0.0, 5.0) / 2.5 * np.minimum(read, 1.0)])
 
 
 def level_cues(activity: Activity, t_s: np.ndarray) -> np.ndarray:
-    """The next 10 columns of NAMES, over one second about each of `t_s`."""
+    """The 10 columns of NAMES after these, over one second about each of `t_s`."""
     blocks = block_levels(activity)
     if len(blocks) == 0:
         return np.zeros((len(t_s), 10))
