@@ -263,3 +263,19 @@ def test_what_is_read_before_a_cut_says_nothing_of_what_comes_after_it():
     track = Track(t_s, np.full(200, 3000.0), np.where(t_s < 5.0, 0.99, 0.02), np.ones(200), rhythm)
     found = cues.reading_cues(track)
     assert (found[t_s < 3.4] > 1.0).all() and not found[t_s > 5.0].any()
+
+
+def test_an_engine_heard_by_its_reading_alone_is_never_told_surely():
+    """A choice, no source: what the frames say without the reading bounds the confidence, or a value below one half."""
+    marks = [(states.RUN, 0, 200)]
+    nothing = np.zeros((200, 4))
+
+    def told(read: float, unread: float | None) -> float:
+        views = states.Views(np.full(200, read), np.zeros(200), nothing)
+        without = None if unread is None else np.full(200, unread)
+        return heard.confidence_of(marks, replace(views, unread=without), LIMITS)[0]
+
+    assert told(6.0, None) == told(6.0, 6.0) > 0.9
+    assert told(6.0, -1.0) == LIMITS.value("read_most") < 0.5
+    assert told(6.0, 2.0) == told(2.0, None)
+    assert told(1.0, 6.0) == told(1.0, None)

@@ -84,7 +84,7 @@ def surely(told: np.ndarray) -> np.ndarray:
 
 
 def level_cues(activity: Activity, t_s: np.ndarray) -> np.ndarray:
-    """The 10 columns of NAMES after these, over one second about each of `t_s`."""
+    """The 10 columns of NAMES after those of the rhythm, over one second about each of `t_s`."""
     blocks = block_levels(activity)
     if len(blocks) == 0:
         return np.zeros((len(t_s), 10))

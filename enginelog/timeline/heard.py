@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from enginelog.dsp.logistic import probability
@@ -26,9 +28,18 @@ def confidence_of(marks, seen: Views, limits: LimitSet) -> tuple[float, list[tup
     asked = {mark: asked_of(marks, mark, seen.hop_s, limits) for mark in likely}
     weak = {mark for mark, chance in likely.items() if chance < asked[mark]}
     if len(weak) < len(likely):
-        return max(likely.values()), quietened(marks, weak)
+        return max(sure_of(seen, mark, chance, limits) for mark, chance in likely.items()), quietened(marks, weak)
     best = max([*likely.values(), float(probability(run_score(seen, *best_stretch(seen.engine), limits)))])
     return 1.0 - min(best, 0.5), quietened(marks, weak)
+
+
+def sure_of(seen: Views, run: tuple[int, int, int], chance: float, limits: LimitSet) -> float:
+    """Confidence in a run that is an engine's as likely as `chance`: that a speed is read may tell of an engine, but
+    never surely, since a perfectly even tone is read, too."""
+    if seen.unread is None:
+        return chance
+    otherwise = run_score(replace(seen, engine=seen.unread), run[1], run[2], limits)
+    return min(chance, max(float(probability(otherwise)), limits.value("read_most")))
 
 
 def asked_of(marks, run: tuple[int, int, int], hop_s: float, limits: LimitSet) -> float:

@@ -10,7 +10,7 @@ from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Engine, Track
 from enginelog.timeline.activity import Activity
 from enginelog.timeline.bursts import burst_features
-from enginelog.timeline.cues import cues
+from enginelog.timeline.cues import READING, cues
 from enginelog.timeline.nets import Net, log_softmax
 from enginelog.timeline.scene import scene
 
@@ -23,7 +23,8 @@ QUIET, PULL, RUN, RUNDOWN = range(4)
 class Views:
     """What is said of each frame: logits that an engine runs and that a starter is pulled; the logarithms of the
     probabilities of KINDS, shape (n, 4); firings a second along the tracked path, and how strongly the hiss beats with
-    them (contrast `env_high`); share of the sound that was mains hum, NaN where it cannot be told (None: not asked)."""
+    them (contrast `env_high`); share of the sound that was mains hum, NaN where it cannot be told (None: not asked);
+    the logits that an engine runs as they were if no speed were read (None: as they are)."""
 
     engine: np.ndarray
     pull: np.ndarray
@@ -32,22 +33,26 @@ class Views:
     beat: np.ndarray | None = None
     hum: np.ndarray | None = None
     hop_s: float = 0.05
+    unread: np.ndarray | None = None
 
 
 def judged(
     activity: Activity, track: Track, engine: Engine, nets: dict[str, Net], limits: LimitSet, which: slice
 ) -> Views:
     """The frames `which` of a piece of the track, judged from all of it and the levels about it."""
-    running = nets["engine"].logits(cues(activity, track, engine, limits))[:, 0]
+    heard_in = cues(activity, track, engine, limits)
+    running = nets["engine"].logits(heard_in)[:, 0]
+    heard_in[:, READING] = 0.0
+    unread = nets["engine"].logits(heard_in)[:, 0]
     pull = nets["pull"].logits(burst_features(activity, track.t_s, running > 1.0))[:, 0]
     states = log_softmax(nets["state"].logits(state_features(activity, track, running, pull)))
     rhythm = np.asarray(track.rhythm, float)
     firing_hz = np.exp(rhythm[:, RHYTHM.index("pitch")]) * engine.cylinders
     beat = rhythm[:, RHYTHM.index("env_high")]
     hop_s = float(track.t_s[1] - track.t_s[0]) if len(track.t_s) > 1 else 0.05
-    kept = [column[which].astype(np.float32) for column in (running, pull, states, firing_hz, beat)]
+    kept = [column[which].astype(np.float32) for column in (running, pull, states, firing_hz, beat, unread)]
     hum = None if track.hum is None else track.hum[which]
-    return Views(kept[0], kept[1], kept[2], kept[3], kept[4], hum, hop_s)
+    return Views(kept[0], kept[1], kept[2], kept[3], kept[4], hum, hop_s, kept[5])
 
 
 def state_features(activity: Activity, track: Track, running: np.ndarray, pull: np.ndarray) -> np.ndarray:
