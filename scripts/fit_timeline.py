@@ -151,16 +151,26 @@ def fit(
     return Net(mean, spread, *moved(values, scaled, wanted, drawn, noise, 0.01, rng))
 
 
-def learned_on(net: Net, tasks: list[tuple[np.ndarray, np.ndarray]], counts: list[float], steps: int, seed: int) -> Net:
+def learned_on(
+    net: Net,
+    tasks: list[tuple[np.ndarray, np.ndarray]],
+    counts: list[float],
+    steps: int,
+    seed: int,
+    none_counts: float = NONE_COUNTS,
+    rate: float = 0.001,
+    only: slice | None = None,
+) -> Net:
     """`net` fitted on from where it is, in small steps: it keeps what it can that earlier examples taught it. What is
-    no engine counts NONE_COUNTS times as much as an engine does; counts: as how many each task counts."""
+    no engine counts `none_counts` times as much as an engine does; counts: as how many each task counts; only: see
+    `moved`."""
     features, wanted, weight = together_of(tasks, 1.0, counts)
-    weight *= np.where(wanted < 0.5, NONE_COUNTS, 1.0)
+    weight *= np.where(wanted < 0.5, none_counts, 1.0)
     rng = np.random.default_rng(seed)
     drawn = rng.choice(len(features), (steps, BATCH), p=weight / weight.sum())
     scaled = np.clip((features - net.mean) / net.spread, -3, 3)
     values = [net.inner, net.inner_bias, net.outer, net.outer_bias]
-    return Net(net.mean, net.spread, *moved(values, scaled, wanted, drawn, 0.3, 0.001, rng, decay=1e-4))
+    return Net(net.mean, net.spread, *moved(values, scaled, wanted, drawn, 0.3, rate, rng, 1e-4, only))
 
 
 def learned_reading(
@@ -170,14 +180,7 @@ def learned_reading(
 
     These cues are 0 where no speed is read: what it says there stays what it was to the last bit.
     """
-    net = without_reading(net)
-    features, wanted, weight = together_of(tasks, 1.0, counts)
-    weight *= np.where(wanted < 0.5, READING_NONE_COUNTS, 1.0)
-    rng = np.random.default_rng(seed)
-    drawn = rng.choice(len(features), (steps, BATCH), p=weight / weight.sum())
-    scaled = np.clip((features - net.mean) / net.spread, -3, 3)
-    values = [net.inner, net.inner_bias, net.outer, net.outer_bias]
-    return Net(net.mean, net.spread, *moved(values, scaled, wanted, drawn, 0.3, 0.003, rng, 1e-4, READING))
+    return learned_on(without_reading(net), tasks, counts, steps, seed, READING_NONE_COUNTS, 0.003, READING)
 
 
 def without_reading(net: Net) -> Net:

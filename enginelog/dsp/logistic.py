@@ -13,3 +13,8 @@ def probability(logit: np.ndarray | float) -> np.ndarray:
 def logit_of(chance: np.ndarray | float) -> np.ndarray:
     """Logits of probabilities of any shape, between 0 and 1 exclusive."""
     return np.log(chance / (1.0 - chance))
+
+
+def held_logit(chance: np.ndarray | float, least: float) -> np.ndarray:
+    """Logits of probabilities of any shape, held `least` away from 0 and 1."""
+    return logit_of(np.clip(chance, least, 1.0 - least))

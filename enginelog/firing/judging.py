@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from enginelog.dsp.logistic import logit_of, probability
+from enginelog.dsp.logistic import held_logit, probability
 from enginelog.firing import counting, groups, nets, weighing
 from enginelog.firing.cues import BINS, Cues, Windows, measure
 from enginelog.firing.weighing import Slot
@@ -94,7 +94,7 @@ def _believed(chunks: list[Verdicts], limits: LimitSet) -> np.ndarray:
         return alone
     some = [chunks[k] for k in able]
     events = [len(one.likely) for one in some]
-    together = float(np.average(logit_of(np.clip(chance[able], 0.001, 0.999)), weights=events))
+    together = float(np.average(held_logit(chance[able], 0.001), weights=events))
     alone[able] |= probability(together) >= _least(some, limits)
     return alone
 

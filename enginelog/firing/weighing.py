@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from enginelog.dsp.logistic import logit_of, probability
+from enginelog.dsp.logistic import held_logit, probability
 from enginelog.dsp.ranks import quantiles
 from enginelog.dsp.spread import robust_std
 from enginelog.firing import groups, nets
@@ -145,7 +145,7 @@ def second_inputs(cues: Cues, slots: list[Slot], logit: np.ndarray, together: li
 
 def clipped_logit(chance: np.ndarray) -> np.ndarray:
     """Logit of a probability held within 0.001 and 0.999."""
-    return logit_of(np.clip(chance, 1e-3, 1 - 1e-3))
+    return held_logit(chance, 0.001)
 
 
 def _said(slot: Slot) -> np.ndarray:

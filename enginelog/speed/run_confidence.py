@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from enginelog.dsp.logistic import logit_of, probability
+from enginelog.dsp.logistic import held_logit, probability
 from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Engine, Track
 from enginelog.speed.kinds import is_saw, usual_range
@@ -57,7 +57,7 @@ def figures(
 
 
 def _sure(confidence: float) -> float:
-    return float(logit_of(np.clip(confidence, SURE, 1.0 - SURE)))
+    return float(held_logit(confidence, SURE))
 
 
 def run_confidence(found: np.ndarray) -> float:

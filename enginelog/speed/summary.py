@@ -51,10 +51,8 @@ def summarise(
         return UNKNOWN
     counted, rpm = _filled(track, path, known, inside, limits)
     once = _read(track, counted, rpm, limits)
-    read = _evened(once, 1, limits)
-    middle = float(np.median(read))
     confidence = float(np.mean(track.confidence[known])) * float(np.mean(known[inside])) ** 0.5
-    low, high = _interval(track, path, spans, inside, rpm, once, confidence, limits)
+    middle, low, high = _median_and_interval(track, path, spans, inside, rpm, once, confidence, limits)
     half_width = (high - low) / 2 / middle
     chance = 1.0
     if engine is not None and track.rhythm is not None:
@@ -88,7 +86,7 @@ def _with_unsure(track: Track, spans: tuple[Span, ...], engine: Engine | None, l
     return replace(track, rpm=np.where(track.confidence >= limits.value("least_confidence_together"), path, np.nan))
 
 
-def _interval(
+def _median_and_interval(
     track: Track,
     path: np.ndarray,
     spans: tuple[Span, ...],
@@ -97,8 +95,8 @@ def _interval(
     once: np.ndarray,
     confidence: float,
     limits: LimitSet,
-) -> tuple[float, float]:
-    """95 % interval of the median of `once` (n,) evened once more, from the noise of `rpm` (n,), frame by frame, the
+) -> tuple[float, float, float]:
+    """Median of `once` (n,) evened once more, and its 95 % interval from the noise of `rpm` (n,), frame by frame, the
     frames in doubt, and how far less or more evening moves it: see the module's docstring."""
     read = _evened(once, 1, limits)
     middle = float(np.median(read))
@@ -109,7 +107,7 @@ def _interval(
     reach = limits.value("interval_factor") * np.cbrt(noise * (doubt + limits.value("least_doubt")) ** 2)
     moves = max(abs(float(np.log(np.median(other) / middle))) for other in (once, _evened(once, 2, limits)))
     low, high = np.exp([-1.0, 1.0] * (np.maximum(reach, doubt) + moves))
-    return float(middle * low), float(middle * high)
+    return middle, float(middle * low), float(middle * high)
 
 
 def _faster(track: Track, inside: np.ndarray, engine: Engine | None, limits: LimitSet) -> int | None:

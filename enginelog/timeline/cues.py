@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from enginelog.dsp.logistic import logit_of
+from enginelog.dsp.logistic import held_logit
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Engine, Track
@@ -71,7 +71,7 @@ def reading_cues(track: Track) -> np.ndarray:
     Both are 0 where none is surely read in each second within one and a half: an engine told as another than it is may
     hide its speed and is one all the same, and what is read before a cut says nothing of what comes after it.
     """
-    sure = logit_of(np.clip(np.nan_to_num(track.confidence), SURE, 1.0 - SURE))
+    sure = held_logit(np.nan_to_num(track.confidence), SURE)
     assert track.rhythm is not None
     whole = np.nan_to_num(track.rhythm[:, RHYTHM.index("whole_odds")].astype(float))
     return surely(np.column_stack([moving_least(moving_mean(sure, 21), 41), whole]))
