@@ -49,6 +49,16 @@ def test_the_rate_of_the_grid_is_told_to_a_hundredth_of_a_hertz(base_hz):
     assert found.base_hz == pytest.approx(base_hz, abs=0.002)
 
 
+@pytest.mark.parametrize("base_hz", [50.0, 60.0])
+@pytest.mark.parametrize("steps", [None, 32767])
+def test_hum_without_any_noise_is_hum(base_hz, steps):
+    """A tone generator's: under its lines there is nothing but the rounding of the samples."""
+    sound = 0.1 * hum(20, base_hz, ((1, 1.0), (2, 0.5), (3, 0.3), (4, 0.25)))
+    found = find_hum(sound if steps is None else np.round(sound * steps) / np.float32(steps), RATE_HZ)
+    assert found is not None and {1, 2, 3, 4} <= set(found.multiples)  # rounding has lines at multiples, too
+    assert found.base_hz == pytest.approx(base_hz, abs=1e-6)
+
+
 def test_hum_is_taken_out_to_a_tenth_though_the_phone_turns_its_gain_down():
     gain = np.where(np.arange(int(20 * RATE_HZ)) < 8 * RATE_HZ, 1.0, 0.4).astype(np.float32)
     true = gain * hum(20, 50.01)

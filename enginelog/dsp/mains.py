@@ -33,6 +33,7 @@ HIGHER = 3  # multiples from which on an engine's lines, if it is as steady as a
 FRAME_S = 2.0  # over which the hum's level is taken for even
 USUAL_OVER = 9  # frames, half a frame apart, of which the middle one is taken: an engine's line that passes is left
 STEP_S = 1.0  # the same where its phase is asked for
+DEEPEST_DB = 110.0  # below the loudest line: what lies deeper is rounding and the window's own lobes, not a sound
 
 
 @dataclass(frozen=True)
@@ -82,12 +83,13 @@ def _in_step(samples: np.ndarray, hum: Hum) -> tuple[Hum, np.ndarray, np.ndarray
 
 
 def _level_db(samples: np.ndarray) -> np.ndarray:
-    """Level of a Hann-windowed transform with as many zeros more, (bins,)."""
+    """Level of a Hann-windowed transform with as many zeros more, DEEPEST_DB under the loudest at least, (bins,)."""
     from scipy.fft import next_fast_len, rfft
 
     window = np.hanning(len(samples) + 2)[1:-1].astype(np.float32)
     spectrum = rfft((samples - samples.mean()) * window, next_fast_len(2 * len(samples), real=True) // 2 * 2)
-    return 10.0 * np.log10(spectrum.real**2 + spectrum.imag**2 + 1e-20)
+    power = spectrum.real**2 + spectrum.imag**2
+    return 10.0 * np.log10(np.maximum(power, power.max() * 10.0 ** (-DEEPEST_DB / 10.0)) + 1e-20)
 
 
 def _of_grid(level_db: np.ndarray, step_hz: float, widen: int, grid_hz: float) -> tuple[float, Hum, float] | None:
