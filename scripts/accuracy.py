@@ -3,8 +3,8 @@
 Tables: ordinary (speed on made-up recordings of ordinary quality), hard (the same on hard ones), steady (ordinary
 ones of engines that run steadily and lose no firing), bound (stationary signals against the Cramer-Rao bound),
 coverage (of the 95 % interval of the speed), real (recordings of real engines), bench (these in noise), others (sounds
-that are no engine), found (sounds that other people recorded), engines (that other people recorded), plain (engines
-and sounds of a second, plain maker), twins (whose firing angles nobody told). With --all also the scripts accuracy_*.py
+that are no engine), found (sounds that other people recorded), songs (whole pieces of music), engines (that other people recorded), plain
+(engines and sounds of a second, plain maker), twins (whose firing angles nobody told). With --all also the scripts accuracy_*.py
 beside this one. Seeds start where none was used for tuning; the same arguments give the same figures.
 """
 
@@ -25,7 +25,7 @@ from measuring.starting import ensure_environment
 
 ROWS = (
     *("ordinary", "hard", "steady", "bound", "coverage", "real", "bench"),
-    *("others", "found", "engines", "plain", "twins"),
+    *("others", "found", "songs", "engines", "plain", "twins"),
 )
 FIRST_SEED = 20_000
 RUNS, QUICK_RUNS = 260, 26  # twice, and a fifth of, thirteen kinds times ten behaviours
@@ -177,6 +177,20 @@ class Tables:
             "The half that no fit saw (`measuring/found_sounds.py`), put at the bench by the synthesis; seeds "
             f"{self.told.first_seed} to {self.told.first_seed + count - 1}, told one engine after the other.\n\n"
             + found_sounds.found_table(count, self.told.first_seed, self.told.jobs)
+        )
+
+    def songs(self) -> str:
+        """Whole pieces of music."""
+        from measuring import songs
+
+        return _or_why("Whole pieces of music that other people recorded", songs.missing(), self._songs)
+
+    def _songs(self) -> str:
+        from measuring import songs
+
+        return (
+            "The half that no fit saw (`measuring/songs.py`), as recorded and from end to end.\n\n"
+            + songs.songs_table(self.told.jobs)
         )
 
     def engines(self) -> str:

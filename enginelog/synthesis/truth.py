@@ -158,7 +158,7 @@ def run_up_end(
     running = (t > start) & (t < end)
     late = running & (t > start + min(1.5, 0.5 * (end - start)))
     usual = float(np.median(share[late])) if np.any(late) else 1.0
-    near = running & (np.abs(share / usual - 1) < 0.03)
+    near = running & (np.abs(share - usual) < 0.03 * usual)
     return float(t[near][0]) if np.any(near) else end
 
 

@@ -10,6 +10,7 @@ from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Span, Timeline, Track
 from enginelog.timeline.activity import Activity
+from enginelog.timeline.beside import doubted
 from enginelog.timeline.claims import claimed
 from enginelog.timeline.heard import SECOND, by_rhythm, confidence_of, grown, most_of, read_on, reason_for
 from enginelog.timeline.pops import bangs
@@ -45,7 +46,7 @@ def tell(watched: Watched | None, track: Track, engine: Engine, limits: LimitSet
     if found.engine_heard or not ran:
         return found
     likelier = replace(watched.seen, engine=_at_word(watched.seen.engine, track, limits))
-    again = _told(replace(watched, seen=likelier), track, engine, limits, limits.value("told_ran_most"))
+    again = _told(replace(watched, seen=likelier), track, engine, limits, limits.value("told_ran_most"), at_word=True)
     if not again.engine_heard:
         return found
     return replace(again, reason=f"one is said to have run; by the sound alone: {found.reason}")
@@ -59,8 +60,13 @@ def _at_word(judged: np.ndarray, track: Track, limits: LimitSet) -> np.ndarray:
     return np.where(read, np.maximum(judged, 0.0), judged) + limits.value("told_ran_logit")
 
 
-def _told(watched: Watched, track: Track, engine: Engine, limits: LimitSet, most: float = 1.0) -> Timeline:
-    """The timeline by the frames' logits as they are; where an engine is heard, `most`: highest confidence of it."""
+def _told(
+    watched: Watched, track: Track, engine: Engine, limits: LimitSet, most: float = 1.0, at_word: bool = False
+) -> Timeline:
+    """The timeline by the frames' logits as they are; where an engine is heard, `most`: highest confidence of it.
+
+    at_word: one is known to have run, so that nothing speaks against there being any.
+    """
     seen, levels = watched.seen, watched.traces
     hop_s = float(track.t_s[1] - track.t_s[0])
     marks = tidy(stretches(course(seen, limits)), track, limits)
@@ -73,6 +79,8 @@ def _told(watched: Watched, track: Track, engine: Engine, limits: LimitSet, most
     if again is not marks:  # what seemed a run was none, and the rhythm knows another
         confidence, marks = confidence_of(tidy(again, track, limits), seen, limits)
     marks = read_on(marks, seen, track, limits)
+    if not at_word:
+        confidence, marks = doubted(marks, confidence, seen, track.t_s, levels, limits)
     most = min(most, most_of(marks, hop_s, limits))
     spans = to_spans(marks, track, levels, limits.value("start_late_s"))
     spans, downs, rundown_s = stopped(spans, levels, track, seen, engine, limits)

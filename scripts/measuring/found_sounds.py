@@ -39,6 +39,7 @@ MUSIC_FOLDERS = (MUSIC, "moh")
 UNSEEN = "unseen"  # folder of recordings that are all for measuring
 EMPTY = "silence"  # folder of recordings of nothing
 ENGINES = "engines"  # folder of engines (`found_engines.py`)
+SONGS = "songs"  # folder of whole pieces of music (`songs.py`)
 SECONDS, SHORTEST_S = 8.0, 0.2
 LEAST_RMS = 1e-4
 MOST = 12  # recordings one after the other
@@ -59,7 +60,7 @@ def speakers(folder: Path, for_fitting: bool) -> dict[str, list[Path]]:
     found: dict[str, list[Path]] = {}
     for path in sorted(folder.rglob("*")):
         parts = path.relative_to(folder).parts
-        wanted = path.suffix.lower() in SUFFIXES and not {EMPTY, ENGINES} & set(parts)
+        wanted = path.suffix.lower() in SUFFIXES and not {EMPTY, ENGINES, SONGS} & set(parts)
         if wanted and fitted(Path(*parts)) == for_fitting:
             found.setdefault(made_by(parts), []).append(path)
     return found
