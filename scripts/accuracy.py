@@ -3,9 +3,10 @@
 Tables: ordinary (speed on made-up recordings of ordinary quality), hard (the same on hard ones), steady (ordinary
 ones of engines that run steadily and lose no firing), bound (stationary signals against the Cramer-Rao bound),
 coverage (of the 95 % interval of the speed), real (recordings of real engines), bench (these in noise), others (sounds
-that are no engine), found (sounds that other people recorded), songs (whole pieces of music), engines (that other people recorded), plain
-(engines and sounds of a second, plain maker), twins (whose firing angles nobody told). With --all also the scripts accuracy_*.py
-beside this one. Seeds start where none was used for tuning; the same arguments give the same figures.
+that are no engine), found (sounds that other people recorded), songs (whole pieces of music), engines (that other
+people recorded), plain (engines and sounds of a second, plain maker), twins (whose firing angles nobody told). With
+--all also the scripts accuracy_*.py beside this one. Seeds start where none was used for tuning; the same arguments
+give the same figures.
 """
 
 from __future__ import annotations
