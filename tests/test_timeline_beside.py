@@ -7,7 +7,8 @@ memory). Notes and engines are put together here from numbers; chances are check
 import numpy as np
 import pytest
 
-from enginelog import limits
+from enginelog import limits, speed, timeline
+from enginelog.model import Clip, Engine
 from enginelog.timeline import beside
 from enginelog.timeline.cues import BLOCK
 from enginelog.timeline.states import PULL, QUIET, RUN, Views
@@ -110,3 +111,30 @@ def test_nothing_is_said_where_nothing_runs():
     marks, seen, t_s, levels = recording(60.0, (2.0, 58.0), 0.0)
     none = [(QUIET, 0, 600), (PULL, 600, 610), (QUIET, 610, 1200)]
     assert beside.doubted(none, 0.8, seen, t_s, levels, LIMITS) == (0.8, none)
+
+
+@pytest.mark.parametrize("runs", [False, True])
+def test_music_is_told_from_all_of_a_recording_in_which_nothing_runs(runs):
+    melody = track_of([0, 2, 4, 1, 4, 2, 0, 3, 1, 0] * 3, sway=0.001)
+    marks, seen, _, _ = recording(60.0, (2.0, 58.0), 40.0, melody)
+    none = [(QUIET, 0, 300), (PULL, 300, 310), (QUIET, 310, 1200)]
+    assert beside.is_music(marks if runs else none, seen, LIMITS) is not runs
+    assert not beside.is_music(none, recording(60.0, (2.0, 58.0), 40.0)[1], LIMITS)
+
+
+def test_drums_amid_a_melody_are_no_pulls_of_a_starter():
+    """Notes of a plucked string (harmonics that die away) in a minor pentatonic scale, a drum on every second one."""
+    rate_hz, rng = 16_000, np.random.default_rng(4)
+    t_s = np.arange(int(0.6 * rate_hz)) / rate_hz
+    sound = []
+    for number, semitone in enumerate(rng.choice([0, 3, 5, 7, 10, 12, 15], 40)):
+        hz = 82.4 * 2 ** (semitone / 12)
+        note = sum(np.sin(2 * np.pi * k * hz * t_s) / k for k in range(1, 9)) * np.exp(-t_s)
+        drum = rng.standard_normal(len(t_s)) * np.exp(-t_s / 0.08) * (number % 2)
+        sound.append(0.1 * note + 0.3 * drum)
+    clip = Clip((np.concatenate(sound) + 1e-3 * rng.standard_normal(40 * len(t_s))).astype(np.float32), rate_hz)
+    engine = Engine()
+    track = speed.track(clip, engine, limits.load("speed"))
+    found = timeline.build(timeline.listen(clip, LIMITS), track, engine, LIMITS)
+    assert not found.engine_heard and found.pulls == 0
+    assert found.reason is not None and found.reason.startswith("music was heard, but no engine")

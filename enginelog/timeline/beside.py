@@ -66,10 +66,22 @@ def looked_for(marks: Marks, t_s: np.ndarray, levels: Traces, limits: LimitSet) 
 def notes(marks: Marks, seen: Views, limits: LimitSet) -> float:
     """Logit that the runs lose for steps from note to note: the logarithm of how much likelier such steps are of music
     than of a track that jumps anyhow; 0 under `notes_from`."""
-    if seen.firing_hz is None:
+    return _likelier(seen, [(first, last) for state, first, last in marks if state == RUN], limits)
+
+
+def is_music(marks: Marks, seen: Views, limits: LimitSet) -> bool:
+    """Whether a recording in which nothing runs steps from note to note: its drums are then no pulls of a starter."""
+    runs = any(state == RUN for state, _, _ in marks)
+    return not runs and _likelier(seen, [(0, len(seen.engine))], limits) > 0
+
+
+def _likelier(seen: Views, parts: list[tuple[int, int]], limits: LimitSet) -> float:
+    """The logit of `notes` for the steps within these frames, each from a first to before a last."""
+    if seen.firing_hz is None or not parts:
         return 0.0
-    found = [steps(np.log(seen.firing_hz[first:last].astype(float))) for state, first, last in marks if state == RUN]
-    total = likelihood(np.concatenate(found))
+    total = likelihood(
+        np.concatenate([steps(np.log(seen.firing_hz[first:last].astype(float))) for first, last in parts])
+    )
     return total if total > limits.value("notes_from") else 0.0
 
 

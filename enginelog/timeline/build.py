@@ -10,9 +10,18 @@ from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Span, Timeline, Track
 from enginelog.timeline.activity import Activity
-from enginelog.timeline.beside import doubted
+from enginelog.timeline.beside import doubted, is_music
 from enginelog.timeline.claims import claimed
-from enginelog.timeline.heard import SECOND, by_rhythm, confidence_of, grown, most_of, read_on, reason_for
+from enginelog.timeline.heard import (
+    MUSIC_ALONE,
+    SECOND,
+    by_rhythm,
+    confidence_of,
+    grown,
+    most_of,
+    read_on,
+    reason_for,
+)
 from enginelog.timeline.pops import bangs
 from enginelog.timeline.pulls import sudden
 from enginelog.timeline.rundown import stopped
@@ -81,6 +90,8 @@ def _told(
     marks = read_on(marks, seen, track, limits)
     if not at_word:
         confidence, marks = doubted(marks, confidence, seen, track.t_s, levels, limits)
+    music = not at_word and is_music(marks, seen, limits)
+    marks = [(QUIET, 0, len(track.t_s))] if music else marks
     most = min(most, most_of(marks, hop_s, limits))
     spans = to_spans(marks, track, levels, limits.value("start_late_s"))
     spans, downs, rundown_s = stopped(spans, levels, track, seen, engine, limits)
@@ -88,7 +99,7 @@ def _told(
     heard = any(span.kind == "run" for span in spans)
     confidence = min(confidence, most) if heard else confidence
     pulls = sum(span.kind == "pull" for span in spans)
-    reason = None if heard else reason_for(levels, pulls, limits)
+    reason = None if heard else MUSIC_ALONE if music else reason_for(levels, pulls, limits)
     found = Timeline(heard, confidence, spans, pulls, seconds_to_run(spans), rundown_s, reason=reason, downs=downs)
     found = claimed(found, seen, levels, track, limits)
     if not heard and pulls and found.pulls_least == 0:  # not one of them is sure

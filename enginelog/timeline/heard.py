@@ -14,6 +14,7 @@ from enginelog.timeline.states import PULL, QUIET, RUN, RUNDOWN, Views, stretche
 from enginelog.timeline.traces import Traces
 
 SECOND = 21  # frames
+MUSIC_ALONE = "music was heard, but no engine; amid music no pulls of a starter are counted"
 ENDS = [(QUIET, 0, 0)]  # what stands before and after all marks
 
 

@@ -21,7 +21,15 @@ from measuring.pool import each
 from measuring.tables import percent, table
 
 LEAST_BYTES = 400_000  # of a file that is a piece of music rather than a jingle
-HEAD = ("whole pieces of music", "pieces", "engine heard %", "0.5 and surer %", "speed told %", "surest speed")
+HEAD = (
+    "whole pieces of music",
+    "pieces",
+    "engine heard %",
+    "0.5 and surer %",
+    "speed told %",
+    "surest speed",
+    "pulls told %",
+)
 
 
 def songs_in(folder: Path, for_fitting: bool) -> list[Path]:
@@ -40,13 +48,15 @@ def songs_in(folder: Path, for_fitting: bool) -> list[Path]:
 
 @dataclass(frozen=True)
 class Listened:
-    """What was told of one piece: from which of the folders it is, an engine and how surely, a speed and how surely."""
+    """What was told of one piece: from which of the folders it is, an engine and how surely, a speed and how surely, pulls
+    of a starter."""
 
     group: str
     engine: bool
     confidence: float
     speed: bool
     speed_confidence: float
+    pulls: bool
 
 
 def missing() -> str | None:
@@ -60,7 +70,7 @@ def listen(path: Path) -> Listened:
     run = analysis.analyse(str(path), engines[zlib.crc32(path.name.encode()) % len(engines)])
     speed, told = run.measures.speed, run.timeline
     group = "packages of which no fit saw any" if UNSEEN in path.parts else "other pieces than the fits saw"
-    return Listened(group, told.engine_heard, told.confidence, speed.rpm is not None, speed.confidence)
+    return Listened(group, told.engine_heard, told.confidence, speed.rpm is not None, speed.confidence, told.pulls > 0)
 
 
 def songs_table(jobs: int) -> str:
@@ -81,4 +91,4 @@ def _row(name: str, heard: Sequence[Listened]) -> list[object]:
         )
     ]
     surest = max((one.speed_confidence for one in heard if one.speed), default=0.0)
-    return [name, len(heard), *share, f"{surest:.2f}"]
+    return [name, len(heard), *share, f"{surest:.2f}", percent(sum(one.pulls for one in heard), len(heard))]
