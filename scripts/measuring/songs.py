@@ -48,8 +48,7 @@ def songs_in(folder: Path, for_fitting: bool) -> list[Path]:
 
 @dataclass(frozen=True)
 class Listened:
-    """What was told of one piece: from which of the folders it is, an engine and how surely, a speed and how surely, pulls
-    of a starter."""
+    """What was told of one piece: from which of the folders it is; an engine, a speed, and how surely; pulls."""
 
     group: str
     engine: bool
