@@ -107,6 +107,17 @@ def test_a_run_that_steps_from_note_to_note_is_none():
     assert after == [(QUIET, 0, 1200)] and confidence > 0.5
 
 
+def test_steps_beside_a_run_count_against_it_but_not_more_than_a_radio_may():
+    melody = track_of([0, 2, 4, 1, 4, 2, 0, 3, 1, 0] * 3, sway=0.001)
+    marks, seen, t_s, levels = recording(60.0, (2.0, 58.0), 40.0, melody)
+    late = [(QUIET, 0, 1000), (RUN, 1000, 1200)]  # the melody ends before it
+    chance, after = beside.doubted(late, 0.97, seen, t_s, levels, LIMITS)
+    odds = (
+        0.97 / 0.03 / np.exp(LIMITS.value("notes_beside")) / ((48 - 15) / 10)
+    )  # 48 s of it as loud, 15 of which never count
+    assert chance == pytest.approx(odds / (1 + odds), abs=0.005) and after == late
+
+
 def test_nothing_is_said_where_nothing_runs():
     marks, seen, t_s, levels = recording(60.0, (2.0, 58.0), 0.0)
     none = [(QUIET, 0, 600), (PULL, 600, 610), (QUIET, 610, 1200)]

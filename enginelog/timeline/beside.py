@@ -65,8 +65,10 @@ def looked_for(marks: Marks, t_s: np.ndarray, levels: Traces, limits: LimitSet) 
 
 def notes(marks: Marks, seen: Views, limits: LimitSet) -> float:
     """Logit that the runs lose for steps from note to note: the logarithm of how much likelier such steps are of music
-    than of a track that jumps anyhow; 0 under `notes_from`."""
-    return _likelier(seen, [(first, last) for state, first, last in marks if state == RUN], limits)
+    than of a track that jumps anyhow; 0 under `notes_from`. For steps beside the runs, `notes_beside` at most: a radio
+    may have played before the engine started, but what is hardly an engine is then rather more of its music."""
+    in_runs = _likelier(seen, [(first, last) for state, first, last in marks if state == RUN], limits)
+    return max(in_runs, min(_likelier(seen, [(0, len(seen.engine))], limits), limits.value("notes_beside")))
 
 
 def is_music(marks: Marks, seen: Views, limits: LimitSet) -> bool:
