@@ -87,6 +87,17 @@ def test_a_run_amid_much_that_is_as_loud_is_less_likely_one(beside_db):
     assert after == marks
 
 
+def test_talk_that_never_comes_near_to_an_engine_is_not_counted_however_long():
+    marks, seen, t_s, levels = recording(200.0, (180.0, 190.0), 0.0)
+    seen.engine[:] = -7.0
+    assert beside.doubted(marks, 0.6, seen, t_s, levels, LIMITS) == (0.6, marks)
+    for frame in (0, 1):
+        seen.engine[frame::40] = 0.0  # one frame in twenty: a third of the 190 s counts
+    chance, _ = beside.doubted(marks, 0.9, seen, t_s, levels, LIMITS)
+    odds = 9.0 / ((190 * 0.05 / beside.OFTEN - 15) / 10)
+    assert chance == pytest.approx(odds / (1 + odds), abs=0.01)
+
+
 def test_what_is_hardly_an_engine_then_is_none():
     marks, seen, t_s, levels = recording(200.0, (60.0, 70.0), 0.0)
     confidence, after = beside.doubted(marks, 0.7, seen, t_s, levels, LIMITS)

@@ -27,6 +27,7 @@ CONFUSED = (5, 7)  # semitones: about 4/3 and 3/2, by which a track goes over to
 GRID = 1.5  # concentration of the steps about whole semitones (von Mises), a third of one wide
 NORMAL = float(np.log(np.i0(GRID)))
 OF_A_SIZE = 3  # steps of one size that count: those of a hunting engine are all alike
+NEAR, OFTEN = -3.0, 0.15  # logit of a frame that comes near to an engine; share of them: talk 0.05, music 0.2, rain 0.3
 SURE = 0.001  # chances are held this far from 0 and 1
 
 
@@ -40,7 +41,7 @@ def doubted(
     runs = {mark for mark in marks if mark[0] == RUN}
     if not runs:
         return confidence, marks
-    against = looked_for(marks, t_s, levels, limits) + notes(marks, seen, limits)
+    against = looked_for(marks, seen, t_s, levels, limits) + notes(marks, seen, limits)
     if against <= 0:
         return confidence, marks
     chance = float(probability(held_logit(confidence, SURE) - against))
@@ -49,17 +50,24 @@ def doubted(
     return 1.0 - chance, quietened(marks, runs)
 
 
-def looked_for(marks: Marks, t_s: np.ndarray, levels: Traces, limits: LimitSet) -> float:
+def looked_for(marks: Marks, seen: Views, t_s: np.ndarray, levels: Traces, limits: LimitSet) -> float:
     """Logit that the runs lose for how much longer other sound as loud goes on: 0 where no longer than they do, or for
-    some seconds only, so that an engine whose runs are found in part, amid noise as loud, loses nothing."""
+    some seconds only, so that an engine whose runs are found in part, amid noise as loud, loses nothing.
+
+    It counts as far as it often comes near to an engine, as music and noise do and talk does not.
+    """
     level = levels.blocks[:, 0].astype(float)
     middles_s = levels.start_s + levels.hop_s * BLOCK * (np.arange(len(level)) + 0.5)
-    states = frame_by_frame(marks)[np.searchsorted(t_s, middles_s).clip(0, len(t_s) - 1)]
+    frames = np.searchsorted(t_s, middles_s).clip(0, len(t_s) - 1)
+    states = frame_by_frame(marks)[frames]
     running = states == RUN
     if not running.any():
         return 0.0
-    loud = level >= np.median(level[running]) - limits.value("as_loud_db")
-    elsewhere = np.count_nonzero(loud & (states == QUIET)) - limits.value("as_loud_least_s") / (levels.hop_s * BLOCK)
+    beside = (states == QUIET) & (level >= np.median(level[running]) - limits.value("as_loud_db"))
+    if not beside.any():
+        return 0.0
+    near = float(np.mean(seen.engine[frames[beside]] > NEAR)) / OFTEN
+    elsewhere = np.count_nonzero(beside) * min(near, 1.0) - limits.value("as_loud_least_s") / (levels.hop_s * BLOCK)
     return float(np.log(max(elsewhere / np.count_nonzero(running), 1.0)))
 
 
