@@ -159,4 +159,4 @@ def test_drums_amid_a_melody_are_no_pulls_of_a_starter():
     track = speed.track(clip, engine, limits.load("speed"))
     found = timeline.build(timeline.listen(clip, LIMITS), track, engine, LIMITS)
     assert not found.engine_heard and found.pulls == 0
-    assert found.reason is not None and found.reason.startswith("music was heard, but no engine")
+    assert found.reason is not None and found.reason.startswith("music was heard, but no regular firing")

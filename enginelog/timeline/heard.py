@@ -14,7 +14,9 @@ from enginelog.timeline.states import PULL, QUIET, RUN, RUNDOWN, Views, stretche
 from enginelog.timeline.traces import Traces
 
 SECOND = 21  # frames
-MUSIC_ALONE = "music was heard, but no engine; amid music no pulls of a starter are counted"
+MUSIC_ALONE = (
+    "music was heard, but no regular firing; amid it no pulls of a starter are counted: record again without it"
+)
 ENDS = [(QUIET, 0, 0)]  # what stands before and after all marks
 
 
