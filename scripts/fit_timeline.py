@@ -17,8 +17,8 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from measuring.adam import Adam
 from measuring.found_sounds import MUSIC
+from measuring.learning import moved
 from measuring.plain_others import DRONE
 from measuring.side_nets import first_layer
 from timeline_examples import (
@@ -151,6 +151,17 @@ def fit(
     return Net(mean, spread, *moved(values, scaled, wanted, drawn, noise, 0.01, rng))
 
 
+def fit_unread(tasks: list[tuple[np.ndarray, np.ndarray]], steps: int, seed: int) -> Net:
+    """An engine's judge whose reading cues weigh nothing yet: scaled as the others are, their 0 would not say nothing
+    any more; `learned_reading` adds what they tell."""
+    blind = []
+    for features, wanted in tasks:
+        features = features.copy()
+        features[:, READING] = 0.0
+        blind.append((features, wanted))
+    return without_reading(fit(blind, 2, 48, 0.3, steps, seed, 1.0))
+
+
 def learned_on(
     net: Net,
     tasks: list[tuple[np.ndarray, np.ndarray]],
@@ -215,48 +226,10 @@ def together_of(
     return features, wanted, weight
 
 
-def moved(
-    values: list, scaled, wanted, drawn, noise: float, rate: float, rng, decay: float = 1e-3, only: slice | None = None
-) -> list[np.ndarray]:
-    """The weights after a step for each row of `drawn`, which numbers the frames it learns from; only: inputs whose
-    weights move, where the others and all that follows stay."""
-    net = Adam([np.array(value, np.float32) for value in values])
-    steps = len(drawn)
-    for step, rows in enumerate(drawn):
-        shaken = scaled[rows] + noise * rng.standard_normal((len(rows), scaled.shape[1]), np.float32)
-        slopes = gradient(net.values, shaken, wanted[rows], decay)
-        if only is not None:
-            slopes = [of_inputs(slopes[0], only), *(np.zeros_like(slope) for slope in slopes[1:])]
-        net.move(slopes, rate * min(1.0, 2 * (steps - step) / steps))
-    return net.values
-
-
-def of_inputs(slopes: np.ndarray, only: slice) -> np.ndarray:
-    """The slopes of some inputs' weights, those of all others 0."""
-    kept = np.zeros_like(slopes)
-    kept[only] = slopes[only]
-    return kept
-
-
 def balanced(wanted: np.ndarray, weight: np.ndarray, power: float) -> np.ndarray:
     """Weights in which rare answers count more: power 1, every answer the same in all; 0, as often as it comes."""
     totals = np.bincount(wanted, weight)
     return weight / totals[wanted] ** power
-
-
-def gradient(values, inputs: np.ndarray, wanted: np.ndarray, decay: float = 1e-3) -> list[np.ndarray]:
-    """Slopes of the mean cross-entropy (and of the weights' size) by each array of `values`."""
-    inner, inner_bias, outer, outer_bias = values
-    middle = np.tanh(inputs @ inner + inner_bias)
-    logits = middle @ outer + outer_bias
-    if logits.shape[1] == 1:
-        error = 1 / (1 + np.exp(-logits)) - wanted[:, None]
-    else:
-        top = np.exp(logits - logits.max(axis=1, keepdims=True))
-        error = top / top.sum(axis=1, keepdims=True) - np.eye(logits.shape[1])[wanted]
-    error = (error / len(inputs)).astype(np.float32)
-    back = (error @ outer.T) * (1 - middle**2)
-    return [inputs.T @ back + decay * inner, back.sum(axis=0), middle.T @ error + decay * outer, error.sum(axis=0)]
 
 
 def together(nets: list[Net]) -> Net:
@@ -278,7 +251,7 @@ def fit_all(examples: list[Example], more: list[Example], steps: int) -> dict[st
     engines = []
     for fold in range(FOLDS):
         seen = [t for f, t in engine_tasks if f != fold]
-        engines.append(together([fit(seen, 2, 48, 0.3, 4 * steps, seed, 1.0) for seed in (fold, 30 + fold)]))
+        engines.append(together([fit_unread(seen, 4 * steps, seed) for seed in (fold, 30 + fold)]))
     bursts = [*(e for e in examples if not e.started), *(e for e in more if e.truth is None and not e.real_engine)]
     pull_tasks = [(e.fold, pull_task(e, engines[e.fold])) for e in bursts for _ in range(e.weight)]
     pulls = []

@@ -140,3 +140,20 @@ def test_what_the_reading_adds_is_learned_without_moving_anything_else():
     assert np.array_equal(after.inner[:old], before.inner) and np.array_equal(after.outer, before.outer)
     assert np.allclose(after.logits(unread), before.logits(cues[:, :old]), atol=1e-5)
     assert after.logits(cues)[200:].mean() > after.logits(unread)[200:].mean() + 0.5
+
+
+def test_a_judge_fitted_from_nothing_leaves_the_reading_to_be_learned():
+    """What is read decides all here, the first cue nothing: the judge fitted knows neither, the one learned on does."""
+    rng = np.random.default_rng(2)
+    tasks = []
+    for number in range(8):
+        features = rng.standard_normal((60, len(fit_timeline.NAMES))).astype(np.float32)
+        features[:, fit_timeline.READING] = 2.0 * (number % 2)
+        tasks.append((features, np.full(60, number % 2)))
+    net = fit_timeline.fit_unread(tasks, 60, 1)
+    inside = tasks[1][0].copy()
+    inside[:, fit_timeline.READING] = 0.0
+    assert np.array_equal(net.logits(tasks[1][0]), net.logits(inside))
+    assert (net.mean[fit_timeline.READING] == 0).all() and (net.spread[fit_timeline.READING] == 1).all()
+    learned = fit_timeline.learned_reading(net, tasks, [1.0] * 8, 300, 0)
+    assert np.mean(learned.logits(tasks[1][0])) > np.mean(learned.logits(tasks[0][0])) + 1.0
