@@ -55,7 +55,7 @@ def tell(watched: Watched | None, track: Track, engine: Engine, limits: LimitSet
     if found.engine_heard or not ran:
         return found
     likelier = replace(watched.seen, engine=_at_word(watched.seen.engine, track, limits))
-    again = _told(replace(watched, seen=likelier), track, engine, limits, limits.value("told_ran_most"), at_word=True)
+    again = _told(replace(watched, seen=likelier), track, engine, limits, at_word=True)
     if not again.engine_heard:
         return found
     return replace(again, reason=f"one is said to have run; by the sound alone: {found.reason}")
@@ -69,13 +69,9 @@ def _at_word(judged: np.ndarray, track: Track, limits: LimitSet) -> np.ndarray:
     return np.where(read, np.maximum(judged, 0.0), judged) + limits.value("told_ran_logit")
 
 
-def _told(
-    watched: Watched, track: Track, engine: Engine, limits: LimitSet, most: float = 1.0, at_word: bool = False
-) -> Timeline:
-    """The timeline by the frames' logits as they are; where an engine is heard, `most`: highest confidence of it.
-
-    at_word: one is known to have run, so that nothing speaks against there being any.
-    """
+def _told(watched: Watched, track: Track, engine: Engine, limits: LimitSet, at_word: bool = False) -> Timeline:
+    """The timeline by the frames' logits as they are. at_word: an engine is known to have run, so that nothing speaks
+    against there being any, and where one is heard by that alone it is never told surely."""
     seen, levels = watched.seen, watched.traces
     hop_s = float(track.t_s[1] - track.t_s[0])
     marks = tidy(stretches(course(seen, limits)), track, limits)
@@ -88,11 +84,12 @@ def _told(
     if again is not marks:  # what seemed a run was none, and the rhythm knows another
         confidence, marks = confidence_of(tidy(again, track, limits), seen, limits)
     marks = read_on(marks, seen, track, limits)
+    music = False
     if not at_word:
         confidence, marks = doubted(marks, confidence, seen, track.t_s, levels, limits)
-    music = not at_word and is_music(marks, seen, limits)
+        music = is_music(marks, seen, limits)
     marks = [(QUIET, 0, len(track.t_s))] if music else marks
-    most = min(most, most_of(marks, hop_s, limits))
+    most = min(limits.value("told_ran_most") if at_word else 1.0, most_of(marks, hop_s, limits))
     spans = to_spans(marks, track, levels, limits.value("start_late_s"))
     spans, downs, rundown_s = stopped(spans, levels, track, seen, engine, limits)
     spans = with_pull_speeds(spans, levels, engine, limits)
