@@ -23,6 +23,9 @@ APART = 5  # frames between them
 REACH = (2 * EVEN + APART) // 2
 OCTAVE = 12
 LEAST, MOST = 0.75, 10.5  # semitones of a step; less is a wobble, and by an octave a track may jump
+MOST_SWAY = 0.1  # semitones, mean distance from its middle, that an even note has
+SLIGHT_SWAY = 0.02  # so little that with less a step is no clearer
+ONE_STEP = 3  # frames within which all that seems a step is one and the same
 CONFUSED = (5, 7)  # semitones: about 4/3 and 3/2, by which a track goes over to another multiple of the cycle
 GRID = 1.5  # concentration of the steps about whole semitones (von Mises), a third of one wide
 NORMAL = float(np.log(np.i0(GRID)))
@@ -113,12 +116,12 @@ def _steps_in(pitch: np.ndarray) -> np.ndarray:
     sways = [np.abs(side - middle[:, None]).mean(axis=1) for side, middle in zip((before, after), middles, strict=True)]
     size = (middles[1] - middles[0]) * OCTAVE / np.log(2.0)
     sway = np.maximum(*sways) * OCTAVE / np.log(2.0)
-    is_step = (np.abs(size) > LEAST) & (np.abs(size) < MOST) & (sway < 0.1)
+    is_step = (np.abs(size) > LEAST) & (np.abs(size) < MOST) & (sway < MOST_SWAY)
     if not is_step.any():
         return np.zeros(0)
     places = np.flatnonzero(is_step)
-    clear = np.where(is_step, np.abs(size) / (sway + 0.02), 0.0)
-    rows = np.split(places, np.flatnonzero(np.diff(places) > 3) + 1)
+    clear = np.where(is_step, np.abs(size) / (sway + SLIGHT_SWAY), 0.0)
+    rows = np.split(places, np.flatnonzero(np.diff(places) > ONE_STEP) + 1)
     return np.array([size[row[np.argmax(clear[row])]] for row in rows])
 
 

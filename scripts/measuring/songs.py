@@ -37,10 +37,10 @@ def songs_in(folder: Path, for_fitting: bool) -> list[Path]:
     found = []
     for path in sorted(folder.rglob("*")):
         parts = path.relative_to(folder).parts
-        of_music = any(part in (*MUSIC_FOLDERS, SONGS, "Musics") for part in parts)
-        if of_music and path.suffix.lower() in SUFFIXES and path.stat().st_size >= LEAST_BYTES:
-            found.append((path, fitted(Path(*parts))))
-    return [path for path, for_fit in found if for_fit == for_fitting]
+        of_music = path.suffix.lower() in SUFFIXES and any(part in (*MUSIC_FOLDERS, SONGS, "Musics") for part in parts)
+        if of_music and path.stat().st_size >= LEAST_BYTES and fitted(Path(*parts)) == for_fitting:
+            found.append(path)
+    return found
 
 
 # ---------------------------------------------------------------- what is heard in the half for measuring
