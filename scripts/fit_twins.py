@@ -23,9 +23,9 @@ from measuring.pool import each
 from measuring.untold_twins import KINDS
 
 from enginelog import limits, synthesis
+from enginelog.dsp.stored import Model
 from enginelog.model import Clip, Engine
 from enginelog.speed import twins
-from enginelog.speed.stored import Model
 
 TARGET = Path(twins.__file__).parent / "twins.json"
 FIRST = {"ordinary": 2000, "hard": 7000}

@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 
 from enginelog.dsp.logistic import probability
+from enginelog.dsp.stored import stored_model
 from enginelog.model import RHYTHM
-from enginelog.speed.stored import stored_model
 
 READ = RHYTHM.index("tones_beside")  # columns of the rhythm that are read: all but those of the tones, the last
 WIDEST = 3.0  # columns are read within three standard deviations of those seen in fitting
@@ -26,5 +26,5 @@ def terms(rhythm: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndarra
 
 def confidence_of(rhythm: np.ndarray) -> np.ndarray:
     """Confidence 0..1 for each frame of a rhythm array (frames, len(RHYTHM)), of which the first READ are read."""
-    model = stored_model("confidence")
+    model = stored_model(__package__, "confidence")
     return probability(terms(rhythm[:, :READ], model.mean, model.spread) @ model.weight)

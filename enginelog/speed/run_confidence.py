@@ -11,10 +11,10 @@ from __future__ import annotations
 import numpy as np
 
 from enginelog.dsp.logistic import held_logit, probability
+from enginelog.dsp.stored import stored_model
 from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Engine, Track
 from enginelog.speed.kinds import is_saw, usual_range
-from enginelog.speed.stored import stored_model
 
 FIGURES = (
     *("confidence_known", "known", "confidence", "half_width", "spread", "octave"),
@@ -62,6 +62,6 @@ def _sure(confidence: float) -> float:
 
 def run_confidence(found: np.ndarray) -> float:
     """Confidence 0..1 from the `figures` of a run."""
-    model = stored_model("run_confidence")
+    model = stored_model(__package__, "run_confidence")
     z = np.clip((found - model.mean) / model.spread, -WIDEST, WIDEST)
     return float(probability(model.weight[0] + z @ model.weight[1:]))

@@ -13,11 +13,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from enginelog.dsp.stored import Model, stored_model
 from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Clip, Engine, Speed, Track
 from enginelog.speed.emission import plain_sum
 from enginelog.speed.spectrum import OrderPower, added, cancelled_db, order_power, spectrum_of
-from enginelog.speed.stored import Model, stored_model
 from enginelog.speed.tones import COLUMNS as TONES
 from enginelog.speed.tracks import track
 
@@ -147,7 +147,7 @@ def _known(tracks: list[Track]) -> np.ndarray:
 def chance_of(figures: np.ndarray, model: Model | None = None) -> np.ndarray:
     """How likely each of WAYS is, shape (len(WAYS),), from the figures of a twin. model: the shipped one if None; its
     weights have a row for each way."""
-    model = model or stored_model("twins")
+    model = model or stored_model(__package__, "twins")
     z = np.clip((figures - model.mean) / model.spread, -WIDEST, WIDEST)
     logit = model.weight[:, 0] + model.weight[:, 1:] @ z
     share = np.exp(logit - logit.max())

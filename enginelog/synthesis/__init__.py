@@ -40,16 +40,16 @@ from enginelog.synthesis.sound import engine_sound
 from enginelog.synthesis.truth import LoadTruth, PullTruth, Truth, nothing, tell
 
 __all__ = [
-    "BEHAVIOURS", "HARDNESS", "KINDS", "OTHER_KINDS", "Body", "Colour", "Load", "LoadTruth", "Misfires", "Move",
-    "Phone",
-    "Place", "Pull", "PullTruth", "Rough", "Scenario", "Speeds", "Truth", "Wave", "at_the_bench", "make", "make_other",
-    "nothing", "random_scenario", "simulate",
+    "BEHAVIOURS", "HARDNESS", "KINDS", "OTHER_KINDS", "TRILL_KINDS", "Body", "Colour", "Load", "LoadTruth", "Misfires",
+    "Move", "Phone", "Place", "Pull", "PullTruth", "Rough", "Scenario", "Speeds", "Truth", "Wave", "at_the_bench",
+    "make", "make_other", "nothing", "random_scenario", "simulate",
 ]  # fmt: skip
 OTHER_KINDS = (
     "talk", "music", "talk_over_music", "wind", "rain", "waves", "clock", "dripping", "electric_motor", "hum",
     "silence", "birds",
     "dog", "knocks", "power_drill", "footsteps",
 )  # fmt: skip
+TRILL_KINDS = ("crickets", "bush_crickets", "frogs", "churr", "cicadas", "sprinkler", "freewheel")
 
 
 def simulate(scenario: Scenario) -> tuple[Motion, Truth]:
@@ -88,13 +88,15 @@ def recorded(scenario: Scenario, sound: np.ndarray, active: np.ndarray) -> np.nd
 
 
 def make_other(seed: int, kind: str, seconds: float = 8.0, hardness: str = "ordinary") -> Clip:
-    """A recording without an engine: `kind` is one of OTHER_KINDS, recorded as engines are."""
-    from enginelog.synthesis import other
+    """A recording without an engine: `kind` is one of OTHER_KINDS or TRILL_KINDS, recorded as engines
+    are."""
+    from enginelog.synthesis import other, trills
 
-    if kind not in other.OTHER:
-        raise ValueError(f"kind {kind!r}: expected one of {OTHER_KINDS}")
+    makers = other.OTHER | trills.TRILLS
+    if kind not in makers:
+        raise ValueError(f"kind {kind!r}: expected one of {OTHER_KINDS + TRILL_KINDS}")
     scenario = _of_no_engine(seed, kind, seconds, hardness)
-    sound = other.OTHER[kind](stream(seed, kind), int(seconds * scenario.rate_hz), scenario.rate_hz)
+    sound = makers[kind](stream(seed, kind), int(seconds * scenario.rate_hz), scenario.rate_hz)
     if kind == "silence":
         return Clip((sound * 10 ** (scenario.phone.level_dbfs / 20)).astype(np.float32), scenario.rate_hz)
     return _recorded_alone(scenario, sound)

@@ -15,19 +15,21 @@ from enginelog.timeline.claims import claimed
 from enginelog.timeline.heard import (
     MUSIC_ALONE,
     SECOND,
+    TRILL_ALONE,
     by_rhythm,
     confidence_of,
     grown,
     most_of,
     read_on,
     reason_for,
+    trills,
 )
 from enginelog.timeline.pops import bangs
 from enginelog.timeline.pulls import sudden
 from enginelog.timeline.rundown import stopped
-from enginelog.timeline.states import KINDS, PULL, QUIET, RUN, RUNDOWN, course, stretches
+from enginelog.timeline.states import KINDS, PULL, QUIET, RUN, RUNDOWN, Views, course, stretches
 from enginelog.timeline.strokes import with_pull_speeds
-from enginelog.timeline.traces import Levels, time_of
+from enginelog.timeline.traces import Levels, Traces, time_of
 from enginelog.timeline.watching import Watch, Watched
 
 
@@ -54,7 +56,7 @@ def tell(watched: Watched | None, track: Track, engine: Engine, limits: LimitSet
     found = _told(watched, track, engine, limits)
     if found.engine_heard or not ran:
         return found
-    likelier = replace(watched.seen, engine=_at_word(watched.seen.engine, track, limits))
+    likelier = replace(watched.seen, engine=_at_word(watched.seen.engine, track, limits), broad=None)
     again = _told(replace(watched, seen=likelier), track, engine, limits, at_word=True)
     if not again.engine_heard:
         return found
@@ -96,12 +98,17 @@ def _told(watched: Watched, track: Track, engine: Engine, limits: LimitSet, at_w
     heard = any(span.kind == "run" for span in spans)
     confidence = min(confidence, most) if heard else confidence
     pulls = sum(span.kind == "pull" for span in spans)
-    reason = None if heard else MUSIC_ALONE if music else reason_for(levels, pulls, limits)
+    reason = None if heard else MUSIC_ALONE if music else _reason(seen, levels, pulls, limits)
     found = Timeline(heard, confidence, spans, pulls, seconds_to_run(spans), rundown_s, reason=reason, downs=downs)
     found = claimed(found, seen, levels, track, limits)
     if not heard and pulls and found.pulls_least == 0:  # not one of them is sure
-        found = replace(found, reason=reason_for(levels, 0, limits))
+        found = replace(found, reason=_reason(seen, levels, 0, limits))
     return replace(found, pops=bangs(levels, spans, limits)) if heard or pulls else found
+
+
+def _reason(seen: Views, levels: Traces, pulls: int, limits: LimitSet) -> str:
+    """In plain words why no engine was heard."""
+    return TRILL_ALONE if not pulls and trills(seen, limits) else reason_for(levels, pulls, limits)
 
 
 def without_lone_pull(marks, pull_logits: np.ndarray, limits: LimitSet) -> list[tuple[int, int, int]]:

@@ -12,10 +12,14 @@ from enginelog.limits import LimitSet
 from enginelog.model import Track
 from enginelog.timeline.states import PULL, QUIET, RUN, RUNDOWN, Views, stretches
 from enginelog.timeline.traces import Traces
+from enginelog.timeline.trills import of_engine
 
 SECOND = 21  # frames
 MUSIC_ALONE = (
     "music was heard, but no regular firing; amid it no pulls of a starter are counted: record again without it"
+)
+TRILL_ALONE = (
+    "something beats as evenly as an engine, but narrowly and high in the sound, as insects, frogs or a ratchet do"
 )
 ENDS = [(QUIET, 0, 0)]  # what stands before and after all marks
 
@@ -166,11 +170,28 @@ def quietened(marks, runs: set) -> list[tuple[int, int, int]]:
 
 
 def run_score(seen: Views, first: int, last: int, limits: LimitSet) -> float:
-    """Logit that a run is an engine's: the mean of its frames, less for a short stretch and for mains hum."""
+    """Logit that a run is an engine's: the mean of its frames, less for a short stretch, mains hum and a trill."""
     score = limits.value("heard_scale") * mean_less_short(seen.engine[first:last], limits)
     if hums(seen, first, last, limits):
         score -= limits.value("mains_doubt")
+    score -= trill_doubt(seen, first, last, limits)
     return float(np.clip(score, -limits.value("sure_score"), limits.value("sure_score")))
+
+
+def trill_doubt(seen: Views, first: int, last: int, limits: LimitSet) -> float:
+    """Logit that a run loses for beating as a trill does: nothing unless it is hardly an engine's (`trill_from`)."""
+    if seen.broad is None:
+        return 0.0
+    short = limits.value("trill_from") - of_engine(seen.broad[first:last], seen.engine[first:last])
+    return limits.value("trill_worth") * max(short, 0.0)
+
+
+def trills(seen: Views, limits: LimitSet) -> bool:
+    """Whether the likeliest stretch is no engine's only because it beats as a trill does."""
+    stretch = best_stretch(seen.engine)
+    otherwise = run_score(replace(seen, broad=None), *stretch, limits)
+    seems = probability(otherwise) >= limits.value("heard_from")
+    return bool(seems) and trill_doubt(seen, *stretch, limits) > 0
 
 
 def mean_less_short(logits: np.ndarray, limits: LimitSet) -> float:

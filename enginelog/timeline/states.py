@@ -13,6 +13,7 @@ from enginelog.timeline.bursts import burst_features
 from enginelog.timeline.cues import READING, cues
 from enginelog.timeline.nets import Net, log_softmax
 from enginelog.timeline.scene import scene
+from enginelog.timeline.trills import breadth, figures
 
 PIECE = 20_000  # frames at a time, where plain numbers take far more room than arrays
 KINDS = ("quiet", "pull", "run", "rundown")
@@ -24,7 +25,8 @@ class Views:
     """What is said of each frame: logits that an engine runs and that a starter is pulled; the logarithms of the
     probabilities of KINDS, shape (n, 4); firings a second along the tracked path, and how strongly the hiss beats with
     them (contrast `env_high`); share of the sound that was mains hum, NaN where it cannot be told (None: not asked);
-    the logits that an engine runs as they were if no speed were read (None: as they are)."""
+    the logits that an engine runs as they were if no speed were read (None: as they are); how much rather an engine
+    than a trill it is, `trills.breadth` (None: not asked)."""
 
     engine: np.ndarray
     pull: np.ndarray
@@ -34,6 +36,7 @@ class Views:
     hum: np.ndarray | None = None
     hop_s: float = 0.05
     unread: np.ndarray | None = None
+    broad: np.ndarray | None = None
 
 
 def judged(
@@ -42,6 +45,7 @@ def judged(
     """The frames `which` of a piece of the track, judged from all of it and the levels about it."""
     heard_in = cues(activity, track, engine, limits)
     running = nets["engine"].logits(heard_in)[:, 0]
+    broad = breadth(figures(activity, heard_in, track.t_s))
     heard_in[:, READING] = 0.0
     unread = nets["engine"].logits(heard_in)[:, 0]
     pull = nets["pull"].logits(burst_features(activity, track.t_s, running > 1.0))[:, 0]
@@ -50,9 +54,9 @@ def judged(
     firing_hz = np.exp(rhythm[:, RHYTHM.index("pitch")]) * engine.cylinders
     beat = rhythm[:, RHYTHM.index("env_high")]
     hop_s = float(track.t_s[1] - track.t_s[0]) if len(track.t_s) > 1 else 0.05
-    kept = [column[which].astype(np.float32) for column in (running, pull, states, firing_hz, beat, unread)]
+    kept = [column[which].astype(np.float32) for column in (running, pull, states, firing_hz, beat, unread, broad)]
     hum = None if track.hum is None else track.hum[which]
-    return Views(kept[0], kept[1], kept[2], kept[3], kept[4], hum, hop_s, kept[5])
+    return Views(kept[0], kept[1], kept[2], kept[3], kept[4], hum, hop_s, kept[5], kept[6])
 
 
 def state_features(activity: Activity, track: Track, running: np.ndarray, pull: np.ndarray) -> np.ndarray:

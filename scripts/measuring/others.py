@@ -79,10 +79,11 @@ def row(name: str, heard: Sequence[Heard]) -> list[object]:
 
 
 def others_table(seeds: int, first_seed: int, jobs: int) -> str:
-    """All kinds of sound, `seeds` of each, ordinary and hard recordings in turn."""
-    sounds = [
-        Sound(kind, first_seed + i, ("ordinary", "hard")[i % 2]) for kind in synthesis.OTHER_KINDS for i in range(seeds)
-    ]
-    heard = [one for group in each(listen, sounds, jobs, "other sounds") for one in group]
-    kinds = [(kind, [one for one in heard if one.sound.kind == kind]) for kind in synthesis.OTHER_KINDS]
-    return table(HEAD, [row(name, group) for name, group in [("**all**", heard), *kinds]])
+    """All kinds of sound, `seeds` of each, ordinary and hard recordings in turn; what trills is counted apart."""
+    rows = []
+    for name, kinds in (("**all**", synthesis.OTHER_KINDS), ("**what trills**", synthesis.TRILL_KINDS)):
+        sounds = [Sound(kind, first_seed + i, ("ordinary", "hard")[i % 2]) for kind in kinds for i in range(seeds)]
+        heard = [one for group in each(listen, sounds, jobs, "other sounds") for one in group]
+        rows.append(row(name, heard))
+        rows += [row(kind, [one for one in heard if one.sound.kind == kind]) for kind in kinds]
+    return table(HEAD, rows)

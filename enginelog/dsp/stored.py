@@ -1,4 +1,4 @@
-"""The coefficients of the regressions of this room, from the JSON file beside it that the fit wrote."""
+"""The coefficients of a room's regressions, from the JSON file in it that the fit wrote."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ class Model:
 
 
 @lru_cache(maxsize=8)
-def stored_model(name: str) -> Model:
-    """The model in the file `name`.json of this room."""
-    stored = json.loads((files(__package__) / f"{name}.json").read_text(encoding="utf-8"))
+def stored_model(room: str, name: str) -> Model:
+    """The model in the file `name`.json of a room, told by its package."""
+    stored = json.loads((files(room) / f"{name}.json").read_text(encoding="utf-8"))
     return Model(*(np.asarray(stored[part], float) for part in ("mean", "spread", "weight")))
