@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 import tempfile
+from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
-from threading import Condition, Event, Thread
-from typing import Any
+from threading import Condition, Event, Lock, Thread
+from typing import Any, TypeVar
 
 from enginelog import analysis, limits
 from enginelog.bench.settings import Settings
@@ -16,6 +17,8 @@ from enginelog.live import Follower, Reading, Source, from_file, listen, microph
 from enginelog.model import Engine, EnginelogError
 
 END_WAIT_S = 10.0
+HEAD_BYTES = 44  # of a wave file: no more than that is no sound
+Kept = TypeVar("Kept")
 
 
 class LiveDesk:
@@ -24,6 +27,7 @@ class LiveDesk:
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
         self._changed = Condition()
+        self._turn = Lock()  # one starts or stops at a time: two phones may tap in the same moment
         self._stop = Event()
         self._thread: Thread | None = None
         self._folder: tempfile.TemporaryDirectory[str] | None = None
@@ -34,6 +38,7 @@ class LiveDesk:
         self.watchers = 0
         self.problem = ""
         self.name = ""
+        self.leaving = False
 
     @property
     def active(self) -> bool:
@@ -46,62 +51,86 @@ class LiveDesk:
 
     def start(self, job_id: int, engine: Engine) -> None:
         """Begin to record for a job; RefusedTakeError while another recording runs, NoMicrophoneError without one."""
-        if self._thread is not None:
-            raise RefusedTakeError(f"a live recording for job {self.job_id} is there already: stop it first")
-        source = self._source()
-        self._folder = tempfile.TemporaryDirectory(prefix="enginelog-live-")
-        self._path = Path(self._folder.name) / "recording.wav"
-        self._stop, self.job_id, self.reading, self.problem, self.name = Event(), job_id, None, "", source.name
-        self._thread = Thread(target=self._listen, args=(source, engine, self._path), daemon=True)
-        self._thread.start()
+        with self._turn:
+            if self._thread is not None:
+                raise RefusedTakeError(f"a live recording for job {self.job_id} is there already: stop it first")
+            source = self._source()
+            self._folder = tempfile.TemporaryDirectory(prefix="enginelog-live-")
+            self._path = Path(self._folder.name) / "recording.wav"
+            self._stop, self.job_id, self.reading, self.problem, self.name = Event(), job_id, None, "", source.name
+            told = source, engine, self._path, self._stop
+            self._thread = Thread(target=self._listen, args=told, daemon=True)
+            self._thread.start()
 
-    def stop(self) -> tuple[int, Path]:
-        """End the recording: its job and its file. RefusedTakeError where none runs or it holds no sound."""
-        if self._thread is None or self._path is None or self.job_id is None:
-            raise RefusedTakeError("no live recording runs")
-        self._stop.set()
-        self._thread.join(END_WAIT_S)
-        self._thread, job_id, path = None, self.job_id, self._path
-        self._tell(None)
-        if not path.is_file() or path.stat().st_size <= 44:
-            raise RefusedTakeError(self.problem or "no sound came from the microphone")
-        return job_id, path
+    def stop(self, job_id: int, keep: Callable[[Path], Kept]) -> Kept:
+        """End the recording of this job and hand its file over: what `keep` gives.
+
+        RefusedTakeError where none runs for this job, or it holds no sound. Where `keep` fails, the recording has ended
+        but stays here: it can be stopped again, and `close` gives it out.
+        """
+        with self._turn:
+            path = self._path
+            if self._thread is None or path is None or self.job_id != job_id:
+                raise RefusedTakeError(
+                    f"no live recording for job {job_id} runs: it was stopped elsewhere, or none was begun; what was "
+                    "recorded stands on the job's page"
+                )
+            self._stop.set()
+            self._thread.join(END_WAIT_S)
+            if not path.is_file() or path.stat().st_size <= HEAD_BYTES:
+                self._ended()
+                raise RefusedTakeError(self.problem or "no sound came from the microphone")
+            kept = keep(path)
+            self._ended()
+            return kept
+
+    def leave(self) -> None:
+        """The server is about to end: whoever watches need not wait for more."""
+        with self._changed:
+            self.leaving = True
+            self._changed.notify_all()
 
     def close(self) -> list[tuple[int, Path]]:
         """End everything: the server stops. What was being recorded, with its job."""
+        self.leave()
         self._stop.set()
-        going = self._thread
-        if going is not None:
-            going.join(END_WAIT_S)
-        self._thread = None
-        self._tell(None)
+        with self._turn:
+            going = self._thread
+            if going is not None:
+                going.join(END_WAIT_S)
+            self._ended()
         return [] if going is None or self._path is None or self.job_id is None else [(self.job_id, self._path)]
 
     def wait(self, seen: int, most_s: float) -> tuple[int, dict[str, Any]]:
         """The next reading after number `seen`, or what is known when `most_s` are over: (number, plain values)."""
         with self._changed:
-            self._changed.wait_for(lambda: self.count != seen, most_s)
+            self._changed.wait_for(lambda: self.count != seen or self.leaving, most_s)
             return self.count, self._told()
 
     def _told(self) -> dict[str, Any]:
         values = {} if self.reading is None else asdict(self.reading)
         plain = {k: v if not isinstance(v, float) or math.isfinite(v) else None for k, v in values.items()}
-        return {"running": self.running, "problem": self.problem, "job": self.job_id, **plain}
+        state = {"running": self.running, "active": self.active, "problem": self.problem, "job": self.job_id}
+        return {**state, **plain}
 
     def _source(self) -> Source:
         sound = self._settings.sound
         return microphone(self._settings.device) if sound is None else from_file(str(sound))
 
-    def _listen(self, source: Source, engine: Engine, path: Path) -> None:
+    def _listen(self, source: Source, engine: Engine, path: Path, stop: Event) -> None:
         live_limits = limits.load("live")
         follower = Follower(source.rate_hz, analysis.listener(engine), live_limits)
         try:
-            listen(source, path, follower, live_limits, self._tell, self._stop)
+            listen(source, path, follower, live_limits, self._tell, stop)
         except EnginelogError as failed:
             self.problem = str(failed)
         except Exception as fault:  # the thread's last line of defence: the page says so
             self.problem = f"a fault in the program: {type(fault).__name__}: {fault}"
         self._tell(self.reading)
+
+    def _ended(self) -> None:
+        self._thread = None
+        self._tell(None)
 
     def _tell(self, reading: Reading | None) -> None:
         with self._changed:

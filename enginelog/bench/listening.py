@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import AsyncIterator
+from pathlib import Path
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -11,6 +12,7 @@ from starlette.responses import Response, StreamingResponse
 
 from enginelog.bench.desk import Form, desk, go, number
 from enginelog.bench.rendering import page
+from enginelog.bench.takes import Take
 from enginelog.report.cautions import cautions
 
 BEAT_S = 2.0
@@ -36,13 +38,17 @@ def start(request: Request, form: Form) -> Response:
 
 
 def stop(request: Request, form: Form) -> Response:
-    """End it: the recording becomes a take, which is analysed as any other."""
-    job_id, path = desk(request).live.stop()
-    with desk(request).store() as store:
-        record = store.record(job_id, whole=False)
-    stage = "after" if record.of_stage("before") else "before"
-    take = desk(request).takes.finished(job_id, "live recording.wav", path, stage)
-    return go(f"/takes/{take.id}")
+    """End it: the recording becomes a take, which is analysed as any other. Where the job record cannot be read just
+    then it stays with the live desk: there is no other copy."""
+    here, job_id = desk(request), number(request)
+
+    def keep(recorded: Path) -> Take:
+        with here.store() as store:
+            record = store.record(job_id, whole=False)
+        stage = "after" if record.of_stage("before") else "before"
+        return here.takes.finished(job_id, "live recording.wav", recorded, stage)
+
+    return go(f"/takes/{here.live.stop(job_id, keep).id}")
 
 
 async def events(request: Request) -> Response:
@@ -56,7 +62,7 @@ async def _stream(request: Request) -> AsyncIterator[str]:
     live, seen = desk(request).live, -1
     live.watchers += 1
     try:
-        while not await request.is_disconnected():
+        while not live.leaving and not await request.is_disconnected():
             count, told = await run_in_threadpool(live.wait, seen, BEAT_S)
             yield f"data: {json.dumps(told, allow_nan=False)}\n\n" if count != seen else ": still here\n\n"
             seen = count

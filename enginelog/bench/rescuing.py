@@ -11,9 +11,8 @@ from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
 
+from enginelog.bench.hearing import HEAD_BYTES
 from enginelog.store import opening
-
-HEAD_BYTES = 44  # of a wave file: no more than that is no sound
 
 
 def rescue(recorded: Iterable[tuple[int, Path]], store: Path | None) -> list[Path]:

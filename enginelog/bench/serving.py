@@ -46,6 +46,16 @@ class PatientProtocol(H11Protocol):
             self.transport.abort()
 
 
+class LeavingServer(uvicorn.Server):
+    """Tells who watches the live view that the server ends: it waits for open answers, and that one ends by itself
+    only with the recording."""
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """End the live view first."""
+        self.config.app.state.desk.live.leave()  # type: ignore[union-attr]
+        await super().shutdown(sockets)
+
+
 def server_of(settings: Settings) -> uvicorn.Server:
     """A server for these settings, not started yet."""
     patient = type("Patient", (PatientProtocol,), {"head_s": settings.bound("head_s")})
@@ -66,7 +76,7 @@ def server_of(settings: Settings) -> uvicorn.Server:
         backlog=256,
         ssl_certfile=settings.certificate,
     )
-    return uvicorn.Server(config)
+    return LeavingServer(config)
 
 
 def bind(settings: Settings) -> socket.socket:

@@ -100,11 +100,16 @@ class Takes:
             return self._enter(job_id, name, size, stage, conditions, note)
 
     def finished(self, job_id: int, name: str, recorded: Path, stage: str) -> Take:
-        """A recording that was made on this machine: moved here, and whole at once."""
+        """A recording that was made on this machine: moved here, and whole at once. RefusedTakeError, and it stays
+        where it is, where it cannot be moved."""
         with self._lock:
             take = self._enter(job_id, name, recorded.stat().st_size, stage, (), "")
             take.only_here = True
-        shutil.move(recorded, take.path)
+        try:
+            shutil.move(recorded, take.path)
+        except OSError as failed:
+            self.discard(take.id)
+            raise RefusedTakeError(f"it cannot be kept here: {failed.strerror or failed}; try again") from failed
         take.received = take.size
         self._arrived(take)
         return take
@@ -250,6 +255,6 @@ class Takes:
         return take.state == "arriving" and late_s > self._settings.bound("take_arrives_s")
 
     def _patience(self, take: Take) -> float:
-        if take.state in ("waiting", "analysing"):
+        if take.only_here or take.state in ("waiting", "analysing"):  # of the first there is no other copy
             return float("inf")
         return self._settings.bound("take_idle_s" if take.state == "arriving" else "take_kept_s")

@@ -279,6 +279,19 @@ def test_a_trickle_does_not_go_on_for_ever(tmp_path):
     takes.clear()
 
 
+def test_what_this_machine_recorded_is_not_forgotten_by_age(tmp_path):
+    """A phone has its own copy of what it sent; of this there is no other."""
+    now = [0.0]
+    takes = Takes(Settings(store=tmp_path / "s"), clock=lambda: now[0])
+    (tmp_path / "live.wav").write_bytes(b"x" * 100)
+    take = takes.finished(1, "live recording.wav", tmp_path / "live.wav", "before")
+    take.state = "done"
+    now[0] += 10 * takes._settings.bound("take_kept_s")
+    takes.forget_old()
+    assert takes.only_here() == [(1, take.path)]
+    takes.clear()
+
+
 def test_a_take_thrown_away_while_it_comes(tmp_path):
     takes = Takes(Settings(store=tmp_path / "s"))
     take = takes.begin(1, "a.wav", 10, "before", (), "")

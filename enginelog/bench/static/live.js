@@ -33,13 +33,49 @@ function show(told) {
   set("length", `${figure(told.at_s)} s${told.lost ? `, ${told.lost} gap${told.lost === 1 ? "" : "s"}` : ""}`);
 }
 
+/** What no longer holds is not left standing: an old speed looks like a true one. */
+function blank() {
+  for (const id of ["rpm", "band", "misfires", "clipping", "length"]) set(id, "–");
+  set("trend", "\u00a0");
+  set("level-text", "");
+  part("level-bar").style.width = "0";
+  part("level").setAttribute("aria-valuenow", 0);
+  part("level").classList.remove("over");
+}
+
+/** This job is not recorded any more: there is nothing left to stop here. */
+function over(words) {
+  set("status", words);
+  part("stop").hidden = true;
+  part("leave").hidden = false;
+}
+
+const job = Number(part("live").dataset.job);
 const events = new EventSource("/live/events");
+let leaving = false; // its own button was pressed: that it is stopped now is no news
+
 events.onmessage = (event) => {
+  if (leaving) return;
   const told = JSON.parse(event.data);
-  show(told);
-  if (told.problem) set("status", told.problem);
-  else if (!told.running) set("status", "The sound has ended. Stop to analyse it.");
-  else set("status", "");
-  if (!told.running) events.close();
+  if (told.active && told.running && told.job === job) {
+    show(told);
+    return set("status", told.problem);
+  }
+  events.close();
+  const length = part("length").textContent;
+  blank();
+  if (told.job === null) over("Not recording: the server was started anew since. What it had recorded it kept as a file when it ended.");
+  else if (!told.active || told.job !== job) over("This recording was stopped elsewhere. It stands on the job's page.");
+  else {
+    set("length", length);
+    set("status", told.problem || "The sound has ended. Stop to analyse it.");
+  }
 };
-events.onerror = () => set("status", "No connection to the server at the moment; the recording goes on there.");
+events.onerror = () => {
+  if (leaving) return;
+  blank();
+  const lost = "No connection to the server, so nothing is shown. It goes on recording unless it was ended.";
+  set("status", events.readyState === EventSource.CLOSED ? `${lost} Reload the page to look again.` : lost);
+};
+part("stop").form.addEventListener("submit", () => (leaving = true));
+window.addEventListener("pageshow", (event) => event.persisted && location.reload());
