@@ -6,8 +6,9 @@ What a phone sends is never shown: only the plain JPEG that `media.picture_worke
 from __future__ import annotations
 
 import asyncio
+import base64
 import contextlib
-import hashlib
+import hmac
 import secrets
 import shutil
 import tempfile
@@ -30,12 +31,11 @@ BEGINNINGS = {b"\xff\xd8\xff": "image/jpeg", b"\x89PNG\r\n\x1a\n": "image/png", 
 
 @dataclass(frozen=True)
 class _Waiting:
-    """A plain photo that waits for its check. sent: hash of what was sent, with job and step."""
+    """A plain photo that waits for its check."""
 
     job_id: int
     path: Path
     at_s: float
-    sent: bytes
 
 
 class Photos:
@@ -46,6 +46,7 @@ class Photos:
         self._folder = Path(tempfile.mkdtemp(prefix="enginelog-photos-"))
         self._kept: dict[str, _Waiting] = {}
         self._lock = Lock()
+        self._secret = secrets.token_bytes(32)
         self._working = asyncio.Semaphore(AT_ONCE)
         self.coming = 0
 
@@ -53,32 +54,37 @@ class Photos:
         """Make a photo plain and keep it for a check; its id. RefusedTakeError where it is none, or too many wait.
 
         step: a name of the rule table, after which the photo is called. The same photo sent again, as after a reload,
-        is the one that waits.
+        has the same id, also once its check is ticked: a form sent again because its answer got lost is then the same
+        form, to be done once.
         """
         self.forget_old()
-        sent = hashlib.sha256(f"{job_id}/{step}/".encode() + data).digest()
-        if known := self._again(sent):
-            return known
+        photo_id = self._id_of(job_id, step, data)
+        if self._waits(photo_id):
+            return photo_id
         if len(self._kept) >= self._settings.bound("most_photos"):
             raise RefusedTakeError("too many photos wait for their check: tick some first")
         async with self._working:
             made = await self._made_plain(data)
-        photo_id = secrets.token_urlsafe(18)
         path = self._folder / secrets.token_hex(8) / f"{step}.jpg"
         path.parent.mkdir(mode=0o700)
         await asyncio.to_thread(path.write_bytes, made)
         with self._lock:
-            self._kept[photo_id] = _Waiting(job_id, path, self._clock(), sent)
+            kept = self._kept.setdefault(photo_id, _Waiting(job_id, path, self._clock()))
+        if kept.path != path:  # it came twice at once
+            shutil.rmtree(path.parent, ignore_errors=True)
         return photo_id
 
-    def _again(self, sent: bytes) -> str:
-        """The id of the photo of these bytes that waits already, its time begun anew; empty where there is none."""
+    def _id_of(self, job_id: int, step: str, data: bytes) -> str:
+        """The id of these bytes for this check; without them and this server's secret nobody can guess it."""
+        told = hmac.digest(self._secret, f"{job_id}/{step}/".encode() + data, "sha256")
+        return base64.urlsafe_b64encode(told[:18]).decode()
+
+    def _waits(self, photo_id: str) -> bool:
+        """Whether the photo of this id waits already; its time then begins anew."""
         with self._lock:
-            for photo_id, each in self._kept.items():
-                if each.sent == sent:
-                    self._kept[photo_id] = replace(each, at_s=self._clock())
-                    return photo_id
-        return ""
+            if found := self._kept.get(photo_id):
+                self._kept[photo_id] = replace(found, at_s=self._clock())
+            return found is not None
 
     def path(self, photo_id: str, job_id: int) -> Path:
         """The photo of this id for a check of this job; UsageError where it is not here (any more)."""

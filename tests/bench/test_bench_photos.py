@@ -133,6 +133,22 @@ def test_photos_ask_for_token_origin_job_and_step(store, server, browser):
         assert not opened.record(job).checks and not opened.record(other).checks
 
 
+def test_a_check_whose_answer_got_lost_is_written_down_once_with_its_photo(store, server, browser):
+    """The page sends the kept photo again, then the same form: the photo has the same id, so the form is the same."""
+    job, photo = new_job(store), picture()
+    told = {"step": "spark", "result": "fail", "once": "abcdefghijkl"}
+    for _ in range(2):
+        sent = told | {"photo": put(browser, job, photo).json["id"]}
+        assert browser.post(f"/jobs/{job}/checks", sent).status == 303
+    with open_store(store) as opened:
+        [check] = opened.record(job).checks
+    assert check.photo_name == "spark.jpg"
+    again = sent | {"once": "mnopqrstuvwx"}  # another tick with the same photo, which has come once more, is meant
+    assert browser.post(f"/jobs/{job}/checks", again).status == 303
+    with open_store(store) as opened:
+        assert len(opened.record(job).checks) == 2
+
+
 def test_a_photo_sent_again_is_the_one_that_waits(store, server, browser):
     """As after a reload of the page; the same for another step or job is another."""
     job, other = new_job(store), new_job(store, "pump Heron")
@@ -142,7 +158,7 @@ def test_a_photo_sent_again_is_the_one_that_waits(store, server, browser):
     assert first not in {put(browser, job, data, "air").json["id"], put(browser, other, data).json["id"]}
     told = {"step": "spark", "result": "pass", "photo": first}
     assert browser.post(f"/jobs/{job}/checks", told).status == 303
-    assert put(browser, job, data).json["id"] != first
+    assert put(browser, job, data).json["id"] == first  # waits anew
 
 
 def test_too_many_photos_wait_and_old_ones_are_forgotten(store):

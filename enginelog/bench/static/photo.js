@@ -74,6 +74,7 @@ function begin(box) {
   return (photo) => {
     if (part("[name=photo]").value || part("[type=file]").value) return; // another was chosen meanwhile
     box.closest("details").open = true;
+    form.elements.once.value = photo.once; // the same form again, should it have arrived after all
     show(photo.blob);
     send(photo.blob, "Chosen here before and not ticked: it is back. ");
   };
