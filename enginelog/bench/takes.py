@@ -128,8 +128,15 @@ class Takes:
             return [take for take in self._takes.values() if take.job_id == job_id]
 
     def open_piece(self, take_id: str, offset: int) -> Take:
-        """Begin to write a piece that starts at `offset`; RefusedTakeError where it does not follow what is here."""
-        take = self.get(take_id)
+        """Begin to write a piece that starts at `offset`; RefusedTakeError where it does not follow what is here, or
+        somebody else has attached the take or thrown it away: sent again from the start, it would be back."""
+        try:
+            take = self.get(take_id)
+        except NoTakeError:
+            became = self.became(take_id)
+            if became is None:
+                raise
+            raise RefusedTakeError(f"this recording was {'attached' if became else 'thrown away'} already") from None
         with self._lock:
             if take.writing or take.state != "arriving" or offset != take.received:
                 raise RefusedTakeError(f"{take.received} bytes are here; go on from there")
@@ -196,11 +203,11 @@ class Takes:
 
     def end(self, take_id: str, run_id: int = 0) -> None:
         """A take has become a run of the job record, or was thrown away on purpose (0); its phone may forget it."""
-        self.discard(take_id)
-        with self._lock:
+        with self._lock:  # told before it is gone, so that no phone takes it for lost
             self._ended[take_id] = run_id
             while len(self._ended) > MOST_ENDED:
                 self._ended.popitem(last=False)
+        self.discard(take_id)
 
     def discard(self, take_id: str) -> None:
         """Throw a take away with all its files."""

@@ -1,5 +1,7 @@
 """What a phone says and does when answers get lost, or another phone was quicker. In a real browser."""
 
+import secrets
+
 import pytest
 from PIL import Image
 from serve import Browser, Server, new_job
@@ -22,17 +24,17 @@ return fetch({SPARK}.action, {{ method: "POST", body: told, redirect: "manual" }
 
 @pytest.fixture(scope="module")
 def place(tmp_path_factory):
-    """(server, store, job, the other phone) for all tests of this file."""
+    """(server, store, the other phone) for all tests of this file."""
     store = tmp_path_factory.mktemp("store") / "shed.enginelog"
     with Server(Settings(store=store, port=0)) as server:
         other = Browser(server)
         other.get("/")
-        yield server, store, new_job(store), other
+        yield server, store, other
 
 
 @pytest.mark.parametrize("note", ["", "plug black"])
 def test_a_check_with_a_photo_whose_answer_got_lost_is_written_down_once(chromium, place, tmp_path, note):
-    server, store, _, _ = place
+    server, store, _ = place
     job = new_job(store)
     Image.new("RGB", (400, 300), "teal").save(tmp_path / "plug.png")
     chromium.open(f"{server.url}/jobs/{job}")
@@ -51,3 +53,71 @@ def test_a_check_with_a_photo_whose_answer_got_lost_is_written_down_once(chromiu
         [check] = opened.record(job).checks
     assert (check.note, check.photo_name) == (note, "spark.jpg")
     assert chromium.complaints() == []
+
+
+# After its first piece a clip is held up: the connection is lost, or the answer is long on its way. `goOn()` ends that.
+HOLD_UP = """
+const [lost] = arguments;
+const real = window.fetch;
+let held = new Promise((done) => (window.goOn = () => { held = null; done(); }));
+let pieces = 0;
+window.fetch = async (path, options = {}) => {
+  if (lost && pieces && held) throw new TypeError("Failed to fetch");
+  const answer = await real(path, options);
+  if (options.method === "PUT" && ++pieces === 1) {
+    window.held = true;
+    if (!lost) await held;
+  }
+  return answer;
+};
+"""
+SAYS = "return document.getElementById('status').textContent"
+ON_ITS_WAY = 2_500_000
+
+
+def held_up(chromium, server, store, tmp_path, lost: bool, size: int = ON_ITS_WAY) -> tuple[int, str]:
+    """A phone in the middle of sending a clip, held up after its first piece; the job and the clip's id."""
+    job = new_job(store)
+    (tmp_path / "clip.m4a").write_bytes(secrets.token_bytes(size))
+    chromium.open(f"{server.url}/jobs/{job}/clip")
+    chromium.type("#file", str(tmp_path / "clip.m4a"))
+    chromium.until("return !document.getElementById('send').disabled")
+    chromium.run(HOLD_UP, lost)
+    chromium.click("#send")
+    chromium.until("return window.held")
+    [take] = server.desk.takes.of_job(job)
+    return job, take.id
+
+
+@pytest.mark.parametrize("lost", [True, False])
+def test_a_clip_thrown_away_elsewhere_while_it_is_sent_does_not_come_back(chromium, place, tmp_path, lost):
+    """It hears of it when it asks how much has come, or from the answer to its next piece."""
+    server, store, other = place
+    job, take = held_up(chromium, server, store, tmp_path, lost)
+    assert other.post(f"/takes/{take}/discard").status == 303
+    chromium.run("window.goOn()")
+    chromium.until(f"{SAYS}.includes('thrown away elsewhere')")
+    assert server.desk.takes.of_job(job) == []
+    chromium.click("#send")  # it was a mistake
+    chromium.until("return location.pathname.startsWith('/takes/')")
+    [again] = server.desk.takes.of_job(job)
+    assert again.received == ON_ITS_WAY and again.id != take
+    chromium.complaints()
+
+
+def test_a_clip_attached_elsewhere_while_its_phone_is_offline_leads_to_its_run(chromium, place, tmp_path):
+    server, store, _ = place
+    _, take = held_up(chromium, server, store, tmp_path, lost=True)
+    server.desk.takes.end(take, 7)
+    chromium.run("window.goOn()")
+    chromium.until("return location.pathname === '/runs/7'")
+    chromium.complaints()
+
+
+def test_a_piece_of_what_was_thrown_away_is_refused(place):
+    server, store, other = place
+    take = other.post("/takes", {"job": new_job(store), "name": "a.m4a", "size": 10, "stage": "before"}).json["id"]
+    other.post(f"/takes/{take}/discard")
+    got = other.ask("PUT", f"/takes/{take}?offset=0", b"12345", X_Csrf_Token=other.csrf)
+    assert got.status == 409 and "thrown away" in got.text
+    assert other.ask("PUT", "/takes/never?offset=0", b"12345", X_Csrf_Token=other.csrf).status == 404

@@ -155,7 +155,13 @@ async function sendIt() {
     await keep(take);
     location.assign(`/takes/${id}`);
   } catch (failed) {
-    say(`Not sent: ${failed.message}`);
+    if (failed.ended === "attached") {
+      await forget(take.key);
+      return location.assign(`/takes/${take.id}`); // leads to its run
+    }
+    if (failed.ended) delete take.id; // sent again, it is a new one
+    const mistake = failed.ended ? ". This page still has it: was that a mistake, send it again." : "";
+    say(`Not sent: ${failed.message}${mistake}`);
     part("send").disabled = false;
     part("send").textContent = "Send again";
   }

@@ -7,6 +7,15 @@ const TRIES = 60;
 const LOST = "The connection is lost. The clip is kept here and goes on as soon as it is back.";
 const AGAIN = "The server does not have it any more: it is sent again from the start.";
 
+/** What is known of a take. Throws, with `ended` on it, where it was attached or thrown away elsewhere. */
+async function lookUp(id) {
+  const told = await ask(`/takes/${id}/state`);
+  if (!["attached", "discarded"].includes(told.state)) return told;
+  const failed = new Error(`it was ${told.state === "attached" ? "attached" : "thrown away"} elsewhere`);
+  failed.ended = told.state;
+  throw failed;
+}
+
 /** Send; the id under which it has arrived. announced: called with the id; tell: with (share 0..1, words). */
 export async function send(take, announced, tell) {
   const size = take.blob.size;
@@ -20,13 +29,14 @@ export async function send(take, announced, tell) {
         offset = 0;
         await announced(id);
       }
-      if (offset === null) offset = (await ask(`/takes/${id}/state`)).received;
+      if (offset === null) offset = (await lookUp(id)).received;
       tell(offset / size, words);
       if (offset >= size) return id;
       offset = (await ask(`/takes/${id}?offset=${offset}`, { method: "PUT", body: take.blob.slice(offset, offset + PIECE) })).received;
       failures = 0;
       words = "";
     } catch (failed) {
+      if (failed.ended) throw failed;
       failures += 1;
       const gone = failed.status === 404 && id;
       const passing = !failed.status || failed.status >= 500 || (id && [408, 409].includes(failed.status));
