@@ -3,7 +3,8 @@
     at_bench({"spark": "pass"}, (Heard(record),), engine) -> Suggestion
 
 The list of bench checks is that of `limits.bench`; which comes first is decided by the rules of `advise`, so that both
-never say different things. Where the rules have nothing to go on (no recording), the cheapest goes first.
+never say different things. Where the rules have nothing to go on (no recording, no check failed), the cheapest goes
+first, there as here.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from enginelog.advice.reasoning import advise
+from enginelog.advice.unheard import not_here
 from enginelog.advice.words import Heard, NextCheck, Situation
 from enginelog.limits import bench
 from enginelog.limits.bench import Step, Suggestion
@@ -32,12 +34,13 @@ def at_bench(
     results: by name of check, also of those that only the rules know. engine: keeps out what such a machine does not
     have. codes: findings that are not well, where the records themselves are not at hand.
     """
-    asked = advise(Situation(tuple(heard), dict(results))).checks if heard else ()
+    by_rules = advise(Situation(tuple(heard), dict(results), engine=engine))
+    asked = by_rules.checks if heard or by_rules.causes else ()
     amiss = [one["code"] for each in heard for one in each.record["findings"] if one["verdict"] in AMISS]
     order = [one.check.bench for one in asked if one.check.bench]
     listed = {step.name for step in bench.steps()}
     of_bench = {name: result for name, result in results.items() if name in listed}
-    found = bench.suggest(of_bench, amiss or codes, order, _before(asked), _not_here(engine))
+    found = bench.suggest(of_bench, amiss or codes, order, _before(asked), not_here(engine))
     return _with_failed(found, [name for name, result in results.items() if result == "fail" and name not in listed])
 
 
@@ -68,17 +71,3 @@ def _with_failed(found: Suggestion, failed: Sequence[str]) -> Suggestion:
 def _before(asked: Sequence[NextCheck]) -> Step | None:
     """The check the rules ask for before any bench check; None where a bench check is first."""
     return as_step(asked[0].check) if asked and not asked[0].check.bench else None
-
-
-def _not_here(engine: Engine | None) -> frozenset[str]:
-    """Causes of the bench checks' table that such an engine cannot have: valves on a two-stroke."""
-    if engine is None:
-        return frozenset()
-    possible: dict[str, bool] = {}
-    strokes = 0 if "strokes" in engine.assumed else engine.strokes
-    for cause in knowledge.load().causes.values():
-        here = engine.machine not in cause.not_machines and (
-            not cause.strokes or not strokes or cause.strokes == strokes
-        )
-        possible[cause.bench] = possible.get(cause.bench, False) or here
-    return frozenset(name for name, here in possible.items() if name and not here)

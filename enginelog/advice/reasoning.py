@@ -13,6 +13,7 @@ from functools import cache
 
 from enginelog import limits as limit_files
 from enginelog.advice import signs as reading_signs
+from enginelog.advice.unheard import cheapest_first
 from enginelog.advice.usual import ask_first, usual_values
 from enginelog.advice.words import Advice, Likely, Matched, NextCheck, RuledOut, Situation
 from enginelog.limits.trade import cautions, formulas, knowledge
@@ -49,12 +50,17 @@ class _State:
 def advise(situation: Situation, known: Knowledge | None = None) -> Advice:
     """What is likely, what to check next, and why. known: the built-in knowledge where not given.
 
+    Where nothing was heard and the rules ask for no check but skipped ones, the bench checks that cost least go first.
+
     UsageError where a check, a question or an answer is not known.
     """
     state = _state(situation, known or knowledge.load())
     settled = _settled(state)
     causes = _ranked(state, settled)
     checks = _next_checks(state, settled, causes)
+    if not situation.heard and all(each.check.name in state.skipped for each in checks):
+        first = cheapest_first(state.known, state.checks, state.skipped, situation.engine)
+        checks = (*first, *(each for each in checks if not each.check.bench))
     records = [one.record for one in situation.heard]
     return Advice(
         signs=tuple(_said(state.known, name, state.signs) for name in state.known.signs if name in state.signs),
@@ -89,6 +95,8 @@ def _state(situation: Situation, known: Knowledge) -> _State:
     heard = reading_signs.signs_of(situation.heard, _limits())
     told = {f"{name}={answer}" for name, answer in answers.items()}
     made = {f"check.{name}={result}" for name, result in checks.items()}
+    if not situation.heard and situation.engine is not None:
+        heard = reading_signs.signs_of_engine(situation.engine)
     found = frozenset(heard | told | made)
     machine = next((sign.removeprefix("machine=") for sign in sorted(found) if sign.startswith("machine=")), None)
     by_answer = frozenset(set(checks) - made_by_hand)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import asdict
 from typing import Any
 
 from enginelog.advice.words import Heard, Record
 from enginelog.limits import LimitSet
 from enginelog.limits.trade import machines
+from enginelog.model import Engine
 
 AMISS = ("watch", "fault")
 CLUTCH_KINDS = ("saw", "trimmer")
@@ -26,6 +28,13 @@ def signs_of(heard: Iterable[Heard], limits: LimitSet) -> set[str]:
         found -= {"no_start"}
         found |= {"hard_start"}
     return found
+
+
+def signs_of_engine(engine: Engine) -> set[str]:
+    """The signs that the engine itself gives, as it was told, where no recording tells of it."""
+    record = {"engine": asdict(engine)}
+    kind = {f"machine={engine.machine}"} if engine.machine in machines.KINDS else set()
+    return kind | {name for name, holds in _OF_ENGINE.items() if holds(record)}
 
 
 def sure_rpm(record: Record) -> float | None:
@@ -143,6 +152,15 @@ def _pops(*where: str) -> Callable[[Record], bool]:
     return lambda record: any(pop["where"] in where for pop in record["pops"])
 
 
+_OF_ENGINE: dict[str, Callable[[Record], bool]] = {
+    "blade": lambda r: r["engine"]["machine"] in ("mower", "mower twin") or bool(r["engine"]["blade_length_mm"]),
+    "clutch": lambda r: r["engine"]["machine"] in CLUTCH_KINDS,
+    "alternator": lambda r: r["engine"]["machine"] == "generator" or bool(r["engine"]["alternator_poles"]),
+    "two_stroke": lambda r: r["engine"]["strokes"] == 2,
+    "four_stroke": lambda r: r["engine"]["strokes"] == 4,
+    "strokes_assumed": lambda r: "strokes" in r["engine"]["assumed"],
+    "cylinders_more": lambda r: r["engine"]["cylinders"] > 1,
+}
 _TESTS: dict[str, Callable[[Record], bool]] = {
     "no_start": lambda r: not r["engine_heard"] and least_pulls(r) > 0,
     "clean": _clean,
@@ -172,13 +190,7 @@ _TESTS: dict[str, Callable[[Record], bool]] = {
     "sags": lambda r: amiss(r, "load"),
     "hesitates": lambda r: amiss(r, "throttle"),
     "uneven_timing": lambda r: amiss(r, "timing"),
-    "blade": lambda r: r["engine"]["machine"] in ("mower", "mower twin") or bool(r["engine"]["blade_length_mm"]),
-    "clutch": lambda r: r["engine"]["machine"] in CLUTCH_KINDS,
-    "alternator": lambda r: r["engine"]["machine"] == "generator" or bool(r["engine"]["alternator_poles"]),
-    "two_stroke": lambda r: r["engine"]["strokes"] == 2,
-    "four_stroke": lambda r: r["engine"]["strokes"] == 4,
-    "strokes_assumed": lambda r: "strokes" in r["engine"]["assumed"],
-    "cylinders_more": lambda r: r["engine"]["cylinders"] > 1,
+    **_OF_ENGINE,
 }
 
 

@@ -9,6 +9,7 @@ from typing import Any
 from enginelog.limits import cited
 from enginelog.limits.trade.cautions import Caution
 from enginelog.limits.trade.knowledge import Cause, Check, Question, Rule
+from enginelog.model import Engine
 
 Record = Mapping[str, Any]
 
@@ -26,12 +27,14 @@ class Situation:
     """All that is known. checks: pass, fail or not_checked by name of check; answers: by name of question.
 
     balance_rpm: of a balance test, the speed with all cylinders, then with each plug grounded in turn; () if not made.
+    engine: as it was told of the machine; it counts where nothing was heard, for a recording tells of its own.
     """
 
     heard: tuple[Heard, ...] = ()
     checks: Mapping[str, str] = field(default_factory=dict)
     answers: Mapping[str, str] = field(default_factory=dict)
     balance_rpm: tuple[float, ...] = ()
+    engine: Engine | None = None
 
 
 @dataclass(frozen=True)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from starlette.requests import Request
 from starlette.responses import Response
 
-from enginelog.advice import MOST_STEPS, Situation, advise
+from enginelog.advice import MOST_STEPS, advise
 from enginelog.advice.usual import ask_first
 from enginelog.bench.desk import desk, number
 from enginelog.bench.rendering import page
@@ -21,15 +23,15 @@ def advice(request: Request) -> Response:
     asking changes nothing; what is empty is no answer."""
     with desk(request).store() as store:
         record = store.record(number(request))
-    heard, made = known_of(record)
+    on_record = known_of(record)
     answers = _told(request, ANSWER)
-    tried = {name: result for name, result in _told(request, CHECK).items() if name not in made}
-    found = advise(Situation(tuple(heard), made | tried, answers))
+    tried = {name: result for name, result in _told(request, CHECK).items() if name not in on_record.checks}
+    found = advise(replace(on_record, checks={**on_record.checks, **tried}, answers=answers))
     known = knowledge.load()
-    asks = tuple(dict.fromkeys(line for one in heard for line in ask_first(one.record, {})))
+    asks = tuple(dict.fromkeys(line for one in on_record.heard for line in ask_first(one.record, {})))
     return page(
-        request, "advice.html", record=record, advice=found, heard=heard, answers=answers, tried=tried, known=known,
-        asks=asks, most=(MOST_CAUSES, MOST_STEPS, MOST_QUESTIONS),
+        request, "advice.html", record=record, advice=found, heard=on_record.heard, answers=answers, tried=tried,
+        known=known, asks=asks, most=(MOST_CAUSES, MOST_STEPS, MOST_QUESTIONS),
     )  # fmt: skip
 
 

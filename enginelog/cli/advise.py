@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -12,6 +13,9 @@ from enginelog.cli import console
 from enginelog.cli.engine_options import Number
 from enginelog.cli.records import read_text, records_in
 from enginelog.cli.store_options import STATUS_DONE, RowNumber, opened, store_options
+
+if TYPE_CHECKING:
+    from enginelog.advice import Situation
 
 
 class Pair(click.ParamType):
@@ -95,13 +99,11 @@ def advise(
     if not names and number is None and not checks and not answers and not balance:
         raise model.UsageError("nothing given to go on from; give a run record, --job, or --answer")
     known = knowledge.load([(Path(name).name, read_text(name)) for name in rules])
-    heard = [advice.Heard(record) for name in names for record in records_in(name)]
-    made = dict(checks)
-    if number is not None:
-        of_job, of_bench = _job(number, place)
-        heard += of_job
-        made = of_bench | made
-    found = advice.advise(advice.Situation(tuple(heard), made, dict(answers), balance or ()), known)
+    on_record = advice.Situation() if number is None else _job(number, place)
+    heard = (*(advice.Heard(record) for name in names for record in records_in(name)), *on_record.heard)
+    made = {**on_record.checks, **dict(checks)}
+    told = replace(on_record, heard=heard, checks=made, answers=dict(answers), balance_rpm=balance or ())
+    found = advice.advise(told, known)
     if as_json:
         console.show_json(report.advice_json(found).rstrip())
     else:
@@ -109,8 +111,9 @@ def advise(
     return STATUS_DONE
 
 
-def _job(number: int, place: Path | None) -> tuple[list[Any], dict[str, str]]:
-    """The recordings of a job that show how it is now (after the work, else before), and the results of its checks."""
+def _job(number: int, place: Path | None) -> Situation:
+    """What is known of a job: the recordings that show how it is now (after the work, else before), the results of its
+    checks, the engine as it is told."""
     from enginelog import report
 
     with opened(place) as store:

@@ -10,7 +10,7 @@
     hand_back_html(job), hand_back_pdf(job), hand_back_text(job)     what goes back with the machine
 
     advice_text(advice, width=80), advice_json(advice) -> str     likely causes, the next checks, and why
-    suggestion(job), known_of(job)     what to check next at the bench; what a job gives the rules to go on
+    suggestion(job), known_of(job)     what to check next at the bench; the `Situation` of a job for `advise`
     explain(topic, width=80), plan_text(plan, width=80) -> str    pages of the trade knowledge; the recordings to make
 
 Most are renderers of the same `model.Run`; none measures anything.

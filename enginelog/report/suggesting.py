@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from enginelog.advice import Heard, at_bench
+from enginelog.advice import Heard, Situation, at_bench
 from enginelog.limits.bench import Suggestion
 from enginelog.limits.trade import knowledge
 from enginelog.model import STAGES, JobRecord, StoredRun
@@ -12,18 +12,18 @@ from enginelog.report import words
 from enginelog.report.record import record as run_record
 
 
-def known_of(record: JobRecord) -> tuple[list[Heard], dict[str, str]]:
-    """The recordings that show how the machine is now, and the results of its checks.
+def known_of(record: JobRecord) -> Situation:
+    """The recordings that show how the machine is now, the results of its checks, and its engine as it is told.
 
-    Those from after the work made since its last entry, where an engine or its starter was heard in one; else those
-    from before the work (else during, else after).
+    Recordings: those from after the work made since its last entry, where an engine or its starter was heard in one;
+    else those from before the work (else during, else after).
     """
     runs = _since_the_work(record)
     if not runs:
         stage = next((stage for stage in STAGES if record.of_stage(stage)), None)
         runs = [run for run in record.runs if run.stage == stage]
     heard = [Heard(run_record(run.run), run.conditions) for run in runs if run.run is not None]
-    return heard, knowledge.results_of(record.checks)
+    return Situation(tuple(heard), knowledge.results_of(record.checks), engine=record.machine.engine)
 
 
 def suggestion(record: JobRecord) -> Suggestion:
@@ -32,10 +32,10 @@ def suggestion(record: JobRecord) -> Suggestion:
     record: with its runs whole; of runs that are not, only what their figures call amiss counts. Where the recordings
     after the work are well and no check stands as failed, there is nothing to check next, and the text says so.
     """
-    heard, results = known_of(record)
+    known = known_of(record)
     told = [run for run in record.runs if run.stage != "after" and run.analysis]
     codes = told[-1].analysis.figures.amiss if told and told[-1].analysis else ()
-    found = at_bench(results, heard, record.machine.engine, codes)
+    found = at_bench(known.checks, known.heard, known.engine, codes)
     since = _since_the_work(record)
     if not since or found.failed or any(run.run and words.headline(run.run).verdict != "ok" for run in since):
         return found

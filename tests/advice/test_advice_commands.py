@@ -144,6 +144,20 @@ def test_advise_from_a_job(capfd, tmp_path, monkeypatch):
     assert "linkage" in [each["name"] for each in found["ruled_out"]]
 
 
+def test_advise_from_a_job_without_a_recording_knows_its_machine_and_asks_as_the_job_does(capfd, tmp_path):
+    from enginelog import store
+
+    place = tmp_path / "shed.enginelog"
+    with store.open_store(place) as kept:
+        job = kept.take_in(kept.remember("mower Daisy", kind="mower", strokes=4))
+        kept.tick(job.id, "fuel-tank", "fail")
+        first = report.suggestion(kept.record(job.id)).next
+    status, out, _ = called(capfd, "advise", "--job", str(job.id), "--store", str(place), "--json")
+    found = json.loads(out)
+    assert status == 0 and found["found"] == ["old_fuel"] and "the engine is a four-stroke" in found["signs"]
+    assert first is not None and found["checks"][0]["name"] == first.name
+
+
 # ---------------------------------------------------------------- explain
 
 

@@ -138,6 +138,18 @@ def test_every_check_that_is_asked_for_can_be_ticked_on_the_job(store, server, b
         assert [check.step for check in opened.record(made).checks] == ["controls", "plug_lead"]
 
 
+def test_without_a_recording_the_page_knows_the_machine_and_asks_as_the_job_does(store, browser):
+    made = new_job(store, "mower Daisy", kind="mower", strokes=4)
+    page = words_of(browser.get(f"/jobs/{made}/advice").text)
+    assert "the engine is a four-stroke" in page
+    assert "Next: fuel in the tank" in words_of(browser.get(f"/jobs/{made}").text)
+    assert page.index("Next checks Fuel in the tank") < page.index("Compression about")
+    assert browser.post(f"/jobs/{made}/checks", {"step": "fuel-tank", "result": "fail"}).status == 303
+    page = words_of(browser.get(f"/jobs/{made}/advice").text)
+    assert "two-stroke fuel" not in page and "Next checks Compression" in page
+    assert "Next: compression" in words_of(browser.get(f"/jobs/{made}").text)
+
+
 @pytest.mark.parametrize("state", ["done", "handed back"])
 def test_nothing_is_asked_for_once_the_work_is_done_as_on_the_command_line(store, server, browser, state):
     made = new_job(store)

@@ -137,7 +137,7 @@ def test_a_job_is_judged_by_how_it_runs_after_the_work(store):
     store.attach(job.id, run_of(b"b", make_runs.hunting_pump), "after")
     hunts = report.suggestion(store.record(job.id))
     assert hunts.next and hunts.text != before.text
-    assert report.known_of(store.record(job.id))[0][0].record["hunting"]["found"]
+    assert report.known_of(store.record(job.id)).heard[0].record["hunting"]["found"]
     store.add_work(job.id, "part", "carburettor gasket")
     store.attach(job.id, run_of(b"c", make_runs.healthy_generator), "after")
     well = report.suggestion(store.record(job.id))
@@ -247,3 +247,44 @@ def test_what_a_machine_does_not_have_is_not_left():
     assert not steps & {"valves", "governor"}
     unsure = advice_room.at_bench({}, (), Engine(assumed=("strokes",)))
     assert {cause.name for cause in unsure.left} == {cause.name for cause in bench.causes()}
+
+
+def test_what_failed_points_to_nothing_that_the_machine_does_not_have():
+    saw = Engine(strokes=2, machine="saw")
+    low = advice_room.at_bench({"compression": "fail"}, (), saw)
+    assert "valves" not in {step.name for step in low.open_steps} | {cause.name for cause in low.pointed_to}
+    assert advice_room.at_bench({"valves": "fail"}, (), saw).text.count("Failed: valves. Put right") == 1
+
+
+ENGINES = (
+    None,
+    Engine(strokes=4, machine="mower"),
+    Engine(strokes=2, machine="saw"),
+    Engine(strokes=4, machine="generator"),
+    Engine(assumed=("strokes",)),
+)
+
+
+@pytest.mark.parametrize("engine", ENGINES, ids=lambda engine: str(engine and engine.machine))
+def test_job_and_advice_ask_for_the_same_where_nothing_was_heard(engine):
+    every = itertools.product(("pass", "fail", "not_checked", None), repeat=len(NAMES))
+    for results in itertools.islice(every, 0, None, 977):
+        made = {step: result for step, result in zip(NAMES, results, strict=True) if result}
+        asked = [one.check for one in advice_room.advise(advice_room.Situation((), made, engine=engine)).checks]
+        found = advice_room.at_bench(made, (), engine)
+        of_bench = [check.bench for check in asked if check.bench and check.bench not in made]
+        assert [step.name for step in found.open_steps][: len(of_bench)] == of_bench
+        first = found.before or found.next
+        assert (asked[0].bench or asked[0].name if asked else None) == (first.name if first else None), made
+
+
+def test_the_advice_knows_the_machine_where_nothing_was_heard(store):
+    mower = store.take_in(store.remember("mower Daisy", kind="mower", strokes=4))
+    store.tick(mower.id, "fuel-tank", "fail")
+    told = advice_room.advise(report.known_of(store.record(mower.id)))
+    assert [cause.name for cause in told.found] == ["old_fuel"] and "the engine is a four-stroke" in told.signs
+    unknown = advice_room.advise(advice_room.Situation((), {"fuel_tank": "fail"}))
+    assert "wrong_mix" in [cause.name for cause in unknown.found]
+    store.attach(mower.id, run_of(b"a", make_runs.hunting_pump), "before")
+    heard = report.known_of(store.record(mower.id))
+    assert advice_room.advise(heard) == advice_room.advise(advice_room.Situation(heard.heard, heard.checks))

@@ -141,7 +141,7 @@ def suggest(
     made = {step_named(name).name: result for name, result in results.items()}
     passed = [step for step in steps() if made.get(step.name) == "pass"]
     failed = [step for step in steps() if made.get(step.name) == "fail"]
-    pointed = {name for step in failed for name in step.fail_points_to}
+    pointed = {name for step in failed for name in step.fail_points_to} - not_here
     out = {name for step in passed for name in step.pass_rules_out} - pointed
     signs = {SHOWN_BY.get(code, code) for code in heard}
     left = _fitting_first([each for each in causes() if each.name not in out | pointed | not_here], signs)
@@ -194,7 +194,8 @@ def _text(
     if failed:
         names = " and ".join(step.title.lower() for step in failed)
         titles = "; ".join(cause.title for cause in pointed_to)
-        parts.append(f"Failed: {names}. Points to {titles}. Put right and check again.")
+        points = f" Points to {titles}." if titles else ""
+        parts.append(f"Failed: {names}.{points} Put right and check again.")
     if ruled_out:
         parts.append(f"Ruled out: {_places(ruled_out)}.")
     parts.append(f"Left: {_places(left)}." if left else "Nothing else is left on the list.")
