@@ -218,6 +218,38 @@ def test_recording_in_the_page(chromium, place):
     assert chromium.complaints() == []
 
 
+LOUD_MICROPHONE = """
+navigator.mediaDevices.getUserMedia = async () => {
+  const sound = new AudioContext();
+  const [tone, to] = [sound.createOscillator(), sound.createMediaStreamDestination()];
+  window.gain = sound.createGain();
+  window.gain.gain.value = 1.2;
+  tone.connect(window.gain).connect(to);
+  tone.start();
+  await sound.resume();
+  return to.stream;
+};
+"""
+
+
+def test_too_loud_is_said_only_while_it_is(chromium, place):
+    """Who steps back has to see that it helped."""
+    server, store, _ = place
+    job = new_job(store)
+    chromium.open(f"{server.url}/jobs/{job}/clip")
+    chromium.run(LOUD_MICROPHONE)
+    chromium.click("#start")
+    says = "return document.getElementById('clipping').textContent"
+    chromium.until(says + ".includes('Too loud')")
+    assert chromium.run("return document.getElementById('level').classList.contains('over')")
+    chromium.run("window.gain.gain.value = 0.1")
+    chromium.until(says + ".startsWith('✓ Not clipping now, last at 0:')", most_s=20)
+    assert not chromium.run("return document.getElementById('level').classList.contains('over')")
+    chromium.click("#stop")
+    chromium.until("return !document.getElementById('send').disabled")
+    assert chromium.complaints() == []
+
+
 def test_live_with_the_microphone_of_the_machine(chromium, place):
     server, _, job = place
     chromium.open(f"{server.url}/jobs/{job}/live")

@@ -11,6 +11,7 @@ const largest = Number(form.dataset.largest);
 const part = (id) => document.getElementById(id);
 const SILENT_DB = -85;
 const SILENT_S = 4;
+const LOUD_S = 2; // so long a clipped moment is spoken of: long enough to be read
 let heardAt = 0;
 let take = null;
 let going = null;
@@ -108,14 +109,20 @@ async function start() {
   ended(clip, await going.finished);
 }
 
-function meter({ seconds, level, clipped }) {
+function loudness(seconds, clippedAt) {
+  if (clippedAt === null) return "✓ Not clipping";
+  if (seconds - clippedAt < LOUD_S) return "✕ Too loud: it clips. Step back, or turn the phone away.";
+  return `✓ Not clipping now, last at ${clock(clippedAt)}`;
+}
+
+function meter({ seconds, level, clippedAt }) {
   part("clock").textContent = clock(seconds);
   const share = Math.round(Math.min(Math.max((level + 60) / 60, 0), 1) * 100);
   part("level-bar").style.width = `${share}%`;
   part("level").setAttribute("aria-valuenow", share);
   part("level").setAttribute("aria-valuetext", `${Math.round(level)} decibels against full scale`);
-  part("level").classList.toggle("over", clipped > 0);
-  const loud = clipped ? "✕ Too loud: it clips. Step back, or turn the phone away." : "✓ Not clipping";
+  const loud = loudness(seconds, clippedAt);
+  part("level").classList.toggle("over", loud.startsWith("✕"));
   if (level >= SILENT_DB) heardAt = seconds;
   const words = seconds - heardAt > SILENT_S ? "✕ Nothing is heard: is the microphone covered, or in use elsewhere?" : loud;
   if (part("clipping").textContent !== words) part("clipping").textContent = words;

@@ -15,9 +15,9 @@ export function whyNot() {
 }
 
 /**
- * Begin to record. tell: called several times a second with {seconds, level (dB), clipped (samples so far)}; piece: with
- * each second of the recording and its number. The recording is `finished` (a blob) when it is stopped, and also when it
- * ends by itself, as when another program takes the microphone.
+ * Begin to record. tell: called several times a second with {seconds, level (dB), clippedAt (seconds at which it last
+ * clipped, null where it never did)}; piece: with each second of the recording and its number. The recording is `finished`
+ * (a blob) when it is stopped, and also when it ends by itself, as when another program takes the microphone.
  */
 export async function record(tell, piece) {
   const stream = await navigator.mediaDevices.getUserMedia({ audio: WANTED });
@@ -72,16 +72,15 @@ function watch(stream, tell) {
   sound.createMediaStreamSource(stream).connect(look);
   const samples = new Float32Array(look.fftSize);
   const begun = performance.now();
-  let clipped = 0;
+  let clippedAt = null;
   const timer = setInterval(() => {
     look.getFloatTimeDomainData(samples);
+    const seconds = (performance.now() - begun) / 1000;
     let sum = 0;
-    for (const value of samples) {
-      sum += value * value;
-      if (Math.abs(value) >= FULL) clipped += 1;
-    }
+    for (const value of samples) sum += value * value;
+    if (samples.some((value) => Math.abs(value) >= FULL)) clippedAt = seconds;
     const level = 10 * Math.log10(Math.max(sum / samples.length, 1e-9));
-    tell({ seconds: (performance.now() - begun) / 1000, level, clipped });
+    tell({ seconds, level, clippedAt });
   }, 85);
   return () => {
     clearInterval(timer);
