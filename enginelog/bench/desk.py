@@ -25,6 +25,7 @@ from enginelog.model import UsageError
 from enginelog.store import Store, open_store
 
 Handler = Callable[[Request], Awaitable[Response]]
+MOST_FIELDS = 200  # the largest form of a page has some twenty
 
 
 @dataclass(frozen=True)
@@ -66,6 +67,14 @@ class Form:
         return int(given)
 
 
+def fields_of(body: bytes) -> dict[str, list[str]]:
+    """The fields of a form as it was sent; UsageError where there are more than any page has."""
+    try:
+        return parse_qs(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=MOST_FIELDS)
+    except ValueError:
+        raise UsageError(f"a form of more than {MOST_FIELDS} fields was sent; at most so many are read") from None
+
+
 def desk(request: Request) -> Desk:
     """The desk of the server that got this request."""
     found: Desk = request.app.state.desk
@@ -85,7 +94,7 @@ def change(act: Callable[[Request, Form], Response], draws: bool = False) -> Han
 
     async def handler(request: Request) -> Response:
         body = await request.body()
-        form = Form(parse_qs(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=200))
+        form = Form(fields_of(body))
 
         async def work() -> Response:
             async with request.app.state.drawing if draws else contextlib.nullcontext():

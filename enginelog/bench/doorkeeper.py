@@ -12,13 +12,14 @@ import re
 from collections.abc import Awaitable, Callable, MutableMapping
 from http.cookies import CookieError, SimpleCookie
 from typing import Any
-from urllib.parse import parse_qs
 
 from starlette.requests import Request
 
+from enginelog.bench.desk import fields_of
 from enginelog.bench.pairing import Pairing
 from enginelog.bench.rendering import problem_page
 from enginelog.bench.settings import Settings
+from enginelog.model import UsageError
 
 Scope = MutableMapping[str, Any]
 Message = MutableMapping[str, Any]
@@ -89,9 +90,10 @@ class Doorkeeper:
             await self._app(scope, bounded, guarded)
         except Refused as refused:
             if not started:
-                if refused.status not in (408, 413) and "expect" not in headers:
+                if refused.status != 408 and "expect" not in headers:
                     bounds = self._settings
-                    await coming.let_go(bounds.bound_bytes("largest_form_kb"), bounds.bound("refused_body_s"))
+                    form, pieces = bounds.bound_bytes("largest_form_kb"), 2 * bounds.bound_bytes("largest_piece_mb")
+                    await coming.let_go(pieces if refused.status == 413 else form, bounds.bound("refused_body_s"))
                 await _refuse(scope, headers, guarded, refused)
 
     def _check_host(self, scope: Scope, headers: dict[str, str]) -> None:
@@ -137,7 +139,10 @@ class Doorkeeper:
         session, given = scope["state"]["session"], headers.get("x-csrf-token", "")
         if not given and headers.get("content-type", "").split(";")[0].strip().lower() == FORM:
             body = await _whole(receive)
-            given = parse_qs(body.decode("utf-8", "replace"), max_num_fields=200).get("csrf", [""])[0]
+            try:
+                given = fields_of(body).get("csrf", [""])[0]
+            except UsageError as wrong:
+                raise Refused(400, f"{wrong}.") from None
             receive = _replayed(body)
         if not scope["state"]["paired"] or not self._pairing.csrf_fits(session, given):
             raise Refused(403, "The form is too old or did not come from this page: go back, reload, send it again.")

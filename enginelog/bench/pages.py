@@ -74,7 +74,7 @@ def job(request: Request) -> Response:
     return page(
         request, "job.html", record=record, advice=advice, steps=steps, takes=takes, unsure=unsure, gone=gone,
         at_hand=at_hand, unlike=analysed_otherwise(record), reruns=desk(request).reruns.of_job(record.job.id),
-        odd_dates=_odd_dates(request, record.job),
+        odd_dates=_odd_dates(request, record.job), largest=desk(request).settings.bound_bytes("largest_piece_mb"),
     )  # fmt: skip
 
 

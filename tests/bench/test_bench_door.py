@@ -269,6 +269,22 @@ def test_ten_gigabytes_are_refused_before_they_come(store, server, browser):
     connection.close()
 
 
+def test_a_body_somewhat_too_large_is_read_so_that_the_browser_sees_why_it_was_refused(store, browser):
+    """A connection closed with bytes unread is reset, which a page can only call lost."""
+    job = new_job(store)
+    for _ in range(5):
+        told = browser.ask("PUT", f"/jobs/{job}/photos/spark", bytes(9_000_000), X_Csrf_Token=browser.csrf)
+        assert told.status == 413 and "9000000 bytes are too many" in told.text
+
+
+@pytest.mark.parametrize("by_header", [True, False])
+def test_a_form_of_too_many_fields_is_refused(browser, by_header):
+    fields = {f"field{n}": "x" for n in range(300)}
+    more = {"X_Csrf_Token": browser.csrf} if by_header else {}
+    told = browser.post("/jobs", fields | {"label": "saw Thistle"}, **more)
+    assert told.status == 400 and "more than 200 fields" in told.text
+
+
 def test_an_endless_stream_is_cut_at_the_limit(store):
     with Server(Settings(store=store, port=0, bounds=bounds(largest_piece_mb=1))) as server:
         browser = Browser(server)

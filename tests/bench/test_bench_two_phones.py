@@ -55,6 +55,18 @@ def test_a_check_with_a_photo_whose_answer_got_lost_is_written_down_once(chromiu
     assert chromium.complaints() == []
 
 
+def test_a_photo_too_large_that_the_browser_cannot_shrink_is_called_so(chromium, place, tmp_path):
+    server, store, _ = place
+    (tmp_path / "plug.dng").write_bytes(b"II*\0" + bytes(20_000_000))
+    chromium.open(f"{server.url}/jobs/{new_job(store)}")
+    chromium.run(f"{SPARK}.closest('details').open = true")
+    chromium.until(f"return !{SPARK}.querySelector('.photo').hidden")
+    chromium.type("#photo-spark", str(tmp_path / "plug.dng"))
+    chromium.until(PHOTO_SAYS + ".includes('20.0 MB are too much')")
+    assert not chromium.run(f"return {SPARK}.querySelector('button[value=pass]').disabled")
+    assert chromium.complaints() == []  # it was not even sent
+
+
 # After its first piece a clip is held up: the connection is lost, or the answer is long on its way. `goOn()` ends that.
 HOLD_UP = """
 const [lost] = arguments;

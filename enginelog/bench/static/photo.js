@@ -1,7 +1,7 @@
 // A photo for a bench check: made smaller on the phone, sent at once, and ticked together with the check. Until that is
 // written down it stays in this browser, so that a reload or a lost connection does not lose it.
 
-import { ask, pause, writtenDown } from "./common.js";
+import { ask, megabytes, pause, writtenDown } from "./common.js";
 import { forgetPhoto, keepPhoto, keptPhotos } from "./kept.js";
 
 const EDGE = 2000;
@@ -27,6 +27,7 @@ async function smaller(file) {
 function begin(box) {
   const form = box.closest("form");
   const key = box.dataset.to;
+  const largest = Number(box.dataset.largest);
   const part = (css) => box.querySelector(css);
   const say = (text) => (part(".status").textContent = text);
   const buttons = [...form.querySelectorAll("button[name=result]")];
@@ -36,9 +37,17 @@ function begin(box) {
     part("img").hidden = part(".leave").hidden = !data;
   }
 
+  function tooLarge(bytes) {
+    part("[type=file]").value = "";
+    show(null);
+    const advice = "Choose another, or save it as a JPEG first.";
+    say(`Without a photo so far: ${megabytes(bytes)} are too much, this browser cannot make it smaller, and at most ${megabytes(largest)} are taken. ${advice}`);
+  }
+
   async function send(data, before) {
-    buttons.forEach((each) => (each.disabled = true));
     part("[name=photo]").value = "";
+    if (data.size > largest) return tooLarge(data.size);
+    buttons.forEach((each) => (each.disabled = true));
     const keeping = keepPhoto({ key, once: form.elements.once.value, at: Date.now(), blob: data });
     say(`${before}Sending the photo.`);
     try {
