@@ -261,8 +261,9 @@ def attach(request: Request, form: Form) -> Response:
 
 
 def listen_again(request: Request, form: Form) -> Response:
-    """An engine did run in a take in which none was heard: listen to it once more, by that word."""
-    take = desk(request).takes.again(request.path_params["take"])
+    """Listen to a take once more: by somebody's word that an engine did run in it, or (told=1) with the engine as it is
+    told now."""
+    take = desk(request).takes.again(request.path_params["take"], by_word=form.text("told") != "1")
     return go(f"/takes/{take.id}")
 
 

@@ -126,9 +126,10 @@ def take(request: Request) -> Response:
         record = store.record(found.job_id, whole=False)
         known = store.runs_of_recording(found.run.clip.sha256) if found.run else ()
     shown = answer(found.run) if found.run else None
+    unlike = told_otherwise(found.run.engine, record.machine.engine) if found.run else ()
     return page(
         request, "take.html", take=found, record=record, shown=shown, known=known, stages=model.STAGES,
-        conditions=CONDITIONS, place=desk(request).workshop.place(found),
+        conditions=CONDITIONS, place=desk(request).workshop.place(found), unlike=unlike,
     )  # fmt: skip
 
 

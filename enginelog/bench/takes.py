@@ -181,11 +181,11 @@ class Takes:
         """Let go of a take that could not be attached; it stays here."""
         take.writing = False
 
-    def again(self, take_id: str) -> Take:
-        """An engine did run in it, somebody says: it is to be listened to once more. RefusedTakeError while that, or
-        its first analysis, is under way."""
+    def again(self, take_id: str, by_word: bool = True) -> Take:
+        """Listen to it once more: an engine did run in it, somebody says (by_word), or the engine was told otherwise.
+        RefusedTakeError while that, or its first analysis, is under way."""
         take = self.claim(take_id)
-        take.run, take.share, take.ran = None, 0.0, True
+        take.run, take.share, take.ran = None, 0.0, take.ran or by_word
         self.release(take)
         self._arrived(take)
         return take

@@ -64,6 +64,21 @@ def test_strokes_put_right_and_the_recording_analysed_again(store, server, brows
     assert "told otherwise since" not in browser.get(f"/jobs/{job}").text + browser.get("/machines/1").text
 
 
+def test_a_take_says_that_the_engine_was_told_otherwise_and_is_analysed_again(store, server, browser, clip_bytes):
+    job = new_job(store, strokes=2)
+    take = browser.send(job, clip_bytes)
+    browser.wait(take)
+    assert "told otherwise since" not in browser.get(f"/takes/{take}").text
+    browser.post("/machines/1/engine", {"strokes": "4"})
+    page = browser.get(f"/takes/{take}").text
+    assert "The engine was told otherwise since: Strokes." in text_of(page) and 'name="told" value="1"' in page
+    assert browser.post(f"/takes/{take}/again", {"told": "1"}).status == 303
+    assert browser.wait(take)["state"] == "done"
+    found = server.desk.takes.get(take)
+    assert found.run.engine.strokes == 4 and not found.ran and not found.run.timeline.by_word
+    assert "told otherwise since" not in browser.get(f"/takes/{take}").text
+
+
 def test_one_recording_is_analysed_again_by_itself(store, server, browser, clip_bytes):
     job = new_job(store)
     run = attached(browser, job, clip_bytes)
