@@ -39,6 +39,7 @@ class LiveDesk:
         self.problem = ""
         self.name = ""
         self.leaving = False
+        self._handing_over = False
 
     @property
     def active(self) -> bool:
@@ -75,13 +76,18 @@ class LiveDesk:
                     f"no live recording for job {job_id} runs: it was stopped elsewhere, or none was begun; what was "
                     "recorded stands on the job's page"
                 )
-            self._stop.set()
-            self._thread.join(END_WAIT_S)
-            if not path.is_file() or path.stat().st_size <= HEAD_BYTES:
-                self._ended()
-                raise RefusedTakeError(self.problem or "no sound came from the microphone")
-            kept = keep(path)
-            self._ended()
+            self._handing_over = True
+            try:
+                self._stop.set()
+                self._thread.join(END_WAIT_S)
+                if not path.is_file() or path.stat().st_size <= HEAD_BYTES:
+                    self._thread = None
+                    raise RefusedTakeError(self.problem or "no sound came from the microphone")
+                kept = keep(path)
+                self._thread = None
+            finally:
+                self._handing_over = False
+                self._tell(None if self._thread is None else self.reading)
             return kept
 
     def leave(self) -> None:
@@ -98,7 +104,8 @@ class LiveDesk:
             going = self._thread
             if going is not None:
                 going.join(END_WAIT_S)
-            self._ended()
+            self._thread = None
+        self._tell(None)
         return [] if going is None or self._path is None or self.job_id is None else [(self.job_id, self._path)]
 
     def wait(self, seen: int, most_s: float) -> tuple[int, dict[str, Any]]:
@@ -110,7 +117,9 @@ class LiveDesk:
     def _told(self) -> dict[str, Any]:
         values = {} if self.reading is None else asdict(self.reading)
         plain = {k: v if not isinstance(v, float) or math.isfinite(v) else None for k, v in values.items()}
-        state = {"running": self.running, "active": self.active, "problem": self.problem, "job": self.job_id}
+        # From its last sound until it is kept a recording has not ended for who watches: its stop may still fail.
+        running = self.running or self._handing_over
+        state = {"running": running, "active": self.active, "problem": self.problem, "job": self.job_id}
         return {**state, **plain}
 
     def _source(self) -> Source:
@@ -127,10 +136,6 @@ class LiveDesk:
         except Exception as fault:  # the thread's last line of defence: the page says so
             self.problem = f"a fault in the program: {type(fault).__name__}: {fault}"
         self._tell(self.reading)
-
-    def _ended(self) -> None:
-        self._thread = None
-        self._tell(None)
 
     def _tell(self, reading: Reading | None) -> None:
         with self._changed:
