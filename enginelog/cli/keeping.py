@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from enginelog.store import Exported, Imported
 
 STATUS_DAMAGED = 4
+_CHANGED = "the content of this file has changed since it was kept"
 
 
 @click.command()
@@ -130,14 +132,25 @@ def backup(target: Path, replace: bool, place: Path | None, as_json: bool) -> in
 
     with opened(place) as store:
         made = library.back_up(store, target, replace)
-    for name in made.missing:
-        console.note(f"{name}: this file of the job record is gone and is not in the backup")
+    _name_gone(made.missing, "the backup")
+    for name in made.damaged:
+        console.error(f"{name}: {_CHANGED}; it is in the backup as it is: look in an earlier one")
     if as_json:
         show_plain(made)
     else:
         shown = console.safe_name(str(target))
         console.show(f"{shown}: the job record and {counted(made.files, 'file')}, {made.bytes / 1e6:z.1f} MB.")
-    return STATUS_DONE
+    return _status(made.missing, made.damaged)
+
+
+def _name_gone(names: Sequence[str], of: str) -> None:
+    for name in names:
+        console.error(f"{name}: this file of the job record is gone and is not in {of}; look in an earlier backup")
+
+
+def _status(*wrong: Sequence[str]) -> int:
+    """The exit status of what was done whole, but for files that are gone or damaged."""
+    return STATUS_DAMAGED if any(wrong) else STATUS_DONE
 
 
 @click.command()
@@ -149,13 +162,15 @@ def restore(source: Path, replace: bool, place: Path | None, as_json: bool) -> i
     from enginelog import store as library
 
     made = library.restore(source, place or library.default_path(), replace)
+    for name in made.damaged:
+        console.error(f"{name}: {_CHANGED}, before the backup was made; restored as it is: look in an earlier one")
     if as_json:
         show_plain(made)
-        return STATUS_DONE
+        return _status(made.damaged)
     console.show(f"{console.safe_name(str(made.path))}: restored, with {counted(made.files, 'file')}.")
     if made.set_aside:
         console.show(f"The one before lies in {console.safe_name(str(made.set_aside))}.")
-    return STATUS_DONE
+    return _status(made.damaged)
 
 
 @click.command()
@@ -163,7 +178,7 @@ def restore(source: Path, replace: bool, place: Path | None, as_json: bool) -> i
 def verify(place: Path | None, as_json: bool) -> int:
     """Read the whole job record and every file, and say whether anything is damaged (exit status 4) or not (0)."""
     with opened(place) as store:
-        found, loose = store.verify(), store.strays()
+        found, loose, left = store.verify(), store.strays(), store.left_of_restores()
         where = console.safe_name(str(store.path))
     if loose:
         console.note(
@@ -171,6 +186,8 @@ def verify(place: Path | None, as_json: bool) -> int:
             "where attaching was broken off, but perhaps all there is where an older copy of the job record was put in "
             "place by hand; no backup holds it, and 'enginelog purge' deletes it"
         )
+    for folder in left:
+        console.note(f"{folder}: left by a restore that was killed, copies from a backup; the next restore deletes it")
     if as_json:
         show_plain(found)
     elif not found:

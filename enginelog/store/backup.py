@@ -1,63 +1,68 @@
 """One-command backup and restore: the whole store, files and all, in one zip file.
 
 The zip holds `store.enginelog` (a copy SQLite makes while others may go on writing), `files/` and `manifest.json` (size
-and SHA-256 of each). Every zip program opens it, so recordings are reachable without this program.
+and SHA-256 of each, as packed). Every zip program opens it, so recordings are reachable without this program.
+
+A file of the store whose content has changed since it was kept goes in as it is and is named: one that is spoilt must
+not take the others with it. A backup that has been spoilt itself is restored in no part.
 """
 
 from __future__ import annotations
 
 import errno
 import json
-import os
 import shutil
 import sqlite3
 import struct
-import tempfile
 import zipfile
 import zlib
 from contextlib import closing
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO, cast
 
 from enginelog import __version__
 from enginelog.model import UnreadableError, UsageError
-from enginelog.store import opening
+from enginelog.store import aside, opening
+from enginelog.store.aside import DATABASE
 from enginelog.store.errors import StoreNotWrittenError, StoreUnreadableError, explained
-from enginelog.store.files import BLOCK, NAME, flush, flush_folder, sha256_of
+from enginelog.store.files import BLOCK, NAME, copied, files_folder, flush, flush_folder, sha256_of
 from enginelog.store.front import Store
+from enginelog.store.passing import left_over, passing_folder, stamp
 from enginelog.store.schema import APPLICATION_ID, VERSION
 from enginelog.store.whole_files import whole_file
 
 SCHEMA = "enginelog/backup/1"
-DATABASE = "store.enginelog"
 MANIFEST = "manifest.json"
 FILES = "files/"
 LARGEST_MANIFEST = 256 << 20
 # What the zip module raises for broken zips, beside its own errors (NotImplementedError is a RuntimeError).
 _BROKEN_ZIP = (zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, struct.error, EOFError, RuntimeError, ValueError,
                KeyError, OverflowError)  # fmt: skip
-_BESIDE = ("-wal", "-shm")  # what SQLite keeps beside a database
+_BACKING_UP = "enginelog-backing-up-"  # begins the name of the folder in which a backup is made ready
 
 
 @dataclass(frozen=True)
 class BackedUp:
-    """A backup: where it lies, how many files it holds, its size, and files of the store that were not there."""
+    """A backup: where it lies, how many files it holds, its size, files of the store that were not there, and such as
+    are in it with another content than when they were kept."""
 
     path: Path
     files: int
     bytes: int
     missing: tuple[str, ...]
+    damaged: tuple[str, ...]
 
 
 @dataclass(frozen=True)
 class Restored:
-    """A restored store, the number of its files, and where the old store was put aside (None where there was none)."""
+    """A restored store, the number of its files, where the old store was put aside (None where there was none), and
+    files that had another content than when they were kept already when the backup was made."""
 
     path: Path
     files: int
     set_aside: Path | None
+    damaged: tuple[str, ...]
 
 
 def back_up(store: Store, target: Path, replace: bool = False) -> BackedUp:
@@ -75,17 +80,23 @@ def back_up(store: Store, target: Path, replace: bool = False) -> BackedUp:
         raise UsageError(
             f"{target}: not written over: {store.path} holds no job; is it the right one (--store, ENGINELOG_STORE)?"
         )
-    with explained(target, store.files.folder), tempfile.TemporaryDirectory(dir=target.parent) as folder:
-        copy = Path(folder) / DATABASE
+    ready = target.parent / f"{_BACKING_UP}{stamp()}"
+    with explained(target, store.files.folder), passing_folder(ready):
+        for killed in left_over(target.parent, f"{_BACKING_UP}*", (DATABASE, f"{DATABASE}-journal")):
+            shutil.rmtree(killed, ignore_errors=True)
+        copy = ready / DATABASE
         with explained(store.path, store.files.folder):
             rows = _copy_database(store, copy, target)
-        with whole_file(target) as stream, zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED, allowZip64=True) as pack:
+        with (
+            whole_file(target, ready) as stream,
+            zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED, allowZip64=True) as pack,
+        ):
             pack.write(copy, DATABASE, zipfile.ZIP_DEFLATED)
-            entries = {DATABASE: _described(copy)}
+            entries = {DATABASE: {"bytes": copy.stat().st_size, "sha256": sha256_of(copy)}}
             missing = _add_files(store, pack, rows, entries)
-            about = {"schema": SCHEMA, "version": VERSION, "program_version": __version__, "entries": entries}
-            pack.writestr(MANIFEST, json.dumps(about), zipfile.ZIP_DEFLATED)
-    return BackedUp(target, len(entries) - 1, target.stat().st_size, missing)
+            about = {"schema": SCHEMA, "version": VERSION, "program_version": __version__, "as_packed": True}
+            pack.writestr(MANIFEST, json.dumps(about | {"entries": entries}), zipfile.ZIP_DEFLATED)
+    return BackedUp(target, len(entries) - 1, target.stat().st_size, missing, _damaged(entries))
 
 
 def restore(backup: Path, path: Path, replace: bool = False) -> Restored:
@@ -93,29 +104,41 @@ def restore(backup: Path, path: Path, replace: bool = False) -> Restored:
 
     Where a store is there already: UsageError unless `replace`, which puts the old one aside, named with the time.
     UnreadableError where the backup is none, is damaged (every size and SHA-256 is compared) or from a newer version;
-    nothing is changed then. StoreNotWrittenError where another program has the old store open.
+    nothing is changed then. StoreNotWrittenError where another program has the old store open, or there is no room.
+    What a restore that was killed has left is undone and taken away first.
     """
-    folder = opening.files_folder(opening.file_path(path))
-    if (path.exists() or folder.exists()) and not replace:
-        raise UsageError(f"{path}: a store is there already; --replace puts it aside and restores the backup")
+    folder = files_folder(opening.file_path(path))
     with explained(path, folder):
+        there = path.exists() or folder.exists() or aside.broken_off(path) is not None
+        if there and not replace:
+            raise UsageError(f"{path}: a store is there already; --replace puts it aside and restores the backup")
         path.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(dir=path.parent, prefix=opening.RESTORING) as passing:
-            count = _unpack(backup, Path(passing))
-            _check_database(Path(passing) / DATABASE, backup)
-            aside = _name_aside(path) if path.exists() or folder.exists() else None
+        _mend_broken_off(path)
+        swap = aside.Swap(path, stamp())
+        with passing_folder(swap.passing) as passing:
+            entries = _unpack(backup, passing)
+            _check_database(passing / DATABASE, backup)
+            before = path.exists() or folder.exists()
             _close_up(path)
             try:
-                if aside:
-                    _move(path, aside)
-                os.replace(Path(passing) / FILES.rstrip("/"), folder)
-                os.replace(Path(passing) / DATABASE, path)
+                swap.put_aside()
+                swap.put_in_place()
             except BaseException:  # Ctrl-C too: else nothing lies here, and the next command begins anew
-                if aside:
-                    _put_back(path, aside, Path(passing))
+                swap.take_back()
                 raise
             flush_folder(path.parent)
-    return Restored(path, count, aside)
+    return Restored(path, len(entries) - 1, swap.aside if before else None, _damaged(entries))
+
+
+def _mend_broken_off(path: Path) -> None:
+    """Put the store in place again that a killed restore has put aside, and take away what such ones left."""
+    swap = aside.broken_off(path)
+    if swap and aside.under_way(swap):
+        raise StoreNotWrittenError(f"{path}: nothing was restored: another restore is under way; wait for it")
+    if swap:
+        swap.finish_way_back()
+    for killed in aside.left_of_restores(path):
+        shutil.rmtree(killed, ignore_errors=True)
 
 
 def _copy_database(store: Store, target: Path, named: Path) -> list[dict[str, Any]]:
@@ -133,32 +156,40 @@ def _copy_database(store: Store, target: Path, named: Path) -> list[dict[str, An
         return [dict(row) for row in copy.execute("SELECT sha256, ending FROM files ORDER BY sha256")]
 
 
-def _described(path: Path) -> dict[str, Any]:
-    return {"bytes": path.stat().st_size, "sha256": sha256_of(path)}
-
-
 def _add_files(
     store: Store, pack: zipfile.ZipFile, rows: list[dict[str, Any]], entries: dict[str, Any]
 ) -> tuple[str, ...]:
+    """Pack the files and describe each as it went in; the names of those that are gone."""
     missing = []
     for row in rows:
         present = store.files.path_of(row["sha256"], row["ending"])
-        if present.is_file():
-            pack.write(present, FILES + present.name)
-            entries[FILES + present.name] = {"bytes": present.stat().st_size, "sha256": row["sha256"]}
-        else:
+        if not present.is_file():
             missing.append(present.name)
+            continue
+        about = zipfile.ZipInfo.from_file(present, FILES + present.name)
+        with present.open("rb") as source, pack.open(about, "w", force_zip64=True) as target:
+            sha256, size = copied(source, cast(BinaryIO, target))
+        entries[FILES + present.name] = {"bytes": size, "sha256": sha256}
     return tuple(missing)
 
 
-def _unpack(backup: Path, folder: Path) -> int:
-    """Unpack a backup into a folder, comparing every entry with the manifest; the number of files."""
+def _damaged(entries: dict[str, Any]) -> tuple[str, ...]:
+    """Names of the files whose content is not what their name says."""
+    files = ((name.removeprefix(FILES), about["sha256"]) for name, about in entries.items() if name != DATABASE)
+    return tuple(name for name, sha256 in files if not name.startswith(sha256))
+
+
+def _unpack(backup: Path, folder: Path) -> dict[str, Any]:
+    """Unpack a backup into a folder, comparing every entry with the manifest; the entries, as they are."""
     (folder / FILES).mkdir()
     try:
         with zipfile.ZipFile(backup) as pack:
-            entries = _manifest(pack, backup)
+            entries, as_packed = _manifest(pack, backup)
             for name, about in entries.items():
-                _unpack_one(pack, name, about, folder / name, backup)
+                sha256 = _unpack_one(pack, name, about, folder / name, backup)
+                if sha256 != about["sha256"] and (as_packed or name == DATABASE):
+                    raise _refused(backup, f"{name} is damaged")
+                about["sha256"] = sha256
     except FileNotFoundError as failed:
         raise UnreadableError(f"{backup}: no such file; give the path of a backup") from failed
     except _BROKEN_ZIP as failed:
@@ -167,11 +198,15 @@ def _unpack(backup: Path, folder: Path) -> int:
         if failed.errno not in (errno.EINVAL, errno.EISDIR):
             raise
         raise _refused(backup, "it is no backup, or it is damaged, or a folder") from failed
-    return len(entries) - 1
+    return entries
 
 
-def _manifest(pack: zipfile.ZipFile, backup: Path) -> dict[str, Any]:
-    """What the backup says it holds; only names that a store can have."""
+def _manifest(pack: zipfile.ZipFile, backup: Path) -> tuple[dict[str, Any], bool]:
+    """What the backup says it holds, only names that a store can have; and whether its sums are of what was packed.
+
+    In backups made before that was written into them, the sum of a file is the one it was kept by. Of these a file that
+    differs was spoilt before, since the zip's own sums show what has been spoilt later.
+    """
     if MANIFEST not in pack.namelist() or pack.getinfo(MANIFEST).file_size > LARGEST_MANIFEST:
         raise _refused(backup, "it is no backup of a job record (no manifest)")
     try:
@@ -187,23 +222,24 @@ def _manifest(pack: zipfile.ZipFile, backup: Path) -> dict[str, Any]:
         raise _refused(backup, f"it is of version {version}, made by a newer enginelog; this one knows up to {VERSION}")
     if set(pack.namelist()) != set(entries) | {MANIFEST} or len(pack.namelist()) != len(entries) + 1:
         raise _refused(backup, "its entries are not those of its manifest")
-    return entries
+    return entries, about.get("as_packed") is True
 
 
 def _is_file_name(name: str) -> bool:
     return name.startswith(FILES) and NAME.fullmatch(name.removeprefix(FILES)) is not None
 
 
-def _unpack_one(pack: zipfile.ZipFile, name: str, about: dict[str, Any], target: Path, backup: Path) -> None:
+def _unpack_one(pack: zipfile.ZipFile, name: str, about: dict[str, Any], target: Path, backup: Path) -> str:
+    """Unpack an entry, which the zip compares with its own sum; the SHA-256 of what came out."""
     if pack.getinfo(name).file_size != about["bytes"]:
         raise _refused(backup, f"{name} does not have the size its manifest says")
     if shutil.disk_usage(target.parent).free < about["bytes"]:
-        raise _refused(backup, f"no room for {name} ({about['bytes']} bytes); make room and try again")
+        room = f"no room for {name} ({about['bytes']} bytes)"
+        raise StoreNotWrittenError(f"{backup}: nothing was restored: {room}; make room and try again")
     with pack.open(name) as stream, target.open("wb") as copy:
         shutil.copyfileobj(stream, copy, BLOCK)
         flush(copy)
-    if sha256_of(target) != about["sha256"]:
-        raise _refused(backup, f"{name} is damaged")
+    return sha256_of(target)
 
 
 def _check_database(path: Path, backup: Path) -> None:
@@ -216,31 +252,6 @@ def _check_database(path: Path, backup: Path) -> None:
             wrong = [str(failed)]
     if wrong:
         raise _refused(backup, f"the store in it is damaged ({wrong[0]})")
-
-
-def _name_aside(path: Path) -> Path:
-    """Where a store goes when it is put aside: the time in its name keeps what was put aside earlier."""
-    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%fZ")
-    return path.with_name(f"{path.name}{opening.ASIDE}{stamp}")
-
-
-def _move(path: Path, target: Path) -> None:
-    """Rename a store and what belongs to it, the file first: without it, whoever opens it is told that it is gone."""
-    for ending in ("", *_BESIDE):
-        present = path.with_name(path.name + ending)
-        if present.exists():
-            os.rename(present, target.with_name(target.name + ending))
-    folder = opening.files_folder(path)
-    if folder.exists():
-        os.rename(folder, opening.files_folder(target))
-
-
-def _put_back(path: Path, aside: Path, passing: Path) -> None:
-    """Undo a restore that broke off in the middle: what it had put in place goes, what was set aside comes back."""
-    folder = opening.files_folder(path)
-    if opening.files_folder(aside).exists() and folder.exists():  # the new one's
-        os.rename(folder, passing / "undone")
-    _move(aside, path)
 
 
 def _close_up(path: Path) -> None:

@@ -25,6 +25,11 @@ PASSING = ".part"
 NAME = re.compile(r"([0-9a-f]{64})((?:\.[a-z0-9]{1,8})?)")
 
 
+def files_folder(path: Path) -> Path:
+    """The folder beside a store in which its recordings, photos and reports lie."""
+    return path.with_name(path.name + ".files")
+
+
 class FileFolder:
     """The folder of a store's files."""
 
@@ -41,7 +46,7 @@ class FileFolder:
         expected_sha256: refuse with UsageError where the content is another, as when the file changed meanwhile.
         """
         with source.open("rb") as stream:
-            return self._put(lambda target: _copy(stream, target), ending_of(source.name), expected_sha256, source)
+            return self._put(lambda target: copied(stream, target), ending_of(source.name), expected_sha256, source)
 
     def put_bytes(self, data: bytes, name: str) -> tuple[str, str, int]:
         """Write bytes into the folder: (sha256, ending, bytes); `name` gives the ending."""
@@ -120,7 +125,8 @@ def flush_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def _copy(source: BinaryIO, target: BinaryIO) -> tuple[str, int]:
+def copied(source: BinaryIO, target: BinaryIO) -> tuple[str, int]:
+    """Copy a stream: SHA-256 and number of the bytes that went over."""
     digest, size = hashlib.sha256(), 0
     while block := source.read(BLOCK):
         digest.update(block)

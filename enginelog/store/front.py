@@ -8,10 +8,10 @@ from pathlib import Path
 from types import TracebackType
 
 from enginelog.model import Moment, UsageError
-from enginelog.store import moments, opening
+from enginelog.store import aside, moments, opening
 from enginelog.store.dropping import Dropping
 from enginelog.store.errors import NotInStoreError, StoreUnreadableError, explained
-from enginelog.store.files import FileFolder, sha256_of
+from enginelog.store.files import FileFolder, files_folder, sha256_of
 
 
 @dataclass(frozen=True)
@@ -47,6 +47,10 @@ class Store(Dropping):
                     )
         return (*found, *self._broken_records())
 
+    def left_of_restores(self) -> tuple[Path, ...]:
+        """Folders beside the store that restores left when they were killed; the next restore takes them away."""
+        return tuple(aside.left_of_restores(self.path))
+
     def _broken_records(self) -> Iterator[Problem]:
         """Records that cannot be read: each has a checksum of its own, since SQLite does not look into them."""
         for row in self._rows("SELECT id, run_id FROM analyses ORDER BY id"):
@@ -68,7 +72,7 @@ def open_store(path: str | Path | None = None, clock: Callable[[], Moment] = mom
     if path is not None and not str(path).strip():
         raise UsageError("the store's path is empty; give the path of a file")
     place = opening.file_path(Path(opening.default_path() if path is None else path).expanduser())
-    folder = opening.files_folder(place)
+    folder = files_folder(place)
     with explained(place, folder):
         db = opening.connect(place)
     return Store(place, db, FileFolder(folder), clock)

@@ -9,15 +9,14 @@ from pathlib import Path
 
 from enginelog.model import UsageError
 from enginelog.model.wording import counted
+from enginelog.store import aside
 from enginelog.store.errors import StoreUnreadableError, damaged
-from enginelog.store.files import FileFolder
+from enginelog.store.files import FileFolder, files_folder
 from enginelog.store.schema import APPLICATION_ID, MIGRATIONS, VERSION
 
 ENVIRONMENT = "ENGINELOG_STORE"
 FILE_NAME = "jobs.enginelog"
 WAIT_S = 10.0
-RESTORING = "restoring-"  # begins the name of the folder into which a backup is unpacked, which a killed program leaves
-ASIDE = ".old-"  # stands between the name of a store that was put aside and when that was
 
 
 def default_path() -> Path:
@@ -35,11 +34,6 @@ def file_path(path: Path) -> Path:
     if not path.name or path.is_dir():
         raise UsageError(f"{path}: this is a folder; a file expected, such as {path / FILE_NAME}")
     return path
-
-
-def files_folder(path: Path) -> Path:
-    """The folder beside a store in which its recordings, photos and reports lie."""
-    return path.with_name(path.name + ".files")
 
 
 def connect(path: Path) -> sqlite3.Connection:
@@ -88,11 +82,9 @@ def _refuse_orphans(path: Path) -> None:
     A new one would hold nothing, be found in order, and its purge would take the recordings for left behind.
     """
     folder = files_folder(path)
-    before = _left_aside(path)
-    if before and not path.exists():
-        raise damaged(
-            path, folder, f"its file is gone, for a restore was broken off: the one before is {before}, to be renamed"
-        )
+    swap = aside.broken_off(path)
+    if swap:
+        raise StoreUnreadableError(f"{path}: {_broken_off(swap)}")
     count = len(FileFolder(folder).names())
     if count:
         gone = "it is empty" if path.exists() else "its file is gone"
@@ -100,12 +92,15 @@ def _refuse_orphans(path: Path) -> None:
         raise damaged(path, folder, f"{beside}; to begin anew, rename that folder first")
 
 
-def _left_aside(path: Path) -> str:
-    """The name of the store put aside by a restore that was killed, which leaves its passing folder; else empty."""
-    if not any(path.parent.glob(f"{RESTORING}*/")):
-        return ""
-    stores = (each.name for each in path.parent.glob(f"*{ASIDE}*Z"))
-    return max((name for name in stores if name.startswith(f"{path.name}{ASIDE}")), default="")
+def _broken_off(swap: aside.Swap) -> str:
+    """What to do where a restore was killed between the old store's going and the new one's coming."""
+    if aside.under_way(swap):
+        return "a restore is under way; try again when it is done"
+    renames = ", then ".join(f"{source.name} to {target.name}" for source, target in swap.way_back())
+    return (
+        "a restore was broken off, and the store before it is aside; 'enginelog restore BACKUP --replace' restores "
+        f"anew and keeps that one; to have that one back instead, rename {renames}"
+    )
 
 
 def _check_whole(path: Path) -> None:

@@ -16,12 +16,13 @@ from enginelog.store.files import BLOCK, PASSING, flush, flush_folder
 
 
 @contextlib.contextmanager
-def whole_file(target: Path) -> Iterator[BinaryIO]:
+def whole_file(target: Path, passing_in: Path | None = None) -> Iterator[BinaryIO]:
     """A binary stream for a new file, which gets its name when the block is left without an error.
 
-    Written under a passing name in the same folder and flushed to the disk; OSError as the file system gives it.
+    Written under a passing name, in the same folder or in `passing_in` on the same disk, and flushed to the disk;
+    OSError as the file system gives it.
     """
-    handle, passing = tempfile.mkstemp(suffix=PASSING, dir=target.parent)
+    handle, passing = tempfile.mkstemp(suffix=PASSING, dir=passing_in or target.parent)
     try:
         with os.fdopen(handle, "wb") as stream:
             yield stream

@@ -565,9 +565,29 @@ def test_export_import_backup_restore_verify(call, job, tmp_path):
     status, out, _ = call("restore", "b.zip", "--replace")
     assert status == 0 and "The one before lies in" in out and "hunts" not in out
     assert "clip.m4a" in call("job", "1")[1]
-    next(iter(tmp_path.glob("shed.enginelog.files/*.m4a"))).write_bytes(b"changed")
+    recording = next(iter(tmp_path.glob("shed.enginelog.files/*.m4a")))
+    recording.write_bytes(b"changed")
     status, out, err = call("verify")
     assert (status, out) == (4, "") and "content has changed" in err
+    (tmp_path / "shed.enginelog.restoring-20260412T092000000000Z").mkdir()
+    assert "left by a restore that was killed" in call("verify")[2]
+
+
+def test_what_is_damaged_or_gone_is_named_by_whatever_carries_it_along(call, job, tmp_path):
+    call("attach", "1", clip(b"hunts"), "--stage", "before")
+    recording = next(iter(tmp_path.glob("shed.enginelog.files/*.m4a")))
+    recording.write_bytes(b"changed")
+    changed = f"enginelog: {recording.name}: the content of this file has changed since it was kept"
+    status, out, err = call("backup", "b.zip")
+    assert status == 4 and "1 file" in out and changed in err
+    status, out, err = call("restore", "b.zip", "--store", "new.enginelog")
+    assert status == 4 and "restored, with 1 file" in out and changed in err
+    status, out, _ = call("restore", "b.zip", "--replace", "--json")
+    assert status == 4 and json.loads(out)["damaged"] == [recording.name]
+    recording.unlink()
+    status, out, err = call("backup", "c.zip")
+    assert status == 4 and "0 files" in out and f"{recording.name}: this file of the job record is gone" in err
+    assert call("restore", "c.zip", "--store", "other.enginelog")[0] == 0
 
 
 @pytest.mark.parametrize(
