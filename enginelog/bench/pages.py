@@ -163,7 +163,7 @@ def two_runs(request: Request) -> Response:
     with desk(request).store() as store:
         before, after = store.counting_pair(first, second)
         record = store.record(after.job_id, whole=False)
-    found = BeforeAfter(before, after, compare.of_pair(before, after))
+    found = BeforeAfter(before, after, compare.of_pair(before, after, told=record.machine.engine))
     return _compared(request, record, found, f"/compare.svg?before={first}&after={second}&")
 
 

@@ -103,7 +103,8 @@ def _of_runs(numbers: tuple[int, ...], place: Path | None) -> model.Comparison:
         raise model.UsageError(f"--run given {often(len(numbers))}, twice expected: first before, then after")
     with opened(place) as store:
         before, after = store.counting_pair(*numbers)
-    return comparing.of_pair(before, after)
+        told = store.machine(store.job(after.job_id).machine_id).engine
+    return comparing.of_pair(before, after, told=told)
 
 
 def analysed(name: str, engine: model.Engine) -> model.Run:

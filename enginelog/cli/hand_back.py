@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from enginelog import model
-from enginelog.cli import clips, console
+from enginelog.cli import clips, console, job_text
 from enginelog.cli.store_options import STATUS_DONE, RowNumber, at_option, opened, show_plain, store_options
 
 DEFAULT_OUT = Path("enginelog-reports")
@@ -62,7 +62,7 @@ def hand_back(
         if recorded and any(wishes):
             raise model.UsageError(f"job {number} is handed back already: reopen it first to hand it back anew")
         marks = not (draft or only_text or recorded)
-        questions = report.hand_back_questions(record)
+        questions = _questions(record)
         if marks and questions and not yes:
             _ask_first(number, questions)
         else:
@@ -76,6 +76,16 @@ def hand_back(
         console.show(report.hand_back_text(record).rstrip())
         return STATUS_DONE
     return _write(record, history, audience, out or DEFAULT_OUT / f"job-{number}", as_json)
+
+
+def _questions(record: model.JobRecord) -> tuple[str, ...]:
+    """What is asked first, and what analyses again where that is among it."""
+    from enginelog import report
+    from enginelog.model.telling import analysed_otherwise
+
+    found = report.hand_back_questions(record)
+    unlike = [str(run.id) for run, _ in analysed_otherwise(record)] if found else []
+    return (*found, f"To analyse again: {job_text.again_command(unlike)}.") if unlike else found
 
 
 def _ask_first(number: int, questions: tuple[str, ...]) -> None:

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 from enginelog.compare.front import compare
 from enginelog.limits import LimitSet
-from enginelog.model import Comparison, JobRecord, StoredRun
+from enginelog.model import Comparison, Engine, JobRecord, StoredRun
+from enginelog.model.telling import otherwise_note
 
 STARTS = "Settling and starting depend on whether the engine was cold or warm."
 
@@ -33,7 +34,7 @@ def of_job(record: JobRecord, limits: LimitSet | None = None) -> BeforeAfter:
     first: BeforeAfter | None = None
     for after in afters:
         for before in befores:
-            comparison = of_pair(before, after, limits)
+            comparison = of_pair(before, after, limits, record.machine.engine)
             found = BeforeAfter(before, after, comparison)
             if comparison.comparable:
                 return found
@@ -41,13 +42,17 @@ def of_job(record: JobRecord, limits: LimitSet | None = None) -> BeforeAfter:
     return first or BeforeAfter(None, None, None)
 
 
-def of_pair(before: StoredRun, after: StoredRun, limits: LimitSet | None = None) -> Comparison:
+def of_pair(
+    before: StoredRun, after: StoredRun, limits: LimitSet | None = None, told: Engine | None = None
+) -> Comparison:
     """Two stored runs, each whole; ValueError where one is not. It is noted when the two were recorded where they are
-    of different jobs, such as last season's and this one's, or in the wrong order, and conditions that differ."""
+    of different jobs, such as last season's and this one's, or in the wrong order, and conditions that differ; and
+    which was analysed with another engine than `told`, which is what is told of their machine now (None: not asked)."""
     if before.run is None or after.run is None:
         raise ValueError("a run without its analysis given, whole runs expected")
     notes = (*order_note(before, after), *seasons_note(before, after), *conditions_note(before, after))
-    return compare(before.run, after.run, limits, notes=notes)
+    otherwise = otherwise_note(told, before, after) if told else ()
+    return compare(before.run, after.run, limits, notes=(*otherwise, *notes))
 
 
 def order_note(before: StoredRun, after: StoredRun) -> tuple[str, ...]:

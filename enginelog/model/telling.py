@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from enginelog.model.errors import UsageError
 from enginelog.model.job import JobRecord, StoredRun
 from enginelog.model.run import Engine
-from enginelog.model.wording import as_told, counted
+from enginelog.model.wording import as_told, counted, joined
 
 MACHINES = ("mower", "mower twin", "generator", "pressure washer", "pump", "tiller", "saw", "trimmer", "other")
 OFTEN_TWO_STROKE = ("saw", "trimmer")  # common practice, no source
@@ -17,6 +17,16 @@ TWINS_FIRE = (  # ways a four-stroke twin fires: published firing-order tables
     ("0,270", "270/450 degrees apart (V of 90 degrees)"),
     ("0,180", "180/540 degrees apart (pistons rise in turn)"),
 )
+TOLD = {  # what can be told of an engine, as keywords of `engine_told`, within a sentence
+    "strokes": "strokes",
+    "cylinders": "cylinders",
+    "firing_angles": "firing angles",
+    "machine": "kind of machine",
+    "rated_rpm": "rated speed",
+    "idle_rpm": "idle speed",
+    "blade_length_mm": "blade length",
+    "poles": "poles",
+}
 LEAST_GAP_DEG = 1.0  # cylinders that fire closer together than this are heard as one
 
 
@@ -120,3 +130,17 @@ def analysed_otherwise(record: JobRecord) -> list[tuple[StoredRun, tuple[str, ..
     now = record.machine.engine
     found = ((run, told_otherwise(run.run.engine, now)) for run in record.runs if run.run is not None)
     return [(run, names) for run, names in found if names]
+
+
+def otherwise_note(now: Engine, *runs: StoredRun | None) -> tuple[str, ...]:
+    """A question about those of the runs that were analysed before the engine was told otherwise; none where none was.
+
+    now: the engine as it is told of their machine.
+    """
+    unlike = {run.id: told_otherwise(run.run.engine, now) for run in runs if run is not None and run.run is not None}
+    found = {number: names for number, names in unlike.items() if names}
+    if not found:
+        return ()
+    fields = joined([words for name, words in TOLD.items() if any(name in names for names in found.values())])
+    named = f"Run{'s'[: len(found) - 1]} {joined(list(map(str, found)))} {'were' if len(found) > 1 else 'was'}"
+    return (f"{named} analysed before the engine was told otherwise ({fields}): analyse again first?",)

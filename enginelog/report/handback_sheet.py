@@ -2,17 +2,29 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from enginelog.compare import FOR_THE_BENCH, BeforeAfter, of_job
-from enginelog.model import BenchCheck, Comparison, Difference, Finding, JobRecord, Run, StoredRun, WorkEntry, wording
-from enginelog.model.wording import as_told, begun_small
+from enginelog.model import (
+    BenchCheck,
+    Comparison,
+    Difference,
+    Engine,
+    Finding,
+    JobRecord,
+    Run,
+    StoredRun,
+    WorkEntry,
+    wording,
+)
+from enginelog.model.telling import TOLD, otherwise_note, told_otherwise
+from enginelog.model.wording import as_told, joined
 from enginelog.report import words
 from enginelog.report.cautions import Caution, cautions
-from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, faults_of, told_first
+from enginelog.report.comparison import told_first
 from enginelog.report.facts import facts, limit_of
+from enginelog.report.handback_answer import NOT_MENDED, Top, top_of, with_unsafe
 from enginelog.report.handback_open import asked_first, check_title, unsafe_titles
 from enginelog.report.handback_pictures import Drawing, drawings
 from enginelog.report.judged import beside, judged, limit_words, row_name
@@ -21,16 +33,6 @@ from enginelog.report.suggesting import suggestion
 
 AUDIENCES = ("owner", "bench")
 RESULTS = {"pass": "passed", "fail": "failed", "not_checked": "not checked"}
-ANSWERS = {
-    "better": "It runs better than before",
-    "worse": "It runs worse than before",
-    "same": "It runs as before",
-    "mixed": "Some things are better, some worse",
-    "changed": "It runs differently, neither better nor worse",
-    "cannot_tell": "Whether it runs better cannot be told",
-}
-NOT_MENDED = "Do not use it until this is put right, which failed at the bench: {}."
-TONES = {"better": "ok", "worse": "fault", "mixed": "watch"}  # others are neutral
 DRAFT = "Draft: the machine is not handed back yet, and what stands here may still change."
 STILL_OPEN = "Heard before the work, and not shown to be put right: "
 MENDED = "put right: it passed when checked again"
@@ -79,18 +81,6 @@ class LimitRow:
 
 
 @dataclass(frozen=True)
-class Top:
-    """The answer: tone (ok, watch, fault, unknown) of the banner, a character and a word that say the same, the answer
-    itself and a sentence or two."""
-
-    tone: str
-    mark: str
-    sign: str
-    answer: str
-    text: str
-
-
-@dataclass(frozen=True)
 class Sheet:
     """One hand-back. Texts of the user are as they were written; whoever renders them makes them safe.
 
@@ -134,7 +124,8 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
     pair = of_job(record)
     full = audience == "bench"
     after = pair.after.run if pair.after else None
-    notes = pair.comparison.notes if pair.comparison else ()
+    otherwise = otherwise_note(record.machine.engine, pair.before, pair.after)
+    notes = pair.comparison.notes if pair.comparison else otherwise
     asked = tuple(note for note in notes if note.endswith("?"))
     unsafe = unsafe_titles(record)
     back = record.job.handback
@@ -145,7 +136,7 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
         over=f"Job {record.job.id}: {'' if made else 'draft of the '}hand-back" + (", for the bench" if full else ""),
         about=_about(record),
         draft="" if made else DRAFT,
-        top=_with_unsafe(_top(pair, full), unsafe),
+        top=with_unsafe(top_of(pair, full), unsafe),
         complaint=record.job.complaint,
         seen=_seen(record, full),
         checks=_checks(record, full),
@@ -186,54 +177,7 @@ def _about(record: JobRecord) -> str:
     return ", ".join(part for part in parts if part)
 
 
-# ---------------------------------------------------------------- the answer
-
-
-def _top(pair: BeforeAfter, full: bool) -> Top:
-    """The answer from what was recorded."""
-    after = pair.after.run if pair.after else None
-    if pair.comparison is not None:
-        return _compared(pair.comparison, full)
-    if after is not None:
-        head = words.headline(after)
-        text = f"{words.sentence(head.text)} There is no recording from before the work to hold it against."
-        return Top(head.verdict, words.SIGNS[head.verdict], head.word, head.title, text)
-    text = "So there is no measurement of how it runs now."
-    if pair.before is None or pair.before.run is None:
-        return Top("unknown", "?", "Not measured", "No recording was made", text)
-    head = words.headline(pair.before.run)
-    text += f" Before the work: {begun_small(head.title)}. {words.sentence(head.text)}"
-    return Top("unknown", "?", "Not measured", "Not recorded after the work", text)
-
-
-def _with_unsafe(top: Top, unsafe: str) -> Top:
-    """How it runs is no reason for green where something that can hurt failed at the bench and has not passed since."""
-    if not unsafe:
-        return top
-    return replace(top, tone="watch" if top.tone == "ok" else top.tone, text=f"{top.text} {NOT_MENDED.format(unsafe)}")
-
-
-def _compared(comparison: Comparison, full: bool) -> Top:
-    verdict, text, answer = comparison.verdict, comparison.summary, ANSWERS[comparison.verdict]
-    start = next((one for one in comparison.measures if one.code == "start"), None)
-    if start:
-        answer, text = comparison.summary.split(".")[0], start.text
-    elif not comparison.comparable:
-        text = f"{comparison.summary} {comparison.advice or ''}".strip()
-    elif not full and verdict != "cannot_tell":
-        text = _without_doubts(text)
-    left = faults_of(comparison.after)
-    if left:
-        text += f" After the work a fault can still be heard: {left}."
-    tone = TONES.get(verdict, "unknown")
-    tone = "watch" if left and tone == "ok" else tone  # better is no reason for green where a fault is left
-    return Top(tone, CHANGE_SIGNS[verdict], CHANGE_WORDS[verdict], answer, text)
-
-
-def _without_doubts(text: str) -> str:
-    """The answer without the lists of what cannot be told and of what stayed the same, which are for the bench."""
-    shorter = re.sub(r" ?(Cannot tell|Not sure|The same): [^.]*\.", "", text).strip()
-    return shorter or text
+# ---------------------------------------------------------------- measures and what to watch
 
 
 def _measures(comparison: Comparison | None, full: bool) -> tuple[Difference, ...]:
@@ -375,6 +319,13 @@ def _facts(record: JobRecord, pair: BeforeAfter) -> tuple[tuple[str, str], ...]:
             text = (
                 f"{one.recording_name or one.run.clip.name}, {made}run {one.id}, entered for {one.at.local_date}{told}"
             )
-            rows.append((name, f"{text}; analysed by enginelog {one.run.program_version}"))
+            engine = _analysed_as(one.run.engine, record.machine.engine)
+            rows.append((name, f"{text}; analysed by enginelog {one.run.program_version}{engine}"))
             rows.append((f"{name}: hash", f"SHA-256 {one.run.clip.sha256}"))
     return tuple(rows)
+
+
+def _analysed_as(then: Engine, now: Engine) -> str:
+    """The engine that a recording was analysed with, where it is told otherwise now; empty else."""
+    fields = joined([TOLD[name] for name in told_otherwise(then, now)])
+    return f" as {words.engine_words(then)}, before it was told otherwise ({fields})" if fields else ""

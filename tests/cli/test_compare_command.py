@@ -4,6 +4,7 @@ import io
 import json
 import sys
 from dataclasses import replace
+from html import unescape
 from pathlib import Path
 
 import make_runs
@@ -27,10 +28,10 @@ def shed(tmp_path, monkeypatch):
     def analyse(source, engine, name=None, progress=None, ran=False):
         import hashlib
 
-        run = RUNS[Path(str(source)).stem]()
         data = Path(str(source)).read_bytes()
+        run = RUNS[data.decode()]()
         clip = replace(run.clip, name=Path(str(source)).name, sha256=hashlib.sha256(data).hexdigest())
-        return replace(run, clip=clip)
+        return replace(run, clip=clip, engine=engine)
 
     monkeypatch.setattr(analysis, "analyse", analyse)
     return tmp_path
@@ -254,3 +255,37 @@ def test_a_job_without_an_after_is_told_what_to_add_and_how_to_compare_seasons(s
     assert main(["compare", "--job", "1"]) == 2
     err = capsys.readouterr().err
     assert "enginelog attach 1 CLIP --stage after" in err and "--run RUN --run RUN" in err and err.count("\n") == 1
+
+
+def test_runs_analysed_before_the_engine_was_told_otherwise_are_asked_about(shed, capsys):
+    assert main(["take-in", "pump Heron", "--machine", "pump", "--strokes", "2", "--cylinders", "1"]) == 0
+    for clip, stage in (("hunts", "before"), ("good", "after")):
+        assert main(["attach", "1", f"{clip}.wav", "--stage", stage]) == 0
+    assert main(["hand-back", "1", "--draft"]) == 0
+    assert "told otherwise" not in capsys.readouterr().err
+    assert main(["machine", "pump Heron", "--strokes", "4"]) == 0
+    said = "Runs 1 and 2 were analysed before the engine was told otherwise (strokes): analyse again first?"
+    capsys.readouterr()
+    assert main(["hand-back", "1"]) == 2
+    err = capsys.readouterr().err
+    assert said in err and "To analyse again: enginelog reanalyse 1 2." in err and "--yes" in err
+    for which in (["--job", "1"], ["--run", "1", "--run", "2"]):
+        assert main(["compare", *which]) == 0
+        assert said in " ".join(capsys.readouterr().out.split())
+    assert main(["hand-back", "1", "--yes", "--out", "out"]) == 0
+    owner, bench = (unescape(Path(f"out/{name}.html").read_text()) for name in ("owner", "bench"))
+    assert "told otherwise" not in owner and said in bench
+    assert bench.count("as two-stroke, 1 cylinder, pump, before it was told otherwise (strokes)") == 2
+    assert main(["reopen", "1"]) == 0 and main(["reanalyse", "1", "2"]) == 0
+    capsys.readouterr()
+    assert main(["hand-back", "1", "--out", "out"]) == 0
+    assert "told otherwise" not in capsys.readouterr().err + Path("out/bench.html").read_text()
+
+
+def test_an_after_alone_that_was_analysed_otherwise_is_asked_about_too(shed, capsys):
+    assert main(["take-in", "pump Heron", "--machine", "pump", "--complaint", "surges"]) == 0
+    assert main(["attach", "1", "good.wav", "--stage", "after"]) == 0
+    assert main(["machine", "pump Heron", "--rated-rpm", "3600", "--blade-length-mm", "300"]) == 0
+    capsys.readouterr()
+    assert main(["hand-back", "1"]) == 2
+    assert "Run 1 was analysed before the engine was told otherwise (rated speed and bl" in capsys.readouterr().err
