@@ -6,12 +6,15 @@ from enginelog.model.wording import begun_small
 from enginelog.report.handback_sheet import Sheet
 from enginelog.report.words import GAP, clean, lines_of, sentence
 
-MOST_WATCHED = 6  # what can hurt stands first
-LONGEST = 320  # characters of one written text; a message is no report
+LONGEST = 320  # characters of the complaint, of what was found and done; a message is no report
+CUT = " ... (more on the page)"
 
 
 def sheet_text(sheet: Sheet) -> str:
-    """Plain text, one matter a line, no line breaks inside, ending in a newline."""
+    """Plain text, one matter a line, no line breaks inside, ending in a newline.
+
+    What to watch, what the owner is told and the next service stand there whole: safety may hang on them.
+    """
     lines = [sheet.draft] if sheet.draft else []
     lines += [f"{clean(sheet.title)}: {begun_small(sheet.top.answer)}."]
     lines += [f"- {one.label}: {one.short}" for one in sheet.measures if one.verdict in ("better", "worse")]
@@ -23,11 +26,11 @@ def sheet_text(sheet: Sheet) -> str:
     cost = ", ".join(text for name, text in sheet.totals if name in ("Cost", "Time"))
     if cost:
         lines.append(f"Cost and time: {cost}")
-    lines += [f"Please watch: {_short(each)}" for each in _watched([sentence(each) for each in sheet.watch])]
+    lines += [f"Please watch: {_in_a_row(each)}" for each in _watched([sentence(each) for each in sheet.watch])]
     if sheet.told.strip():
-        lines.append(_short(_in_a_row(sheet.told)))
+        lines.append(_in_a_row(sheet.told))
     if sheet.next_service.strip():
-        lines.append(f"Next service: {_short(_in_a_row(sheet.next_service))}")
+        lines.append(f"Next service: {_in_a_row(sheet.next_service)}")
     lines.append("Run it outdoors only, keep hands off until all stands still, and follow the manual.")
     return "\n".join(clean(line) for line in lines).replace(GAP, " ") + "\n"
 
@@ -38,18 +41,18 @@ def _list(name: str, entries: list[str]) -> list[str]:
 
 
 def _watched(said: list[str]) -> list[str]:
-    """What to watch in a row, where that is short enough; else one by one, so that none cuts off another."""
+    """What to watch in a row, where that is short enough; else one by one."""
     row = " ".join(said)
-    return [row] if row and len(row) <= LONGEST else said[:MOST_WATCHED]
+    return [row] if row and len(row) <= LONGEST else said
 
 
 def _in_a_row(text: str) -> str:
-    """What was written in several lines as sentences one after the other; a single line as it is."""
+    """What was written in several lines as sentences one after the other; a single line as it is, spaces made one."""
     lines = lines_of(text)
-    return " ".join(map(sentence, lines)) if len(lines) > 1 else text
+    return " ".join(clean(" ".join(map(sentence, lines)) if len(lines) > 1 else text).split())
 
 
 def _short(text: str) -> str:
-    """A text on one line, cut at a word where it is long."""
+    """A text on one line, cut at a word where it is long, which is said."""
     plain = " ".join(clean(text).split())
-    return plain if len(plain) <= LONGEST else plain[:LONGEST].rsplit(" ", 1)[0] + " ..."
+    return plain if len(plain) <= LONGEST else plain[:LONGEST].rsplit(" ", 1)[0] + CUT

@@ -645,3 +645,18 @@ def test_no_danger_is_cut_off_by_those_before_it():
     lines = sheet_text(replace(found, watch=watch)).splitlines()
     assert [line for line in lines if line.endswith("is put right.")] == [f"Please watch: {each}" for each in map(str, [
         " ".join(one.split()) for one in watch])]  # fmt: skip
+
+
+def test_the_message_leaves_out_nothing_to_watch_or_to_know_and_says_where_more_stands():
+    own = [f"Own line {number}: look after the guard." for number in range(9)]
+    back = replace(JOB.handback, watch="\n".join(own), told_owner="Keep off slopes. " * 40, next_service="soon " * 90)
+    bent = BenchCheck("blade", "fail", at("2026-04-12"), id=1)
+    job = replace(JOB, handback=back, complaint="It rattles. " * 60)
+    lines = sheet_text(sheet(JobRecord(job, MACHINE, (bent,)))).splitlines()
+    watched = [line for line in lines if line.startswith("Please watch: ")]
+    assert watched[0].startswith("Please watch: Do not use it until") and watched[1:] == [
+        f"Please watch: {each}" for each in own
+    ]
+    assert any(line.count("Keep off slopes.") == 40 for line in lines)
+    assert any(line.count("soon") == 90 for line in lines)
+    assert any(line.startswith("Came in with: ") and line.endswith("... (more on the page)") for line in lines)
