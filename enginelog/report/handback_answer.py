@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass, replace
 
 from enginelog.compare import BeforeAfter
-from enginelog.model import Comparison
+from enginelog.model import Compared, Comparison, JobRecord, Run
 from enginelog.model.wording import begun_small
 from enginelog.report import words
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, faults_of
@@ -35,21 +35,34 @@ class Top:
     text: str
 
 
-def top_of(pair: BeforeAfter, full: bool) -> Top:
-    """The answer from what was recorded."""
+def top_of(record: JobRecord, pair: BeforeAfter, full: bool) -> Top:
+    """The answer from what was recorded. full: for the bench, which is told what to record instead, too."""
     after = pair.after.run if pair.after else None
-    if pair.comparison is not None:
-        return _compared(pair.comparison, full)
+    before = pair.before.run if pair.before else None
+    if pair.comparison is not None and before is not None and after is not None:
+        return _compared(pair.comparison, before, after, full)
     if after is not None:
         head = words.headline(after)
-        text = f"{words.sentence(head.text)} There is no recording from before the work to hold it against."
+        text = f"{_told(head, full)} There is no recording from before the work to hold it against."
         return Top(head.verdict, words.SIGNS[head.verdict], head.word, head.title, text)
-    text = "So there is no measurement of how it runs now."
-    if pair.before is None or pair.before.run is None:
-        return Top("unknown", "?", "Not measured", "No recording was made", text)
-    head = words.headline(pair.before.run)
-    text += f" Before the work: {begun_small(head.title)}. {words.sentence(head.text)}"
-    return Top("unknown", "?", "Not measured", "Not recorded after the work", text)
+    during = [one.run for one in record.of_stage("during") if one.run is not None]
+    heard = [_by_itself(f"{stage} the work", run, full) for stage, run in (("Before", before), ("During", during[-1] if
+             during else None)) if run is not None]  # fmt: skip
+    answer = "Not recorded after the work" if heard else "No recording was made"
+    text = " ".join(("So there is no measurement of how it runs now.", *heard))
+    return Top("unknown", "?", "Not measured", answer, text)
+
+
+def _by_itself(when: str, run: Run, full: bool) -> str:
+    """What one recording says, without another beside it."""
+    head = words.headline(run)
+    return f"{when}: {begun_small(head.title)}. {_told(head, full)}".strip()
+
+
+def _told(head: words.Headline, full: bool) -> str:
+    """The text of a headline; its advice on recording is for the bench."""
+    text = head.text if full else head.text.replace(words.RECORD_AGAIN, "").strip()
+    return words.sentence(text)
 
 
 def with_unsafe(top: Top, unsafe: str) -> Top:
@@ -59,21 +72,35 @@ def with_unsafe(top: Top, unsafe: str) -> Top:
     return replace(top, tone="watch" if top.tone == "ok" else top.tone, text=f"{top.text} {NOT_MENDED.format(unsafe)}")
 
 
-def _compared(comparison: Comparison, full: bool) -> Top:
+def _compared(comparison: Comparison, before: Run, after: Run, full: bool) -> Top:
     verdict, text, answer = comparison.verdict, comparison.summary, ANSWERS[comparison.verdict]
     start = next((one for one in comparison.measures if one.code == "start"), None)
+    left = _left(comparison.before, comparison.after)
     if start:
         answer, text = comparison.summary.split(".")[0], start.text
     elif not comparison.comparable:
-        text = f"{comparison.summary} {comparison.advice or ''}".strip()
+        sides = (("Before the work", before), ("After the work", after))
+        alone = (comparison.advice,) if full else (_by_itself(when, run, full) for when, run in sides)
+        text = " ".join(filter(None, (comparison.summary, *alone)))
     elif not full and verdict != "cannot_tell":
         text = _without_doubts(text)
-    left = faults_of(comparison.after)
-    if left:
-        text += f" After the work a fault can still be heard: {left}."
+    if left and (start or comparison.comparable or full):
+        text += f" {left}"
     tone = TONES.get(verdict, "unknown")
     tone = "watch" if left and tone == "ok" else tone  # better is no reason for green where a fault is left
     return Top(tone, CHANGE_SIGNS[verdict], CHANGE_WORDS[verdict], answer, text)
+
+
+def _left(before: Compared, after: Compared) -> str:
+    """Which faults are heard after the work: still, where they were heard before; empty where there are none."""
+    kept = [code for code in after.faults if code in before.faults]
+    new = [code for code in after.faults if code not in before.faults]
+    said = [("still ", kept)] if kept else []
+    said += [("", new)] if new else []
+    return " ".join(
+        f"After the work a fault can {still}be heard: {faults_of(replace(after, faults=tuple(codes)))}."
+        for still, codes in said
+    )
 
 
 def _without_doubts(text: str) -> str:

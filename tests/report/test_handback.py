@@ -30,7 +30,7 @@ from enginelog.model import (
 )
 from enginelog.report.handback_sheet import AUDIENCES, duration, money, sheet
 from enginelog.report.handback_text import LONGEST, sheet_text
-from enginelog.report.words import GAP
+from enginelog.report.words import GAP, RECORD_AGAIN
 
 HOSTILE = (
     "<script>document.title='owned'</script><img src=x onerror=\"document.title='owned'\">\"'>&lt;b&gt;\x1b[31m\u202e"
@@ -242,7 +242,7 @@ def test_a_fault_that_is_left_takes_the_green_away(healthy):
     pulls = stored(1, "before", make_runs.pulls_only(), "d")
     still = stored(3, "after", make_runs.hunting_pump(), "e")
     found = sheet(JobRecord(JOB, MACHINE, runs=(pulls, still)))
-    assert found.top.tone == "watch" and "a fault can still be heard: hunting" in found.top.text
+    assert found.top.tone == "watch" and "a fault can be heard: hunting" in found.top.text
     assert any(line.startswith("Its speed goes up and down by itself, by about 6.9") for line in found.watch)
 
 
@@ -479,10 +479,41 @@ def test_the_bench_reads_when_the_file_says_it_was_recorded(healthy):
     assert "recorded 2025-05-01 10:15 UTC by its file" in told and "entered for 2026-04-13" in told
 
 
-def test_not_comparable_is_said_with_what_to_record(hunting):
+def test_a_fault_is_still_heard_only_where_it_was_heard_before(hunting):
+    again = stored(3, "after", make_runs.hunting_pump(), "e")
+    text = sheet(JobRecord(JOB, MACHINE, runs=(hunting, again))).top.text
+    assert "After the work a fault can still be heard: hunting." in text
+    other = stored(3, "after", missing().run, "e")
+    text = sheet(JobRecord(JOB, MACHINE, runs=(hunting, other)), "bench").top.text
+    assert "After the work a fault can be heard: misfires" in text and "still be heard" not in text
+
+
+def test_not_comparable_is_said_with_what_to_record_to_the_bench_and_what_was_heard_to_the_owner(hunting):
     unusable = stored(3, "after", make_runs.unusable_clip(), "f")
-    found = sheet(JobRecord(JOB, MACHINE, runs=(hunting, unusable)))
-    assert found.top.tone == "unknown" and "cannot be compared" in found.top.text and "Record " in found.top.text
+    job = JobRecord(JOB, MACHINE, runs=(hunting, unusable))
+    bench, owner = sheet(job, "bench").top, sheet(job).top
+    assert owner.tone == bench.tone == "unknown"
+    assert "cannot be compared" in bench.text and "Record the run after again" in bench.text
+    said = owner.text.replace(GAP, " ")
+    assert "cannot be compared" in said and "ecord" not in said.replace("recording", "")
+    assert "Before the work: a fault can be heard: hunting. The engine ran for" in said
+    assert "After the work: this recording cannot be judged." in said
+
+
+@pytest.mark.parametrize("stages", [("during",), ("before", "during")])
+def test_a_recording_from_during_the_work_is_no_missing_one(stages):
+    runs = tuple(stored(n, stage, make_runs.hunting_pump(), "ab"[n - 1]) for n, stage in enumerate(stages, 1))
+    top = sheet(JobRecord(JOB, MACHINE, runs=runs)).top
+    assert top.answer == "Not recorded after the work"
+    assert "During the work: a fault can be heard: hunting. The engine ran for" in top.text
+    assert ("Before the work: " in top.text) == ("before" in stages)
+
+
+def test_an_owner_is_not_told_how_to_record():
+    for stage in ("before", "after"):
+        job = JobRecord(JOB, MACHINE, runs=(stored(1, stage, make_runs.unusable_clip(), "f"),))
+        assert RECORD_AGAIN in sheet(job, "bench").top.text
+        assert RECORD_AGAIN[:20] not in sheet(job).top.text
 
 
 def test_the_newest_pair_that_can_be_compared_is_taken(hunting, healthy):
