@@ -109,7 +109,11 @@ def _write(
     try:
         written = report.write_hand_back(record, folder, (audience,) if audience else ("owner", "bench"), history)
     except OSError as failed:
-        console.error(clips.not_written("the files", folder, failed))
+        again = f"'enginelog hand-back {record.job.id} --out FOLDER' writes them elsewhere"
+        marked = f"; job {record.job.id} is handed back all the same: {again}"
+        console.error(
+            clips.not_written("the files", folder, failed) + (marked if record.job.state == "handed_back" else "")
+        )
         return STATUS_NOT_WRITTEN
     if as_json:
         show_plain({"job": record.job.id, "state": record.job.state, "files": [str(path) for path in written]})

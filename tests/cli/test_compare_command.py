@@ -289,3 +289,13 @@ def test_an_after_alone_that_was_analysed_otherwise_is_asked_about_too(shed, cap
     capsys.readouterr()
     assert main(["hand-back", "1"]) == 2
     assert "Run 1 was analysed before the engine was told otherwise (rated speed and bl" in capsys.readouterr().err
+
+
+def test_files_that_cannot_be_written_do_not_hide_that_the_job_is_handed_back(job, capsys):
+    Path("taken").write_text("a file")
+    assert main(["hand-back", "1", "--draft", "--out", "taken/out"]) == 1
+    assert "handed back" not in capsys.readouterr().err
+    assert main(["hand-back", "1", "--out", "taken/out"]) == 1
+    err = capsys.readouterr().err
+    assert "job 1 is handed back all the same: 'enginelog hand-back 1 --out FOLDER' writes them elsewhere" in err
+    assert err.count("\n") == 1 and main(["hand-back", "1", "--out", "out"]) == 0 and Path("out/owner.html").exists()
