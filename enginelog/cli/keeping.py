@@ -91,12 +91,15 @@ def export_(folder: Path, no_files: bool, place: Path | None, as_json: bool) -> 
 
     with opened(place) as store:
         made = library.export_to(store, folder, with_files=not no_files)
+    _name_gone(made.missing, "the export")
+    for name in made.damaged:
+        console.error(f"{name}: {_CHANGED}; it is in the export as it is: look in an earlier backup")
     if as_json:
         show_plain(made)
     else:
         shown = console.safe_name(str(folder))
         console.show(f"{shown}: {_all_of(made)} written.")
-    return STATUS_DONE
+    return _status(made.missing, made.damaged)
 
 
 def _all_of(made: Exported | Imported) -> str:
@@ -115,11 +118,13 @@ def import_(source: Path, place: Path | None, as_json: bool) -> int:
         made = library.import_from(store, source)
     for name in made.missing:
         console.note(f"{name}: this file was not beside the document; its entries are there without it")
+    for name in made.damaged:
+        console.error(f"{name}: {_CHANGED}; its entries are there without it, and it stays where it lies")
     if as_json:
         show_plain(made)
     else:
         console.show(f"{_all_of(made)} read.")
-    return STATUS_DONE
+    return _status(made.damaged)
 
 
 @click.command()

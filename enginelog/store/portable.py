@@ -43,34 +43,39 @@ _ZONE = re.compile(r"[+-]\d\d:[0-5]\d")
 
 @dataclass(frozen=True)
 class Exported:
-    """Where an export lies, and how many jobs, runs and files it holds."""
+    """Where an export lies, how many jobs, runs and files it holds, files that were not there, and such as are in it
+    with another content than when they were kept."""
 
     folder: Path
     jobs: int
     runs: int
     files: int
+    missing: tuple[str, ...]
+    damaged: tuple[str, ...]
 
 
 @dataclass(frozen=True)
 class Imported:
-    """What an import brought in; missing: names of files the document speaks of that were not beside it."""
+    """What an import brought in; missing: names of files the document speaks of that were not beside it; damaged: of
+    such as were, but with another content than when they were kept, and stay where they are."""
 
     jobs: int
     runs: int
     files: int
     missing: tuple[str, ...]
+    damaged: tuple[str, ...]
 
 
 def export_to(store: Store, folder: Path, with_files: bool = True) -> Exported:
     """Write the job record into a new or empty folder, whole or not at all: `record.json`, CSV tables, `files/`."""
     with explained(folder, store.files.folder), store.snapshot(), whole_folder(folder) as place:
-        copied = _copy_files(store, place(FILES)) if with_files else 0
+        copied, missing, damaged = _copy_files(store, place(FILES)) if with_files else (0, (), ())
         for name, text in tables.csv_tables(store).items():
             with whole_file(place(name)) as target:
                 target.write(b"\xef\xbb\xbf" + text.encode("utf-8"))
         with whole_file(place(DOCUMENT)) as target:
             write_document(store, target)
-        return Exported(folder, store.count("jobs"), store.count("runs"), copied)
+        return Exported(folder, store.count("jobs"), store.count("runs"), copied, missing, damaged)
 
 
 def write_document(store: Store, target: BinaryIO) -> None:
@@ -101,8 +106,8 @@ def import_from(store: Store, source: Path) -> Imported:
         _check_all(db, document)
         for (job_id,) in db.execute("SELECT id FROM jobs").fetchall():
             texts.refresh(db, job_id)
-        copied, missing = _fetch_files(store, document.parent / FILES)
-    return Imported(store.count("jobs"), store.count("runs"), copied, tuple(missing))
+        copied, missing, damaged = _fetch_files(store, document.parent / FILES)
+    return Imported(store.count("jobs"), store.count("runs"), copied, missing, damaged)
 
 
 def read_document(path: Path) -> dict[str, Any]:
@@ -257,20 +262,30 @@ def _check_run(run: StoredRun, db: sqlite3.Connection) -> None:
         raise ValueError(f"the recording of run {run.id} is not among the files")
 
 
-def _copy_files(store: Store, folder: Path) -> int:
+def _copy_files(store: Store, folder: Path) -> tuple[int, tuple[str, ...], tuple[str, ...]]:
+    """Copy the files as they are: how many, which are gone, and which have another content than their name says."""
     folder.mkdir()
     count = 0
+    missing: list[str] = []
+    damaged: list[str] = []
     for row in store.all_rows("files"):
         present = store.files.path_of(row["sha256"], row["ending"])
-        if present.is_file():
-            whole_copy(present, folder / present.name)
-            count += 1
-    return count
+        if not present.is_file():
+            missing.append(present.name)
+            continue
+        whole_copy(present, folder / present.name)
+        count += 1
+        if sha256_of(folder / present.name) != row["sha256"]:
+            damaged.append(present.name)
+    return count, tuple(missing), tuple(damaged)
 
 
-def _fetch_files(store: Store, folder: Path) -> tuple[int, list[str]]:
-    """Bring in the files beside the document whose content is what their name says."""
-    missing, copied = [], 0
+def _fetch_files(store: Store, folder: Path) -> tuple[int, tuple[str, ...], tuple[str, ...]]:
+    """Bring in the files beside the document whose content is what their name says: how many, which are not there, and
+    which are of another content."""
+    copied = 0
+    missing: list[str] = []
+    damaged: list[str] = []
     for row in store.all_rows("files"):
         target = store.files.path_of(row["sha256"], row["ending"])
         present = folder / target.name
@@ -278,5 +293,5 @@ def _fetch_files(store: Store, folder: Path) -> tuple[int, list[str]]:
             store.files.put_file(present, row["sha256"])
             copied += 1
         elif not target.is_file():
-            missing.append(target.name)
-    return copied, missing
+            (damaged if present.is_file() else missing).append(target.name)
+    return copied, tuple(missing), tuple(damaged)

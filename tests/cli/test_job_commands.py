@@ -584,7 +584,15 @@ def test_what_is_damaged_or_gone_is_named_by_whatever_carries_it_along(call, job
     assert status == 4 and "restored, with 1 file" in out and changed in err
     status, out, _ = call("restore", "b.zip", "--replace", "--json")
     assert status == 4 and json.loads(out)["damaged"] == [recording.name]
+    status, out, err = call("export", "out")
+    assert status == 4 and "1 file written" in out and changed in err and (Path("out/files") / recording.name).exists()
+    status, out, err = call("import", "out", "--store", "again.enginelog")
+    assert status == 4 and "0 files read" in out and changed in err and "not beside" not in err
     recording.unlink()
+    status, out, err = call("export", "less")
+    assert status == 4 and "0 files written" in out and f"{recording.name}: this file of the job record is gone" in err
+    status, out, err = call("import", "less", "--store", "less.enginelog")
+    assert status == 0 and "was not beside the document" in err
     status, out, err = call("backup", "c.zip")
     assert status == 4 and "0 files" in out and f"{recording.name}: this file of the job record is gone" in err
     assert call("restore", "c.zip", "--store", "other.enginelog")[0] == 0
