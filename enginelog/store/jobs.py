@@ -93,12 +93,13 @@ class Jobs(Machines):
         """Add to the job's notes, which are the bench's own; for_owner: each line of it is marked as for the owner.
 
         at: when it was, which is written in front of each line; None writes no time. UsageError where the text is
-        empty, or a line of it bears the mark of what is taken back.
+        empty, a line of it bears the mark of what is taken back, or only some lines bear that of what is for the owner.
         """
         if not text.strip():
             raise UsageError("note: an empty text given, what is to be noted expected; nothing was changed")
         before = (FOR_OWNER if for_owner else "") + (f"{_minute(at)}: " if at else "")
-        lines = _counting(text).splitlines() if before else [_counting(text)]
+        text = _counting(text, for_owner)
+        lines = text.splitlines() if before else [text]
         marked = [f"{before}{line}" if line.strip() else line for line in lines]
         return self.change_job(job_id, add_note="\n".join(marked))
 
@@ -207,10 +208,17 @@ class Jobs(Machines):
         return job
 
 
-def _counting(note: str) -> str:
-    """The text of a new note; UsageError where a line would be taken for one that was taken back, and count nowhere."""
-    if any(line.startswith(STRUCK) for line in note.splitlines()):
+def _counting(note: str, for_owner: bool = False) -> str:
+    """The text of a new note; UsageError where a line would be taken for one that was taken back, and count nowhere, or
+    where one would go to the owner and another would not, as in a text that was pasted. for_owner: all go there."""
+    lines = [line for line in note.splitlines() if line.strip()]
+    if any(line.startswith(STRUCK) for line in lines):
         raise UsageError(f"note: a line begins with '{STRUCK.strip()}', the mark of what is taken back; leave it out")
+    if not for_owner and len({line.startswith(FOR_OWNER) for line in lines}) > 1:
+        raise UsageError(
+            f"note: a line begins with '{FOR_OWNER.strip()}', so the owner would read it, and another does not; "
+            "note what is for the owner by itself"
+        )
     return note
 
 

@@ -38,6 +38,13 @@ def test_a_note_is_the_benchs_own_unless_the_owner_may_read_it(store, browser):
     assert "charge double" not in browser.get(f"/jobs/{job}/hand-back").text
 
 
+def test_a_note_of_which_one_line_would_go_to_the_owner_is_refused_and_kept_in_the_form(store, browser):
+    job = new_job(store)
+    answer = browser.post(f"/jobs/{job}/notes", {"note": "For the owner: empty the tank\r\ncharge double"})
+    assert answer.status == 400 and "note what is for the owner by itself" in html.unescape(answer.text)
+    assert "empty the tank" not in owners(store, job)
+
+
 @pytest.mark.parametrize("text", ["charge double", HOSTILE, "For the owner", "a" * 900])
 def test_a_note_is_shown_to_the_owner_afterwards_and_kept_again(store, browser, text):
     job = new_job(store)

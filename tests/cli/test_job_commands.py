@@ -163,13 +163,17 @@ def test_an_odd_reading_is_kept_and_asked_about(call, job):
 
 def test_a_note_that_would_not_count_is_refused_and_one_the_owner_reads_is_said_to_be(call, job):
     """'[taken back] ' in front is the job record's own mark: such a note was acknowledged, and counted nowhere."""
-    for text in ("", "  ", "[taken back] lid is loose", "fine\n[taken back] lid is loose"):
+    mixed = "For the owner: empty the tank\ncharge double"
+    for text in ("", "  ", "[taken back] lid is loose", "fine\n[taken back] lid is loose", mixed):
         status, out, err = call("note", "1", text)
         assert (status, out) == (2, "") and "note" in err
     assert call("take-in", "tiller Marigold", "--note", "[taken back] lid is loose")[0] == 2
+    assert "by itself" in call("take-in", "tiller Marigold", "--note", mixed)[2]
     assert "Note" not in call("job", "1")[1]
     assert "for the owner to read" in call("note", "1", "For the owner: empty the tank")[1]
     assert "for the owner" not in call("note", "1", "charge double")[1]
+    assert "for the owner to read" in call("note", "1", "For the owner: one\n\nFor the owner: two\n")[1]
+    assert "for the owner to read" in call("note", "1", "dry the filter\nFor the owner: or new", "--for-owner")[1]
 
 
 def test_a_power_of_ten_is_no_reading_with_an_odd_unit(call, job):
