@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from enginelog.limits import bench
 from enginelog.limits.trade import knowledge
 from enginelog.model import BenchCheck, JobRecord
 from enginelog.model.wording import begun_large, begun_small, joined
@@ -12,10 +11,7 @@ from enginelog.model.wording import begun_large, begun_small, joined
 
 def check_title(step: str) -> str:
     """How a check is called: in the table of bench checks, else among the trade's checks, else as it was written."""
-    titles = {each.name: each.title for each in knowledge.load().checks.values()}
-    titles |= {each.name: each.title for each in bench.steps()}
-    plain = step.replace("_", " ")
-    return titles.get(step, begun_large(plain))
+    return knowledge.check_titles().get(step, begun_large(step.replace("_", " ")))
 
 
 def open_checks(record: JobRecord) -> tuple[BenchCheck, ...]:

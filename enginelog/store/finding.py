@@ -146,8 +146,15 @@ class Finding(Entries):
             where.append(f"EXISTS ({live})")
             given.append(one_of(stage, STAGES, "stage"))
         for word in texts.folded(texts.checked(text, "search", texts.LONGEST_LINE)).split():
-            where.append(r"t.text LIKE ? ESCAPE '\'")  # several times faster than instr()
-            given.append(f"%{texts.escaped(word)}%")
+            steps = _steps_called(word)
+            ticked = (
+                f" OR EXISTS (SELECT 1 FROM checks c WHERE c.job_id = j.id AND c.dropped_utc IS NULL "
+                f"AND c.step IN ({', '.join('?' * len(steps))}))"
+                if steps
+                else ""
+            )
+            where.append(rf"(t.text LIKE ? ESCAPE '\'{ticked})")  # several times faster than instr()
+            given += [f"%{texts.escaped(word)}%", *steps]
         return where, given
 
     def _lines(self, rows: list[sqlite3.Row]) -> tuple[JobLine, ...]:
@@ -214,3 +221,14 @@ class Finding(Entries):
 
 def _job(row: sqlite3.Row, handbacks: dict[int, sqlite3.Row]) -> Job:
     return job_from(row, handbacks.get(row["id"]) if row["state"] == "handed_back" else None)
+
+
+def _steps_called(word: str) -> list[str]:
+    """The checks, by the names under which they are kept, whose title or name, as it may be given, holds a word."""
+    from enginelog.limits.trade import knowledge
+
+    called = {
+        name: texts.folded(f"{title}\n{name.replace('_', ' ')}\n{name.replace('_', '-')}")
+        for name, title in knowledge.check_titles().items()
+    }
+    return [name for name, text in called.items() if word in text]

@@ -365,6 +365,17 @@ def test_lists_filters_and_search(call, job):
     assert "3100 rpm" in call("history", "tiller Marigold")[1] or "rpm" in call("history", "tiller Marigold")[1]
 
 
+def test_a_check_is_found_by_the_title_it_is_ticked_and_printed_with(call, job):
+    assert call("tick", "1", "Plug lead and cap", "fail")[0] == 0 and call("tick", "1", "fuel-tank", "pass")[0] == 0
+    call("take-in", "mower Clover")
+    for words in ("Plug lead and cap", "plug lead", "plug_lead", "fuel in the tank", "fuel-tank", "LEAD stutters"):
+        out = call("jobs", words)[1]
+        assert "tiller Marigold" in out and "mower Clover" not in out, words
+    assert "tiller Marigold" not in call("jobs", "valve lash")[1]
+    call("drop", "check", "1")
+    assert "tiller Marigold" not in call("jobs", "Plug lead and cap")[1]
+
+
 def places(text: str) -> int:
     """Places of a terminal, by the standard library's table of Unicode's East Asian Width (UAX 11): wide and
     full-width letters take two, marks that stand on the letter before none."""

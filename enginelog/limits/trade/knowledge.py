@@ -204,6 +204,12 @@ def check_named(name: str) -> str:
     )
 
 
+def check_titles() -> dict[str, str]:
+    """How each check is called on paper, by the name under which it is kept: the bench's own title goes first."""
+    trade = {each.name: each.title for each in load().checks.values()}
+    return trade | {each.name: each.title for each in bench.steps()}
+
+
 def results_of(checks: Iterable[BenchCheck]) -> dict[str, str]:
     """The newest result of each check made, from entries in order of time; checks nobody knows are left out."""
     known = {step.name for step in bench.steps()} | set(load().checks)
