@@ -28,7 +28,7 @@ class Machines(Base):
 
     def add_machine(self, machine: Machine) -> Machine:
         """Remember a machine (its `id` and `added` are given here); UsageError where its label is taken."""
-        values = row_of(machine)
+        values = row_of(replace(machine, label=texts.new_label(machine.label)))
         with self.transaction() as db:
             if db.execute("SELECT 1 FROM machines WHERE label_key = ?", (values["label_key"],)).fetchone():
                 raise UsageError(f"a machine '{values['label']}' is known already; choose another label")
@@ -55,7 +55,8 @@ class Machines(Base):
         """Write down a changed machine, known by its `id`; UsageError where its new label is another machine's."""
         values = row_of(machine)
         with self.transaction() as db:
-            self._one("machines", machine.id, "machine")
+            if self._one("machines", machine.id, "machine")["label"] != values["label"]:
+                texts.new_label(machine.label)
             taken = db.execute("SELECT id FROM machines WHERE label_key = ?", (values["label_key"],)).fetchone()
             if taken and taken[0] != machine.id:
                 raise UsageError(f"a machine '{values['label']}' is known already; choose another label")

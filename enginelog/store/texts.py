@@ -58,6 +58,27 @@ def checked_label(label: str) -> str:
     return label
 
 
+def new_label(label: str) -> str:
+    """A label that no machine has yet: as `checked_label`, and without characters that nobody sees, which would make a
+    second machine of what reads as the same. Joiners within a script or an emoji stay: they change what is seen.
+
+    Labels that a store has already are not held to this, so that their machines stay within reach.
+    """
+    label = checked_label(label)
+    for at, letter in enumerate(label):
+        if unicodedata.category(letter) == "Cf" and not _joins(label, at):
+            raise UsageError(
+                f"label of the machine: {label!r} given, in which U+{ord(letter):04X} cannot be seen; leave it out"
+            )
+    return label
+
+
+def _joins(label: str, at: int) -> bool:
+    """Whether a joiner (or non-joiner) stands between two characters that it can join: none of ASCII's."""
+    around = label[at - 1 : at] + label[at + 1 : at + 2]
+    return label[at] in "\u200c\u200d" and len(around) == 2 and not any(map(str.isascii, around))
+
+
 def label_key(label: str) -> str:
     """What makes two labels the same: case, width and the number of spaces do not matter."""
     return " ".join(folded(label).split())
