@@ -39,7 +39,8 @@ class Number(click.ParamType):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float | int:
         """The number (an int where whole numbers are asked for); fails with the range in words."""
         try:
-            number = float(value)
+            # Python's own way to part digits: '3_0' is a slip of the finger here, not 30.
+            number = math.nan if "_" in str(value) else float(value)
         except ValueError:
             number = math.nan
         inside = self.low <= number <= self.high

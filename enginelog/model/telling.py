@@ -33,7 +33,7 @@ LEAST_GAP_DEG = 1.0  # cylinders that fire closer together than this are heard a
 def degrees_from(given: str) -> tuple[float, ...]:
     """Angles in degrees as they are written, separated by commas; UsageError where one is no finite number."""
     try:
-        angles = tuple(float(part) for part in given.split(","))
+        angles = tuple(math.nan if "_" in part else float(part) for part in given.split(","))
     except ValueError:
         angles = (math.nan,)
     if not all(map(math.isfinite, angles)):
