@@ -19,7 +19,7 @@ FILES = "files"
 RESTORING = ".restoring-"
 ASIDE = ".old-"
 BESIDE = ("-wal", "-shm")  # what SQLite keeps beside a database
-_KNOWN = (FILES, DATABASE, *(f"{DATABASE}{each}" for each in (*BESIDE, "-journal")))
+DATABASE_FILES = (DATABASE, *(f"{DATABASE}{each}" for each in (*BESIDE, "-journal")))
 _EARLIER = "restoring-" + "?" * 8  # what the passing folder was called before, of whichever store
 
 
@@ -105,5 +105,5 @@ def under_way(swap: Swap) -> bool:
 
 def left_of_restores(path: Path) -> list[Path]:
     """Passing folders of restores that were killed: copies of what is in a backup, and nothing else."""
-    own = left_over(path.parent, begins(f"{path.name}{RESTORING}"), _KNOWN)
-    return own + left_over(path.parent, _EARLIER, _KNOWN)
+    own = left_over(path.parent, begins(f"{path.name}{RESTORING}"), (FILES, *DATABASE_FILES))
+    return own + left_over(path.parent, _EARLIER, (FILES, *DATABASE_FILES))

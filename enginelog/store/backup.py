@@ -24,7 +24,7 @@ from typing import Any, BinaryIO, cast
 from enginelog import __version__
 from enginelog.model import UnreadableError, UsageError
 from enginelog.store import aside, opening
-from enginelog.store.aside import DATABASE
+from enginelog.store.aside import DATABASE, DATABASE_FILES
 from enginelog.store.errors import StoreNotWrittenError, StoreUnreadableError, explained
 from enginelog.store.files import BLOCK, NAME, copied, files_folder, flush, flush_folder, sha256_of
 from enginelog.store.front import Store
@@ -82,7 +82,7 @@ def back_up(store: Store, target: Path, replace: bool = False) -> BackedUp:
         )
     ready = target.parent / f"{_BACKING_UP}{stamp()}"
     with explained(target, store.files.folder), passing_folder(ready):
-        for killed in left_over(target.parent, f"{_BACKING_UP}*", (DATABASE, f"{DATABASE}-journal")):
+        for killed in left_over(target.parent, f"{_BACKING_UP}*", DATABASE_FILES):
             shutil.rmtree(killed, ignore_errors=True)
         copy = ready / DATABASE
         with explained(store.path, store.files.folder):

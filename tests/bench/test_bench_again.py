@@ -48,6 +48,8 @@ def test_strokes_put_right_and_the_recording_analysed_again(store, server, brows
     for path in (f"/jobs/{job}", "/machines/1"):
         page = browser.get(path).text
         assert "The engine was told otherwise since" in page and f'action="/jobs/{job}/again"' in page
+    asked = f"Run {run} was analysed before the engine was told otherwise (strokes): analyse again first?"
+    assert asked in text_of(browser.get(f"/jobs/{job}/hand-back").text)
     assert "told otherwise since: Strokes." in text_of(browser.get(f"/runs/{run}").text)
     told = browser.post(f"/jobs/{job}/again")
     assert (told.status, told.headers["location"]) == (303, f"/jobs/{job}#again")
@@ -62,6 +64,7 @@ def test_strokes_put_right_and_the_recording_analysed_again(store, server, brows
     page = browser.get(f"/runs/{run}").text
     assert "Earlier results (1)" in page and "told otherwise" not in page
     assert "told otherwise since" not in browser.get(f"/jobs/{job}").text + browser.get("/machines/1").text
+    assert "told otherwise" not in browser.get(f"/jobs/{job}/hand-back").text
 
 
 def test_a_take_says_that_the_engine_was_told_otherwise_and_is_analysed_again(store, server, browser, clip_bytes):

@@ -213,6 +213,8 @@ def test_what_a_killed_backup_left_is_taken_away_by_the_next_one_there(store, tm
     fill(store, tmp_path)
     (tmp_path / "stick").mkdir()
     assert not killed_at(0, whole_files, lambda: back_up(store, tmp_path / "stick" / "a.zip"))
-    assert [each.name[:21] for each in (tmp_path / "stick").iterdir()] == ["enginelog-backing-up-"]
+    left = list((tmp_path / "stick").iterdir())
+    assert [each.name[:21] for each in left] == ["enginelog-backing-up-"]
+    (left[0] / "store.enginelog-wal").touch()  # as where it was killed while it looked the copy over
     back_up(store, tmp_path / "stick" / "a.zip")
     assert [each.name for each in (tmp_path / "stick").iterdir()] == ["a.zip"]
