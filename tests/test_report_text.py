@@ -163,6 +163,10 @@ def test_the_speed_says_what_follows_from_what_was_told():
     assert f"{run.measures.speed.rpm / 60:.1f} Hz with 2 poles; 3 % above the rated" in flat(told)
     near = replace(run, engine=replace(run.engine, alternator_poles=None, rated_rpm=run.measures.speed.rpm / 1.005))
     assert " Hz with" not in flat(near) and "above the rated" not in flat(near)
+    fast = Finding("speed", "fault", "Too fast.", 1.12 * told.engine.rated_rpm, "rpm", 1.05 * told.engine.rated_rpm)
+    found = replace(run.measures, findings=(fast, *(f for f in run.measures.findings if f.code != "speed")))
+    judged = flat(replace(told, measures=found))
+    assert "12.0 % above the rated" in judged and "3 % above" not in judged, "as its finding says"
     doubted = replace(told, measures=replace(run.measures, speed=replace(run.measures.speed, or_rpm=1500.0)))
     assert " Hz with" not in flat(doubted) and "above the rated" not in flat(doubted)
 

@@ -110,11 +110,16 @@ def _idle_off(record: Record, above: bool) -> bool:
     return bool(found["value"] > idle if above else found["value"] < idle)
 
 
-def _too_fast(record: Record) -> bool:
+def over_rated(record: Record) -> bool:
+    """True where the finding on speed is that it turned faster than rated: its value is the highest speed held."""
     against_idle = record["engine"]["idle_rpm"] is not None and (
         (finding(record, "speed") or {}).get("limit") == record["engine"]["idle_rpm"]
     )
-    return _over(record, "blade_speed") or (_over(record, "speed") and not against_idle)
+    return _over(record, "speed") and not against_idle
+
+
+def _too_fast(record: Record) -> bool:
+    return _over(record, "blade_speed") or over_rated(record)
 
 
 def _slow_top(record: Record) -> bool:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from enginelog import limits
-from enginelog.advice.signs import CLUTCH_KINDS, regime, sure_rpm, top_rpm
+from enginelog.advice.signs import CLUTCH_KINDS, finding, over_rated, regime, sure_rpm, top_rpm
 from enginelog.advice.words import Record, ValueLine
 from enginelog.limits.trade import formulas, machines
 from enginelog.limits.trade.machines import Usual
@@ -14,6 +14,7 @@ from enginelog.model.wording import as_told
 
 TOLD_STATUS = "told"
 TOLD_SOURCE = "data plate or manual, as told"
+NOT_SURE = "not sure"  # where a value lies whose own finding is no verdict
 WITHIN_TOLD = 0.05  # a speed this near to the one told is taken as it
 
 
@@ -82,7 +83,16 @@ def _unsure(record: Record) -> list[ValueLine]:
 
 
 def _speed(record: Record) -> list[ValueLine]:
+    """The one speed of the run; of an engine found to be faster than rated the speed that was judged."""
     rpm, engine, which = sure_rpm(record), record["engine"], regime(record)
+    if over_rated(record):
+        usual, fast = machines.usual(engine["machine"], "top"), finding(record, "speed") or {}
+        outside = usual.outside if usual else "Look it up in the manual."
+        value, limit = (
+            f"{fast['value']:z.0f} rpm",
+            f"at most {fast['limit']:z.0f} rpm ({engine['rated_rpm']:z.0f} rated)",
+        )
+        return [ValueLine("Highest speed held", value, limit, "told", "above", TOLD_STATUS, TOLD_SOURCE, outside)]
     if rpm is None or which is None:
         return []
     usual = machines.usual(engine["machine"], which)
@@ -124,26 +134,33 @@ def _clutch(record: Record) -> list[ValueLine]:
 
 
 def _blade(record: Record) -> list[ValueLine]:
-    """Tip speed at the highest speed held, and the highest safe speed: the tip's limit less 200 rpm."""
-    length, rpm = record["engine"]["blade_length_mm"], top_rpm(record)
+    """The highest speed held and its tip speed, both against the highest safe speed: the tip's limit less 200 rpm.
+
+    It is that of the finding on the blade, and so is where it lies: what that calls too fast is not inside here.
+    """
+    length, found = record["engine"]["blade_length_mm"], finding(record, "blade_speed") or {}
     tip, margin = machines.usual("mower", "tip_speed"), machines.usual("mower", "tip_margin")
     if length is None:
         return []
     assert tip and tip.high is not None and margin and margin.low is not None
-    most = formulas.blade_limit_rpm(length, tip.high)
+    rpm, most = found.get("value"), formulas.blade_limit_rpm(length, tip.high)
     safe = most - margin.low
+    held = "not measured" if rpm is None else NOT_SURE if found["verdict"] == "unknown" else _position(rpm, None, safe)
     source = f"{tip.source}; margin: {margin.source}"
     title = f"Highest safe speed of a {length:z.0f} mm blade"
-    shown, position = (
-        ("not measured", "not measured") if rpm is None else (f"{rpm:z.0f} rpm", _position(rpm, None, safe))
-    )
+    shown = "not measured" if rpm is None else f"{rpm:z.0f} rpm, the highest held"
     limit = f"{safe:z.0f} rpm ({most:z.0f}, less {margin.low:z.0f} margin), if it turns at engine speed"
-    lines = [ValueLine(title, shown, limit, "told", position, margin.status, source, margin.outside)]
+    lines = [ValueLine(title, shown, limit, "told", held, margin.status, source, margin.outside)]
     if rpm is not None:
-        speed = formulas.tip_speed_m_s(length, rpm)
-        said = f"{speed:z.1f} m/s ({formulas.ft_min(speed):z.0f} ft/min)"
-        lines.append(_line(tip, speed, said, limit="at most 96.52 m/s (19000 ft/min)"))
+        said, bound = (_tip_words(formulas.tip_speed_m_s(length, each)) for each in (rpm, safe))
+        limit = f"at most {bound}, which is {tip.high} less the margin"
+        outside = tip.outside if rpm > most else margin.outside
+        lines.append(ValueLine(tip.title, said, limit, "usual", held, tip.status, source, outside))
     return lines
+
+
+def _tip_words(speed_m_s: float) -> str:
+    return f"{speed_m_s:z.1f} m/s ({formulas.ft_min(speed_m_s):z.0f} ft/min)"
 
 
 def _frequency(record: Record) -> list[ValueLine]:

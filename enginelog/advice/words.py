@@ -79,8 +79,8 @@ class NextCheck:
 class ValueLine:
     """A measured value against a limit. basis: `told` (data plate or manual, by its user) or `usual` for its kind.
 
-    position: inside, above, below, near (its doubt holds the limit) or not measured: where the value lies, never a
-    verdict. outside: what is to be done where it lies outside, or may.
+    position: inside, above, below, near (its doubt holds the limit), not sure or not measured: where the value lies,
+    never a verdict. outside: what is to be done where it lies outside, or may.
     """
 
     title: str

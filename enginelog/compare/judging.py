@@ -7,7 +7,7 @@ from enginelog.compare.estimate import Estimate, difference
 from enginelog.compare.measures import Measure, better_way
 from enginelog.compare.sample import Sample
 from enginelog.limits import LimitSet
-from enginelog.model import Difference, Engine
+from enginelog.model import Difference, Engine, Run, over_rated
 
 
 def judge(
@@ -35,7 +35,7 @@ def judge(
         verdict = _direction(measure, before, found[0], limits, first.value, second.value)
     if verdict != "cannot_tell":
         text = words.told(measure, first, second, verdict, ends)
-        text += _beside_target(measure, before.run.engine, verdict, first.value, second.value, limits)
+        text += _beside_target(measure, before.run.engine, after.run, first.value, second.value, limits)
     text, short = (words.once_smooth(each, smooth) for each in (text, words.both(measure, first, second)))
     return Difference(
         measure.code, measure.label, measure.unit, verdict, text, first.value, second.value, *found, least,
@@ -83,13 +83,16 @@ def _towards(engine: Engine, first: float, second: float, limits: LimitSet) -> s
     return "better" if off[1] < off[0] else "worse"
 
 
-def _beside_target(
-    measure: Measure, engine: Engine, verdict: str, first: float, second: float, limits: LimitSet
-) -> str:
+def _beside_target(measure: Measure, engine: Engine, after: Run, first: float, second: float, limits: LimitSet) -> str:
+    """How far the middle speed of the run after is from the told one; of one that held a speed too fast that one, too,
+    as its finding says it."""
     aim = target(engine, first, second, limits) if measure.code == "speed" else None
     if aim is None:
         return ""
     off = round(100 * (second / aim[1] - 1), 1)
-    if off == 0:
-        return f" After, it is at the {aim[0]} speed told."
-    return f" After, it is {abs(off):z.1f}{words.GAP}% {'above' if off > 0 else 'below'} the {aim[0]} speed told."
+    where = f"{abs(off):z.1f}{words.GAP}% {'above' if off > 0 else 'below'}" if off else "at"
+    fast = over_rated(after)
+    if fast is None or fast.value is None:
+        return f" After, it is {where} the {aim[0]} speed told."
+    top = f"the highest held for a second, {fast.value:z.0f}{words.GAP}rpm, is too fast"
+    return f" After, its middle is {where} the {aim[0]} speed told, and {top}."

@@ -53,6 +53,7 @@ from enginelog.model.run import (
     is_wide,
 )
 from enginelog.model.speed import MOST_HELD, HeldSpeed, Speed
+from enginelog.model.too_fast import is_over_rated, over_rated
 
 __all__ = [
     "Analysis",
@@ -74,7 +75,9 @@ __all__ = [
     "Handback",
     "HeldSpeed",
     "Hunting",
+    "is_over_rated",
     "is_wide",
+    "over_rated",
     "FOR_OWNER",
     "JOB_STATES",
     "Job",

@@ -20,7 +20,7 @@ RANK_WORDS = {
     "seldom": "seldom",
 }
 POSITIONS = {"inside": "inside", "above": "above", "below": "below", "not measured": "not measured",
-             "near": "inside or not, by ear that cannot be told"}  # fmt: skip
+             "not sure": "not sure", "near": "inside or not, by ear that cannot be told"}  # fmt: skip
 
 WHERE_TOLD = "told with these options to 'check' or, of a machine on record, to 'machine' (then 'reanalyse' the run)"
 

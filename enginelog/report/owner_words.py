@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from enginelog.model import Finding, Run
+from enginelog.model import Finding, Run, is_over_rated
 from enginelog.report import words
 from enginelog.report.facts import rougher_first
 
 
 def for_owner(run: Run, finding: Finding) -> str:
     """One finding in plain words; the finding's own text where it is plain already (speed, starting, blade)."""
-    if _over_rated(run, finding):
+    if is_over_rated(run, finding):
         return _too_fast(run, finding)
     if finding.code == "stop" and finding.value is not None and finding.limit is not None:
         return _slow_stop(finding.value, finding.limit, finding.verdict == "fault")
@@ -24,14 +24,7 @@ def for_owner(run: Run, finding: Finding) -> str:
 def is_danger(run: Run, finding: Finding) -> bool:
     """Whether it can hurt whoever uses it: too fast for the engine or its blade, a blade slow to stand still."""
     of_blade = finding.code in ("blade_speed", "stop") and finding.limit is not None
-    return _over_rated(run, finding) or (of_blade and finding.verdict in ("fault", "watch"))
-
-
-def _over_rated(run: Run, finding: Finding) -> bool:
-    """Whether the finding says that the engine turned faster than it may (and not that it idles off its idle speed)."""
-    rated = run.engine.rated_rpm
-    amiss = finding.code == "speed" and finding.verdict in ("fault", "watch")
-    return bool(amiss and rated and finding.value and finding.limit and finding.value > finding.limit >= rated)
+    return is_over_rated(run, finding) or (of_blade and finding.verdict in ("fault", "watch"))
 
 
 def _too_fast(run: Run, finding: Finding) -> str:

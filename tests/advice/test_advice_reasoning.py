@@ -7,7 +7,7 @@ import dataclasses
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from made_signs import MAKERS, heard_with, plain
+from made_signs import MAKERS, find, heard_with, plain
 
 from enginelog import advice
 from enginelog.advice import Situation, advise, usual_values
@@ -211,11 +211,34 @@ def test_what_was_not_told_is_asked_for_first():
 def test_blade_length_gives_tip_speed_and_the_highest_safe_speed():
     """US Army TM 5-4240-501-14P p. 143: 21 in 3456 rpm, set at least 200 rpm below."""
     record = plain(machine="mower", blade_length_mm=533.4)
+    find(record, "blade_speed", "ok", value=3000.0, limit=3256.0)
     safe = line(record, "Highest safe speed")
     assert safe.limit.startswith("3256 rpm (3456, less 200") and safe.position == "inside"
     assert "83.8 m/s (16493 ft/min)" in line(record, "Blade tip speed").value
-    record["speed"]["rpm"] = 3300.0
-    assert line(record, "Highest safe speed").position == "above" and line(record, "Blade tip").position == "inside"
+
+
+@pytest.mark.parametrize(
+    ("verdict", "top_rpm", "position"),
+    [("ok", 3100.0, "inside"), ("watch", 3300.0, "above"), ("fault", 3500.0, "above"), ("unknown", 3100.0, "not sure")],
+)
+def test_the_blade_is_held_against_its_limit_at_the_speed_its_finding_names(verdict, top_rpm, position):
+    """A mower whose middle speed is safe and whose highest is not was told 'inside' beside 'Do not mow with it'."""
+    record = plain(machine="mower", blade_length_mm=533.4)
+    find(record, "blade_speed", verdict, value=top_rpm, limit=3256.0)
+    for title in ("Highest safe speed", "Blade tip speed"):
+        found = line(record, title)
+        assert found.position == position and ("Do not mow" in found.to_do) == (position == "above")
+    assert line(record, "Highest safe speed").value == f"{top_rpm:.0f} rpm, the highest held"
+
+
+def test_a_speed_found_to_be_too_fast_is_not_inside():
+    """The middle speed is within 5 % of the rated one, the highest held for a second is not, and was judged."""
+    record = plain(machine="mower", rated_rpm=2950.0)
+    assert line(record, "Speed").position == "inside"
+    find(record, "speed", "watch", value=3200.0, limit=3097.5)
+    found = line(record, "Highest speed held")
+    assert (found.value, found.position, found.basis) == ("3200 rpm", "above", "told")
+    assert not [each for each in usual_values(record) if each.title == "Speed"]
 
 
 def test_poles_and_speed_give_frequency_and_its_band():

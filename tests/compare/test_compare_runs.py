@@ -360,6 +360,13 @@ def test_speed_is_judged_only_against_what_was_told(healthy):
     speed = of_code(compare(*rated), "speed")
     assert speed.verdict == "worse" and "above the rated speed" in speed.text
     assert of_code(compare(*reversed(rated)), "speed").verdict == "better"
+    found = Finding("speed", "fault", "Too fast.", 3330.0, "rpm", 3150.0)
+    judged = replace(rated[1].measures, findings=(found,))
+    text = of_code(compare(rated[0], replace(rated[1], measures=judged)), "speed").text.replace("\u00a0", " ")
+    assert (
+        "its middle is 9.0 % above the rated speed told, and the highest held for a second, 3330 rpm, is too fast"
+        in text
+    )
 
 
 def test_which_told_speed_is_meant():

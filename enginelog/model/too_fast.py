@@ -1,0 +1,18 @@
+"""The one answer to whether an engine turned faster than it is rated for: that of the finding on its speed."""
+
+from __future__ import annotations
+
+from enginelog.model.run import Finding, Run
+
+
+def over_rated(run: Run) -> Finding | None:
+    """The finding that the engine turned faster than the rated speed told, whose value is the highest speed held for a
+    second, in rpm; None where there is none (one that it idles off its idle speed is another)."""
+    return next((found for found in run.measures.findings if is_over_rated(run, found)), None)
+
+
+def is_over_rated(run: Run, finding: Finding) -> bool:
+    """Whether it is that finding."""
+    rated = run.engine.rated_rpm
+    amiss = finding.code == "speed" and finding.verdict in ("fault", "watch")
+    return bool(amiss and rated and finding.value and finding.limit and finding.value > finding.limit >= rated)
