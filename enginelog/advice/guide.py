@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from enginelog.advice.signs import CLUTCH_KINDS, expected_rpm, least_pulls, regime, sure_rpm
+from enginelog.advice.signs import CLUTCH_KINDS, changed_words, expected_rpm, least_pulls, regime, sure_rpm
 from enginelog.advice.words import Record
 from enginelog.limits.trade import cautions, formulas, machines, protocols
 from enginelog.limits.trade.cautions import Caution, Exposure
@@ -115,7 +115,9 @@ def _pulls(record: Record) -> str:
 def _heard(record: Record) -> str:
     if not record["engine_heard"]:
         return "no running engine"
-    rpm = record["speed"]["rpm"]
+    rpm, changed = record["speed"]["rpm"], changed_words(record)
+    if changed:
+        return f"ran for {lasted(_ran_s(record))} s; its speed changed: {changed}"
     speed = f" at {rpm:z.0f} rpm" if rpm is not None else ", speed not known"
     other_rpm = record["speed"].get("or_rpm")
     speed += f" (or {other_rpm:z.0f} rpm)" if other_rpm is not None else ""
@@ -130,7 +132,7 @@ def _run(step: Step, record: Record) -> list[str]:
     """Heard running, and long enough at the speed it had."""
     if not record["engine_heard"]:
         return [f"No running engine was heard ({record['engine_reason'] or 'no steady beat'}): record it again."]
-    rpm = record["speed"]["rpm"]
+    rpm = None if changed_words(record) else record["speed"]["rpm"]
     wanted = step.test.seconds(rpm) if rpm else step.seconds
     ran = _ran_s(record)
     if ran < NEARLY * wanted:
@@ -147,6 +149,8 @@ def _start(step: Step, record: Record) -> list[str]:
 
 def _at(wanted: str) -> Callable[[Step, Record], list[str]]:
     def need(step: Step, record: Record) -> list[str]:
+        if record["engine_heard"] and changed_words(record):
+            return [f"It was not at {SPEEDS[wanted][0]} throughout: leave throttle and load alone and record again."]
         where = _where(record)
         if where in (wanted, None):
             return []
@@ -188,8 +192,8 @@ def _of_all_kinds(record: Record) -> tuple[float, float]:
 def _not_known(step: Step, record: Record) -> str:
     """Says so where a recording is taken without knowing whether the engine was at the speed asked for."""
     wanted = next((need for need in step.test.needs if need in SPEEDS), None)
-    if wanted is None or not record["engine_heard"] or _where(record) is not None:
-        return ""
+    if wanted is None or not record["engine_heard"] or _where(record) is not None or changed_words(record):
+        return ""  # of a run at no one speed it is said that it will not do
     words, name, option = SPEEDS[wanted]
     hint = f"tell its {name} ({option})" if sure_rpm(record) is not None else "its speed is not sure"
     return f"; whether at {words} cannot be told: {hint}"

@@ -9,7 +9,7 @@ from typing import Any
 from enginelog.advice.words import Heard, Record
 from enginelog.limits import LimitSet
 from enginelog.limits.trade import machines
-from enginelog.model import Engine
+from enginelog.model import Engine, HeldSpeed, Speed
 
 AMISS = ("watch", "fault")
 CLUTCH_KINDS = ("saw", "trimmer")
@@ -42,6 +42,19 @@ def sure_rpm(record: Record) -> float | None:
     speed = record["speed"]
     sure = speed["rpm"] is not None and speed["confidence"] > _sure_from()
     return speed["rpm"] if sure and not speed.get("changed") else None
+
+
+def changed_words(record: Record) -> str:
+    """The speeds held by a run that was not at one, as surely as they are known: `held about 1940, then 2890 rpm`;
+    empty for others."""
+    speed = record["speed"]
+    if not speed.get("changed"):
+        return ""
+    names = ("rpm", "start_s", "end_s", "confidence")
+    held = tuple(HeldSpeed(*(one[name] for name in names)) for one in speed["held"])
+    ends = speed["range_low_rpm"], speed["range_high_rpm"]
+    told = Speed(speed["rpm"], None, None, None, speed["confidence"], speed["or_rpm"], *ends, held)
+    return f"{'' if told.sure(_sure_from()) else 'perhaps '}{told.held_words}"
 
 
 def top_rpm(record: Record) -> float | None:

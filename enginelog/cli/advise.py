@@ -11,7 +11,7 @@ import click
 from enginelog import model
 from enginelog.cli import console
 from enginelog.cli.engine_options import Number
-from enginelog.cli.records import read_text, records_in
+from enginelog.cli.records import read_text, records_in, status_of
 from enginelog.cli.store_options import STATUS_DONE, RowNumber, opened, store_options
 
 if TYPE_CHECKING:
@@ -92,6 +92,8 @@ def advise(
 
     A RECORD is a file with what 'check --json' printed, or - for standard input. Several recordings of one machine, as
     at idle and at full speed, tell more together than each by itself.
+
+    The exit status is 3 where one of them is unusable or holds no running engine; what can be said is said.
     """
     from enginelog import advice, report
     from enginelog.limits.trade import knowledge
@@ -108,7 +110,7 @@ def advise(
         console.show_json(report.advice_json(found).rstrip())
     else:
         console.show(report.advice_text(found, console.width()).rstrip())
-    return STATUS_DONE
+    return max((status_of(one.record) for one in heard), default=STATUS_DONE)
 
 
 def _job(number: int, place: Path | None) -> Situation:

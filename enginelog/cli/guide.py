@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -10,13 +11,23 @@ import click
 from enginelog import model
 from enginelog.cli import clips, console
 from enginelog.cli.engine_options import engine_from, engine_options, hints
-from enginelog.cli.records import records_in
+from enginelog.cli.records import records_in, status_of
 from enginelog.model.wording import counted
 
 if TYPE_CHECKING:
     from enginelog.advice.guide import Plan, Step
 
 STATUS_DONE = 0
+STATUS_UNREADABLE = 4
+
+
+@dataclass(frozen=True)
+class _Found:
+    """What came of one recording: the name of its test, whether it will do for that, and the exit status."""
+
+    name: str
+    will_do: bool
+    status: int
 
 
 @click.command()
@@ -27,7 +38,7 @@ def guide(names: tuple[str, ...], ask: bool, **told: Any) -> int:
     """Say which recordings to make of a machine (give --machine), how, for how long, and with what care.
 
     With CLIPs, in the order of the sequence or as idle=CLIP, each is checked, and the next is named. A run record as
-    'check --json' prints it does as well as its recording.
+    'check --json' prints it does as well as its recording. The exit status is that of 'check' for them.
     """
     from enginelog import report
     from enginelog.advice import guide as sequence
@@ -41,12 +52,14 @@ def guide(names: tuple[str, ...], ask: bool, **told: Any) -> int:
     given = _assigned(plan, names)
     if not given:
         console.show(report.plan_text(plan, console.width()).rstrip())
-    done = [step.test.name for step, name in given if _will_do(step, name, engine)]
+    found = [_judge(step, name, engine) for step, name in given]
+    done = [each.name for each in found if each.will_do]
     if ask:
-        done += [step.test.name for step, name in _asked(plan, done) if _will_do(step, name, engine)]
+        found += [_judge(step, name, engine) for step, name in _asked(plan, done)]
+        done = [each.name for each in found if each.will_do]
     if given or ask:
         console.show("\n" + report.next_text(plan, done, console.width()).rstrip())
-    return STATUS_DONE
+    return max((each.status for each in found), default=STATUS_DONE)
 
 
 def _ask_first(engine: model.Engine) -> tuple[str, ...]:
@@ -88,7 +101,7 @@ def _asked(plan: Plan, done: list[str]) -> Iterator[tuple[Step, str]]:
             yield step, name.strip()
 
 
-def _will_do(step: Step, name: str, engine: model.Engine) -> bool:
+def _judge(step: Step, name: str, engine: model.Engine) -> _Found:
     """Check one recording and say what came of it."""
     from enginelog.advice import guide as sequence
     from enginelog.report import guide_text
@@ -98,10 +111,10 @@ def _will_do(step: Step, name: str, engine: model.Engine) -> bool:
         record = _record(name, engine)
     except (model.UnreadableError, OSError) as failed:
         console.error(str(failed))
-        return False
+        return _Found(step.test.name, False, STATUS_UNREADABLE)
     judged = sequence.judge(step, record, engine)
     console.show("\n".join(guide_text.judged_lines(shown, judged, console.width())))
-    return judged.will_do
+    return _Found(step.test.name, judged.will_do, status_of(record))
 
 
 def _record(name: str, engine: model.Engine) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import json
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,13 @@ from enginelog import model
 from enginelog.cli import console
 
 MOST_BYTES = 200_000_000
+STATUS_ANALYSED = 0
+STATUS_NOTHING = 3
+
+
+def status_of(record: Mapping[str, Any]) -> int:
+    """The exit status `check` has for such a recording: 3 where it is unusable or no engine was heard running."""
+    return STATUS_ANALYSED if record["engine_heard"] and record["quality"]["usable"] else STATUS_NOTHING
 
 
 def read_text(path: str) -> str:

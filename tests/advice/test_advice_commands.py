@@ -43,6 +43,15 @@ def test_advise_from_a_record(capfd, pump):
     assert "Choke test" in out and max(map(len, out.splitlines())) <= 80
 
 
+def test_advise_on_a_record_without_an_engine_has_the_status_of_check(capfd, pump, tmp_path):
+    talk = tmp_path / "talk.json"
+    talk.write_text(report.to_json(make_runs.talk_only()), encoding="utf-8")
+    for given in ([str(talk)], [pump, str(talk)], [str(talk), "--json"]):
+        status, out, _ = called(capfd, "advise", *given)
+        assert status == 3 and out
+    assert called(capfd, "advise", "--answer", "choke-helps=yes")[0] == 0
+
+
 def test_advise_takes_checks_and_answers(capfd, pump):
     status, out, _ = called(capfd, "advise", pump, "--answer", "choke-helps=yes", "--check", "intake=pass")
     assert status == 0 and "Ruled out" in out and "air leak" in out and "what was checked points to it" in out
@@ -289,7 +298,9 @@ def test_a_recording_that_will_not_do_is_asked_for_again(capfd, clips, name, spo
     spoil(record)
     Path("bad.json").write_text(json.dumps(record), encoding="utf-8")
     status, out, _ = called(capfd, "guide", *TOLD, f"{name}=bad.json")
-    assert status == 0 and "[!]" in out and said in " ".join(out.split()) and "5 to go" in out
+    nothing = not record["engine_heard"] or not record["quality"]["usable"]
+    assert status == (3 if nothing else 0), "as of `check`"
+    assert "[!]" in out and said in " ".join(out.split()) and "5 to go" in out
 
 
 @pytest.mark.parametrize(
@@ -329,15 +340,40 @@ def test_a_speed_that_is_not_sure_is_not_taken_for_idle_in_silence(capfd, clips)
 
 def test_a_start_that_failed_is_a_valid_cold_start(capfd, clips):
     Path("no.json").write_text(json.dumps(heard_with(["no_start"])[0].record), encoding="utf-8")
-    _, out, _ = called(capfd, "guide", *TOLD, "no.json")
-    assert "[+] Cold start" in out and "did not start" in out
+    status, out, _ = called(capfd, "guide", *TOLD, "no.json")
+    assert status == 3 and "[+] Cold start" in out and "did not start" in out
+
+
+def test_the_worst_recording_decides_the_status(capfd, clips):
+    Path("no.json").write_text(json.dumps(heard_with(["no_start"])[0].record), encoding="utf-8")
+    assert called(capfd, "guide", *TOLD, "no.json", "gone.wav", "full-speed=full-speed.json")[0] == 4
+    assert called(capfd, "guide", *TOLD, "idle=gone.wav")[0] == 4
+    assert called(capfd, "guide", *TOLD, "full-speed=full-speed.json", "idle=idle.json")[0] == 0
+
+
+def test_a_run_at_no_one_speed_is_told_as_one_and_will_not_do(capfd, clips):
+    """The speeds are sure: 'its speed is not sure, record it longer' sent whoever moved the throttle the wrong way."""
+    record = good("idle")
+    held = [{"rpm": rpm, "start_s": at_s, "end_s": at_s + 14.0, "confidence": 0.95}
+            for rpm, at_s in ((1940.0, 2.0), (2890.0, 17.0), (1940.0, 32.0))]  # fmt: skip
+    record["speed"] |= {"rpm": 1949.0, "rpm_low": 1940.0, "rpm_high": 1960.0, "changed": True, "held": held}
+    record["speed"] |= {"range_low_rpm": 1900.0, "range_high_rpm": 2900.0}
+    Path("moved.json").write_text(json.dumps(record), encoding="utf-8")
+    _, out, err = called(capfd, "guide", *TOLD, "idle=moved.json")
+    assert not err
+    text = " ".join(out.split())
+    assert "its speed changed: held about 1940, then 2890, then 1940 rpm" in text and "not sure" not in text
+    assert "[!] Idle" in text and "It was not at idle throughout: leave throttle and load alone" in text
+    assert "longer" not in text and "1949" not in text
+    _, out, _ = called(capfd, "guide", *TOLD, "shut-down=moved.json")
+    assert "throughout" not in out, "only where one speed is asked for"
 
 
 def test_the_guide_asks_for_each_recording(capfd, clips, monkeypatch):
     answers = iter(["cold-start.json", "", "gone.json", "stop"])
     monkeypatch.setattr("click.prompt", lambda *_, **__: next(answers))
     status, out, err = called(capfd, "guide", *TOLD, "--ask")
-    assert status == 0 and "[+] Cold start" in out and "gone.json" in err and "4 to go" in out
+    assert status == 4 and "[+] Cold start" in out and "gone.json" in err and "4 to go" in out
 
 
 def test_a_real_recording_is_analysed(capfd):
