@@ -10,8 +10,12 @@ from dataclasses import replace
 import make_runs
 import numpy as np
 import pytest
+import sim_tracks as sim
 
 from enginelog import report
+from enginelog.findings import judge
+from enginelog.limits import load
+from enginelog.model import Span
 from enginelog.report import folder as folder_module
 from enginelog.report.tables import cell
 
@@ -30,7 +34,7 @@ def test_every_kind_of_run_is_written(name, tmp_path):
     assert rows[0] == ["t_s", "rpm", "confidence", "rpm_std", "kind"]
     assert len(rows) == 1 + len(run.track.t_s)
     firing = list(csv.reader(io.StringIO(written.firing_csv.read_text("ascii"), newline="")))
-    assert len(firing) == 1 + len(run.firings.t_s) and all(len(row) == 8 for row in firing)
+    assert len(firing) == 1 + len(run.firings.t_s) and all(len(row) == 10 for row in firing)
 
 
 def test_tables_hold_the_values():
@@ -46,6 +50,31 @@ def test_tables_hold_the_values():
     assert [row["slot"] for row in firing[:4]] == ["0", "1", "0", "1"]
     assert float(firing[7]["strength"]) == pytest.approx(run.firings.strength[7], abs=1e-4)
     assert sum(float(row["miss_probability"]) > 0.5 for row in firing) == run.measures.firing.misfires
+
+
+@pytest.mark.parametrize("kind", ["misfiring", "bursting", "settling", "steady"])
+def test_the_rows_that_count_are_the_events_of_the_record(kind):
+    """Firings of a pull, a run-down or silence are in the table, and so are those of a run that were not judged."""
+    case = sim.draw(kind, 5)
+    start_s, end_s = case.firings.t_s[0] + 1.0, case.firings.t_s[-1] - 2.0
+    middle = (Span("quiet", 0.0, start_s), Span("run", start_s, end_s), Span("rundown", end_s, end_s + 9.0))
+    case = replace(case, timeline=replace(case.timeline, spans=middle))
+    chances = case.firings.miss_probability.copy()
+    chances[60:90] = np.nan
+    for firings in (case.firings, replace(case.firings, miss_probability=chances)):
+        measures = judge(case.engine, case.quality, case.timeline, case.speed, case.track, firings, load("findings"))
+        run = replace(make_runs.weak_twin(), timeline=case.timeline, firings=firings, measures=measures)
+        rows = list(csv.DictReader(io.StringIO(report.firing_csv(run), newline="")))
+        counted = [row for row in rows if row["counted"] == "1"]
+        assert len(counted) == measures.firing.events < len(rows) and {row["kind"] for row in counted} == {"run"}
+        assert {row["kind"] for row in rows} == {"quiet", "run", "rundown"}
+
+
+def test_no_firing_of_a_recording_that_cannot_be_used_counts():
+    run = make_runs.weak_twin()
+    none = replace(run.measures, firing=replace(run.measures.firing, events=0))
+    rows = list(csv.DictReader(io.StringIO(report.firing_csv(replace(run, measures=none)), newline="")))
+    assert rows and {row["counted"] for row in rows} == {"0"}
 
 
 def test_lines_end_as_the_standard_says():

@@ -9,6 +9,8 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
+from enginelog.findings.misfire import in_spans, judged, take
+from enginelog.findings.series import run_spans
 from enginelog.model import Run
 
 AT_ONCE = 20_000  # rows made at a time: as text, hours of them are most of the memory used
@@ -46,7 +48,7 @@ def speed_csv(run: Run) -> str:
 
 def speed_csv_pieces(run: Run) -> Iterator[str]:
     """`speed_csv`, a piece at a time."""
-    track, kinds = run.track_told, _kinds(run)
+    track, kinds = run.track_told, _kinds(run, run.track.t_s)
     yield _table([("t_s", "rpm", "confidence", "rpm_std", "kind")])
     for some in _pieces(len(track.t_s)):
         columns = (
@@ -54,23 +56,35 @@ def speed_csv_pieces(run: Run) -> Iterator[str]:
             _column(track.rpm[some], 1),
             _column(track.confidence[some], 3),
             _column(track.rpm_std[some], 2),
-            [cell(run.timeline.spans[number].kind) if number >= 0 else "" for number in kinds[some]],
+            _kind_words(run, kinds[some]),
         )
         yield _table(zip(*columns, strict=True))
 
 
 def firing_csv(run: Run) -> str:
-    """One line a firing opportunity, the fields of `model.Firings`; `slot` counts from 0, empty where unknown. No line
+    """One line a firing opportunity: the fields of `model.Firings` (`slot` counts from 0, empty where unknown), the
+    timeline's kind at that moment, and `counted`: 1 where it is one of the record's `firing.events`, else 0. No line
     where no engine was heard."""
     return "".join(firing_csv_pieces(run))
 
 
 def firing_csv_pieces(run: Run) -> Iterator[str]:
     """`firing_csv`, a piece at a time."""
-    yield _table([tuple(FIRING_DIGITS)])
+    yield _table([(*FIRING_DIGITS, "kind", "counted")])
+    kinds, events = _kinds(run, run.firings.t_s), _events(run)
     for some in _pieces(len(run.firings.t_s) if run.timeline.engine_heard else 0):
-        columns = (_column(getattr(run.firings, name)[some], digits) for name, digits in FIRING_DIGITS.items())
+        columns = [_column(getattr(run.firings, name)[some], digits) for name, digits in FIRING_DIGITS.items()]
+        columns += [_kind_words(run, kinds[some]), [str(int(event)) for event in events[some]]]
         yield _table(zip(*columns, strict=True))
+
+
+def _events(run: Run) -> np.ndarray:
+    """Which firing opportunities are the record's events (mask): those of the runs; where a share of them is told, only
+    those judged. None where nothing was judged, as in a recording that cannot be used."""
+    inside = in_spans(run.firings, run_spans(run.timeline))
+    told = inside.copy()
+    told[inside] = judged(take(run.firings, inside))
+    return next((mask for mask in (inside, told) if mask.sum() == run.measures.firing.events), np.zeros_like(inside))
 
 
 def _pieces(count: int) -> Iterator[slice]:
@@ -83,13 +97,17 @@ def _column(values: np.ndarray, digits: int) -> list[str]:
     return [f"{value:z.{digits}f}" if math.isfinite(value) else "" for value in np.asarray(values, float).tolist()]
 
 
-def _kinds(run: Run) -> np.ndarray:
-    """Of each frame of the track, which span of the timeline it lies in; -1 for none."""
-    which = np.full(len(run.track.t_s), -1, np.int32)
+def _kinds(run: Run, t_s: np.ndarray) -> np.ndarray:
+    """Of each of the moments `t_s` (n,), ascending, which span of the timeline it lies in; -1 for none."""
+    which = np.full(len(t_s), -1, np.int32)
     for number, span in enumerate(run.timeline.spans):
-        first, past = np.searchsorted(run.track.t_s, [span.start_s, span.end_s])
+        first, past = np.searchsorted(t_s, [span.start_s, span.end_s])
         which[first:past] = number
     return which
+
+
+def _kind_words(run: Run, which: np.ndarray) -> list[str]:
+    return [cell(run.timeline.spans[number].kind) if number >= 0 else "" for number in which]
 
 
 def _table(rows: Iterable[Sequence[object]]) -> str:
