@@ -11,10 +11,11 @@ import pytest
 import sim_tracks as sim
 
 from enginelog.findings import CODES, doubt, hunting, judge, patterns, run_verdicts, settling
+from enginelog.findings.gather import gather
 from enginelog.findings.hunting import strongest_swing
 from enginelog.findings.series import Series, half_window
 from enginelog.limits import STATUSES, load
-from enginelog.model import Engine, Finding, HeldSpeed, Problem, Quality, Span, Speed, Timeline, Track
+from enginelog.model import Engine, Finding, HeldSpeed, Problem, Quality, Span, Speed, Surges, Timeline, Track
 
 LIMITS = load("findings")
 ALWAYS = {"speed", "steadiness", "misfire", "hunting", "settling", "start", "stop", "pops", "timing"}
@@ -429,6 +430,17 @@ def test_load_step_dip_droop_recovery():
     assert step.droop_percent == pytest.approx(100 * 5 / 95, abs=0.5)
     assert step.dip_percent == pytest.approx(9.0, abs=1.5)
     assert "of the loaded speed" in finding(measures, "load").text
+
+
+def test_a_load_step_is_called_good_only_where_nothing_in_its_sentence_asks_for_a_look():
+    """One surge was good beside 'fewer than 3 as a reason to look at the governor'. More than 5: the manual's number."""
+    case = sim.draw("loaded", 88000)
+    found = gather(case.engine, case.quality, case.timeline, case.track, case.firings, LIMITS)
+    for count in (0, 1, 5, 6, 9):
+        told = run_verdicts.judge_load(replace(found, surges=Surges(count, 0.4, 0.06)), LIMITS)
+        assert told.verdict == ("watch" if count > 5 else "ok") and bool(told.next) == (count > 5)
+        assert ("reason to look at the governor" in told.text) == (count > 5)
+        assert (f"{count} surge" in told.text) == (count > 0)
 
 
 def test_a_speed_that_no_governor_holds_has_no_recovery():

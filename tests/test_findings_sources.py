@@ -104,9 +104,8 @@ def test_surges_after_the_throttle_leave_the_way_there_out_of_the_damping():
     assert count_surges(np.concatenate([rise, ringing]), 0.3).decrement > 1.0
 
 
-def test_few_and_many_surges_are_the_manuals_numbers():
-    """Fewer than 3: droop may be too large; still going after 5: too small (TM 5-3805-257-14P p. 243)."""
-    assert LIMITS.value("surges_few") == 3
+def test_many_surges_are_the_manuals_number():
+    """Still going after 5: droop may be too small (TM 5-3805-257-14P p. 243)."""
     assert LIMITS.value("surges_many") == 5
 
 
