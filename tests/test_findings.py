@@ -433,7 +433,7 @@ def test_load_step_dip_droop_recovery():
 
 
 def test_a_load_step_is_called_good_only_where_nothing_in_its_sentence_asks_for_a_look():
-    """One surge was good beside 'fewer than 3 as a reason to look at the governor'. More than 5: the manual's number."""
+    """One surge was good beside 'fewer than 3 as a reason to look at the governor'; the manual's other number is 5."""
     case = sim.draw("loaded", 88000)
     found = gather(case.engine, case.quality, case.timeline, case.track, case.firings, LIMITS)
     for count in (0, 1, 5, 6, 9):
