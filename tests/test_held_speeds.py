@@ -90,6 +90,53 @@ def test_a_speed_that_is_not_known_has_not_changed():
     assert not judged(replace(case, speed=Speed(None, None, None, None, 0.0))).speed.changed
 
 
+UNSURE = {"confidence": 0.01, "told": False}  # of a median: the run as a whole makes it unlikely
+
+
+def test_speeds_surely_held_are_told_where_the_middle_is_not():
+    """'The speed could not be read' stood beside 'throttle moved from 2726 to 13754 rpm'."""
+    case = sim.make(20106, MOVED)
+    measures = judged(replace(case, speed=replace(case.speed, **UNSURE)))
+    assert [round(one.rpm, -1) for one in measures.speed.held] == [1600, 3040, 1600] and measures.speed.told
+    assert measures.speed.confidence == min(one.confidence for one in measures.speed.held) > 0.5
+    assert len(measures.throttle) == 2 and finding(measures, "throttle").verdict == "ok"
+
+
+@pytest.mark.parametrize("less", ["frames", "another speed", "an engine", "one speed"])
+def test_else_neither_the_speeds_nor_the_movements_between_them_are(less):
+    case = sim.make(20106, MOVED if less != "one speed" else replace(MOVED, throttle=()))
+    case = replace(case, speed=replace(case.speed, **UNSURE))
+    if less == "frames":
+        case = replace(case, track=replace(case.track, confidence=0.45 * case.track.confidence))
+    elif less == "another speed":
+        case = replace(case, speed=replace(case.speed, or_rpm=3200.0))
+    elif less == "an engine":
+        case = replace(case, timeline=replace(case.timeline, confidence=0.6))
+    measures = judged(case)
+    assert measures.speed == Speed.unknown() and measures.throttle == ()
+    moved = [one for one in measures.findings if one.code == "throttle"]
+    assert all(one.verdict == "unknown" and "is not sure" in one.text for one in moved)
+    assert len(moved) == (less != "one speed")
+
+
+def test_one_confidence_is_told_of_a_run_that_held_several_speeds():
+    """Of the record, of its summary and of the list of runs; no surer than the recording is trusted."""
+    case = sim.make(20102, MOVED)
+    case = replace(case, speed=replace(case.speed, confidence=0.2), quality=replace(case.quality, trust=0.9))
+    run = run_of(case)
+    speed = json.loads(report.to_json(run))["speed"]
+    assert speed["confidence"] == min(one["confidence"] for one in speed["held"]) <= 0.9
+    assert f"confidence {speed['confidence']:.2f} of 1" in " ".join(report.summary_text(run, 80).split())
+    kept = StoredRun(
+        1,
+        1,
+        "before",
+        Moment("2026-04-11T09:00:00Z", "+02:00"),
+        analysis=Analysis(1, Moment("2026-04-11T09:00:00Z", "+02:00"), "0", figures.figures_of(run)),
+    )
+    assert run_line.figures(kept).startswith("speed changed, held about"), "and not perhaps"
+
+
 def test_verdicts_are_of_the_speeds_held_and_not_of_the_middle():
     case = sim.make(20101, MOVED)
     both = finding(judged(case, rated_rpm=3040.0, idle_rpm=1600.0), "speed")

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from enginelog.findings import doubt, faster, firing_verdicts, run_verdicts, speed_verdicts, words
 from enginelog.findings.gather import Evidence, gather
-from enginelog.findings.held import with_changes
+from enginelog.findings.held import told_speed
 from enginelog.findings.steadiness import Band
 from enginelog.limits import LimitSet
 from enginelog.model import (
@@ -66,8 +66,11 @@ def judge(
     blocked = _blocked(quality, timeline, limits)
     evidence = None if blocked else gather(engine, quality, timeline, track, firings, limits)
     if evidence is None:
+        speed = speed if speed.told else Speed.unknown()
         return _nothing(engine, timeline, speed, blocked or "no stretch of running was found", limits)
-    speed = with_changes(speed, track, evidence.settled, evidence.hunting.found is True, limits)
+    hunts, most = evidence.hunting.found is True, timeline.confidence
+    speed = told_speed(speed, track, evidence.settled, hunts, quality.trust, most, limits)
+    evidence = evidence if speed.rpm is not None else evidence.without_speed()
     evidence = faster.without_shares(evidence, speed)
     findings = _findings(evidence, speed, cancelled_db, limits)
     told = {one.code: one for one in findings}

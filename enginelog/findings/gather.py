@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -46,6 +46,10 @@ class Evidence:
     band: steadiness.Band | None
     top_rpm: float | None
     too_loud: bool
+
+    def without_speed(self) -> Evidence:
+        """The same where no speed is told: then none is from which and to which the throttle was moved."""
+        return replace(self, loads=replace(self.loads, told=()))
 
 
 def gather(

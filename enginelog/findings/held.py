@@ -29,6 +29,29 @@ class _Frames:
     held: np.ndarray
 
 
+def told_speed(
+    speed: Speed, track: Track, runs: list[Series], hunts: bool, trust: float, most: float, limits: LimitSet
+) -> Speed:
+    """The speed as it is told: `with_changes`, the confidence of each speed held times `trust` (0..1, in the recording)
+    and at most `most` (that there was an engine).
+
+    A median too unsure to be told (`Speed.told`) says nothing of the speeds held beside it: those of a run that held
+    several, each of which is sure, are told where it surely was an engine (music holds its notes, too). Else none is.
+    """
+    changed = with_changes(speed, track, runs, hunts, limits)
+    if changed.changed:
+        held = tuple(replace(one, confidence=min(one.confidence * trust, most)) for one in changed.held)
+        least = min(one.confidence for one in held)
+        # Where another speed sounds nearly the same none is surer than the median was told to be.
+        least = least if speed.or_rpm is None else min(least, speed.confidence)
+        changed = replace(changed, held=held, confidence=least)
+    if speed.told:
+        return changed
+    several = len(changed.held) > 1 and changed.or_rpm is None and most >= limits.value("said_engine_confidence")
+    sure = several and changed.sure(limits.value("said_speed_confidence"))
+    return replace(changed, told=True) if sure else Speed.unknown()
+
+
 def with_changes(speed: Speed, track: Track, runs: list[Series], hunts: bool, limits: LimitSet) -> Speed:
     """`speed` with `range_low_rpm`, `range_high_rpm` and `held` filled in where the run was not at one speed. runs: the
     clean speed of each run, run-up left out, in order of time.

@@ -11,7 +11,8 @@ MOST_HELD = 5  # speeds held that are named one by one
 
 @dataclass(frozen=True)
 class HeldSpeed:
-    """A speed held for a second or more by a run that was not at one speed. confidence: 0..1, mean of its frames."""
+    """A speed held for a second or more by a run that was not at one speed. confidence: 0..1, mean of its frames, as
+    far as the recording is trusted, and no more than that there was an engine."""
 
     rpm: float
     start_s: float
@@ -31,6 +32,9 @@ class Speed:
         speed that was moved throughout.
     band_low_percent, band_high_percent: 95 % interval of band_percent; None where that is, and in older records.
     held: the speeds it held then, in order of time; the same one may come again. Empty where it held none.
+    confidence: of a run that was not at one speed that of the least sure one held.
+    told: False of a median too unsure to be told, before it is known whether the run held several speeds, which may be
+        sure all the same; in no record.
     """
 
     rpm: float | None
@@ -44,6 +48,12 @@ class Speed:
     held: tuple[HeldSpeed, ...] = ()
     band_low_percent: float | None = None
     band_high_percent: float | None = None
+    told: bool = True
+
+    @staticmethod
+    def unknown() -> Speed:
+        """No speed at all."""
+        return Speed(None, None, None, None, 0.0)
 
     @property
     def changed(self) -> bool:

@@ -121,8 +121,7 @@ def _changed_speed(run: Run) -> Fact:
     found = run.measures.speed
     lengths = [f"{one.end_s - one.start_s:z.1f}" for one in found.held]
     behind = [f"for {', '.join(lengths)}{GAP}s"] if 1 < len(lengths) <= MOST_HELD else []
-    surest = [one.confidence for one in found.held]
-    behind += [f"confidence {min(surest):z.2f} of 1"] if surest else []
+    behind.append(f"confidence {found.confidence:z.2f} of 1")
     told = [] if found.or_rpm is not None or found.top_rpm is None else _against_what_was_told(run, found.top_rpm)
     behind += [f"the highest: {', '.join(told)}"] if told else []
     behind += _if_assumed(run)

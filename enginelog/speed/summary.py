@@ -27,7 +27,6 @@ from enginelog.speed.kinds import faster_reading
 from enginelog.speed.run_confidence import figures, run_confidence
 from enginelog.speed.tracks import may_be_faster
 
-UNKNOWN = Speed(None, None, None, None, 0.0)
 AT_ONE_RATE = 1e-9  # change of a speed over a quarter of a second that no engine's is below
 SMOOTHED = 7  # frames whose mean tells the speed from the noise of a frame
 
@@ -41,14 +40,15 @@ def summarise(
     of the whole, where the engine is told. The speed is read over a quarter
     of a second. The run-up of a run span is left out, unless the recording begins with it. Frames too unsure to report
     still count where they lie near their sure neighbours: leaving them out would leave out the dips. Without known
-    frames, or where they are too few and too unsure, every number is None.
+    frames, or where they are too few and too unsure, every number is None. Where only the run as a whole makes the
+    median unlikely, as it does where the throttle was moved, it is handed on with `told` False.
     """
     track = _with_unsure(track, spans, engine, limits)
     path = _path(track)
     inside = _running(track.t_s, path, spans, limits)
     known = inside & np.isfinite(track.rpm)
     if known.sum() < limits.value("least_known_frames"):
-        return UNKNOWN
+        return Speed.unknown()
     counted, rpm = _filled(track, path, known, inside, limits)
     once = _read(track, counted, rpm, limits)
     confidence = float(np.mean(track.confidence[known])) * float(np.mean(known[inside])) ** 0.5
@@ -57,13 +57,14 @@ def summarise(
     chance = 1.0
     if engine is not None and track.rhythm is not None:
         chance = run_confidence(figures(track, inside, once, half_width, engine, limits))
-    if confidence < limits.value("least_run_confidence") or not _worth_telling(chance, half_width, limits):
-        return UNKNOWN
+    if confidence < limits.value("least_run_confidence"):
+        return Speed.unknown()
+    told = _worth_telling(chance, half_width, limits)
     confidence = min(confidence * min(1.0, limits.value("one_speed_within") / max(half_width, 1e-9)), chance) * trust
     faster = _faster(track, inside, engine, limits)
     or_rpm = None if faster is None else faster * middle
     confidence = confidence if faster is None else min(confidence, limits.value("confidence_in_doubt"))
-    return Speed(middle, low, high, None, float(np.clip(confidence, 0.0, 1.0)), or_rpm)
+    return Speed(middle, low, high, None, float(np.clip(confidence, 0.0, 1.0)), or_rpm, told=told)
 
 
 def _worth_telling(chance: float, half_width: float, limits: LimitSet) -> bool:
