@@ -463,3 +463,14 @@ def test_a_name_that_is_no_valid_utf8(call, here):
 def test_folders_of_reports_have_names_every_system_takes(name, stem):
     clip = model.ClipInfo(name, "0123456789abcdef", 1.0, 8000, 1, "pcm")
     assert clips.report_folder(clip, None, False) == Path("enginelog-reports") / f"{stem}-01234567"
+
+
+@pytest.mark.parametrize("name", ["", "  ", "--json", "--out"])
+@pytest.mark.parametrize("command", [("check", "clip.wav"), ("report", "1"), ("hand-back", "1"), ("listen",)])
+def test_a_place_to_write_to_has_a_name_of_its_own(tmp_path, monkeypatch, capfd, command, name):
+    """'' wrote into the current folder; a folder '--out' was made where the name had been forgotten."""
+    monkeypatch.chdir(tmp_path)
+    assert main([*command, "--out", name]) == 2
+    out, err = capfd.readouterr()
+    assert not out and len(err.splitlines()) == 1 and "'--out'" in err and "expected" in err
+    assert not list(tmp_path.iterdir())

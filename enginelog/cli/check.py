@@ -36,7 +36,7 @@ class Wanted:
 @clips.ran_option
 @click.option(
     "--out",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=clips.NewPlace(file_okay=False, path_type=Path),
     metavar="FOLDER",
     help="Where the report goes. Without it: a folder for each recording in ./enginelog-reports.",
 )

@@ -7,7 +7,7 @@ import re
 import sys
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import click
 
@@ -32,6 +32,19 @@ ran_option = click.option(
 )
 ADD_RAN = "if an engine did run, add --ran"
 TOLD_IN_VAIN = "that one ran was told, but nothing here repeats itself as firing does"
+
+
+class NewPlace(click.Path):
+    """Where something is to be written: a name that is not empty and not another option."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The path; fails where the name is empty, or begins as an option does: then its own was forgotten."""
+        name = str(value)
+        if not name.strip():
+            self.fail("an empty name given; the name of a place to write to expected", param, ctx)
+        if name.startswith("--"):
+            self.fail(f"'{name}' given, a name expected; one that begins with dashes goes as ./{name}", param, ctx)
+        return super().convert(value, param, ctx)
 
 
 def why_nothing(run: model.Run, ran: bool) -> str:

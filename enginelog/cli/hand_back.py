@@ -19,7 +19,7 @@ STATUS_NOT_WRITTEN = 1
 @click.option("--for", "audience", type=click.Choice(["owner", "bench"]), help="One version only; both are made else.")
 @click.option(
     "--out",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=clips.NewPlace(file_okay=False, path_type=Path),
     metavar="FOLDER",
     help="Where the files go. Without it: a folder for the job in ./enginelog-reports.",
 )

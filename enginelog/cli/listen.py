@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from enginelog import model
-from enginelog.cli import console
+from enginelog.cli import clips, console
 from enginelog.cli.engine_options import Number, engine_from, engine_options, hints
 from enginelog.cli.tables import show_table
 from enginelog.model.wording import counted
@@ -41,7 +41,7 @@ BAR = 30
 )
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=clips.NewPlace(path_type=Path),
     metavar="FILE",
     help="The WAV file to record into; one named by date and time in the current folder else.",
 )

@@ -115,7 +115,7 @@ def move(number: int, job: int, place: Path | None, as_json: bool) -> int:
 @click.argument("number", type=RowNumber("run"), metavar="RUN")
 @click.option(
     "--out",
-    type=click.Path(path_type=Path, file_okay=False),
+    type=clips.NewPlace(path_type=Path, file_okay=False),
     metavar="FOLDER",
     help="Where it goes. Without it: a folder for the run in ./enginelog-reports.",
 )
