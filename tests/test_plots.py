@@ -218,6 +218,24 @@ def test_the_word_beside_the_rated_speed_hides_no_part_of_the_curve(runs, offset
     assert len(line) > 100 and not inside.any()
 
 
+def test_no_curve_passes_through_the_word_beside_the_rated_speed(runs):
+    """On a phone: blank at first but for less than the word, then steep swings through the line, then along it."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    run = runs["healthy_generator"]
+    t_s, rated, end_s = run.track.t_s, run.engine.rated_rpm, run.track.t_s[-1]
+    rpm = rated + np.where(t_s < 0.5 * end_s, 200.0 * np.sign(np.sin(40 * np.pi * t_s / end_s)), 8.0)
+    rpm[t_s < 0.15 * end_s] = np.nan
+    figure = plots.speed_over_time(replace(run, track=replace(run.track, rpm=rpm)), narrow=True)
+    ax = figure.axes[1]
+    FigureCanvasAgg(figure).draw()
+    word = next(text for text in ax.texts if text.get_text().startswith("rated"))
+    box = word.get_window_extent().transformed(ax.transData.inverted())
+    beside = (t_s[1:] > box.x0) & (t_s[:-1] < box.x1)
+    low, high = np.minimum(rpm[1:], rpm[:-1]), np.maximum(rpm[1:], rpm[:-1])
+    assert not (beside & (low < box.y1) & (high > box.y0)).any()
+
+
 def visible_texts(ax):
     ticks = [*ax.get_xticklabels(), *ax.get_yticklabels()]
     low, high = sorted(ax.get_xlim())

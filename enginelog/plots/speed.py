@@ -24,6 +24,7 @@ SURE = 0.5
 # back, since a run that wanders up before its cut is drawn so.
 ABOUT_CUT_S = 0.2
 WORD_HEIGHT, PLACES = 0.09, 12  # of a word beside a line, as a share of the axis; places tried along it
+GAPS = (0.02, 0.06, 0.1)  # how far from its line such a word may stand, as shares of the axis
 MARKS_FROM = 0.86  # share of the axis from which the words of marks stand
 HUNTING_TOP_HZ = 5.0
 HATCHES = {"quiet": None, "pull": "////", "run": None, "rundown": "\\\\\\\\"}
@@ -150,22 +151,25 @@ def _reference_lines(ax: Axes, run: Run, low: float, high: float) -> None:
         if rpm is not None and low < rpm < high and f"{name}_rpm" not in run.engine.assumed:
             ax.axhline(rpm, color=colour("second"), linewidth=0.9, linestyle=(0, (6, 3)))
             text = f"{name} {rpm:z.0f}"
-            at_s, above = _free_place(ax, run.track_told, rpm, text)
-            gap = 0.02 * (high - low) * (1 if above else -1)
-            words(ax, at_s, rpm + gap, text, va="bottom" if above else "top", color=colour("second"))
+            at_s, gap = _free_place(ax, run.track_told, rpm, text)
+            side = "bottom" if gap > 0 else "top"
+            words(ax, at_s, rpm + gap * (high - low), text, va=side, color=colour("second"))
 
 
-def _free_place(ax: Axes, track: Track, rpm: float, text: str) -> tuple[float, bool]:
-    """Where beside a level line at `rpm` its word hides least of the curve: (left end in seconds, whether above it)."""
+def _free_place(ax: Axes, track: Track, rpm: float, text: str) -> tuple[float, float]:
+    """Where beside a level line at `rpm` its word hides least of the curve: (left end in seconds, how far above the
+    line as a share of the axis, below it where negative). A curve that only passes through the word counts, too."""
     (first, last), (low, high) = ax.get_xlim(), ax.get_ylim()
     width, half = text_width(ax, text), WORD_HEIGHT * (high - low) / 2
+    lower, upper = (each(track.rpm[:-1], track.rpm[1:]) for each in (np.minimum, np.maximum))  # NaN meets nothing
     hidden = {}
-    for at_s in np.linspace(first + 0.005 * (last - first), last - width, PLACES):
-        rows = (track.t_s >= at_s) & (track.t_s <= at_s + width) & np.isfinite(track.rpm)
-        for above in (True, False):
-            centre = rpm + (1 if above else -1) * (half + 0.02 * (high - low))
-            outside = not low <= centre - half <= centre + half <= low + MARKS_FROM * (high - low)
-            hidden[float(at_s), above] = outside, int(np.sum(np.abs(track.rpm[rows] - centre) < 1.5 * half))
+    for gap in (*GAPS, *(-gap for gap in GAPS)):
+        centre = rpm + gap * (high - low) + np.sign(gap) * half
+        outside = not low <= centre - half <= centre + half <= low + MARKS_FROM * (high - low)
+        met = (lower < centre + 1.5 * half) & (upper > centre - 1.5 * half)
+        for at_s in np.linspace(first + 0.005 * (last - first), last - width, PLACES):
+            rows = (track.t_s[1:] >= at_s) & (track.t_s[:-1] <= at_s + width)
+            hidden[float(at_s), gap] = outside, int(np.sum(met & rows)), abs(gap)
     return min(hidden, key=lambda place: hidden[place])
 
 
