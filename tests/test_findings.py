@@ -432,6 +432,19 @@ def test_load_step_dip_droop_recovery():
     assert "of the loaded speed" in finding(measures, "load").text
 
 
+def test_the_limit_beside_a_verdict_is_the_one_that_made_it():
+    """A fault of 6.7 % misfires stood beside 'limit 1 %', above which it is only watched."""
+    told = [
+        finding(judged(sim.make(43, sim.Scenario(seconds=30.0, miss_share=share))), "misfire") for share in (0.03, 0.2)
+    ]
+    assert [one.verdict for one in told] == ["watch", "fault"]
+    assert [one.limit for one in told] == [LIMITS.value(f"misfire_{name}_percent") for name in ("watch", "fault")]
+    case = sim.make(51, sim.Scenario(seconds=20.0, rpm=3000.0))
+    for rated_rpm, verdict, over in ((3000.0, "ok", 1.05), (2790.0, "watch", 1.05), (2600.0, "fault", 1.1)):
+        speed = finding(judged(case, engine=replace(case.engine, rated_rpm=rated_rpm)), "speed")
+        assert speed.verdict == verdict and speed.limit == pytest.approx(over * rated_rpm)
+
+
 def test_a_load_step_is_called_good_only_where_nothing_in_its_sentence_asks_for_a_look():
     """One surge was good beside 'fewer than 3 as a reason to look at the governor'; the manual's other number is 5."""
     case = sim.draw("loaded", 88000)

@@ -14,6 +14,7 @@ from enginelog.findings.words import (
     UNDER_LOAD,
     WEAK_OR_FAR,
     cited,
+    deciding,
     graded,
     unknown,
 )
@@ -75,8 +76,9 @@ def judge_misfire(evidence: Evidence, limits: LimitSet) -> Finding:
         verdict = "watch"
     text = _misfire_text(evidence, count, verdict)
     advice = IGNITION if verdict in ("watch", "fault") else ()
+    limit = deciding(verdict, watch, fault)
     return Finding(
-        "misfire", verdict, text, count.percent, "%", watch.value, cited(watch), study.first_s, study.last_s, advice
+        "misfire", verdict, text, count.percent, "%", limit.value, cited(limit), study.first_s, study.last_s, advice
     )
 
 

@@ -12,6 +12,7 @@ from enginelog.findings.words import (
     SOUND_ALONE,
     UNTOUCHED,
     cited,
+    deciding,
     graded,
     unknown,
     unsteady_advice,
@@ -59,6 +60,7 @@ def judge_hunting(evidence: Evidence, limits: LimitSet) -> Finding:
         )
         return Finding("hunting", "ok", text, None, "%", band.value, cited(band), swing.start_s, swing.end_s)
     verdict = graded(swing.swing_percent, band.value, limits.value("hunting_fault_percent"))
+    band = deciding(verdict, band, limits["hunting_fault_percent"])
     course = "grows" if swing.growth > 0.4 else ("fades" if swing.growth < -0.4 else "keeps its size")
     low, high = swing.between_percent
     between = f", {low:z.1f} to {high:z.1f} %" if is_wide(swing.swing_percent, low, high) else ""

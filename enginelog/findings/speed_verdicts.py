@@ -13,6 +13,7 @@ from enginelog.findings.words import (
     UNGOVERNED,
     UNTOUCHED,
     cited,
+    deciding,
     figure,
     graded,
     unknown,
@@ -94,7 +95,8 @@ def _against_rated(speed: Speed, rated: float, held_rpm: float | None, limits: L
     if verdict == "ok":
         return Finding("speed", verdict, text, top, "rpm", rated * (1 + watch.value / 100), cited(watch))
     text += f" That is {over:z.1f} % too fast. Stop using it until the top speed has been set by the manual."
-    return Finding("speed", verdict, text, top, "rpm", rated * (1 + watch.value / 100), cited(watch), next=GOVERNOR[:1])
+    limit = deciding(verdict, watch, fault)
+    return Finding("speed", verdict, text, top, "rpm", rated * (1 + limit.value / 100), cited(limit), next=GOVERNOR[:1])
 
 
 def _if_told_wrong(evidence: Evidence, found: Finding, limits: LimitSet) -> Finding:
@@ -135,7 +137,9 @@ def judge_steadiness(evidence: Evidence, speed: Speed, limits: LimitSet) -> Find
         return unknown("steadiness", "no one speed was held, or too little of it could be read", UNTOUCHED)
     if verdict == "fault" and band.low <= limits.value("steady_fault_percent"):
         verdict = "watch"  # wide without doubt, a fault perhaps
-    if band.holds(limit.value):
+    if verdict == "fault":
+        limit = limits["steady_fault_percent"]
+    elif band.holds(limit.value):
         verdict = "unknown"
     text = _band_words(evidence, band, limits)
     text += (

@@ -48,6 +48,11 @@ def graded(value: float, watch: float, fault: float | None = None) -> str:
     return "watch" if value > watch else "ok"
 
 
+def deciding(verdict: str, watch: Limit, fault: Limit) -> Limit:
+    """The limit that made a verdict: that for a fault of one, else that for watching."""
+    return fault if verdict == "fault" else watch
+
+
 def unsteady_advice(machine: str | None) -> tuple[str, ...]:
     """What to check where the speed is not steady: no governor's linkage on a machine that has none."""
     return GOVERNOR[1:] if machine in UNGOVERNED else GOVERNOR
