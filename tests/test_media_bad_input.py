@@ -184,6 +184,15 @@ def test_not_a_number_becomes_silence_and_is_counted():
     np.testing.assert_array_equal(block.samples[~bad], samples[~bad])
 
 
+def test_a_single_sample_that_is_no_number_is_counted_as_one():
+    samples = TONE.copy()
+    samples[100] = np.nan
+    with media.open_recording(io.BytesIO(wav(samples, subtype="FLOAT"))) as recording:
+        list(recording.blocks())
+        (problem,) = recording.problems
+    assert problem.text.startswith("1 sample is no number")
+
+
 def test_a_file_of_nothing_but_nan_is_silence():
     got, codes = kept(wav(TONE * np.nan, subtype="FLOAT"))
     assert not got.any()

@@ -197,12 +197,16 @@ def test_a_firing_is_not_called_lost_where_it_may_only_be_weak():
     """Beside "it burns weakly, or not at all, or is only heard less" a picture named one of its firings as lost."""
     twin = make_runs.weak_twin()
     sure = report.to_html(twin)
-    assert "A close look at one lost firing" in sure and ">lost<" in sure and "was lost (a misfire)" in sure
+    assert (
+        "A close look at a lost firing and those beside it" in sure
+        and ">lost<" in sure
+        and "was lost (a misfire)" in sure
+    )
     untold = replace(twin.measures.firing, misfires=None, misfire_percent=None, misfire_low=None, misfire_high=None)
     faint = replace(twin.measures.findings[0], code="cylinder_balance", verdict="watch", value=59.0, limit=70.0)
     measures = replace(twin.measures, firing=untold, findings=(faint,))
     html = report.to_html(replace(twin, measures=measures))
-    assert "A close look at one firing that was lost or weak" in html and "which cannot be told of each" in html
+    assert "A close look at a firing that was lost or weak and those" in html and "which cannot be told of each" in html
     assert ">lost<" not in html and ">lost?<" in html and "(a misfire)" not in Page(html).text.replace("Misfire: a", "")
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from enginelog.limits import LimitSet
 from enginelog.model import Problem, UnreadableError
+from enginelog.model.wording import counted
 
 
 @dataclass
@@ -88,5 +89,11 @@ def _damaged(tally: Tally) -> Problem | None:
 def _non_finite(tally: Tally) -> Problem | None:
     if not tally.non_finite:
         return None
-    text = f"{tally.non_finite} samples are not numbers (or far beyond full scale) and were taken as silence"
+    one = tally.non_finite == 1
+    what = (
+        "is no number (or far beyond full scale) and was"
+        if one
+        else "are not numbers (or far beyond full scale) and were"
+    )
+    text = f"{counted(tally.non_finite, 'sample')} {what} taken as silence"
     return Problem("non_finite", text, "the program that wrote this file damaged it: use the phone's own recording")

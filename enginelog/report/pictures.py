@@ -116,9 +116,11 @@ def evidence(run: Run, group: str) -> Picture | None:
 
 
 def _miss(run: Run) -> Picture | None:
-    one = "one lost firing" if plots.losses_sure(run) else "one firing that was lost or weak"
-    caption = f"A close look at {one}: each bar is one firing, its height how loud it was; 1 is normal."
-    alt = f"Bars of firing strength round {one}, which is far lower than its neighbours."
+    one = "a lost firing" if plots.losses_sure(run) else "a firing that was lost or weak"
+    caption = (
+        f"A close look at {one} and those beside it: each bar is one firing, its height how loud it was; 1 is normal."
+    )
+    alt = f"Bars of firing strength round {one}; each such one is marked, and far lower than the others."
     return _picture(run, "miss", plots.miss_strip, begun_large(one), caption, alt)
 
 
