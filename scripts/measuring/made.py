@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from enginelog import analysis, synthesis
-from enginelog.model import Clip, Engine, Run
+from enginelog.model import Clip, Engine, Run, Speed
 from measuring.pool import each
 
 # Taken in turn. Their number (10) and that of kinds (13) have no common divisor: every kind meets every behaviour.
@@ -17,6 +17,7 @@ BEHAVIOURS = (
     *("start,misfire", "moved"),
 )
 DISTURBANCES = ("noise_db", "wind_db", "talk_db", "hum_db", "birds_db", "knocks_db")  # of the place, over the engine
+WITHIN = 0.01  # a speed further off is wrong
 MOVED = "moved"  # throttle worked, or a saw revved: such a run has no one speed
 MACHINES = {"generator_60": "generator", "twin_270": "mower twin", "twin_180": "mower twin", "twin_360": "mower twin"}
 PLAIN_MACHINES = ("mower", "generator", "pump", "tiller", "saw", "trimmer")
@@ -120,9 +121,22 @@ def read(case: Case) -> list[Reading]:
 
 def _reading(case: Case, run: Run, truth: synthesis.Truth, rated: bool, said_to_run: bool, loud: float) -> Reading:
     speed = run.measures.speed
-    told = (speed.rpm, speed.rpm_low, speed.rpm_high, speed.confidence)
+    told = (speed.rpm, speed.rpm_low, speed.rpm_high, _surely(speed, truth))
     state = (run.timeline.engine_heard, run.quality.usable)
     return Reading(case, rated, true_speed(truth), *told, *state, _track_ratio(run, truth), said_to_run, loud)
+
+
+def _surely(speed: Speed, truth: synthesis.Truth) -> float:
+    """How surely the speed is told. Of a run at no one speed no median is claimed, but the speeds held: of the surest of
+    these that is more than WITHIN off the median of the true speed meanwhile; 0 where none is."""
+    if not speed.changed:
+        return speed.confidence
+    wrong = [0.0]
+    for held in speed.held:
+        inside = (truth.t_s >= held.start_s) & (truth.t_s <= held.end_s)
+        if not inside.any() or abs(held.rpm / np.median(truth.rpm[inside]) - 1) > WITHIN:
+            wrong.append(held.confidence)
+    return max(wrong)
 
 
 def disturbed_db(place: synthesis.Place) -> float:
