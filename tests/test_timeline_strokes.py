@@ -8,7 +8,7 @@ import pytest
 from enginelog.limits import load
 from enginelog.model import Engine, Span
 from enginelog.timeline.activity import Activity
-from enginelog.timeline.strokes import heard_strokes, with_pull_speeds
+from enginelog.timeline.strokes import _curve, heard_strokes, with_pull_speeds
 
 LIMITS = load("timeline")
 PULL = Span("pull", 1.0, 2.0)
@@ -88,3 +88,11 @@ def test_a_pull_at_either_end_of_the_recording_is_no_error():
     activity = envelopes(np.arange(0.05, 3.0, 0.2))
     for span in (Span("pull", 0.0, 0.6), Span("pull", 2.5, 3.0), Span("pull", 2.99, 3.4), Span("pull", 0.0, 9.0)):
         with_pull_speeds((span,), activity, Engine(), LIMITS)
+
+
+@pytest.mark.parametrize("by_s", [-1e-9, 1e-9])
+def test_the_last_bit_of_an_edge_does_not_decide_what_is_read(by_s):
+    """Edges of spans are sums of frames, which come out a bit beside the row they mean (1.0 as 0.9999999)."""
+    activity = envelopes(np.arange(1.12, 1.95, 0.2))
+    beside = Span("pull", PULL.start_s + by_s, PULL.end_s + by_s)
+    assert np.array_equal(_curve(activity, beside), _curve(activity, PULL))

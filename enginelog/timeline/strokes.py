@@ -67,8 +67,9 @@ def _curve(levels: Levels, span: Span) -> np.ndarray:
     2 ms of the pull."""
     per_s = 1 / (STEP_S * levels.fine_db.shape[1])
     zero_s = levels.start_s - 0.5 / per_s if levels.rows else 0.0
-    first = max(int((span.start_s - 0.5 - zero_s) * per_s), 0)
-    last = max(int((span.end_s - zero_s) * per_s), first)
+    # To the nearest row: edges of spans lie on rows, and a fraction short of one must not make it the row before.
+    first = max(round((span.start_s - 0.5 - zero_s) * per_s), 0)
+    last = max(round((span.end_s - zero_s) * per_s), first)
     fine = levels.fine_db[first:last].reshape(-1, 2).astype(float)
     t_s = zero_s + first / per_s + (np.arange(len(fine)) + 0.5) * STEP_S
     before, out = t_s < span.start_s - 0.05, np.zeros(len(fine))
