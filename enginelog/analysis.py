@@ -162,7 +162,9 @@ def _listen(clip: Clip, engine: Engine, sets: dict, heard: _Heard) -> tuple[time
     heard.quality.append(quality.with_hum(measured, track.hum))
     heard.spectrum = speed.added(heard.spectrum, speed.order_power(low, track, engine))
     # No band of the firings reaches beyond the work rate; a recording of a lower one is read as it is.
-    firings = firing.locate(low if low.rate_hz < clip.rate_hz else clip, track, engine, sets["firing"])
+    heard_in = low if low.rate_hz < clip.rate_hz else clip
+    silent = quality.silences([measured], math.inf, sets["quality"])
+    firings = firing.locate(heard_in, track, engine, sets["firing"], silent)
     track = replace(track, turning_rpm=firing.turning_rpm(track.t_s, firings, sets["firing"]).astype(np.float32))
     return activity, track, firings
 

@@ -15,6 +15,7 @@ from enginelog.findings.series import (
     longest_run,
     run_spans,
     run_up_end,
+    sounding,
     without_run_up,
 )
 from enginelog.limits import LimitSet
@@ -64,7 +65,7 @@ def gather(
     settled = [without_run_up(each, run, limits) for each, run in zip(clean, runs, strict=True)]
     longest = runs.index(span)
     series = settled[longest]
-    lost = misfire.study_misfire(engine, firings, runs, limits)
+    lost = misfire.study_misfire(engine, firings, sounding(runs, quality.silent_s), limits)
     found = steps.fit_steps(series, limits)
     calm = steps.calm_stretches(series, found, limits)
     late = [step for step in found if step.at_s > _start_over(span, limits)]
@@ -83,7 +84,7 @@ def gather(
         surges=_surges(found, load, limits),
         settling=_settling(clean[longest], span, series, firings, lost, found, load, limits),
         loads=load,
-        start=startstop.study_start(timeline, limits),
+        start=startstop.study_start(timeline, limits, quality.silent_s),
         steady=steady,
         band=_band(steady, engine, swings),
         top_rpm=_top(clean, runs, limits),

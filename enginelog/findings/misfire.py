@@ -15,7 +15,7 @@ from enginelog.dsp.masks import rows_of_true
 from enginelog.dsp.rows import rows_of
 from enginelog.dsp.spread import robust_std
 from enginelog.findings import patterns
-from enginelog.findings.series import rows_within
+from enginelog.findings.series import rows_within, usual_step
 from enginelog.limits import LimitSet
 from enginelog.model import CylinderFiring, Engine, Firings, FiringSummary, FiringWindow, Span
 from enginelog.model.wording import counted
@@ -25,6 +25,7 @@ LOST_OR_WEAK = 0.9  # probability of a miss that stands for either (model.Firing
 AT_ONCE = 50_000  # windows looked at together
 BESIDE = 10  # neighbours on either side among which a firing must not be the only one told
 WINDOWS = (200.0, 1000.0)  # revolutions (13 CCR 1968.2 counts misfires over these)
+HEARD = 0.8  # of a window's opportunities that must be known: one across a stop or a silence holds too few for a share
 
 
 @dataclass(frozen=True)
@@ -133,9 +134,8 @@ def take(firings: Firings, mask: np.ndarray) -> Firings:
 
 def cannot_count(firings: Firings, limits: LimitSet) -> str | None:
     """Why lost firings cannot be judged at all; None where they can."""
-    n = len(firings.t_s)
-    if n < limits.value("misfire_least_events"):
-        least = limits.value("misfire_least_events")
+    n, least = len(firings.t_s), limits.value("misfire_least_events")
+    if n < least:
         few = f"only {counted(n, 'firing')}" if n else "no firing"
         return f"{few} could be followed while it ran; at least {least:z.0f} are needed"
     snr = float(np.nanmedian(firings.snr_db)) if np.isfinite(firings.snr_db).any() else float("-inf")
@@ -333,21 +333,23 @@ def worst_window(
     firings: Firings, probability: np.ndarray, revolutions: float, limits: LimitSet
 ) -> FiringWindow | None:
     """The window of so many revolutions with the largest share lost, and the interval of its own share; None where the
-    run is shorter.
-    """
+    run is shorter, or none is heard to HEARD."""
     revs = firings.revolutions
     if len(revs) < 2 or revs[-1] - revs[0] < 0.98 * revolutions:
         return None
     total = np.concatenate([[0], np.cumsum(probability > 0.5, dtype=np.int32)])
     windows = int(np.searchsorted(revs, max(revs[-1] - revolutions, revs[0]), side="right"))
     share, inside = -1.0, slice(0)
+    least = HEARD * revolutions / max(usual_step(revs), 1e-9)
     for begin in range(0, windows, AT_ONCE):  # hours of firings a part at a time
         first = np.arange(begin, min(begin + AT_ONCE, windows))
         past = np.searchsorted(revs, revs[first] + revolutions)
-        percent = 100 * (total[past] - total[first]) / np.maximum(past - first, 1)
+        percent = np.where(past - first < least, -1.0, 100 * (total[past] - total[first]) / np.maximum(past - first, 1))
         worst = int(np.argmax(percent))
         if percent[worst] > share:
             share, inside = float(percent[worst]), slice(first[worst], past[worst])
+    if share < 0:
+        return None
     _, low, high = share_interval(probability[inside], limits)
     at = firings.t_s[inside]
     return FiringWindow(revolutions, share, min(100 * low, share), max(100 * high, share), float(at[0]), float(at[-1]))
@@ -386,9 +388,7 @@ def timing_spread(firings: Firings, limits: LimitSet) -> float | None:
 
 
 def strength_spread(firings: Firings, limits: LimitSet) -> float | None:
-    """Spread of the strength of firings that fired, per cent, freed of the noise; None where noise is the
-    larger part.
-    """
+    """Spread of the strength of firings that fired, per cent, freed of noise; None where that is the larger part."""
     fired = firings.miss_probability < 0.2
     if fired.sum() < 30 or not np.isfinite(firings.snr_db[fired]).any():
         return None

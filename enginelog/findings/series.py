@@ -52,6 +52,13 @@ def rows_within(t_s: np.ndarray, start_s: float, end_s: float) -> slice:
     return slice(int(first), int(past))
 
 
+def usual_step(values: np.ndarray) -> float:
+    """Mean distance of neighbours in rising values (n,), two at least; more than three times the middle one is a gap,
+    and left out."""
+    steps = np.diff(values)
+    return float(steps[steps <= 3 * np.median(steps)].mean())
+
+
 def run_spans(timeline: Timeline, gap_s: float = 0.2) -> list[Span]:
     """Stretches in which the engine ran by itself, in order of time; stretches that touch are one."""
     joined: list[Span] = []
@@ -61,6 +68,18 @@ def run_spans(timeline: Timeline, gap_s: float = 0.2) -> list[Span]:
         else:
             joined.append(run)
     return joined
+
+
+def sounding(runs: list[Span], silent: tuple[tuple[float, float], ...]) -> list[Span]:
+    """The runs in pieces, without the stretches (start, end in seconds, in order) in which there is no sound."""
+    for start_s, end_s in silent:
+        runs = [
+            replace(run, start_s=first_s, end_s=past_s)
+            for run in runs
+            for first_s, past_s in ((run.start_s, min(run.end_s, start_s)), (max(run.start_s, end_s), run.end_s))
+            if past_s > first_s
+        ]
+    return runs
 
 
 def longest_run(timeline: Timeline) -> Span | None:

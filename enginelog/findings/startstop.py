@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from enginelog.findings.series import run_spans
+from enginelog.findings.series import run_spans, sounding
 from enginelog.limits import LimitSet
 from enginelog.model import Span, Timeline
 from enginelog.model.wording import counted, joined
+
+LEAST_HEARD_S = 0.6  # in which a stop and a start can be heard: runs reach to 0.3 s beside the edge of missing sound
 
 
 @dataclass(frozen=True)
@@ -27,10 +29,11 @@ class StartStudy:
     pull_count: str = "no pull"
 
 
-def study_start(timeline: Timeline, limits: LimitSet) -> StartStudy:
-    """What the timeline says about starting."""
+def study_start(timeline: Timeline, limits: LimitSet, silent: tuple[tuple[float, float], ...] = ()) -> StartStudy:
+    """What the timeline says about starting. silent: stretches (start, end in seconds) in which the sound is missing:
+    that an engine stopped in one and was started again nobody heard."""
     spans = sorted(timeline.spans, key=lambda span: span.start_s)
-    runs = run_spans(timeline)
+    runs = _unheard_stops_left_out(run_spans(timeline), silent)
     pulls, said = sure_pulls(timeline), count_words(timeline)
     if not runs:
         return StartStudy(pulls, timeline.seconds_to_run, 0, 0, False, False, None, pulls_heard(timeline), said)
@@ -49,6 +52,19 @@ def study_start(timeline: Timeline, limits: LimitSet) -> StartStudy:
         pulls_heard(timeline),
         said,
     )
+
+
+def _unheard_stops_left_out(runs: list[Span], silent: tuple[tuple[float, float], ...]) -> list[Span]:
+    """The runs, those between which there is hardly anything but missing sound as one."""
+    out = runs[:1]
+    for run in runs[1:]:
+        before, between = out[-1], Span("quiet", out[-1].end_s, run.start_s)
+        heard_s = sum(part.end_s - part.start_s for part in sounding([between], silent))
+        if heard_s < LEAST_HEARD_S and heard_s < between.end_s - between.start_s:
+            out[-1] = replace(before, end_s=run.end_s)
+        else:
+            out.append(run)
+    return out
 
 
 def sure_pulls(timeline: Timeline) -> int:

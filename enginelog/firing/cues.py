@@ -58,7 +58,8 @@ class Cues:
 
 @dataclass(frozen=True)
 class Windows:
-    """Events of one chunk. cut: (bands, events, points); t_s, slot, confidence (of the speed): (events,);
+    """Events of one chunk. cut: (bands, events, points); t_s, slot, confidence (of the speed): (events,), t_s as if
+    silences that are left out (`holes`) had taken no time;
     centres_hz, band_weight: (bands,)."""
 
     cut: np.ndarray

@@ -36,13 +36,15 @@ class Stretch:
 @dataclass(frozen=True)
 class Grid:
     """Expected events in order of time. t_s: when; slot: place in the firing order; cycle: whole cycles from the
-    start; cycle_s: length of the cycle there; confidence: of the speed there, 0..1. Equal lengths."""
+    start; cycle_s: length of the cycle there; confidence: of the speed there, 0..1; skipped_s: time in all that was
+    left out before it (`holes`), 0 without any. Equal lengths."""
 
     t_s: np.ndarray
     slot: np.ndarray
     cycle: np.ndarray
     cycle_s: np.ndarray
     confidence: np.ndarray
+    skipped_s: np.ndarray
 
 
 def places(engine: Engine) -> np.ndarray:
@@ -275,9 +277,9 @@ def _lay(stretch: Stretch, middles: np.ndarray, drift: np.ndarray, engine: Engin
     cycle_s = np.interp(wanted + 0.5, true, t) - np.interp(wanted - 0.5, true, t)
     span = np.clip(wanted + 0.5, true[0], true[-1]) - np.clip(wanted - 0.5, true[0], true[-1])
     confidence = np.interp(when, track.t_s, np.nan_to_num(track.confidence))
-    return Grid(when, slot, np.repeat(whole, len(at))[inside], cycle_s / span, confidence)
+    return Grid(when, slot, np.repeat(whole, len(at))[inside], cycle_s / span, confidence, np.zeros(len(when)))
 
 
 def _empty() -> Grid:
     none = np.empty(0)
-    return Grid(none, none.astype(int), none.astype(int), none, none)
+    return Grid(none, none.astype(int), none.astype(int), none, none, none)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 
 from enginelog.dsp.rows import rows_of
-from enginelog.firing import bursts, cues, envelopes, grid, judging, local, moments, shapes
+from enginelog.firing import bursts, cues, envelopes, grid, holes, judging, local, moments, shapes
 from enginelog.firing.joining import join
 from enginelog.firing.judging import LOST
 from enginelog.limits import LimitSet
@@ -33,10 +33,14 @@ class _Seen:
     noise: np.ndarray
 
 
-def locate(clip: Clip, track: Track, engine: Engine, limits: LimitSet) -> Firings:
-    """Locate every firing opportunity in `clip` (up to some minutes) where `track` tells the speed."""
+def locate(clip: Clip, track: Track, engine: Engine, limits: LimitSet, silent: holes.Silent = ()) -> Firings:
+    """Locate every firing opportunity in `clip` (up to some minutes) where `track` tells the speed.
+
+    silent: stretches without sound (`Quality.silent_s`), in which and beside which none is told.
+    """
     track = replace(track, t_s=track.t_s - clip.start_s)
-    sound, placed = _placed(clip, track, engine, limits)
+    here = tuple((start_s - clip.start_s, end_s - clip.start_s) for start_s, end_s in silent)
+    sound, placed = _placed(clip, track, engine, limits, here)
     if sound is None:
         return join([])
     parts = [_stretch(sound, grids, engine, limits) for grids in placed]
@@ -51,17 +55,27 @@ def lay(clip: Clip, track: Track, engine: Engine, limits: LimitSet) -> tuple[env
 
 
 def _placed(
-    clip: Clip, track: Track, engine: Engine, limits: LimitSet
+    clip: Clip, track: Track, engine: Engine, limits: LimitSet, silent: holes.Silent = ()
 ) -> tuple[envelopes.Sound | None, list[list[grid.Grid]]]:
-    """As `lay`; of each stretch wherever in the cycle its firings may lie, likeliest first."""
+    """As `lay`; of each stretch wherever in the cycle its firings may lie, likeliest first; without those beside what
+    is silent."""
     runs = grid.stretches(track, engine, limits)
     if not runs:
         return None, []
     fastest = np.nanpercentile(track.rpm, 95) * engine.firing_hz_per_rpm
     sound = envelopes.amplitudes(clip.samples, clip.rate_hz, fastest, limits)
     activity = envelopes.activity(sound.amplitude, sound.rate_hz)
-    placed = [grid.follow(activity, sound.rate_hz, run, engine, track) for run in runs]
-    return sound, [grids for grids in placed if len(grids[0].t_s) >= LEAST_EVENTS]
+    shortest = float(np.diff(np.append(grid.places(engine), 1.0)).min())
+    placed = [
+        [holes.without(laid, silent, shortest, engine.cylinders) for laid in grids]
+        for grids in (grid.follow(activity, sound.rate_hz, run, engine, track) for run in runs)
+    ]
+    return sound, [[laid for laid in grids if enough(laid)] for grids in placed if enough(grids[0])]
+
+
+def enough(laid: grid.Grid) -> bool:
+    """Whether there are events enough to look at."""
+    return len(laid.t_s) >= LEAST_EVENTS
 
 
 def _telling(told: list[tuple[float, float]], limits: LimitSet) -> tuple[int, bool]:
@@ -114,6 +128,8 @@ def _stretch(sound: envelopes.Sound, grids: list[grid.Grid], engine: Engine, lim
     interval_s = laid.cycle_s / slots
     timing, timing_std = moments.unevenness(one.t_s, one.std_s, step[laid.slot], laid.slot, interval_s)
     timing[~(timing_std < limits.value("most_moment_noise"))] = np.nan
+    torn = holes.breaks(laid.skipped_s)
+    timing[torn] = timing[torn + 1] = np.nan
     around = max(1, round(CONFIDENCE_S * slots / float(np.median(laid.cycle_s))))
     confidence = local.running_rank(laid.confidence, around, 0.5)
     unsure = confidence < limits.value("least_track_confidence")
@@ -160,7 +176,8 @@ def whole(laid: grid.Grid, sound: envelopes.Sound, shortest: float) -> grid.Grid
 
 def _without_surplus(laid: grid.Grid, one: _Seen) -> tuple[grid.Grid, _Seen]:
     """Both without the opportunities that bursts of losses had no room for; the cycles counted on without them."""
-    too_many = bursts.surplus(one.t_s, one.likely)
+    parts = np.split(np.arange(len(one.t_s)), holes.breaks(laid.skipped_s) + 1)
+    too_many = np.concatenate([bursts.surplus(one.t_s[part], one.likely[part]) for part in parts])
     laid = replace(laid, cycle=laid.cycle - np.cumsum(too_many) // (laid.slot.max() + 1))
     kept = np.flatnonzero(~too_many)
     return rows_of(laid, kept), rows_of(one, kept)
@@ -180,13 +197,14 @@ def _judged(
 ) -> tuple[np.ndarray, np.ndarray, judging.Verdicts]:
     """One chunk: the moments refined, their deviations, and what is found there."""
     seen, std_s = see(sound, laid, engine.cylinders, shortest, limits)
-    return seen.t_s, std_s, judging.judge_chunk(seen, engine, limits)
+    return seen.t_s + laid.skipped_s, std_s, judging.judge_chunk(seen, engine, limits)
 
 
 def see(
     sound: envelopes.Sound, laid: grid.Grid, slots: int, shortest: float, limits: LimitSet
 ) -> tuple[cues.Windows, np.ndarray]:
-    """The windows of one chunk at refined moments, and the moments' standard deviations, (events,) in seconds.
+    """The windows of one chunk at refined moments (less the time skipped before each), and the moments' standard
+    deviations, (events,) in seconds.
 
     The shape of a firing is learned from the chunk; shortest: distance of two firings in cycles, at least.
     """
@@ -202,4 +220,6 @@ def see(
         t_s, std_s = moments.refine(t_s, expected_s, width_s, moved, factor.noise, spread)
         expected_s = moments.path(t_s, std_s, laid.t_s, width_s)
     cut = shapes.windows(sound.amplitude, sound.rate_hz, t_s, width_s)[:, :, shapes.REACH : -shapes.REACH]
-    return cues.Windows(cut, t_s, laid.slot, laid.confidence, sound.centres_hz, factor.band_weight), std_s
+    return cues.Windows(
+        cut, t_s - laid.skipped_s, laid.slot, laid.confidence, sound.centres_hz, factor.band_weight
+    ), std_s

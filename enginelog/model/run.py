@@ -113,7 +113,8 @@ class Quality:
     """Whether the recording can be trusted at all. `trust` 0..1 scales the confidence of what is read from it.
 
     hum_percent: share of the power that was mains hum, 0 where none was found, None where that could not be told or
-        the record was made before it was kept."""
+        the record was made before it was kept.
+    silent_s: (start, end) in seconds of each stretch in which a phone or an editor left no sound at all, in order."""
 
     usable: bool
     snr_db: float | None
@@ -122,6 +123,7 @@ class Quality:
     problems: tuple[Problem, ...] = ()
     trust: float = 1.0
     hum_percent: float | None = None
+    silent_s: tuple[tuple[float, float], ...] = ()
 
 
 READ_OVER_S = 0.25  # over which the speed of a run is read, so that single firings do not count

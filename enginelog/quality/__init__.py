@@ -6,5 +6,6 @@ quality = judge(parts, recording.info.seconds, limits, recording.problems)
 
 from enginelog.quality.judging import judge, nothing_read
 from enginelog.quality.part import QualityPart, measure, with_hum
+from enginelog.quality.whole import silences
 
-__all__ = ["QualityPart", "judge", "measure", "nothing_read", "with_hum"]
+__all__ = ["QualityPart", "judge", "measure", "nothing_read", "silences", "with_hum"]

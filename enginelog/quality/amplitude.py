@@ -9,7 +9,7 @@ from enginelog.dsp.masks import rows_of_true
 HISTOGRAM_BINS = 200  # of |sample| relative to the peak; the last bin is the peak itself
 LEVEL_HOP_S = 0.005
 _EVERY = 5  # one sample in five is enough for a histogram and keeps its cost at 2 ms a minute
-_SILENT_DB = -120.0
+SILENT_DB = -120.0  # the least level told
 
 
 def histogram(samples: np.ndarray, peak: float) -> np.ndarray:
@@ -52,7 +52,7 @@ def levels_db(samples: np.ndarray, rate_hz: float) -> np.ndarray:
     n = len(samples) // hop
     frames = samples[: n * hop].reshape(n, hop)
     power = np.einsum("ij,ij->i", frames, frames) / hop
-    return (10 * np.log10(np.maximum(power, 10 ** (_SILENT_DB / 10)))).astype(np.float32)
+    return (10 * np.log10(np.maximum(power, 10 ** (SILENT_DB / 10)))).astype(np.float32)
 
 
 def dropouts(levels: np.ndarray, silent_db: float, loud_db: float, longest_s: float) -> tuple[int, float]:
@@ -60,12 +60,25 @@ def dropouts(levels: np.ndarray, silent_db: float, loud_db: float, longest_s: fl
 
     A hole is a row of frames below `silent_db`, at most `longest_s` long, with a frame above `loud_db` on either side.
     """
-    silent = levels < silent_db
-    starts, ends = rows_of_true(silent)
+    starts, ends = torn(levels, silent_db, loud_db, longest_s)
+    return len(starts), float((ends - starts).sum() * LEVEL_HOP_S)
+
+
+def torn(levels: np.ndarray, silent_db: float, loud_db: float, longest_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """The holes of `dropouts`: index of the first frame of each, and index past its last."""
+    starts, ends = rows_of_true(levels < silent_db)
     inside = (starts > 0) & (ends < len(levels)) & ((ends - starts) * LEVEL_HOP_S <= longest_s)
     starts, ends = starts[inside], ends[inside]
     near = 4  # frames: those at the edge itself may be half silent, and codecs round it off
     before = np.max([levels[np.maximum(starts - back, 0)] for back in range(1, near + 1)], axis=0)
     after = np.max([levels[np.minimum(ends + on, len(levels) - 1)] for on in range(near)], axis=0)
-    torn = (before > loud_db) & (after > loud_db)
-    return int(torn.sum()), float((ends - starts)[torn].sum() * LEVEL_HOP_S)
+    loud = (before > loud_db) & (after > loud_db)
+    return starts[loud], ends[loud]
+
+
+def blacked(levels: np.ndarray, black_db: float, least_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """Rows of frames below `black_db` that last `least_s` and more, at the ends of the sound too: index of the first
+    frame of each, and index past its last."""
+    starts, ends = rows_of_true(levels < black_db)
+    long = (ends - starts) * LEVEL_HOP_S >= least_s
+    return starts[long], ends[long]

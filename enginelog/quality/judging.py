@@ -26,6 +26,7 @@ def judge(parts: Sequence[QualityPart], seconds: float, limits: LimitSet, extra:
     clipped_percent: of all samples. low_cut_hz: where a phone's high-pass filter begins, to about a third; else None.
     hum_percent: share of the power that was mains hum, 0 where none was found; it lowers no trust, since it is taken
         out before the speed is looked for. None where the recording is too short to tell.
+    silent_s: where a program left no sound, smear included: nothing that happened is judged there.
     usable: False only where nothing can be read: shorter than `shortest_s`, silent, or destroyed by clipping or gaps.
     trust: 0..1, the product of one factor for each problem; 0 where not usable.
     """
@@ -43,6 +44,7 @@ def judge(parts: Sequence[QualityPart], seconds: float, limits: LimitSet, extra:
         problems=problems,
         trust=trust,
         hum_percent=None if fatal or whole.hum_share is None else 100.0 * whole.hum_share,
+        silent_s=whole.silent_s,
     )
 
 

@@ -25,6 +25,8 @@ class QualityPart:
     bands_db: (frames, bands) of a few spectra, NaN beyond half the sampling rate. holes_share: share of places in
     time and frequency that were emptied. repeats: how regularly the loudness beats, one value each 0.75 s.
     hum_share: share of its power that was mains hum, 0..1, NaN where nobody asked or it was too short to tell.
+    silent_s: (start, end) of each stretch without any sound, seconds from the start of the recording: holes, and what
+    is black for longer; see `_silent`.
     offset: the constant level on which the samples stand, in full scale, which is no sound; 0 where it is smaller than
     the sound itself. Levels, holes and blackness are measured from there.
     """
@@ -42,6 +44,7 @@ class QualityPart:
     repeats: np.ndarray
     hum_share: float = math.nan
     offset: float = 0.0
+    silent_s: tuple[tuple[float, float], ...] = ()
 
 
 def measure(clip: Clip, limits: LimitSet) -> QualityPart:
@@ -55,12 +58,8 @@ def measure(clip: Clip, limits: LimitSet) -> QualityPart:
     swings = samples - np.float32(offset) if offset else samples
     levels = amplitude.levels_db(swings, rate_hz)
     loud_db = float(np.percentile(levels, 95)) if len(levels) else -120.0
-    gaps, gap_s = amplitude.dropouts(
-        levels,
-        min(limits.value("gap_silent_db"), loud_db - limits.value("gap_depth_db")),
-        loud_db - limits.value("gap_edge_db"),
-        limits.value("gap_longest_s"),
-    )
+    holes = _holes(loud_db, limits)
+    gaps, gap_s = amplitude.dropouts(levels, *holes)
     power = bands.spectra(samples, rate_hz)
     return QualityPart(
         seconds=clip.seconds,
@@ -75,7 +74,30 @@ def measure(clip: Clip, limits: LimitSet) -> QualityPart:
         holes_share=bands.holes_share(samples, rate_hz, limits.value("hole_depth_db")),
         repeats=rhythm.repeats(samples, rate_hz),
         offset=offset,
+        silent_s=_silent(levels, clip, holes, limits),
     )
+
+
+def _holes(loud_db: float, limits: LimitSet) -> tuple[float, float, float]:
+    """What a hole is beside loud parts of `loud_db`: below which level, between which levels, how long at most."""
+    silent_db = min(limits.value("gap_silent_db"), loud_db - limits.value("gap_depth_db"))
+    return silent_db, loud_db - limits.value("gap_edge_db"), limits.value("gap_longest_s")
+
+
+def _silent(
+    levels: np.ndarray, clip: Clip, holes: tuple[float, float, float], limits: LimitSet
+) -> tuple[tuple[float, float], ...]:
+    """(start, end) in seconds of the recording of each stretch in which a program left no sound: holes, and what is as
+    black as no microphone is, and far below what is loud, for `black_least_s` and more, edges of any kind and ends of
+    the recording included. They may overlap."""
+    sounding = levels[levels > amplitude.SILENT_DB]
+    loud_db = float(np.percentile(sounding, 95)) if len(sounding) else 0.0
+    black_db = min(limits.value("black_db"), loud_db - limits.value("gap_depth_db"))
+    black = amplitude.blacked(levels, black_db, limits.value("black_least_s"))
+    starts, ends = np.concatenate([amplitude.torn(levels, *holes), black], axis=1)
+    step_s = max(1, round(amplitude.LEVEL_HOP_S * clip.rate_hz)) / clip.rate_hz
+    edges = zip(np.sort(starts), np.sort(ends), strict=True)
+    return tuple((clip.start_s + float(first) * step_s, clip.start_s + float(past) * step_s) for first, past in edges)
 
 
 def with_hum(part: QualityPart, shares: np.ndarray | None) -> QualityPart:

@@ -15,7 +15,8 @@ from enginelog.quality.part import QualityPart
 @dataclass(frozen=True)
 class Measured:
     """The whole recording in a few numbers. quiet_db: None where it has no quiet stretch.
-    hum_share: None where no block tells. offset: the largest of a block."""
+    hum_share: None where no block tells. offset: the largest of a block. silent_s: (start, end) in seconds of each
+    stretch without sound, smear included, in order and apart."""
 
     seconds: float
     sounding_s: float
@@ -33,6 +34,7 @@ class Measured:
     wind: bool
     hum_share: float | None
     offset: float
+    silent_s: tuple[tuple[float, float], ...]
 
 
 def summed(parts: Sequence[QualityPart], seconds: float, limits: LimitSet) -> Measured:
@@ -62,7 +64,20 @@ def summed(parts: Sequence[QualityPart], seconds: float, limits: LimitSet) -> Me
         wind=bands.windy(every, limits),
         hum_share=_hum_share(parts),
         offset=max((part.offset for part in parts), key=abs),
+        silent_s=silences(parts, seconds, limits),
     )
+
+
+def silences(parts: Sequence[QualityPart], seconds: float, limits: LimitSet) -> tuple[tuple[float, float], ...]:
+    """The silent stretches of all parts in order, each with the smear of its edges, those that then meet as one."""
+    smear_s, out = limits.value("hole_smear_s"), list[tuple[float, float]]()
+    for start_s, end_s in sorted(stretch for part in parts for stretch in part.silent_s):
+        start_s, end_s = max(start_s - smear_s, 0.0), min(end_s + smear_s, seconds)
+        if out and start_s <= out[-1][1]:
+            start_s, end_s = out[-1][0], max(end_s, out[-1][1])
+            out.pop()
+        out.append((start_s, end_s))
+    return tuple(out)
 
 
 def _hum_share(parts: Sequence[QualityPart]) -> float | None:
