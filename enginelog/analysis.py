@@ -240,7 +240,7 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard, ran: bool)
     long = heard.chunks > 0
     give_back(long)
     track = _end_to_end(_taken(heard.tracks))
-    story = timeline.tell(heard.watch.finish(), track, engine, sets["timeline"], ran)
+    story = timeline.tell(heard.watch.finish(), track, engine, sets["timeline"], ran, clip_quality.silent_s)
     track = speed.coasted(track, story, sets["speed"])
     if not story.engine_heard and story.pulls == 0:
         clip_quality = quality.nothing_read(clip_quality, sets["quality"])

@@ -27,6 +27,7 @@ from enginelog.timeline.heard import (
 from enginelog.timeline.pops import bangs
 from enginelog.timeline.pulls import sudden
 from enginelog.timeline.rundown import stopped
+from enginelog.timeline.silence import Silent, held, looked_at, parted
 from enginelog.timeline.states import KINDS, PULL, QUIET, RUN, RUNDOWN, Views, course, stretches
 from enginelog.timeline.strokes import with_pull_speeds
 from enginelog.timeline.traces import Levels, Traces, time_of
@@ -45,19 +46,24 @@ def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) ->
     return tell(watch.finish(), track, engine, limits)
 
 
-def tell(watched: Watched | None, track: Track, engine: Engine, limits: LimitSet, ran: bool = False) -> Timeline:
+def tell(
+    watched: Watched | None, track: Track, engine: Engine, limits: LimitSet, ran: bool = False, silent: Silent = ()
+) -> Timeline:
     """The timeline of a recording that was watched part by part, `track` of all parts together: see `build`.
 
     None: the recording was too short. The track's rhythm is no longer asked for. ran: somebody who stood beside it says
     that an engine ran: where the sound alone tells of none, what is likeliest to be one is taken for it, with doubt.
+    silent: stretches in which the sound is missing (`Quality.silent_s`), whose edges tell nothing: a run ends where the
+    sound ends, and begins where it begins again, and what an edge may hide is not told.
     """
     if watched is None:
         return Timeline(False, 1.0, (), reason="the recording is too short to hear an engine in")
-    found = _told(watched, track, engine, limits)
+    silent = looked_at(silent, limits)
+    found = _told(watched, track, engine, limits, silent)
     if found.engine_heard or not ran:
         return found
     likelier = replace(watched.seen, engine=_at_word(watched.seen.engine, track, limits), broad=None)
-    again = _told(replace(watched, seen=likelier), track, engine, limits, at_word=True)
+    again = _told(replace(watched, seen=likelier), track, engine, limits, silent, at_word=True)
     if not again.engine_heard:
         return found
     return replace(again, reason=f"one is said to have run; by the sound alone: {found.reason}")
@@ -71,21 +77,24 @@ def _at_word(judged: np.ndarray, track: Track, limits: LimitSet) -> np.ndarray:
     return np.where(read, np.maximum(judged, 0.0), judged) + limits.value("told_ran_logit")
 
 
-def _told(watched: Watched, track: Track, engine: Engine, limits: LimitSet, at_word: bool = False) -> Timeline:
+def _told(
+    watched: Watched, track: Track, engine: Engine, limits: LimitSet, silent: Silent, at_word: bool = False
+) -> Timeline:
     """The timeline by the frames' logits as they are. at_word: an engine is known to have run, so that nothing speaks
     against there being any, and where one is heard by that alone it is never told surely."""
-    seen, levels = watched.seen, watched.traces
+    seen, levels = held(watched.seen, track.t_s, silent, limits), watched.traces
     hop_s = float(track.t_s[1] - track.t_s[0])
     marks = tidy(stretches(course(seen, limits)), track, limits)
     marks = tidy(by_rhythm(marks, seen, limits), track, limits)
     marks = tidy(grown(marks, seen, limits), track, limits)
     marks = not_pulled_while_running(marks, limits.value("between_pulls_s") / hop_s)
-    marks = merged(sudden(marks, levels, track, PULL, RUN, QUIET, limits))
+    marks = merged(sudden(marks, levels, track, PULL, RUN, QUIET, limits, silent))
+    marks = parted(marks, track.t_s, silent, limits)
     confidence, marks = confidence_of(without_lone_pull(marks, seen.pull, limits), seen, limits)
     again = by_rhythm(marks, seen, limits)
     if again is not marks:  # what seemed a run was none, and the rhythm knows another
         confidence, marks = confidence_of(tidy(again, track, limits), seen, limits)
-    marks = read_on(marks, seen, track, limits)
+    marks = parted(read_on(marks, seen, track, limits), track.t_s, silent, limits)
     music = False
     if not at_word:
         confidence, marks = doubted(marks, confidence, seen, track.t_s, levels, limits)
@@ -93,14 +102,14 @@ def _told(watched: Watched, track: Track, engine: Engine, limits: LimitSet, at_w
     marks = [(QUIET, 0, len(track.t_s))] if music else marks
     most = min(limits.value("told_ran_most") if at_word else 1.0, most_of(marks, hop_s, limits))
     spans = to_spans(marks, track, levels, limits.value("start_late_s"))
-    spans, downs, rundown_s = stopped(spans, levels, track, seen, engine, limits)
+    spans, downs, rundown_s = stopped(spans, levels, track, seen, engine, limits, silent)
     spans = with_pull_speeds(spans, levels, engine, limits)
     heard = any(span.kind == "run" for span in spans)
     confidence = min(confidence, most) if heard else confidence
     pulls = sum(span.kind == "pull" for span in spans)
     reason = None if heard else MUSIC_ALONE if music else _reason(seen, levels, pulls, limits)
     found = Timeline(heard, confidence, spans, pulls, seconds_to_run(spans), rundown_s, reason=reason, downs=downs)
-    found = claimed(found, seen, levels, track, limits)
+    found = claimed(found, seen, levels, track, limits, silent)
     if not heard and pulls and found.pulls_least == 0:  # not one of them is sure
         found = replace(found, reason=_reason(seen, levels, 0, limits))
     return replace(found, pops=bangs(levels, spans, limits)) if heard or pulls else found

@@ -15,6 +15,7 @@ from enginelog.limits import LimitSet
 from enginelog.model import RunDown, Span, Timeline, Track
 from enginelog.timeline.chances import Chances, chances
 from enginelog.timeline.rundown import fall
+from enginelog.timeline.silence import MISSING, Silent, at_edge, may_hide_pulls
 from enginelog.timeline.states import PULL, RUN, Views
 from enginelog.timeline.traces import Levels, rows_between, time_of
 
@@ -36,16 +37,23 @@ class Count:
     hidden: int
 
 
-def claimed(found: Timeline, seen: Views, levels: Levels, track: Track, limits: LimitSet) -> Timeline:
-    """`found` with the range of its pulls, its start and its cut, where these are sure, and reasons where not."""
+def claimed(
+    found: Timeline, seen: Views, levels: Levels, track: Track, limits: LimitSet, silent: Silent = ()
+) -> Timeline:
+    """`found` with the range of its pulls, its start and its cut, where these are sure, and reasons where not.
+
+    silent: stretches (start, end in seconds) in which the sound is missing; nothing is claimed of what lies at an edge.
+    """
     every = chances(seen, limits)
-    doubt = _doubt(found, seen, levels, track.t_s, limits)
+    doubt = _missing(found.spans, silent) or _doubt(found, seen, levels, track.t_s, limits)
     found = replace(found, **_pulls(found, doubt, counted(found.spans, every, track.t_s, limits), limits))
     found = replace(
-        found, **_start(found, every, track.t_s, limits), **_cut(found, seen, every, levels, track.t_s, limits)
+        found,
+        **_start(found, every, track.t_s, limits, silent),
+        **_cut(found, seen, every, levels, track.t_s, limits, silent),
     )
     if found.cut_s is None or found.rundown_s is None:
-        why = found.cut_reason or "standstill was not clearly heard"
+        why = found.cut_reason or _no_standstill(found, silent)
         found = replace(found, rundown_s=None, rundown_reason=why)
     sure = found.pulls_sure and found.start_s is not None
     return found if sure else replace(found, seconds_to_run=None)
@@ -114,6 +122,19 @@ def _doubt(found: Timeline, seen: Views, levels: Levels, t_s: np.ndarray, limits
     return None
 
 
+def _missing(spans: tuple[Span, ...], silent: Silent) -> str | None:
+    """Why pulls may be missing where sound is; None where none may."""
+    return f"{MISSING} in a part of the recording, where pulls may lie" if may_hide_pulls(spans, silent) else None
+
+
+def _no_standstill(found: Timeline, silent: Silent) -> str:
+    """Why no standstill is told after a cut that is."""
+    down = found.last_rundown
+    if down is not None and at_edge(down.end_s, silent, EDGE_S, 0.0):
+        return f"{MISSING} from {down.end_s:z.1f} s on, before standstill was heard"
+    return "standstill was not clearly heard"
+
+
 def _runs_at_once(run: Span, engine: np.ndarray, t_s: np.ndarray, limits: LimitSet) -> bool:
     """Whether the first second and a half of a run is about as clearly an engine's as all of it."""
     whole, begin = engine[t_s < run.end_s], engine[t_s < min(FIRST_S, run.end_s)]
@@ -149,13 +170,15 @@ def unpulled(spans: tuple[Span, ...]) -> bool:
     return False
 
 
-def _start(found: Timeline, every: Chances, t_s: np.ndarray, limits: LimitSet) -> dict:
+def _start(found: Timeline, every: Chances, t_s: np.ndarray, limits: LimitSet, silent: Silent) -> dict:
     number = last_run(found.spans)
     if number is None:
         return {"start_reason": "no engine ran"}
     start_s = found.spans[number].start_s
     if start_s <= EDGE_S:
         return {"start_reason": "the recording begins with the engine running"}
+    if at_edge(start_s, silent, 0.0, EDGE_S):
+        return {"start_reason": f"{MISSING} until {start_s:z.1f} s, so that when the engine began to run is not known"}
     pulled = found.spans[number - 1].kind == "pull"
     late_s = limits.value("start_late_s") if pulled else 0.0
     likely = within(every.begins[:, RUN], t_s, start_s + late_s)
@@ -167,7 +190,15 @@ def _start(found: Timeline, every: Chances, t_s: np.ndarray, limits: LimitSet) -
     return {"start_s": start_s}
 
 
-def _cut(found: Timeline, seen: Views, every: Chances, levels: Levels, t_s: np.ndarray, limits: LimitSet) -> dict:
+def _cut(
+    found: Timeline,
+    seen: Views,
+    every: Chances,
+    levels: Levels,
+    t_s: np.ndarray,
+    limits: LimitSet,
+    silent: Silent,
+) -> dict:
     number = last_run(found.spans)
     if number is None:
         return {"cut_reason": "no engine ran"}
@@ -176,8 +207,11 @@ def _cut(found: Timeline, seen: Views, every: Chances, levels: Levels, t_s: np.n
         return {"cut_reason": "the engine runs to the end of the recording"}
     down = next((down for down in found.downs[::-1] if down.of_run_until(end_s)), None)
     engine = found.confidence >= limits.value("claim_engine")
-    if engine and down and down.clear:
+    if engine and down and down.clear and not at_edge(end_s, silent, 0.0, 0.0):
         return {"cut_s": end_s}
+    if at_edge(end_s, silent, FALLS_S + BESIDE_S, EDGE_S):
+        missing_s = max(start_s for start_s, _ in silent if start_s <= end_s + FALLS_S + BESIDE_S)
+        return {"cut_reason": f"{MISSING} from {missing_s:z.1f} s on, so that when the engine stopped is not known"}
     clear = within(every.ended[:, RUN], t_s, end_s) >= limits.value("cut_told")
     if not clear or not engine or fall(seen.engine, t_s, end_s) < limits.value("cut_fall"):
         return {"cut_reason": "when the ignition went off is not clear"}

@@ -6,16 +6,20 @@ import numpy as np
 
 from enginelog.limits import LimitSet
 from enginelog.model import Track
+from enginelog.timeline.silence import Silent, at_edge
 from enginelog.timeline.traces import Levels, row_at
 
 BEFORE_S = (0.7, 0.1)
 
 
-def sudden(marks, levels: Levels, track: Track, pull: int, run: int, quiet: int, limits: LimitSet) -> list:
+def sudden(
+    marks, levels: Levels, track: Track, pull: int, run: int, quiet: int, limits: LimitSet, silent: Silent = ()
+) -> list:
     """`marks` (state, first, last frame) with the pulls that do not begin suddenly made quiet.
 
     A phone that slowly turns its volume up again after an engine stopped must not count. A pull that leads to a run is
-    kept as it is; one that the recording begins with cannot be judged and is not counted.
+    kept as it is; one that the recording begins with, or that follows missing sound (`silent`), cannot be judged and is
+    not counted.
     """
     hop_s = float(track.t_s[1] - track.t_s[0])
     out, ran = [], False
@@ -25,7 +29,8 @@ def sudden(marks, levels: Levels, track: Track, pull: int, run: int, quiet: int,
         if state == pull and ran and not leads:
             begin_s = float(track.t_s[first] - hop_s / 2)
             step = onset_db(levels, begin_s, begin_s + (last - first) * hop_s)
-            state = state if step is not None and step >= limits.value("pull_onset_db") else quiet
+            clear = step is not None and step >= limits.value("pull_onset_db")
+            state = state if clear and not at_edge(begin_s, silent, 0.0, limits.value("silence_pull_s")) else quiet
         out.append((state, first, last))
     return out
 
