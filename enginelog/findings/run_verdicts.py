@@ -170,7 +170,7 @@ def judge_start(evidence: Evidence, limits: LimitSet) -> Finding:
     eventful = bool(start.false_starts or start.restarts)
     if not (start.pulls or evidence.timeline.pulls or eventful):
         return unknown("start", "no pull of the starter stands out", ("begin the recording before the first pull",))
-    parts = [f"{start.pull_count} of the starter heard"]
+    parts = [f"{start.pull_count} of the starter heard{' before the last start' if start.restarts else ''}"]
     if start.pull_words:
         parts[0] += f" ({start.pull_words})"
     if start.seconds_to_run is not None:

@@ -68,9 +68,8 @@ def _unheard_stops_left_out(runs: list[Span], silent: tuple[tuple[float, float],
 
 
 def sure_pulls(timeline: Timeline) -> int:
-    """The pulls of the starter that are sure: all that are heard, or the lower end where their number is doubtful."""
-    heard = max(timeline.pulls, sum(span.kind == "pull" for span in timeline.spans))
-    return heard if timeline.pulls_sure else timeline.pulls_least
+    """The pulls of the last start that are sure: all that are heard, or the lower end where their number is open."""
+    return timeline.pulls if timeline.pulls_sure else timeline.pulls_least
 
 
 def count_words(timeline: Timeline) -> str:
@@ -112,4 +111,6 @@ def _named(numbers: list[int]) -> str:
 
 
 def _pulls(timeline: Timeline) -> list[Span]:
-    return [span for span in timeline.spans if span.kind == "pull"]
+    """Those of the last start: the last ones."""
+    heard = [span for span in timeline.spans if span.kind == "pull"]
+    return heard[max(len(heard) - timeline.pulls, 0) :]

@@ -57,9 +57,10 @@ class Timeline:
     """What happened when. `reason` says in plain words why no engine was heard, where none was, or would have been had
     nobody said that one ran.
 
-    confidence: that `engine_heard` is right, 0..1. pulls: those among the spans. How many there were lies from
-    pulls_low to pulls_high (None: no upper end can be told), the same where the number is sure; both None in records
-    from before it could be doubted. start_s: when the last run began; cut_s: when it ended. What is unknown or
+    confidence: that `engine_heard` is right, 0..1. pulls: those among the spans that belong to the start of the last
+    run (all, where none went on before it); seconds_to_run: from the first of them to that run. How many there were
+    lies from pulls_low to pulls_high (None: no upper end can be told), the same where the number is sure; both None in
+    records from before it could be doubted. start_s: when the last run began; cut_s: when it ended. What is unknown or
     doubtful is None, with a reason. downs: of each run that ended, how it ran down.
     """
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from enginelog import limits
 from enginelog.model import Span
 from enginelog.synthesis.crank import Motion
 from enginelog.synthesis.scenario import Scenario
@@ -45,7 +46,7 @@ class Truth:
     speed_rpm: see `median_speed`, of the last run, run-up left out; misfire_share: of the same.
     settle_s counts from `run_start_s` (rough_shape names what was asked for: step, fade, never, worse).
     hunting_swing_rpm: median over cycles of the peak to peak of what the crank did at the rate of the swing and twice
-    it. seconds_to_run: first pull to `run_start_s`.
+    it. seconds_to_run: from the first pull of the start of the last run (`start_pulled_s`) to `run_start_s`.
     """
 
     seconds: float
@@ -243,6 +244,14 @@ def tell(scenario: Scenario, motion: Motion, wanted_rpm: np.ndarray, wanted_t: n
     return with_run(base, scenario, motion, wanted_rpm, wanted_t) if motion.runs else base
 
 
+def start_pulled_s(scenario: Scenario, motion: Motion) -> float:
+    """When the starter was first pulled for the last run: after the end of any run before it that went on for as long
+    as the timeline's `sustained_run_s`; shorter ones are false starts of the same attempt."""
+    sustained = limits.load("timeline").value("sustained_run_s")
+    ended = max((end for start, end, _ in motion.runs[:-1] if end - start >= sustained), default=-np.inf)
+    return min(pull.at_s for pull in scenario.pulls if pull.at_s >= ended)
+
+
 def firing_columns(motion: Motion) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Time, slot, strength, missed, partial of the events while running."""
     keep = motion.running
@@ -263,7 +272,7 @@ def with_run(base: Truth, scenario: Scenario, motion: Motion, wanted_rpm: np.nda
         base,
         run_start_s=start, run_up_end_s=up, run_end_s=end, cut_s=end if how == "cut" else None,
         standstill_s=still, rundown_s=still - end if still is not None else None,
-        seconds_to_run=start - scenario.pulls[0].at_s if scenario.pulls else None,
+        seconds_to_run=start - start_pulled_s(scenario, motion) if scenario.pulls else None,
         speed_rpm=median_speed(base.t_s, base.turns, up, end),
         misfire_share=float(np.mean(base.missed[after])) if np.any(after) else None,
         misfire_pattern=scenario.misfires.kind,

@@ -28,6 +28,7 @@ from enginelog.timeline.pops import bangs
 from enginelog.timeline.pulls import sudden
 from enginelog.timeline.rundown import stopped
 from enginelog.timeline.silence import Silent, held, looked_at, parted
+from enginelog.timeline.starts import begun_s, seconds_to_run, since
 from enginelog.timeline.states import KINDS, PULL, QUIET, RUN, RUNDOWN, Views, course, stretches
 from enginelog.timeline.strokes import with_pull_speeds
 from enginelog.timeline.traces import Levels, Traces, time_of
@@ -38,8 +39,9 @@ def build(activity: Activity, track: Track, engine: Engine, limits: LimitSet) ->
     """The timeline of one recording from its levels and its speed track (with `rhythm` kept).
 
     Spans follow each other without gap from 0 to the end of the sound. Pulls are those heard one by one; a pull that
-    is not audible is not counted. `seconds_to_run` goes from the first pull of the row that led to the first
-    sustained run; `rundown_s` is the last run-down whose end is heard. ValueError where the track kept no rhythm.
+    is not audible is not counted. `pulls` are those of the start of the last run, and `seconds_to_run` goes from the
+    first of them to that run; what a run before it needed that went on by itself is left out (`starts`). `rundown_s` is
+    the last run-down whose end is heard. ValueError where the track kept no rhythm.
     """
     watch = Watch(engine, limits)
     watch.add(activity, track)
@@ -108,7 +110,9 @@ def _told(
     confidence = min(confidence, most) if heard else confidence
     pulls = sum(span.kind == "pull" for span in spans)
     reason = None if heard else MUSIC_ALONE if music else _reason(seen, levels, pulls, limits)
-    found = Timeline(heard, confidence, spans, pulls, seconds_to_run(spans), rundown_s, reason=reason, downs=downs)
+    own = sum(span.kind == "pull" for span in since(spans, begun_s(spans, limits)))
+    to_run_s = seconds_to_run(spans, limits)
+    found = Timeline(heard, confidence, spans, own, to_run_s, rundown_s, reason=reason, downs=downs)
     found = claimed(found, seen, levels, track, limits, silent)
     if not heard and pulls and found.pulls_least == 0:  # not one of them is sure
         found = replace(found, reason=_reason(seen, levels, 0, limits))
@@ -257,12 +261,3 @@ def span_rpm(state: int, rpm: np.ndarray) -> float | None:
     """Median speed of a run; speed with which a run-down begins; None where it is not known."""
     some = rpm[:4] if state == RUNDOWN else rpm if state == RUN else rpm[:0]
     return float(np.nanmedian(some)) if np.isfinite(some).any() else None
-
-
-def seconds_to_run(spans: tuple[Span, ...]) -> float | None:
-    """From the first pull to the beginning of the last run that a pull led to; None where no pull led to one."""
-    pulls = [span.start_s for span in spans if span.kind == "pull"]
-    runs = [span.start_s for span in spans if span.kind == "run"]
-    if not pulls or not runs or pulls[0] > runs[-1]:
-        return None
-    return runs[-1] - pulls[0]

@@ -16,6 +16,7 @@ from enginelog.model import RunDown, Span, Timeline, Track
 from enginelog.timeline.chances import Chances, chances
 from enginelog.timeline.rundown import fall
 from enginelog.timeline.silence import MISSING, Silent, at_edge, may_hide_pulls
+from enginelog.timeline.starts import begun_s, since
 from enginelog.timeline.states import PULL, RUN, Views
 from enginelog.timeline.traces import Levels, rows_between, time_of
 
@@ -44,9 +45,11 @@ def claimed(
 
     silent: stretches (start, end in seconds) in which the sound is missing; nothing is claimed of what lies at an edge.
     """
-    every = chances(seen, limits)
-    doubt = _missing(found.spans, silent) or _doubt(found, seen, levels, track.t_s, limits)
-    found = replace(found, **_pulls(found, doubt, counted(found.spans, every, track.t_s, limits), limits))
+    every, from_s = chances(seen, limits), begun_s(found.spans, limits)
+    doubt = _missing(since(found.spans, from_s), tuple(each for each in silent if each[1] > from_s)) or _doubt(
+        found, since(found.spans, from_s), seen, levels, track.t_s, limits
+    )
+    found = replace(found, **_pulls(found, doubt, counted(found.spans, every, track.t_s, limits, from_s), limits))
     found = replace(
         found,
         **_start(found, every, track.t_s, limits, silent),
@@ -59,15 +62,17 @@ def claimed(
     return found if sure else replace(found, seconds_to_run=None)
 
 
-def counted(spans: tuple[Span, ...], every: Chances, t_s: np.ndarray, limits: LimitSet) -> Count:
-    """How sure the number of pulls among `spans` is.
+def counted(
+    spans: tuple[Span, ...], every: Chances, t_s: np.ndarray, limits: LimitSet, from_s: float = -np.inf
+) -> Count:
+    """How sure the number of pulls among `spans` is that begin at `from_s` or later.
 
     A pull counts for the probability that one begins about its beginning; elsewhere the expected number of beginnings
     is that of pulls overlooked (a Poisson number, so that none is as likely as exp of its negative).
     """
-    begins, free = every.begins[:, PULL], np.ones(len(t_s), bool)
+    begins, free = every.begins[:, PULL], t_s >= from_s
     each = []
-    for span in spans:
+    for span in since(spans, from_s):
         if span.kind == "pull":
             each.append(min(float(begins[(t_s >= span.start_s - BEFORE_S) & (t_s < span.end_s)].sum()), 1.0))
             free &= ~((t_s >= span.start_s - BEFORE_S) & (t_s < span.end_s + AFTER_S))
@@ -103,17 +108,20 @@ def _pulls(found: Timeline, doubt: str | None, count: Count, limits: LimitSet) -
     return {"pulls_low": count.sure, "pulls_high": high, "pulls_reason": reason}
 
 
-def _doubt(found: Timeline, seen: Views, levels: Levels, t_s: np.ndarray, limits: LimitSet) -> str | None:
-    """Why further pulls may lie hidden however little is seen of them, None where nothing says so."""
+def _doubt(
+    found: Timeline, own: tuple[Span, ...], seen: Views, levels: Levels, t_s: np.ndarray, limits: LimitSet
+) -> str | None:
+    """Why further pulls may lie hidden however little is seen of them, None where nothing says so. own: the spans from
+    the start of the last run on."""
     if not found.engine_heard and not found.pulls:
         return "neither an engine nor a pull of the starter stands out"
-    if unpulled(found.spans):
+    if unpulled(own):
         return "the engine started within the recording, but no pull of the starter stands out before it"
-    first = next((span for span in found.spans if span.kind == "run"), None)
+    first = next((span for span in own if span.kind == "run"), None)
     if first is not None and first.start_s <= EDGE_S and not _runs_at_once(first, seen.engine, t_s, limits):
         return "whether the engine runs as the recording begins is not clear"
-    number = last_run(found.spans)
-    if number is not None and any(span.kind == "pull" for span in found.spans[number:]):
+    number = last_run(own)
+    if number is not None and any(span.kind == "pull" for span in own[number:]):
         return "what is heard after the engine stopped may be pulls of the starter or not"
     if found.pulls and found.engine_heard and found.confidence < limits.value("claim_engine"):
         return "the engine is too faint to tell how often its starter was pulled"
