@@ -127,8 +127,8 @@ def _reading(case: Case, run: Run, truth: synthesis.Truth, rated: bool, said_to_
 
 
 def _surely(speed: Speed, truth: synthesis.Truth) -> float:
-    """How surely the speed is told. Of a run at no one speed no median is claimed, but the speeds held: of the surest of
-    these that is more than WITHIN off the median of the true speed meanwhile; 0 where none is."""
+    """How surely the speed is told. Of a run at no one speed no median is claimed, but the speeds held: of the surest
+    of these that is more than WITHIN off the median of the true speed meanwhile; 0 where none is."""
     if not speed.changed:
         return speed.confidence
     wrong = [0.0]
