@@ -289,3 +289,38 @@ def test_a_speed_that_rests_on_an_assumed_layout_says_so_beside_its_confidence()
     taken = replace(run, engine=replace(run.engine, assumed=("strokes", "cylinders")))
     assert "which nobody told" not in speed(told).behind
     assert "if 4 strokes and 1 cylinder, which nobody told" in speed(taken).behind
+
+
+# ---------------------------------------------------------------- a generator's frequency and its rated speed
+
+
+def generating(rpm: float, **told) -> dict[str, Finding]:
+    """The findings on a two-pole set held at `rpm`."""
+    case = sim.make(331, sim.Scenario(rpm=rpm, seconds=12.0, wobble_percent=0.1))
+    engine = replace(case.engine, machine="generator", alternator_poles=2, **told)
+    return {code: finding(case, code, engine=engine) for code in ("speed", "generator_frequency")}
+
+
+@pytest.mark.parametrize(
+    ("rpm", "rated_rpm", "said"),
+    [(3420.0, 3000.0, "above 50 Hz"), (3320.0, 3600.0, "below 60 Hz"), (2820.0, 3000.0, "below 50 Hz")],
+)
+def test_a_told_rated_speed_says_which_mains_a_generator_is_for(rpm, rated_rpm, said):
+    """f = P N / 120: two poles give 50 Hz at 3000 and 60 Hz at 3600 rpm (generator service manual)."""
+    told = generating(rpm, rated_rpm=rated_rpm)
+    assert said in told["generator_frequency"].text
+    assert ("too fast" in told["speed"].text) == (rpm > rated_rpm)
+
+
+def test_untold_the_nearer_mains_counts():
+    assert "below 60 Hz" in generating(3320.0)["generator_frequency"].text
+    assert "above 50 Hz" in generating(3270.0)["generator_frequency"].text
+
+
+def test_a_generator_that_idled_gets_no_fault_for_its_frequency():
+    """Idling, a set feeds nothing (as in judge_speed: nearer to the told idle speed than to the rated one)."""
+    for told in ({"rated_rpm": 3000.0}, {}):
+        one = generating(1900.0, idle_rpm=1900.0, **told)["generator_frequency"]
+        assert one.verdict == "unknown" and one.value is None and "it idled" in one.text
+        assert one.next and "rated speed" in one.next[0]
+    assert generating(2700.0, idle_rpm=1900.0, rated_rpm=3000.0)["generator_frequency"].verdict == "fault"

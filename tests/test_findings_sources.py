@@ -203,4 +203,4 @@ def test_blade_table(inches, rpm):
 def test_alternator_table(rpm, hz):
     """Generator service manual, two-pole set: f = P N / 120."""
     assert speed_limits.alternator_hz(2, rpm) == pytest.approx(hz)
-    assert speed_limits.nominal_hz(hz) == (60.0 if hz > 56 else 50.0)
+    assert speed_limits.nominal_hz(hz) == (60.0 if abs(hz - 60) < abs(hz - 50) else 50.0)

@@ -19,8 +19,8 @@ def blade_rpm_limit(blade_length_mm: float, tip_speed_ft_min: float) -> float:
 
 
 def nominal_hz(frequency_hz: float) -> float:
-    """50 or 60, whichever the frequency is nearer to."""
-    return 50.0 if frequency_hz < 56.0 else 60.0
+    """50 or 60, whichever the frequency is nearer to (the mains of all countries, common practice, no source)."""
+    return 50.0 if frequency_hz < 55.0 else 60.0
 
 
 def sustained_top_rpm(series: Series) -> float | None:

@@ -21,12 +21,15 @@ from enginelog.findings.words import (
     worst,
 )
 from enginelog.limits import LimitSet
+from enginelog.limits.trade import formulas
 from enginelog.model import Finding, Speed
 from enginelog.model.wording import as_told, shares
 
 HALF = "About half of it: it idled, or turned twice as fast and {}. Which, cannot be told."
 TWICE = "A two-stroke told as a four-stroke shows twice its true speed, too: were the strokes told right?"
 TELL_RIGHT = ("strokes and cylinders by the data plate or manual", "tell the idle speed, or record it at full speed")
+IDLED = "it idled, and then it feeds nothing"
+AT_RATED = ("record it at its rated speed",)
 GOVERNED_LIMITS = (*(name for _, name in CLASSES), "steady_fault_percent")
 
 
@@ -51,15 +54,19 @@ def judge_speed(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
     if rated_rpm is None:
         return _against_nothing(speed) if idle_rpm is None else _against_idle(speed, low_rpm, idle_rpm, limits)
     top = _if_told_wrong(evidence, _against_rated(speed, rated_rpm, evidence.top_rpm, limits), limits)
-    nearer_rated = idle_rpm is None or abs(low_rpm / idle_rpm - 1) >= abs(low_rpm / rated_rpm - 1)
     # Too fast is told in any case: it is the one that hurts.
-    if idle_rpm is None or nearer_rated or top.verdict != "ok":
+    if idle_rpm is None or _nearer_rated(low_rpm, idle_rpm, rated_rpm) or top.verdict != "ok":
         return top
     idle = _against_idle(speed, low_rpm, idle_rpm, limits)
     if not speed.changed:
         return idle
     reached = f" Highest held for a second {top.value:z.0f} rpm; told rated speed {rated_rpm:z.0f} rpm."
     return replace(idle, text=idle.text + reached)
+
+
+def _nearer_rated(rpm: float, idle_rpm: float, rated_rpm: float) -> bool:
+    """Whether a speed is nearer to the rated one than to the idle one, as a share of each."""
+    return abs(rpm / idle_rpm - 1) >= abs(rpm / rated_rpm - 1)
 
 
 def _against_nothing(speed: Speed) -> Finding:
@@ -219,7 +226,8 @@ def judge_blade(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
 
 
 def judge_frequency(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
-    """Frequency an alternator at crankshaft speed gives."""
+    """Frequency an alternator at crankshaft speed gives, against 50 or 60 Hz: what it gives at the told rated speed is
+    nearer to one of them; where none was told, what it gives as heard. A set that only idled is not judged."""
     poles = evidence.engine.alternator_poles
     if poles is None:
         return unknown(
@@ -229,7 +237,10 @@ def judge_frequency(evidence: Evidence, speed: Speed, limits: LimitSet) -> Findi
     if rpm is None:
         return unknown("generator_frequency", UNREAD)
     hz = speed_limits.alternator_hz(poles, rpm)
-    nominal = speed_limits.nominal_hz(hz)
+    nominal = speed_limits.nominal_hz(speed_limits.alternator_hz(poles, evidence.engine.rated_rpm or rpm))
+    full_rpm = evidence.engine.rated_rpm or formulas.alternator_rpm(poles, nominal)
+    if evidence.engine.idle_rpm is not None and not _nearer_rated(rpm, evidence.engine.idle_rpm, full_rpm):
+        return unknown("generator_frequency", IDLED, AT_RATED)
     off = 100 * (hz / nominal - 1)
     low, high = limits["frequency_low_percent"], limits["frequency_high_percent"]
     far = max(-off / low.value, off / high.value)
