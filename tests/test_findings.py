@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import sim_tracks as sim
 
-from enginelog.findings import CODES, doubt, hunting, judge, patterns, run_verdicts, settling
+from enginelog.findings import CODES, doubt, hunting, judge, misfire, patterns, run_verdicts, settling
 from enginelog.findings.gather import gather
 from enginelog.findings.hunting import strongest_swing
 from enginelog.findings.series import Series, half_window
@@ -196,6 +196,30 @@ def test_counting_windows_and_their_intervals():
     assert short.percent >= long.percent >= rough.misfire_percent > 0
     for window in rough.windows:
         assert window.low <= window.percent <= window.high
+
+
+def test_a_counting_window_lies_in_one_run_and_is_full():
+    """R * cylinders / (strokes / 2) firings are due in R revolutions (definition): what is counted on by time where the
+    crank stood still, or where no firing could be followed, is no window."""
+    t_s = np.concatenate([np.arange(0.0, 14.0, 0.04), np.arange(24.0, 38.0, 0.04)])
+    n = len(t_s)
+    firings = replace(
+        healthy().firings,
+        **{name: np.ones(n) for name in ("strength", "slot_level", "snr_db")},
+        **{name: np.zeros(n) for name in ("timing", "miss_probability")},
+        t_s=t_s,
+        slot=np.zeros(n, int),
+        revolutions=50.0 * t_s,  # a four-stroke single at 3000 rpm
+    )
+    lost = np.zeros(n)
+    lost[[340, 343]] = 1.0  # two of the last ten before the pause: 20 % of what a window across it holds
+    runs, engine = [Span("run", 0.0, 14.0), Span("run", 24.0, 38.0)], Engine()
+    short = misfire.worst_window(engine, firings, lost, runs, 200.0, LIMITS)
+    assert short.percent == pytest.approx(2.0) and short.end_s <= 14.0
+    assert misfire.worst_window(engine, firings, lost, runs, 1000.0, LIMITS) is None, "no run held 1000 revolutions"
+    one_run = [Span("run", 0.0, 38.0)]
+    assert misfire.worst_window(engine, firings, lost, one_run, 200.0, LIMITS).percent <= 100 * 2 / 90
+    assert misfire.worst_window(engine, firings, lost, one_run, 1000.0, LIMITS) is None, "ten seconds of it are missing"
 
 
 @pytest.mark.parametrize("engine", [sim.TWIN_270, sim.TWIN_180, sim.TWIN_360])

@@ -13,9 +13,9 @@ import numpy as np
 
 from enginelog.dsp.masks import rows_of_true
 from enginelog.dsp.rows import rows_of
-from enginelog.dsp.spread import robust_std
 from enginelog.findings import patterns
-from enginelog.findings.series import rows_within, usual_step
+from enginelog.findings.series import rows_within
+from enginelog.findings.spreads import strength_spread, timing_spread
 from enginelog.limits import LimitSet
 from enginelog.model import CylinderFiring, Engine, Firings, FiringSummary, FiringWindow, Span
 from enginelog.model.wording import counted
@@ -25,7 +25,6 @@ LOST_OR_WEAK = 0.9  # probability of a miss that stands for either (model.Firing
 AT_ONCE = 50_000  # windows looked at together
 BESIDE = 10  # neighbours on either side among which a firing must not be the only one told
 WINDOWS = (200.0, 1000.0)  # revolutions (13 CCR 1968.2 counts misfires over these)
-HEARD = 0.8  # of a window's opportunities that must be known: one across a stop or a silence holds too few for a share
 
 
 @dataclass(frozen=True)
@@ -216,7 +215,7 @@ def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: L
             f"between {100 * low:z.0f} and {100 * high:z.0f} % of the firings were lost: too unsure to state a count"
         )
         return MisfireStudy(_withheld(engine, firings, (100 * low, 100 * high), limits), reason, None, None)
-    return _counted(engine, firings, probability, turns, limits)
+    return _counted(engine, firings, probability, turns, spans, limits)
 
 
 def _weak_or_lost(
@@ -292,7 +291,12 @@ def _ends(firings: Firings, lost: np.ndarray) -> tuple[float | None, float | Non
 
 
 def _counted(
-    engine: Engine, firings: Firings, probability: np.ndarray, turns: patterns.Alternation, limits: LimitSet
+    engine: Engine,
+    firings: Firings,
+    probability: np.ndarray,
+    turns: patterns.Alternation,
+    spans: list[Span],
+    limits: LimitSet,
 ) -> MisfireStudy:
     share, low, high = share_interval(probability, limits)
     lost = probability > 0.5
@@ -306,7 +310,7 @@ def _counted(
         timing_spread_percent=timing_spread(firings, limits),
         strength_spread_percent=strength_spread(firings, limits),
         cylinders=_cylinders(engine, firings, lost),
-        windows=tuple(w for size in WINDOWS if (w := worst_window(firings, probability, size, limits)) is not None),
+        windows=tuple(w for n in WINDOWS if (w := worst_window(engine, firings, probability, spans, n, limits))),
     )
     return MisfireStudy(summary, None, *_ends(firings, lost), alternation=turns.ratio)
 
@@ -330,29 +334,46 @@ def _withheld(
 
 
 def worst_window(
-    firings: Firings, probability: np.ndarray, revolutions: float, limits: LimitSet
+    engine: Engine, firings: Firings, probability: np.ndarray, spans: list[Span], revolutions: float, limits: LimitSet
 ) -> FiringWindow | None:
-    """The window of so many revolutions with the largest share lost, and the interval of its own share; None where the
-    run is shorter, or none is heard to HEARD."""
-    revs = firings.revolutions
-    if len(revs) < 2 or revs[-1] - revs[0] < 0.98 * revolutions:
+    """The window of so many revolutions of one run with the largest share lost, and the interval of its own share; None
+    where no run holds one.
+
+    It counts only where enough of the firings due in it (revolutions * cylinders / revolutions a cycle) were judged:
+    revolutions go on being counted by time where none could be followed, and between two runs.
+    """
+    due = revolutions * engine.cylinders / engine.revs_per_cycle
+    rows = [rows_within(firings.t_s, span.start_s, span.end_s) for span in spans]
+    lost, least = probability > 0.5, limits.value("misfire_least_told") * due
+    found = [window for own in rows if (window := _worst(firings.revolutions, lost, own, revolutions, least))]
+    if not found:
         return None
-    total = np.concatenate([[0], np.cumsum(probability > 0.5, dtype=np.int32)])
-    windows = int(np.searchsorted(revs, max(revs[-1] - revolutions, revs[0]), side="right"))
-    share, inside = -1.0, slice(0)
-    least = HEARD * revolutions / max(usual_step(revs), 1e-9)
-    for begin in range(0, windows, AT_ONCE):  # hours of firings a part at a time
-        first = np.arange(begin, min(begin + AT_ONCE, windows))
-        past = np.searchsorted(revs, revs[first] + revolutions)
-        percent = np.where(past - first < least, -1.0, 100 * (total[past] - total[first]) / np.maximum(past - first, 1))
-        worst = int(np.argmax(percent))
-        if percent[worst] > share:
-            share, inside = float(percent[worst]), slice(first[worst], past[worst])
-    if share < 0:
-        return None
+    share, inside = max(found, key=lambda one: one[0])
     _, low, high = share_interval(probability[inside], limits)
     at = firings.t_s[inside]
     return FiringWindow(revolutions, share, min(100 * low, share), max(100 * high, share), float(at[0]), float(at[-1]))
+
+
+def _worst(
+    revolutions: np.ndarray, lost: np.ndarray, own: slice, length: float, least: float
+) -> tuple[float, slice] | None:
+    """Largest per cent lost of the windows of `length` revolutions within the rows `own` that hold `least` firings, and
+    the rows of that window; None where there is none."""
+    revs = revolutions[own]
+    if len(revs) < least or revs[-1] - revs[0] < 0.98 * length:
+        return None
+    total = np.concatenate([[0], np.cumsum(lost[own], dtype=np.int32)])
+    windows = int(np.searchsorted(revs, max(revs[-1] - length, revs[0]), side="right"))
+    share, inside = -1.0, slice(0)
+    for begin in range(0, windows, AT_ONCE):  # hours of firings a part at a time
+        first = np.arange(begin, min(begin + AT_ONCE, windows))
+        past = np.searchsorted(revs, revs[first] + length)
+        count = np.maximum(past - first, 1)
+        percent = np.where(count >= least, 100 * (total[past] - total[first]) / count, -1.0)
+        worst = int(np.argmax(percent))
+        if percent[worst] > share:
+            share, inside = float(percent[worst]), slice(own.start + first[worst], own.start + past[worst])
+    return None if share < 0 else (share, inside)
 
 
 def _cylinders(engine: Engine, firings: Firings, lost: np.ndarray) -> tuple[CylinderFiring, ...]:
@@ -370,31 +391,3 @@ def _cylinders(engine: Engine, firings: Firings, lost: np.ndarray) -> tuple[Cyli
         relative = levels[k] / mean if k in levels and np.isfinite(levels[k]) and mean > 0 else None
         result.append(CylinderFiring(k, percent, relative))
     return tuple(result)
-
-
-def timing_spread(firings: Firings, limits: LimitSet) -> float | None:
-    """Spread of a firing's moment, per cent of the firing interval; None where noise would decide it.
-
-    `timing` is measured against the neighbours' middle, which adds half of their variance: the spread of a single
-    firing is that of `timing` divided by sqrt(1.5). Robust (median absolute deviation); lost firings left out.
-    """
-    snr = float(np.nanmedian(firings.snr_db)) if np.isfinite(firings.snr_db).any() else float("-inf")
-    fired = firings.miss_probability < 0.2
-    sound = fired & np.roll(fired, 1) & np.roll(fired, -1) & np.isfinite(firings.timing)
-    if snr < limits.value("timing_least_snr_db") or sound.sum() < 30:
-        return None
-    values = firings.timing[sound]
-    return float(100 * robust_std(values) / np.sqrt(1.5))
-
-
-def strength_spread(firings: Firings, limits: LimitSet) -> float | None:
-    """Spread of the strength of firings that fired, per cent, freed of noise; None where that is the larger part."""
-    fired = firings.miss_probability < 0.2
-    if fired.sum() < 30 or not np.isfinite(firings.snr_db[fired]).any():
-        return None
-    values = firings.strength[fired]
-    spread = robust_std(values) ** 2
-    noise = 10 ** (-float(np.nanmedian(firings.snr_db[fired])) / 10)
-    if noise > 0.5 * spread:
-        return None
-    return float(100 * np.sqrt(spread - noise))

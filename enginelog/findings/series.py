@@ -52,13 +52,6 @@ def rows_within(t_s: np.ndarray, start_s: float, end_s: float) -> slice:
     return slice(int(first), int(past))
 
 
-def usual_step(values: np.ndarray) -> float:
-    """Mean distance of neighbours in rising values (n,), two at least; more than three times the middle one is a gap,
-    and left out."""
-    steps = np.diff(values)
-    return float(steps[steps <= 3 * np.median(steps)].mean())
-
-
 def run_spans(timeline: Timeline, gap_s: float = 0.2) -> list[Span]:
     """Stretches in which the engine ran by itself, in order of time; stretches that touch are one."""
     joined: list[Span] = []
