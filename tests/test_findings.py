@@ -621,6 +621,15 @@ def test_pops_and_restarts_are_counted():
     assert "1 false start" in start.text and "2 pulls" in start.text and start.verdict == "watch"
 
 
+def test_an_engine_that_ran_before_the_recording_made_no_false_start():
+    """How long it had run when it was switched off the recording does not hold."""
+    spans = (
+        Span("run", 0.0, 2.5), Span("rundown", 2.5, 3.5), Span("pull", 5.0, 5.4), Span("run", 5.5, 20.0),
+    )  # fmt: skip
+    start = finding(judged(healthy(64), timeline=Timeline(True, 0.9, spans, 1, 0.5)), "start")
+    assert "false start" not in start.text and "stopped and was started again once" in start.text
+
+
 def test_a_start_is_called_good_only_where_no_more_pulls_can_be_behind_it():
     """Five pulls are too many: one heard, and perhaps more, is neither good nor amiss; nor is none at all."""
     case, spans = healthy(64), (Span("quiet", 0.0, 1.0), Span("pull", 1.0, 1.4), Span("run", 1.5, 20.0))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from enginelog.findings.series import run_spans, sounding
+from enginelog.findings.series import RUNNING_FROM_THE_START_S, run_spans, sounding
 from enginelog.limits import LimitSet
 from enginelog.model import Span, Timeline
 from enginelog.model.wording import counted, joined
@@ -14,9 +14,10 @@ LEAST_HEARD_S = 0.6  # in which a stop and a start can be heard: runs reach to 0
 
 @dataclass(frozen=True)
 class StartStudy:
-    """pulls: those that are sure; false_starts: short runs followed by another start; stops: runs that ended and were
-    started again; already_running: the recording begins with the engine running; pull_words: how fast the pulls were
-    and how many compression strokes were heard in them; pull_count: `3 pulls`, `2 to 3 pulls`."""
+    """pulls: those that are sure; false_starts: short runs, heard from their start, and then another start;
+    restarts: other runs that ended and were started again; already_running: the recording begins with the engine
+    running; pull_words: how fast the pulls were and how many compression strokes were heard in them; pull_count:
+    `3 pulls`, `2 to 3 pulls`."""
 
     pulls: int
     seconds_to_run: float | None
@@ -37,10 +38,11 @@ def study_start(timeline: Timeline, limits: LimitSet, silent: tuple[tuple[float,
     pulls, said = sure_pulls(timeline), count_words(timeline)
     if not runs:
         return StartStudy(pulls, timeline.seconds_to_run, 0, 0, False, False, None, pulls_heard(timeline), said)
-    short = [run for run in runs[:-1] if run.end_s - run.start_s < limits.value("false_start_s")]
-    already = runs[0].start_s < 0.3 and not any(
+    already = runs[0].start_s < RUNNING_FROM_THE_START_S and not any(
         span.kind == "pull" and span.start_s < runs[0].start_s for span in spans
     )
+    begun = runs[1:-1] if already else runs[:-1]  # how long the first ran before the recording nobody knows
+    short = [run for run in begun if run.end_s - run.start_s < limits.value("false_start_s")]
     return StartStudy(
         pulls,
         timeline.seconds_to_run,
