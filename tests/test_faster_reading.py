@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import make_runs
+import numpy as np
 import pytest
 import sim_tracks as sim
 
@@ -102,6 +103,23 @@ def test_cylinders_are_compared_only_where_their_firings_can_be_counted():
     assert "up to 50 % would be" in misfire(doubted).text, "a cylinder that is only unlike the other loses none"
     summary = plain(replace(make_runs.weak_twin(), measures=doubted))[0]
     assert "Cylinders cannot tell: cylinders are compared only" in summary
+
+
+def test_an_interval_without_a_count_reaches_as_far_in_the_words_as_in_the_record():
+    """Of 100 firings 3 to 9 are perhaps lost; of 200 at twice the speed 100 more are."""
+    case = sim.make(331, sim.Scenario(seconds=20.0, rpm=3000.0))
+    chance = np.where(np.arange(len(case.firings.t_s)) % 10 == 0, 0.6, 0.02)
+    case = replace(case, firings=replace(case.firings, miss_probability=chance))
+    doubted = replace(case.speed, or_rpm=2 * case.speed.rpm)
+    sure, open_one = (
+        judge(case.engine, case.quality, case.timeline, speed, case.track, case.firings, LIMITS)
+        for speed in (case.speed, doubted)
+    )
+    assert sure.firing.misfire_percent is None and sure.firing.misfire_high is not None
+    high = open_one.firing.misfire_high
+    assert high == pytest.approx(50 + sure.firing.misfire_high / 2)
+    assert f"up to {high:.0f} % would be lost" in misfire(open_one).text and "would be" not in misfire(sure).text
+    assert misfire(open_one).verdict == "unknown" and misfire(open_one).next
 
 
 def test_a_rough_start_tells_no_share_either():

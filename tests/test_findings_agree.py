@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import make_runs
 import numpy as np
 import pytest
 import sim_tracks as sim
 
-from enginelog.findings import judge
+from enginelog.findings import judge, run_verdicts
 from enginelog.findings.doubt import UNSTEADY
+from enginelog.findings.settling import SettlingStudy
 from enginelog.limits import load, topics
 from enginelog.model import Finding, HeldSpeed, Span, Speed, Timeline
 from enginelog.report import summary_text, to_html, words
@@ -22,10 +24,12 @@ LIMITS = load("findings")
 STOPPED = (Span("run", 0.0, 15.0, 3000.0), Span("rundown", 15.0, 18.0), Span("quiet", 18.0, 20.0))
 
 
+def judged(case: sim.Case):
+    return judge(case.engine, case.quality, case.timeline, case.speed, case.track, case.firings, LIMITS)
+
+
 def finding(case: sim.Case, code: str, **changes):
-    case = replace(case, **changes)
-    measures = judge(case.engine, case.quality, case.timeline, case.speed, case.track, case.firings, LIMITS)
-    return next(one for one in measures.findings if one.code == code)
+    return next(one for one in judged(replace(case, **changes)).findings if one.code == code)
 
 
 def wandering() -> sim.Case:
@@ -289,6 +293,46 @@ def test_a_speed_that_rests_on_an_assumed_layout_says_so_beside_its_confidence()
     taken = replace(run, engine=replace(run.engine, assumed=("strokes", "cylinders")))
     assert "which nobody told" not in speed(told).behind
     assert "if 4 strokes and 1 cylinder, which nobody told" in speed(taken).behind
+
+
+def test_nothing_is_told_in_rpm_of_a_speed_that_could_not_be_read():
+    """Half or twice the speed would swing by half or twice as many rpm."""
+    unread = Speed(None, None, None, None, 0.0)
+    hunting_one = sim.make(305, sim.Scenario(seconds=20.0, hunt_hz=0.6, hunt_swing_percent=6.0))
+    assert judged(hunting_one).hunting.found is True
+    measures = judged(replace(hunting_one, speed=unread))
+    assert measures.hunting.found is None and measures.hunting.swing_rpm is None
+    rough = sim.make(84, sim.Scenario(seconds=22.0, rough_s=6.0, rough_share=0.3, rough_wobble_percent=1.5, lead_s=2.0))
+    assert judged(rough).settling.rough_swing_rpm
+    measures = judged(replace(rough, speed=unread))
+    assert measures.settling.found is True and measures.settling.rough_swing_rpm is None
+    for one in measures.findings:
+        assert "swings" not in one.text and (one.code != "hunting" or one.verdict == "unknown")
+    only_swings = SettlingStudy("settles", 6.0, None, None, None, None, None, (5.0, 7.0))
+    evidence = SimpleNamespace(settling=only_swings, span=Span("run", 0.0, 20.0))
+    assert "speed could not be read" in run_verdicts.judge_settling(evidence, LIMITS).text
+
+
+def test_a_single_doubtful_loss_has_no_pattern():
+    """No pattern named where nothing is sure (misfire_sure), nor of one alone: never 'none' beside a lost one."""
+    case = sim.make(333, sim.Scenario(seconds=20.0, snr_db=26.0))
+    for chance in (0.6, 0.99):
+        told = np.full(len(case.firings.t_s), 0.001)
+        told[100] = chance
+        measures = judged(replace(case, firings=replace(case.firings, miss_probability=told)))
+        text = next(one.text for one in measures.findings if one.code == "misfire")
+        assert measures.firing.misfires == 1 and measures.firing.pattern == (None if chance < 0.8 else "random")
+        assert text.startswith("1 of ") and "  " not in text and "They come" not in text
+    told[100] = 0.4
+    measures = judged(replace(case, firings=replace(case.firings, miss_probability=told)))
+    assert (measures.firing.misfires, measures.firing.pattern) == (0, "none")
+
+
+@pytest.mark.parametrize("seconds", [9.3, 12.7, 20.0, 31.4])
+@pytest.mark.parametrize("hz", [0.35, 0.6, 2.2])
+def test_a_swing_ends_within_the_recording(seconds, hz):
+    case = sim.make(334, sim.Scenario(seconds=seconds, hunt_hz=hz, hunt_swing_percent=6.0))
+    assert (finding(case, "hunting").end_s or 0.0) <= case.track.t_s[-1]
 
 
 # ---------------------------------------------------------------- a generator's frequency and its rated speed

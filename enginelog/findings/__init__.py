@@ -121,14 +121,14 @@ def _findings(evidence: Evidence, speed: Speed, cancelled: float | None, limits:
 
 def _hunting(evidence: Evidence, told: Finding) -> Hunting:
     swing = evidence.hunting.hunts
-    if swing is None:
+    if swing is None or told.verdict == "unknown":
         return Hunting(None if told.verdict == "unknown" else evidence.hunting.found)
     return Hunting(True, swing.rate_hz, swing.swing_rpm, swing.swing_percent, *swing.between_percent)
 
 
 def _settling(evidence: Evidence, told: Finding) -> Settling:
     study = evidence.settling
-    if study.course != "settles":
+    if study.course != "settles" or told.verdict == "unknown":
         return Settling(None if told.verdict == "unknown" else False)
     rough = study.rough_misfire_percent, study.rough_swing_rpm
     return Settling(True, study.settle_s, *rough, *(study.between_s or ()))

@@ -69,11 +69,11 @@ def no_more_than_watched_if_misread(
 def no_swing_denied_where_none_would_show(findings: list[Finding], speed: Speed, limits: LimitSet) -> list[Finding]:
     """No hunting is denied of a speed that is hardly known, or that nowhere was steady enough to have a band: a swing
     may be hidden in its course. Half and double the speed swing alike, in per cent of it: where nothing but that is
-    open, what was searched stands."""
+    open, what was searched stands. Of a speed that could not be read none is told either."""
     why = _why_no_swing_shows(findings, speed, limits)
     if why is None:
         return findings
-    denied = [one.code == "hunting" and one.verdict == "ok" for one in findings]
+    denied = [one.code == "hunting" and (one.verdict == "ok" or speed.rpm is None) for one in findings]
     return [
         words.unknown("hunting", why, words.UNTOUCHED) if no else one for no, one in zip(denied, findings, strict=True)
     ]

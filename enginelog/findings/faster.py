@@ -14,7 +14,7 @@ from enginelog.findings.gather import Evidence
 from enginelog.findings.words import SOUND_ALONE, UNCOMPARED, unknown
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Finding, FiringSummary, Speed
-from enginelog.model.wording import counted, percent
+from enginelog.model.wording import begun_large, counted, percent
 
 
 def ratio(speed: Speed) -> float | None:
@@ -30,7 +30,11 @@ def share_percent(lost_percent: float, times: float) -> float:
 
 
 def without_shares(evidence: Evidence, speed: Speed) -> Evidence:
-    """The evidence without the shares lost in a rough start and after it, where it may have turned faster."""
+    """The evidence without the shares lost in a rough start and after it, where it may have turned faster; without the
+    swings of it in rpm where the speed could not be read."""
+    if speed.rpm is None:
+        bare = replace(evidence.settling, rough_swing_rpm=None, last_swing_rpm=None)
+        return replace(evidence, settling=bare)
     if ratio(speed) is None:
         return evidence
     bare = replace(evidence.settling, rough_misfire_percent=None, last_misfire_percent=None)
@@ -56,10 +60,14 @@ def withheld(summary: FiringSummary, speed: Speed, findings: dict[str, Finding])
 def told(
     findings: list[Finding], summary: FiringSummary, engine: Engine, speed: Speed, limits: LimitSet
 ) -> list[Finding]:
-    """The findings without a share of lost firings, where it may have turned faster."""
+    """The findings without a share of lost firings, where it may have turned faster; where there was none, but an
+    interval of it, with what it reaches up to there."""
     times = ratio(speed)
-    if times is None or summary.misfire_percent is None:
+    if times is None or summary.misfire_high is None:
         return findings
+    if summary.misfire_percent is None:
+        more = _up_to(summary.misfire_high, engine, speed, times)
+        return [_with_more(one, more, engine) if one.code == "misfire" else one for one in findings]
     known = _at_both(summary, engine, speed, times)
     return [_told(one, summary, known, engine, limits) for one in findings]
 
@@ -76,6 +84,18 @@ def _told(finding: Finding, summary: FiringSummary, known: str, engine: Engine, 
     text = f"At least {percent(least)} % of the firings lost: {known}. {SOUND_ALONE}"
     value = least if least > limits.value("misfire_watch_percent") else None
     return replace(finding, text=text, value=value, next=(*advice, *finding.next))
+
+
+def _with_more(finding: Finding, more: str, engine: Engine) -> Finding:
+    return replace(finding, text=f"{finding.text} {more}", next=(*doubt.next_of(engine), *finding.next))
+
+
+def _up_to(high_percent: float, engine: Engine, speed: Speed, times: float) -> str:
+    """Which share may be lost at the faster speed, where up to `high_percent` is at the one read."""
+    other, how = doubt.other_reading(engine, speed)
+    there = other if speed.changed else f"at {other}"
+    share = f"{share_percent(high_percent, times):z.0f} %"
+    return f"{begun_large(there)}, {how}, which sounds nearly the same, up to {share} would be lost."
 
 
 def _at_both(summary: FiringSummary, engine: Engine, speed: Speed, times: float) -> str:

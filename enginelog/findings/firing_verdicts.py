@@ -127,8 +127,9 @@ def _misfire_text(evidence: Evidence, count: _Count, verdict: str) -> str:
     text = (
         f"{count.misfires} of {summary.events} firings lost: {percent(count.percent)} %"
         f" (95 % interval {shares(count.low, count.high)} %)."
-        f" {_pattern_words(evidence, summary.pattern or '')}"
     )
+    how = _pattern_words(evidence, summary.pattern or "")
+    text += f" {how}" if how and count.misfires > 1 else ""
     text += _of_the_rough_start(evidence.settling)
     for window in summary.windows:
         text += (

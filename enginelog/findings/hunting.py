@@ -265,7 +265,7 @@ def _describe(fit: _Fit, series: Series, looked_at: float, limits: LimitSet) -> 
         growth=growth,
         time_share=float(np.mean(there)),
         start_s=float(fit.t_s[0]),
-        end_s=float(fit.t_s[-1]),
+        end_s=float(min(fit.t_s[-1], series.t_s[-1])),  # the last values averaged may be fewer
         gain=gain,
     )
 

@@ -318,7 +318,7 @@ def _counted(
 def _pattern(
     engine: Engine, firings: Firings, probability: np.ndarray, turns: patterns.Alternation, limits: LimitSet
 ) -> str | None:
-    """The pattern's name; None where too many of the losses are doubtful for their order to mean anything."""
+    """The pattern's name; None where too many of the losses, or all, are doubtful for their order to mean anything."""
     doubtful = sum(confusion(probability)) > limits.value("pattern_doubt") * max(probability.sum(), 1e-9)
     if doubtful and not turns.lost and 100 * probability.mean() > limits.value("misfire_sum_percent"):
         return None

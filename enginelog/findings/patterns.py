@@ -134,15 +134,15 @@ def _alternating(strength: np.ndarray, width: int, limits: LimitSet) -> tuple[np
 
 def name_pattern(
     engine: Engine, firings: Firings, probability: np.ndarray, turns: Alternation, limits: LimitSet
-) -> str:
-    """One of none, random, burst, cylinder, every_second."""
+) -> str | None:
+    """One of none, random, burst, cylinder, every_second; None where firings count as lost but not one surely."""
     lost = probability > 0.5
     many = turns.lost and lost[turns.weak].mean() > 0.5  # else the weak ones burn, and those lost are others
     by_turns = many and (turns.weak[lost].mean() > 0.6 or _alternates(lost))
     if by_turns or takes_turns(firings.slot, lost):
         return "every_second"
     if not np.any(probability > limits.value("misfire_sure")):
-        return "none"
+        return None if lost.any() else "none"
     if attributed_cylinders(firings.slot, lost, engine.cylinders, limits):
         return "cylinder"
     return "burst" if comes_in_bursts(lost, limits) else "random"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from enginelog.findings.doubt import UNREAD
 from enginelog.findings.gather import Evidence
 from enginelog.findings.loads import LoadStudy
 from enginelog.findings.settling import UNHEARD, SettlingStudy
@@ -103,6 +104,8 @@ def judge_settling(evidence: Evidence, limits: LimitSet) -> Finding:
     ran_s = span.end_s - span.start_s
     if study.course == "unknown":
         return unknown("settling", _why_settling_unknown(study, ran_s, limits))
+    if study.course != "steady" and not study.told:
+        return unknown("settling", UNREAD)
     verdict = "ok" if study.course == "steady" else "watch"
     text = _settling_text(study, ran_s, evidence.misfire.summary.misfire_percent)
     settled_s = None if study.settle_s is None else span.start_s + study.settle_s

@@ -232,6 +232,12 @@ class SettlingStudy:
     last_uneven_percent: float | None = None
     reason: str | None = None
 
+    @property
+    def told(self) -> bool:
+        """Whether there is any figure of how rough it was."""
+        figures = self.rough_misfire_percent, self.rough_swing_rpm, self.rough_uneven_percent
+        return any(figure is not None for figure in figures)
+
 
 AT_ODDS = "the speed and the firings change in opposite ways, so that neither tells of a rough start"
 HINTED = "how smoothly it runs changes a little in its course, too little to tell a rough start"
