@@ -9,10 +9,10 @@ import pytest
 from scipy.signal import lfilter
 
 from enginelog.findings import loads, misfire, patterns, settling, speed_limits, steadiness
-from enginelog.findings.series import Series
+from enginelog.findings.series import Series, clean_series
 from enginelog.findings.surges import count_surges
 from enginelog.limits import load
-from enginelog.model import Engine
+from enginelog.model import Engine, Span, Track
 
 LIMITS = load("findings")
 
@@ -61,16 +61,53 @@ def test_the_interval_of_a_band_holds_its_true_width(seconds, correlation):
         return Series(0.05 * np.arange(n), 3000 + 10 * wander, 0.05, 0.35)
 
     true = np.median([steadiness.band_percent(drawn(), 3000.0) for _ in range(400)])
-    held = np.mean([steadiness.band(drawn(), 3000.0).holds(true) for _ in range(150)])
+    held = np.mean([steadiness.band(drawn(), 3000.0, LIMITS).holds(true) for _ in range(150)])
     assert 0.86 <= held <= 0.995
 
 
 def test_a_longer_recording_knows_a_band_better():
     rng = np.random.default_rng(8)
     wander = 3000 + 10 * lfilter([1.0], [1.0, -0.9], rng.standard_normal(4000))
-    short, long = (steadiness.band(Series(0.05 * np.arange(n), wander[:n], 0.05, 0.35), 3000.0) for n in (200, 4000))
+    parts = (Series(0.05 * np.arange(n), wander[:n], 0.05, 0.35) for n in (200, 4000))
+    short, long = (steadiness.band(part, 3000.0, LIMITS) for part in parts)
     assert long.high / long.low - 1 < 0.3 * (short.high / short.low - 1)
-    assert steadiness.band(Series(0.05 * np.arange(40), wander[:40], 0.05, 0.35), 3000.0) is None
+    assert steadiness.band(Series(0.05 * np.arange(40), wander[:40], 0.05, 0.35), 3000.0, LIMITS) is None
+
+
+def test_a_band_may_be_wider_where_its_ends_may_be_unknown():
+    """The ends are the 0.5th and 99.5th percentile: where more than that is unknown, an end may lie in it."""
+    rng = np.random.default_rng(9)
+    wander = 3000 + 10 * lfilter([1.0], [1.0, -0.9], rng.standard_normal(1000))
+    t_s, gap = 0.05 * np.arange(1000), np.array(wander)
+    gap[500:512] = np.nan
+    whole, part = (steadiness.band(Series(t_s, rpm, 0.05, 0.35), 3000.0, LIMITS) for rpm in (wander, gap))
+    assert part.high == pytest.approx(LIMITS.value("band_unknown_wider") * whole.high, rel=0.03)
+    assert (part.percent, part.low) == pytest.approx((whole.percent, whole.low), rel=0.03)
+
+
+def seen_as(course: list[float]) -> np.ndarray:
+    """What is left of a track at 3000 rpm with noise of a tenth per cent that goes through such a course, per cent."""
+    t_s = 0.025 + 0.05 * np.arange(200)
+    rpm = 3000 * (1 + 0.001 * np.random.default_rng(10).standard_normal(200))
+    rpm[100 : 100 + len(course)] *= 1 + np.array(course) / 100
+    track = Track(t_s, rpm, np.full(200, 0.9), np.full(200, 3.0))
+    return clean_series(track, Span("run", 0.0, 10.0), LIMITS).known[100 : 100 + len(course)]
+
+
+@pytest.mark.parametrize(
+    "course",
+    [[-3.0, -6.4, -6.7, -7.6, -7, -3.2], [-2.6, -4.0, -1.7], [-3.6, -6.9, -7.1, -1.4, -5.4, -2.0], [-2.9, -6.5, -2.4]],
+)
+def test_a_fall_of_lost_firings_is_kept(course):
+    """Courses as tracked where firings were lost (made-up recordings and their true speed, within 3 % of it)."""
+    assert seen_as(course).all()
+
+
+@pytest.mark.parametrize("course", [[-9.0], [9.0], [-9.0, -9.0], [9.0, 9.0, 9.0], [4.4, 6.8, 6.0, 2.7], [-33.0, -33.0]])
+def test_jumps_of_the_tracker_are_left_out(course):
+    """No course leads into them, or up: nothing lifts an engine and lets it fall within a quarter of a second."""
+    far = np.abs(course) > LIMITS.value("outlier_percent")
+    assert not seen_as(course)[far].any()
 
 
 def test_wider_than_every_class_meets_none():

@@ -86,7 +86,7 @@ def gather(
         loads=load,
         start=startstop.study_start(timeline, limits, quality.silent_s),
         steady=steady,
-        band=_band(steady, engine, swings),
+        band=_band(steady, engine, swings, limits),
         top_rpm=_top(clean, runs, limits),
         too_loud=any(problem.code in OVERLOADED for problem in quality.problems),
     )
@@ -149,12 +149,14 @@ def _steady(calm: list[Series], from_s: float) -> Series | None:
     return longest if steadiness.band_percent(after, None) is None else after
 
 
-def _band(steady: Series | None, engine: Engine, swings: hunting.HuntingStudy) -> steadiness.Band | None:
+def _band(
+    steady: Series | None, engine: Engine, swings: hunting.HuntingStudy, limits: LimitSet
+) -> steadiness.Band | None:
     """Steady-state band of a stretch; at least as wide as a found swing, which the track smooths down and whose size is
     known as well as the swing's: it is no chance how far a steady swing goes."""
     if steady is None:
         return None
-    band, swing = steadiness.band(steady, engine.rated_rpm), swings.hunts
+    band, swing = steadiness.band(steady, engine.rated_rpm, limits), swings.hunts
     if band is None or swing is None:
         return band
     width = max(band.percent, 100 * swing.swing_rpm / (engine.rated_rpm or steady.mean_rpm))

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from enginelog.dsp.masks import rows_of_true
 from enginelog.dsp.spread import MAD
 from enginelog.limits import LimitSet
 from enginelog.model import Firings, Span, Timeline, Track
@@ -108,13 +109,34 @@ def _without_octave_slips(rpm: np.ndarray, confidence: np.ndarray, step_s: float
 
 
 def _without_jumps(rpm: np.ndarray, step_s: float, limits: LimitSet) -> np.ndarray:
-    """Blank frames that stand far from the median of their surroundings (octave slips, single wild frames)."""
+    """Blank frames that stand far from the median of their surroundings (octave slips, single wild frames), but not a
+    fall that frames beside it lead into or out of."""
     half = half_window(limits.value("outlier_window_s"), step_s, 2)
     middle = running_median(rpm, half)
-    off = np.abs(rpm / middle - 1)
-    spread = MAD * running_median(off, 4 * half)
+    off = rpm / middle - 1
+    spread = MAD * running_median(np.abs(off), 4 * half)
     bound = np.maximum(limits.value("outlier_sigmas") * spread, limits.value("outlier_percent") / 100)
-    return np.where(off > bound, np.nan, rpm)
+    return np.where((np.abs(off) > bound) & ~_falls(off, bound, limits), np.nan, rpm)
+
+
+def _falls(off: np.ndarray, bound: np.ndarray, limits: LimitSet) -> np.ndarray:
+    """Frames (mask) of real falls among those farther off than `bound`, a share of the speed: the frame before or after
+    has part of the way behind it. off: shape (n,), share off the surroundings, NaN unknown.
+
+    An engine that loses firings falls within a turn or two and is lifted again within a few, and a frame that averages
+    over several more shows that as a course. A jump of the tracker has none; nor does anything lift an engine so soon.
+    """
+    known = np.flatnonzero(np.isfinite(off))
+    share = off[known]
+    first, past = rows_of_true(share < -bound[known])
+    inside = (first > 0) & (past < len(known))  # at the ends of a run it may be a run-up or the stop
+    first, past = first[inside], past[inside]
+    part, most = limits.value("fall_part"), limits.value("fall_percent") / 100
+    led = (share[first - 1] < part * share[first]) | (share[past] < part * share[past - 1])
+    found = np.zeros(len(off), bool)
+    for begin, end in zip(first[led], past[led], strict=True):
+        found[known[begin:end]] = share[begin:end].min() >= -most
+    return found
 
 
 def running_median(x: np.ndarray, half: int) -> np.ndarray:

@@ -9,6 +9,7 @@ import numpy as np
 from enginelog.findings.series import Series, running_median
 from enginelog.limits import LimitSet
 
+ENDS_PERCENT = (0.5, 99.5)  # percentiles that are the ends of the envelope
 CLASSES = (("G3", "steady_g3_percent"), ("G2", "steady_g2_percent"), ("G1", "steady_g1_percent"))
 
 
@@ -25,12 +26,15 @@ class Band:
         return self.low <= limit <= self.high
 
 
-def band(series: Series, rated_rpm: float | None) -> Band | None:
+def band(series: Series, rated_rpm: float | None, limits: LimitSet) -> Band | None:
     """`band_percent` with its interval: how wide it may be where the same engine runs as long once more.
 
     The width goes with the standard deviation of the speed, and that has the interval of a normal variance with as many
     degrees of freedom as the values, which hang together, are worth (`freedom`): chi-squared. On made-up speeds of
     known spread (first-order and resonant wander, 6 to 60 s) it held the true width in 89 to 97 of 100.
+
+    Where more of the speed is unknown than is left out at either end of the envelope, an end may lie in what is
+    unknown, and is likely to: an engine that nearly dies falls silent. Then the upper bound is wider by a factor.
     """
     from scipy.special import chdtri
 
@@ -40,7 +44,8 @@ def band(series: Series, rated_rpm: float | None) -> Band | None:
         return None
     free = freedom(known)
     low, high = (percent * float(np.sqrt(free / chdtri(free, above))) for above in (0.025, 0.975))
-    return Band(percent, low, high)
+    hidden = np.mean(~series.known) > ENDS_PERCENT[0] / 100
+    return Band(percent, low, high * (limits.value("band_unknown_wider") if hidden else 1.0))
 
 
 def freedom(values: np.ndarray) -> float:
@@ -74,7 +79,7 @@ def band_percent(series: Series, rated_rpm: float | None) -> float | None:
 def _width_percent(known: np.ndarray, series: Series, rated_rpm: float | None) -> float | None:
     if len(known) * series.step_s < 3.0:
         return None
-    low, high = np.percentile(known, [0.5, 99.5])
+    low, high = np.percentile(known, ENDS_PERCENT)
     return float(100 * (high - low) / (rated_rpm or series.mean_rpm))
 
 
