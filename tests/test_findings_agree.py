@@ -313,6 +313,31 @@ def test_nothing_is_told_in_rpm_of_a_speed_that_could_not_be_read():
     assert "speed could not be read" in run_verdicts.judge_settling(evidence, LIMITS).text
 
 
+@pytest.mark.parametrize("later", [False, True])
+def test_a_run_settles_by_its_own_firings(later):
+    """The same clean run alone, and with another, before it or after, that misfires: what is said of it is the same."""
+    case = sim.make(335, sim.Scenario(seconds=20.0, lead_s=10.0))
+    n = len(case.firings.t_s)
+    clean = replace(case.firings, miss_probability=np.full(n, 0.001), snr_db=np.full(n, 8.0))
+    alone = replace(case, firings=clean)
+    assert finding(alone, "settling").text.startswith("Runs alike")
+    at = np.arange(150)  # six seconds more
+    other = replace(
+        clean,
+        t_s=(34.0 if later else 2.0) + 0.04 * at,
+        revolutions=2.0 * at,
+        miss_probability=np.where(later & (at % 7 == 0), 0.95, 0.001),
+        **{name: getattr(clean, name)[:150] for name in ("slot", "strength", "slot_level", "timing", "snr_db")},
+    )
+    parts = (clean, other) if later else (other, clean)
+    names = clean.__dataclass_fields__
+    both = replace(clean, **{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
+    first = Span("run", float(other.t_s[0]), float(other.t_s[-1]), 3000.0)
+    spans = tuple(sorted((*case.timeline.spans, first), key=lambda span: span.start_s))
+    told = finding(replace(case, firings=both), "settling", timeline=replace(case.timeline, spans=spans))
+    assert told.text.startswith("Runs alike")
+
+
 def test_a_single_doubtful_loss_has_no_pattern():
     """No pattern named where nothing is sure (misfire_sure), nor of one alone: never 'none' beside a lost one."""
     case = sim.make(333, sim.Scenario(seconds=20.0, snr_db=26.0))

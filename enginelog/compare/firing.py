@@ -11,6 +11,7 @@ from enginelog.compare.estimate import Estimate, from_draws, unknown
 from enginelog.compare.intervals import NORMAL_95, wilson
 from enginelog.compare.sample import Sample
 from enginelog.dsp.spread import MAD
+from enginelog.findings import spreads
 from enginelog.findings.misfire import confusion, counted_share, design_effect
 from enginelog.model.wording import begun_small
 
@@ -100,9 +101,12 @@ def _doubt(sample: Sample, chance: np.ndarray) -> tuple[float, float]:
 
 
 def strength_spread(sample: Sample) -> Estimate:
-    """Spread of the strength of the firings that fired, per cent, freed of noise."""
+    """Spread of the strength of the firings that fired, per cent, freed of noise; after a rough start that of the
+    smooth running alone."""
     fired = sample.lost_chance < 0.2
     value = sample.run.measures.firing.strength_spread_percent
+    if sample.left_out_s > 0:
+        value = spreads.strength_spread(sample.firings, sample.cleaning)
     if value is None:
         return unknown("noise makes most of the spread of the firings' strength, or too few firings were clear")
     if fired.sum() < LEAST_FIRED:
@@ -116,8 +120,11 @@ def strength_spread(sample: Sample) -> Estimate:
 
 
 def timing_spread(sample: Sample) -> Estimate:
-    """Spread of the firings' moments, per cent of the firing interval; noise widens the interval."""
+    """Spread of the firings' moments, per cent of the firing interval, after a rough start that of the smooth running
+    alone; noise widens the interval."""
     value = sample.run.measures.firing.timing_spread_percent
+    if sample.left_out_s > 0:
+        value = spreads.timing_spread(sample.firings, sample.cleaning)
     if value is None:
         return unknown("too few firings in a row stand clear enough of the noise to time them")
     fired = sample.lost_chance < 0.2

@@ -69,7 +69,8 @@ def gather(
     found = steps.fit_steps(series, limits)
     calm = steps.calm_stretches(series, found, limits)
     late = [step for step in found if step.at_s > _start_over(span, limits)]
-    load = loads.study_loads(series, late, _lost_times(firings, lost), track, limits)
+    own = misfire.take(firings, misfire.in_spans(firings, [span]))
+    load = loads.study_loads(series, late, _lost_times(own, lost), track, limits)
     swings = hunting.study_hunting(calm, _fine(calm, firings, engine, limits), limits)
     steady = _steady(calm, _start_over(span, limits))
     return Evidence(
@@ -82,7 +83,7 @@ def gather(
         misfire=lost,
         hunting=swings,
         surges=_surges(found, load, limits),
-        settling=_settling(clean[longest], span, series, firings, lost, found, load, limits),
+        settling=_settling(clean[longest], span, series, own, lost, found, load, limits),
         loads=load,
         start=startstop.study_start(timeline, limits, quality.silent_s),
         steady=steady,
@@ -102,6 +103,7 @@ def _start_over(span: Span, limits: LimitSet) -> float:
 
 
 def _lost_times(firings: Firings, lost: misfire.MisfireStudy) -> np.ndarray | None:
+    """When firings of one run were lost; None where they were not counted. lost: of all runs."""
     if lost.summary.misfires is None:
         return None
     return firings.t_s[np.nan_to_num(firings.miss_probability) > 0.5]
@@ -128,7 +130,7 @@ def _surges(found: list[steps.Step], load: loads.LoadStudy, limits: LimitSet) ->
 
 def _settling(whole, span, series, firings, lost, found, load, limits) -> settling.SettlingStudy:
     """Settling over the run from its very start: lost firings throughout, the speed's movement from the end of the
-    run-up on and away from sudden changes. whole: the clean series of the run, run-up and all."""
+    run-up on and away from sudden changes. whole: the clean series of the run, run-up and all; firings: its own."""
     rpm = np.where(whole.t_s < (series.t_s[0] if len(series.t_s) else np.inf), np.nan, whole.rpm)
     for step in found:
         rpm[(whole.t_s > step.at_s - 0.8) & (whole.t_s < step.at_s + 2.5)] = np.nan

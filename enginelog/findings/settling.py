@@ -253,8 +253,8 @@ def study_settling(
     limits: LimitSet,
     one_load: bool = True,
 ) -> SettlingStudy:
-    """Settling over one run. `series`: run-up left out; `probability`: of a miss, None where misses cannot be
-    counted; one_load: whether load and throttle stayed as they were.
+    """Settling over one run. `series`: run-up left out; `firings`: of that run alone; `probability`: of a miss, None
+    where misses cannot be counted; one_load: whether load and throttle stayed as they were.
 
     How unevenly the firings sound is asked only where they cannot be counted, and never across a change of load: an
     engine at work stands farther out of the noise than one without.

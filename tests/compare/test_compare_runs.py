@@ -426,3 +426,20 @@ def test_recordings_given_the_wrong_way_round_are_asked_about(first, then, said,
     """Swapped, 'better' reads 'worse'. What the files themselves say of when they were made is all there is to tell."""
     found = compare(made_at(make_runs.ALL[kind](), first), made_at(make_runs.healthy_generator(), then))
     assert any("are the two swapped" in note for note in found.notes) == said
+
+
+def test_evenness_once_smooth_is_that_of_the_smooth_part(healthy):
+    """Ten seconds in which strength and moments stray three times as far, of forty: none of it counts once smooth."""
+    case = sim.make(9, sim.Scenario(seconds=40.0, rough_s=10.0, rough_share=0.3, snr_db=26.0))
+    wide = np.where(case.firings.t_s < 11.0, 3.0, 1.0)
+    strength = np.where(
+        case.firings.miss_probability < 0.2, 1 + wide * (case.firings.strength - 1), case.firings.strength
+    )
+    firings = replace(case.firings, strength=strength, timing=wide * case.firings.timing)
+    rough, calm = of(replace(case, firings=firings), "rough"), run("calm", 10, seconds=40.0, snr_db=26.0)
+    whole = rough.measures.firing
+    sample, other = samples_of(rough, calm)
+    assert sample.left_out_s > 8 and other.left_out_s == sample.left_out_s
+    assert firing.strength_spread(sample).value < 0.95 * whole.strength_spread_percent
+    assert firing.timing_spread(sample).value < 0.95 * whole.timing_spread_percent
+    assert firing.timing_spread(sample).value == pytest.approx(firing.timing_spread(other).value, rel=0.15)
