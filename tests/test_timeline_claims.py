@@ -152,6 +152,24 @@ def test_a_run_ends_where_its_sound_does(at_s, by_db, told_s):
     assert (found.cut_reason is None) == (told_s is not None)
     if told_s == 13.4:  # it stood still 1.5 s after the end of its rhythm
         assert found.rundown_s == pytest.approx(1.1, abs=0.04)
+    if told_s is not None:  # the spans say the same, and follow each other without gap
+        run, down = found.spans[-3:-1]
+        assert (run.kind, down.kind) == ("run", "rundown") and run.end_s == down.start_s == found.cut_s
+
+
+def test_no_run_down_without_length_is_left():
+    """0.4 s of it are gone, since the sound falls away so much later than the rhythm, of 0.6 s in all."""
+    seen, track = scene(*STARTED)
+    found = claims.claimed(replace(as_found(STARTED, 2), rundown_s=0.6), seen, falling(13.4, 20.0), track, LIMITS)
+    assert found.cut_s == pytest.approx(13.4, abs=0.04)
+    assert found.rundown_s is None and found.rundown_reason
+
+
+def test_a_cut_beyond_what_follows_the_run_is_not_told_by_the_level():
+    """The run-down lasts for 0.2 s, then it is pulled again: the fall at 13.4 s lies in that pull."""
+    courses = [*STARTED[:-2], (3, 4), (1, 26), (0, 60)]
+    assert claims.ending_at(as_found(courses, 2).spans, 13.4) is None
+    assert claims.ending_at(as_found(courses, 2).spans, 13.1)[4].end_s == 13.1
 
 
 def test_a_run_hardly_louder_than_the_quiet_may_hide_pulls():

@@ -116,7 +116,7 @@ def _told(
     found = claimed(found, seen, levels, track, limits, silent)
     if not heard and pulls and found.pulls_least == 0:  # not one of them is sure
         found = replace(found, reason=_reason(seen, levels, 0, limits))
-    return replace(found, pops=bangs(levels, spans, limits)) if heard or pulls else found
+    return replace(found, pops=bangs(levels, found.spans, limits)) if heard or pulls else found
 
 
 def _reason(seen: Views, levels: Traces, pulls: int, limits: LimitSet) -> str:

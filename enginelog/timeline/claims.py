@@ -227,14 +227,33 @@ def _cut(
 
 
 def _by_level(found: Timeline, down: RunDown | None, end_s: float, levels: Levels, limits: LimitSet) -> dict:
-    """The cut of a run that clearly ends at `end_s`, held against the fall of the level and the beat of the coast."""
+    """The cut of a run that clearly ends at `end_s`, held against the fall of the level and the beat of the coast;
+    where it lies elsewhere, the spans and the time to standstill with it (None where next to none is left)."""
     fallen_db, at_s = steepest(levels, end_s)
     later_s, beats = at_s - end_s, agrees(down, end_s, limits)
-    if fallen_db >= limits.value("cut_silence_db") and (agrees(down, at_s, limits) or not beats):
-        return {"cut_s": at_s, "rundown_s": None if found.rundown_s is None else max(found.rundown_s - later_s, 0.0)}
+    moved = ending_at(found.spans, at_s)
+    if moved and fallen_db >= limits.value("cut_silence_db") and (agrees(down, at_s, limits) or not beats):
+        left_s = -math.inf if found.rundown_s is None else found.rundown_s - later_s
+        return {
+            "cut_s": at_s,
+            "spans": moved,
+            "rundown_s": left_s if left_s >= limits.value("coast_shortest_s") else None,
+        }
     if fallen_db >= limits.value("cut_level_fall_db") and abs(later_s) > EDGE_S and not beats:
         return {"cut_reason": f"the sound falls away {abs(later_s):z.1f} s beside the moment its rhythm ends"}
     return {"cut_s": end_s}
+
+
+def ending_at(spans: tuple[Span, ...], cut_s: float) -> tuple[Span, ...] | None:
+    """The spans with the last run ended at `cut_s`, and the run-down or quiet after it begun there; None where it
+    cannot end there without another span being lost."""
+    number = last_run(spans)
+    if number is None or number + 1 >= len(spans):
+        return None
+    run, after = spans[number : number + 2]
+    if not run.start_s < cut_s < after.end_s or after.kind not in ("rundown", "quiet"):
+        return None
+    return (*spans[:number], replace(run, end_s=cut_s), replace(after, start_s=cut_s), *spans[number + 2 :])
 
 
 def agrees(down: RunDown | None, cut_s: float, limits: LimitSet) -> bool:
