@@ -135,7 +135,7 @@ def test_how_long_stretches_must_be():
     assert long_ones(silent, LIMITS) == silent[2:]
     quality = limits.load("quality")
     parts_s = quality.value("gap_longest_s") + 2 * quality.value("hole_smear_s")
-    assert LIMITS.value("silence_parts_s") == pytest.approx(parts_s)
+    assert LIMITS.value("silence_parts_s") == pytest.approx(parts_s, abs=0.02)
 
 
 def test_nothing_changes_without_silence():
