@@ -13,7 +13,8 @@ import sim_tracks as sim
 
 from enginelog.findings import judge, run_verdicts
 from enginelog.findings.doubt import UNSTEADY
-from enginelog.findings.settling import SettlingStudy
+from enginelog.findings.roughness import Roughness
+from enginelog.findings.settling import SettlingStudy, fit_change
 from enginelog.limits import load, topics
 from enginelog.model import Finding, HeldSpeed, Span, Speed, Timeline
 from enginelog.report import summary_text, to_html, words
@@ -302,7 +303,7 @@ def test_nothing_is_told_in_rpm_of_a_speed_that_could_not_be_read():
     assert judged(hunting_one).hunting.found is True
     measures = judged(replace(hunting_one, speed=unread))
     assert measures.hunting.found is None and measures.hunting.swing_rpm is None
-    rough = sim.make(84, sim.Scenario(seconds=22.0, rough_s=6.0, rough_share=0.3, rough_wobble_percent=1.5, lead_s=2.0))
+    rough = sim.make(85, sim.Scenario(seconds=22.0, rough_s=6.0, rough_share=0.2, lead_s=2.0))
     assert judged(rough).settling.rough_swing_rpm
     measures = judged(replace(rough, speed=unread))
     assert measures.settling.found is True and measures.settling.rough_swing_rpm is None
@@ -336,6 +337,21 @@ def test_a_run_settles_by_its_own_firings(later):
     spans = tuple(sorted((*case.timeline.spans, first), key=lambda span: span.start_s))
     told = finding(replace(case, firings=both), "settling", timeline=replace(case.timeline, spans=spans))
     assert told.text.startswith("Runs alike")
+
+
+@pytest.mark.parametrize("smooth", [14, 30, 120])
+def test_how_rough_a_start_was_hangs_on_no_smooth_running_after_it(smooth):
+    """Twelve windows of 60 rpm (standard deviation), then so many of 5: peak to peak 2 sqrt(2) times, as of a sine."""
+    rng = np.random.default_rng(336)
+    n = 12 + smooth
+    deviation = np.where(np.arange(n) < 12, 60.0, 5.0)
+    swing = deviation**2 * rng.chisquare(4, n) / 4
+    rough = Roughness(0.25 + 0.5 * np.arange(n), np.where(np.arange(n) < 12, 3.0, 0.0), np.full(n, 12.0), swing, 4.0)
+    change = fit_change(rough)
+    assert change.told_first_swing == pytest.approx(np.sqrt(swing[:12].mean()), rel=0.1)
+    assert change.told_last_swing == pytest.approx(np.sqrt(swing[12:].mean()), rel=0.15)
+    hidden = replace(rough, swing=np.where((np.arange(n) > 1) & (np.arange(n) < 12), np.nan, swing))
+    assert fit_change(hidden).told_first_swing is None, "two windows of twelve"
 
 
 def test_a_single_doubtful_loss_has_no_pattern():

@@ -10,6 +10,9 @@ from enginelog.findings.series import Series, half_window, running_median
 from enginelog.limits import LimitSet
 from enginelog.model import Firings
 
+MOSTLY = 0.5  # share of the windows of a part whose swing must be known for that of the part to be told
+WILD = 12.0  # times the median of the windows alike, beyond which the variance of one is taken for a chance
+
 
 @dataclass(frozen=True)
 class Roughness:
@@ -79,3 +82,12 @@ def noise_changes(firings: Firings, series: Series, limits: LimitSet) -> bool:
         return True
     early, late = (float(np.nanmedian(half)) for half in halves)
     return abs(early - late) > limits.value("settling_snr_change_db")
+
+
+def level_of(variance: np.ndarray) -> float | None:
+    """Standard deviation of one part of a run from the variances of its windows (n,), each held against the others of
+    that part: how long the rest lasted says nothing of it. None where less than half of the part is known."""
+    v = variance[np.isfinite(variance) & (variance > 0)]
+    if len(v) == 0 or len(v) < MOSTLY * len(variance):
+        return None
+    return float(np.sqrt(np.minimum(v, WILD * np.median(v)).mean()))

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from enginelog.findings.patterns import burst_effect, comes_in_bursts
-from enginelog.findings.roughness import Roughness, noise_changes, roughness
+from enginelog.findings.roughness import WILD, Roughness, level_of, noise_changes, roughness
 from enginelog.findings.series import Series
 from enginelog.limits import LimitSet
 from enginelog.model import Firings
@@ -33,7 +33,8 @@ SETTLED_TAUS = 3.0  # an exponential is within 5 % of its end after three time c
 class Change:
     """The fitted shape (times from the first window). settle_s: hold + 3 tau, averaged over all shapes that
     fit; gain: how much better (BIC, natural log units) than no change; None fields where not measured. swing and
-    uneven are standard deviations (rpm; of the logarithm of strength). settle_low_s, settle_high_s: 95 % interval.
+    uneven are standard deviations (rpm; of the logarithm of strength), as fitted: a very rough part no rougher than a
+    few times the whole run. told_: swing as it was. settle_low_s, settle_high_s: 95 % interval.
     """
 
     settle_s: float
@@ -46,6 +47,8 @@ class Change:
     last_swing: float | None
     first_uneven: float | None
     last_uneven: float | None
+    told_first_swing: float | None = None
+    told_last_swing: float | None = None
 
 
 # ---------------------------------------------------------------- the fit
@@ -119,7 +122,7 @@ def _variances_fit(variance: np.ndarray, dof: np.ndarray | float, g: np.ndarray)
     if used.sum() < 6:
         return None
     v, shape = variance[used], np.broadcast_to(dof, variance.shape)[used] / 2
-    v = np.minimum(v, 12 * np.median(v))
+    v = np.minimum(v, WILD * np.median(v))
     low = 0.02 * float(np.median(v))
     levels, mean = _levels(_of(g, used), v, lambda m: shape / m**2, low, 1e12)
     mean = np.maximum(mean, low)
@@ -158,7 +161,9 @@ def fit_change(rough: Roughness, bursts: float = 1.0) -> Change | None:
     score = max((way - penalty for way in _ways(gains, each)), key=lambda one: float(one.max()))
     best = int(np.argmax(score))
     ends = _ends(hold, tau, score)
-    return _change(ends, float(score[best]), parts, best, rough)
+    change = _change(ends, float(score[best]), parts, best, rough)
+    first, last = level_of(rough.swing[g[best] > 0.5]), level_of(rough.swing[g[best] < 0.1])
+    return replace(change, told_first_swing=first, told_last_swing=last)
 
 
 def _ways(gains: list[np.ndarray | None], cost: float) -> list[np.ndarray]:
@@ -235,8 +240,7 @@ class SettlingStudy:
     @property
     def told(self) -> bool:
         """Whether there is any figure of how rough it was."""
-        figures = self.rough_misfire_percent, self.rough_swing_rpm, self.rough_uneven_percent
-        return any(figure is not None for figure in figures)
+        return (self.rough_misfire_percent, self.rough_swing_rpm, self.rough_uneven_percent) != (None, None, None)
 
 
 AT_ODDS = "the speed and the firings change in opposite ways, so that neither tells of a rough start"
@@ -290,18 +294,26 @@ def _told(change: Change, course: str, first_s: float) -> SettlingStudy:
     low, settle, high = (
         max(first_s + end, 0.0) for end in (change.settle_low_s, change.settle_s, change.settle_high_s)
     )
+    rough_swing, last_swing = _told_swing(change)
     return SettlingStudy(
         course,
         settle if course == "settles" else None,
         change,
         _percent(change.first_share),
         _percent(change.last_share),
-        _peak_to_peak(change.first_swing),
-        _peak_to_peak(change.last_swing),
+        _peak_to_peak(rough_swing),
+        _peak_to_peak(last_swing),
         (low, high) if course == "settles" else None,
         _percent(change.first_uneven),
         _percent(change.last_uneven),
     )
+
+
+def _told_swing(change: Change) -> tuple[float | None, float | None]:
+    """First and last swing as told; as fitted where there is nothing else to say of how rough it was."""
+    if (change.told_first_swing, change.first_share, change.first_uneven) == (None, None, None):
+        return change.first_swing, change.last_swing
+    return change.told_first_swing, change.told_last_swing
 
 
 def _followed(firings: Firings, told: np.ndarray, limits: LimitSet) -> bool:
