@@ -143,7 +143,7 @@ def test_counts_by_hand():
 
 def test_what_lasted_less_than_ten_seconds_is_said_to_a_tenth():
     assert [lasted(value) for value in (0.04, 2.8, 9.96, 10.4, 34.4)] == ["0.0", "2.8", "10.0", "10", "34"]
-    short = Measured(2.8, 2.8, 0.5, -20.0, -60.0, 0.0, 0, 0.0, 0.0, 0.0, 0.9, None, 8000.0, False, 0.0, 0.0)
+    short = Measured(2.8, 2.8, 0.5, -20.0, -60.0, 0.0, 0, 0.0, 0.0, 0.0, 0.9, None, 8000.0, False, 0.0, 0.0, ())
     said = [problem.text for problem in quality_words.problems(short, limits.load("quality"))]
     assert "2.8 s of sound: what happens rarely may be missed" in said
 

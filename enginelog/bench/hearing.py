@@ -73,7 +73,7 @@ class LiveDesk:
             path = self._path
             if self._thread is None or path is None or self.job_id != job_id:
                 raise RefusedTakeError(
-                    f"no live recording for job {job_id} runs: it was stopped elsewhere, or none was begun; what was "
+                    f"job {job_id} is not recorded live now: that was stopped elsewhere, or never begun; what was "
                     "recorded stands on the job's page"
                 )
             self._handing_over = True
