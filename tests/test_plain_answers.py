@@ -59,7 +59,7 @@ def flat(run) -> str:
 
 def test_a_reason_is_said_once_where_nothing_could_be_judged():
     run = make_runs.talk_only()
-    reason = "Changing sounds such as talk or music were heard"
+    reason = "Changing sounds such as talk, music or animals were heard"
     why = replace(run.timeline, reason=reason.lower(), pulls=0)
     found = tuple(Finding(code, "unknown", f"Cannot tell: {reason.lower()}.") for code in ("speed", "misfire", "stop"))
     told = replace(run, timeline=why, measures=replace(run.measures, findings=found))

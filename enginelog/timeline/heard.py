@@ -245,7 +245,7 @@ def reason_for(levels: Traces, pulls: int, limits: LimitSet) -> str:
     if np.percentile(level, 95) < limits.value("faint_db"):
         return "next to nothing was heard: the recording is silent or far too faint"
     if np.std(level) > limits.value("moving_db") and np.mean(shape) > limits.value("moving_shape_db"):
-        return "changing sounds such as talk or music were heard, but no regular firing"
+        return "changing sounds such as talk, music or animals were heard, but no regular firing"
     steady = np.std(level) < limits.value("steady_db") and np.median(flat) < limits.value("rush_flatness")
     if steady or np.median(flat) < limits.value("tone_flatness"):
         return "tones or a hum were heard, without the beat of firing"
