@@ -82,6 +82,7 @@ def test_unusable_recording_is_unknown_throughout():
     assert {one.verdict for one in measures.findings} == {"unknown"}
     assert "Too quiet" in measures.findings[0].text
     assert measures.firing.misfires is None and measures.hunting.found is None and measures.settling.found is None
+    assert healthy().speed.rpm is not None and measures.speed.rpm is None and measures.speed.confidence == 0.0
 
 
 def test_pulls_without_a_start_are_told():

@@ -61,12 +61,12 @@ def judge(
     where it was not one speed. What a finding of verdict `unknown` withholds is None in the parts as well. `limits`:
     topic `findings`. `cancelled_db`: level of the lines that equal cylinders cancel, None where it is not known. Where
     no engine was heard or the recording is unusable every finding is `unknown` and says why (but a failed start is
-    still told).
+    still told), and of an unusable one no speed is told.
     """
     blocked = _blocked(quality, timeline, limits)
     evidence = None if blocked else gather(engine, quality, timeline, track, firings, limits)
     if evidence is None:
-        speed = speed if speed.told else Speed.unknown()
+        speed = speed if speed.told and _can_be_used(quality, limits) else Speed.unknown()
         return _nothing(engine, timeline, speed, blocked or "no stretch of running was found", limits)
     hunts, most = evidence.hunting.found is True, timeline.confidence
     speed = told_speed(speed, track, evidence.settled, hunts, quality.trust, most, limits)
@@ -95,12 +95,16 @@ def _with_band(speed: Speed, band: Band | None) -> Speed:
 
 def _blocked(quality: Quality, timeline: Timeline, limits: LimitSet) -> str | None:
     """Why nothing can be judged; None where it can."""
-    if not quality.usable or quality.trust < limits.value("least_trust"):
+    if not _can_be_used(quality, limits):
         first = quality.problems[0].text if quality.problems else "the recording is too poor"
         return f"the recording cannot be used ({first.rstrip('.')})"
     if not timeline.engine_heard:
         return begun_small((timeline.reason or "no engine running by itself was heard").rstrip("."))
     return None
+
+
+def _can_be_used(quality: Quality, limits: LimitSet) -> bool:
+    return quality.usable and quality.trust >= limits.value("least_trust")
 
 
 def _findings(evidence: Evidence, speed: Speed, cancelled: float | None, limits: LimitSet) -> tuple[Finding, ...]:
