@@ -44,6 +44,13 @@ def test_figures_say_where_the_sound_lies_and_how_it_is_spread():
     assert high[0, 0] < -40 and high[0, 1] < 0.1 and high[0, 2] == pytest.approx(0.0, abs=0.05)
 
 
+def test_sound_in_one_band_alone_has_figures():
+    """A hum under digital silence: everything lies low, or high, as far as levels reach down to -120 dB."""
+    for bands_db, sign in (([-10.0] + [-120.0] * 9, 1), ([-120.0] * 9 + [-10.0], -1)):
+        found = trills.figures(levels(bands_db), np.zeros((1, len(NAMES))), np.array([1.0]))
+        assert np.isfinite(found).all() and sign * found[0, 0] > 90
+
+
 def test_less_sound_than_a_tenth_of_a_second_tells_nothing():
     found = trills.figures(levels(np.full(10, -40.0), 0.05), np.zeros((1, len(NAMES))), np.array([0.02]))
     assert found[0, :3].tolist() == [0.0, 0.0, 0.0]

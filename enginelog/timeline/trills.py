@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from enginelog.dsp.levels import FRAME_RATE_HZ
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.dsp.stored import Model, stored_model
 from enginelog.timeline.activity import BANDS_HZ, Activity
@@ -40,14 +41,13 @@ def _spectral(activity: Activity, t_s: np.ndarray) -> np.ndarray:
     if count == 0:
         return np.zeros((len(t_s), 3))
     blocks = activity.bands_db[: count * BLOCK].astype(np.float32).reshape(count, BLOCK, -1).mean(axis=1)
-    share = 10.0 ** (moving_mean(blocks, min(SECOND, count)) / 10.0) + 1e-12
+    share = 10.0 ** (moving_mean(blocks, min(SECOND, count)).astype(float) / 10.0) + 1e-12
     share /= share.sum(axis=1, keepdims=True)
-    low = share[:, np.array(BANDS_HZ[1:]) <= LOW_HZ].sum(axis=1)
-    told = np.stack(
-        [10.0 * np.log10(low / (1.0 - low)), -(share * np.log(share)).sum(axis=1), 10.0 * np.log10(share.max(axis=1))],
-        axis=1,
-    )
-    place = ((t_s - activity.t_s[0]) * 100 // BLOCK).astype(int).clip(0, count - 1)
+    lies_low = np.array(BANDS_HZ[1:]) <= LOW_HZ
+    low_part_db = 10.0 * np.log10(share[:, lies_low].sum(axis=1) / share[:, ~lies_low].sum(axis=1))
+    spread, greatest_db = -(share * np.log(share)).sum(axis=1), 10.0 * np.log10(share.max(axis=1))
+    told = np.stack([low_part_db, spread, greatest_db], axis=1)
+    place = ((t_s - activity.t_s[0]) * FRAME_RATE_HZ // BLOCK).astype(int).clip(0, count - 1)
     return told[place]
 
 
