@@ -98,17 +98,21 @@ def fit(read: list[Row]) -> Model:
     """Ridge logistic regression, engines and trills counting the same."""
     found, engine = np.array([row.figures for row in read]), np.array([row.engine for row in read])
     mean, spread = found.mean(axis=0), found.std(axis=0) + 1e-9
-    z = np.clip((found - mean) / spread, -trills.WIDEST, trills.WIDEST)
+    terms = terms_of(found, mean, spread)
     share = np.where(engine, 0.5 / engine.sum(), 0.5 / (~engine).sum())
-    weight = ridge_logistic(np.column_stack([np.ones(len(z)), z]), engine.astype(float), share, RIDGE)
+    weight = ridge_logistic(terms, engine.astype(float), share, RIDGE)
     return Model(mean, spread, weight)
+
+
+def terms_of(found: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndarray:
+    """The terms of the regression, the constant first: (n, k + 1), of figures (n, k)."""
+    z = np.clip((found - mean) / spread, -trills.WIDEST, trills.WIDEST)
+    return np.column_stack([np.ones(len(z)), z])
 
 
 def logits(read: list[Row], model: Model) -> np.ndarray:
     """Logit of an engine, of each row."""
-    found = np.array([row.figures for row in read])
-    z = np.clip((found - model.mean) / model.spread, -trills.WIDEST, trills.WIDEST)
-    return model.weight[0] + z @ model.weight[1:]
+    return terms_of(np.array([row.figures for row in read]), model.mean, model.spread) @ model.weight
 
 
 def show(read: list[Row]) -> None:

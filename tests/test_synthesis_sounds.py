@@ -91,6 +91,6 @@ def strongest_beat_hz(maker, seed: int, low_hz: float, high_hz: float) -> float:
 def test_a_nightjar_goes_on_for_as_long_as_the_recording():
     """It churrs for minutes at 25 to 45 pulses a second (from memory)."""
     rate = 24_000
-    sound = trills.churr(np.random.default_rng(1), 20 * rate, rate)
+    sound = trills.TRILLS["churr"](np.random.default_rng(1), 20 * rate, rate)
     blocks = np.sqrt(np.mean(sound.reshape(-1, rate // 4) ** 2, axis=1))
     assert blocks[4:].min() > 0.3 * np.median(blocks)

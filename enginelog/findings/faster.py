@@ -30,11 +30,7 @@ def share_percent(lost_percent: float, times: float) -> float:
 
 
 def without_shares(evidence: Evidence, speed: Speed) -> Evidence:
-    """The evidence without the shares lost in a rough start and after it, where it may have turned faster; without the
-    swings of it in rpm where the speed could not be read."""
-    if speed.rpm is None:
-        bare = replace(evidence.settling, rough_swing_rpm=None, last_swing_rpm=None)
-        return replace(evidence, settling=bare)
+    """The evidence without the shares lost in a rough start and after it, where it may have turned faster."""
     if ratio(speed) is None:
         return evidence
     bare = replace(evidence.settling, rough_misfire_percent=None, last_misfire_percent=None)

@@ -49,8 +49,10 @@ class Evidence:
     too_loud: bool
 
     def without_speed(self) -> Evidence:
-        """The same where no speed is told: then none is from which and to which the throttle was moved."""
-        return replace(self, loads=replace(self.loads, told=()))
+        """The same where no speed is told: then none is from which and to which the throttle was moved, nor how many
+        rpm it swung in a rough start and after it."""
+        bare = replace(self.settling, rough_swing_rpm=None, last_swing_rpm=None)
+        return replace(self, loads=replace(self.loads, told=()), settling=bare)
 
 
 def gather(

@@ -12,12 +12,13 @@ Every function takes (rng, n, rate_hz) and returns float64 samples, shape (n,), 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 
 from enginelog.synthesis.chance import smooth
-from enginelog.synthesis.pulses import add, coloured, modes, rms, stamp
+from enginelog.synthesis.other import normal
+from enginelog.synthesis.pulses import add, coloured, modes, stamp
 
 
 def spaced(rng, start_s: float, end_s: float, per_s: float, wander: float, jitter: float) -> np.ndarray:
@@ -53,22 +54,16 @@ def phrases(rng, seconds: float, length_s: tuple[float, float], pause_s: tuple[f
     return out
 
 
-def sung(rng, n: int, rate: float, shapes: Sequence[np.ndarray], beats: np.ndarray, swell_s: float) -> np.ndarray:
-    """Pulses at `beats`, one of `shapes` in turn, none quite as strong as the last, swelling in over `swell_s`."""
+def sung(rng, n: int, rate: float, shape: np.ndarray, beats: np.ndarray, swell_s: float) -> np.ndarray:
+    """A pulse at each of `beats`, none quite as strong as the last, swelling in over `swell_s`."""
     strength = np.clip((beats - beats[:1]) / swell_s, 0.2, 1.0) * rng.lognormal(0, 0.12, len(beats))
-    parts = [stamp(beats[i :: len(shapes)], strength[i :: len(shapes)], s, n, rate) for i, s in enumerate(shapes)]
-    return np.sum(parts, axis=0)
+    return stamp(beats, strength, shape, n, rate)
 
 
 def together(rng, n: int, rate: float, one, most: int) -> np.ndarray:
     """One to `most` singers at various distances, over the faint rush of a yard."""
     out = sum(rng.uniform(0.1, 1.0) * normal(one(rng, n, rate)) for _ in range(rng.integers(1, most + 1)))
     return normal(normal(out) + 10 ** (rng.uniform(-35, -10) / 20) * coloured(rng, n, rate, -3, 60, 6000))
-
-
-def normal(x: np.ndarray) -> np.ndarray:
-    """The sound scaled to a root mean square of 1."""
-    return x / (rms(x) + 1e-12)
 
 
 def one_cricket(rng, n: int, rate: float) -> np.ndarray:
@@ -81,7 +76,7 @@ def one_cricket(rng, n: int, rate: float) -> np.ndarray:
         chirp = rng.integers(2, 8) / per_s
         singing = [(t, t + chirp) for t in spaced(rng, 0.0, n / rate, 1.0 / (chirp * rng.uniform(1.5, 4)), 0.03, 0.02)]
     beats = [spaced(rng, a, b, per_s, 0.01, rng.choice([0.005, 0.03])) for a, b in singing]
-    return sung(rng, n, rate, [tone], np.concatenate([np.empty(0), *beats]), 0.3)
+    return sung(rng, n, rate, tone, np.concatenate([np.empty(0), *beats]), 0.3)
 
 
 def one_bush_cricket(rng, n: int, rate: float) -> np.ndarray:
@@ -94,7 +89,7 @@ def one_bush_cricket(rng, n: int, rate: float) -> np.ndarray:
     add(pair, second, len(pair) - len(second))
     singing = phrases(rng, n / rate, (2.0, 90.0), (0.2, 4.0))
     beats = [spaced(rng, a, b, per_s, 0.01, 0.01) for a, b in singing]
-    return sung(rng, n, rate, [pair], np.concatenate([np.empty(0), *beats]), 0.5)
+    return sung(rng, n, rate, pair, np.concatenate([np.empty(0), *beats]), 0.5)
 
 
 def one_frog(rng, n: int, rate: float) -> np.ndarray:
@@ -106,7 +101,7 @@ def one_frog(rng, n: int, rate: float) -> np.ndarray:
     beats = [spaced(rng, a, b, per_s, 0.02, 0.01) for a, b in singing]
     size = min(len(tone) for tone in tones)
     shape = np.sum([tone[:size] for tone in tones], axis=0)
-    return sung(rng, n, rate, [shape], np.concatenate([np.empty(0), *beats]), 0.3)
+    return sung(rng, n, rate, shape, np.concatenate([np.empty(0), *beats]), 0.3)
 
 
 def one_churr(rng, n: int, rate: float) -> np.ndarray:
@@ -117,7 +112,7 @@ def one_churr(rng, n: int, rate: float) -> np.ndarray:
         end = t + (rng.uniform(0.6, 2.0) if fast else rng.uniform(2.0, 12.0))
         now = per_s * (1.35 if fast else 1.0)
         tone = whistle(rng, pitch * (0.85 if fast else 1.0), rng.uniform(0.5, 0.9) / now, rate)
-        out += sung(rng, n, rate, [tone], spaced(rng, t, end, now, 0.005, 0.01), 0.05)
+        out += sung(rng, n, rate, tone, spaced(rng, t, end, now, 0.005, 0.01), 0.05)
         t, fast = end, not fast
     return out
 
@@ -131,7 +126,7 @@ def one_cicada(rng, n: int, rate: float) -> np.ndarray:
     ring = modes([pitch, pitch * 1.2], [12, 12], [3, 2], rate, 0.0)
     t = np.arange(n) / rate
     beat = 1 + rng.choice([0.0, 0.8]) * np.sin(2 * np.pi * rng.uniform(2, 12) * t)
-    return sung(rng, n, rate, [ring], beats, 1.0) * beat
+    return sung(rng, n, rate, ring, beats, 1.0) * beat
 
 
 def one_sprinkler(rng, n: int, rate: float) -> np.ndarray:
@@ -161,42 +156,12 @@ def one_freewheel(rng, n: int, rate: float) -> np.ndarray:
     return out
 
 
-def crickets(rng, n: int, rate: float) -> np.ndarray:
-    """One to four crickets."""
-    return together(rng, n, rate, one_cricket, 4)
-
-
-def bush_crickets(rng, n: int, rate: float) -> np.ndarray:
-    """One to four bush-crickets."""
-    return together(rng, n, rate, one_bush_cricket, 4)
-
-
-def frogs(rng, n: int, rate: float) -> np.ndarray:
-    """One to three frogs or toads."""
-    return together(rng, n, rate, one_frog, 3)
-
-
-def churr(rng, n: int, rate: float) -> np.ndarray:
-    """A nightjar."""
-    return together(rng, n, rate, one_churr, 1)
-
-
-def cicadas(rng, n: int, rate: float) -> np.ndarray:
-    """One to six cicadas."""
-    return together(rng, n, rate, one_cicada, 6)
-
-
-def sprinkler(rng, n: int, rate: float) -> np.ndarray:
-    """A lawn sprinkler."""
-    return together(rng, n, rate, one_sprinkler, 1)
-
-
-def freewheel(rng, n: int, rate: float) -> np.ndarray:
-    """A freewheel or a ratchet."""
-    return together(rng, n, rate, one_freewheel, 1)
-
-
-TRILLS = {
-    "crickets": crickets, "bush_crickets": bush_crickets, "frogs": frogs, "churr": churr, "cicadas": cicadas,
-    "sprinkler": sprinkler, "freewheel": freewheel,
-}  # fmt: skip
+TRILLS = {  # each called with (rng, n, rate_hz)
+    "crickets": partial(together, one=one_cricket, most=4),
+    "bush_crickets": partial(together, one=one_bush_cricket, most=4),
+    "frogs": partial(together, one=one_frog, most=3),
+    "churr": partial(together, one=one_churr, most=1),
+    "cicadas": partial(together, one=one_cicada, most=6),
+    "sprinkler": partial(together, one=one_sprinkler, most=1),
+    "freewheel": partial(together, one=one_freewheel, most=1),
+}
