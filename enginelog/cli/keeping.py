@@ -150,7 +150,9 @@ def backup(target: Path, replace: bool, place: Path | None, as_json: bool) -> in
 
 def _name_gone(names: Sequence[str], of: str) -> None:
     for name in names:
-        console.error(f"{name}: this file of the job record is gone and is not in {of}; look in an earlier backup")
+        console.error(
+            f"{name}: this file of the job record is gone or unreadable and not in {of}; look in an earlier backup"
+        )
 
 
 def _status(*wrong: Sequence[str]) -> int:

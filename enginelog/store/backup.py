@@ -3,8 +3,8 @@
 The zip holds `store.enginelog` (a copy SQLite makes while others may go on writing), `files/` and `manifest.json` (size
 and SHA-256 of each, as packed). Every zip program opens it, so recordings are reachable without this program.
 
-A file of the store whose content has changed since it was kept goes in as it is and is named: one that is spoilt must
-not take the others with it. A backup that has been spoilt itself is restored in no part.
+A file of the store whose content has changed since it was kept goes in as it is, or as far as it can be read, and is
+named: one that is spoilt must not take the others with it. A backup that has been spoilt itself is restored in no part.
 """
 
 from __future__ import annotations
@@ -44,8 +44,8 @@ _BACKING_UP = "enginelog-backing-up-"  # begins the name of the folder in which 
 
 @dataclass(frozen=True)
 class BackedUp:
-    """A backup: where it lies, how many files it holds, its size, files of the store that were not there, and such as
-    are in it with another content than when they were kept."""
+    """A backup: where it lies, how many files it holds, its size, files of the store that were not there or
+    could not be opened, and such as are in it with another content than when they were kept."""
 
     path: Path
     files: int
@@ -159,18 +159,34 @@ def _copy_database(store: Store, target: Path, named: Path) -> list[dict[str, An
 def _add_files(
     store: Store, pack: zipfile.ZipFile, rows: list[dict[str, Any]], entries: dict[str, Any]
 ) -> tuple[str, ...]:
-    """Pack the files and describe each as it went in; the names of those that are gone."""
+    """Pack the files, each as far as it can be read, and describe it as it went in; the names of those that are gone
+    or cannot be opened."""
     missing = []
     for row in rows:
         present = store.files.path_of(row["sha256"], row["ending"])
-        if not present.is_file():
+        try:
+            about = zipfile.ZipInfo.from_file(present, FILES + present.name)
+            source = present.open("rb")
+        except OSError:  # gone, a folder, or not to be read
             missing.append(present.name)
             continue
-        about = zipfile.ZipInfo.from_file(present, FILES + present.name)
-        with present.open("rb") as source, pack.open(about, "w", force_zip64=True) as target:
-            sha256, size = copied(source, cast(BinaryIO, target))
+        with source, pack.open(about, "w", force_zip64=True) as target:
+            sha256, size = copied(cast(BinaryIO, _AsFarAsReadable(source)), cast(BinaryIO, target))
         entries[FILES + present.name] = {"bytes": size, "sha256": sha256}
     return tuple(missing)
+
+
+@dataclass(frozen=True)
+class _AsFarAsReadable:
+    """A file that ends where it can no longer be read, as where a spot of the disk has gone bad."""
+
+    source: BinaryIO
+
+    def read(self, size: int) -> bytes:
+        try:
+            return self.source.read(size)
+        except OSError:
+            return b""
 
 
 def _damaged(entries: dict[str, Any]) -> tuple[str, ...]:

@@ -133,3 +133,11 @@ def copied(source: BinaryIO, target: BinaryIO) -> tuple[str, int]:
         target.write(block)
         size += len(block)
     return digest.hexdigest(), size
+
+
+def readable_sha256(path: Path) -> str | None:
+    """The SHA-256 of a file; None where it cannot be read to its end."""
+    try:
+        return sha256_of(path)
+    except OSError:
+        return None

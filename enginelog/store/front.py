@@ -11,7 +11,7 @@ from enginelog.model import Moment, UsageError
 from enginelog.store import aside, moments, opening
 from enginelog.store.dropping import Dropping
 from enginelog.store.errors import NotInStoreError, StoreUnreadableError, explained
-from enginelog.store.files import FileFolder, files_folder, sha256_of
+from enginelog.store.files import FileFolder, files_folder, readable_sha256
 
 
 @dataclass(frozen=True)
@@ -41,7 +41,9 @@ class Store(Dropping):
                 path = self.files.path_of(row["sha256"], row["ending"])
                 if not path.is_file():
                     found.append(Problem(path.name, "this file is gone; fetch it from a backup"))
-                elif sha256_of(path) != row["sha256"]:
+                elif (sha256 := readable_sha256(path)) is None:
+                    found.append(Problem(path.name, "this file cannot be read; fetch it from a backup"))
+                elif sha256 != row["sha256"]:
                     found.append(
                         Problem(path.name, "its content has changed since it was kept; fetch it from a backup")
                     )

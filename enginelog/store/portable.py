@@ -22,7 +22,7 @@ from enginelog.model import StoredRun, UnreadableError, UsageError
 from enginelog.store import figures, run_codec, tables, texts
 from enginelog.store.entries import analysis_from, check_from, stored_from, work_from
 from enginelog.store.errors import StoreUnreadableError, explained
-from enginelog.store.files import NAME, sha256_of
+from enginelog.store.files import NAME, readable_sha256, sha256_of
 from enginelog.store.front import Store
 from enginelog.store.jobs import job_from
 from enginelog.store.machines import machine_from, row_of
@@ -263,7 +263,8 @@ def _check_run(run: StoredRun, db: sqlite3.Connection) -> None:
 
 
 def _copy_files(store: Store, folder: Path) -> tuple[int, tuple[str, ...], tuple[str, ...]]:
-    """Copy the files as they are: how many, which are gone, and which have another content than their name says."""
+    """Copy the files as they are: how many, which are gone or cannot be read, and which have another content than
+    their name says."""
     folder.mkdir()
     count = 0
     missing: list[str] = []
@@ -273,7 +274,13 @@ def _copy_files(store: Store, folder: Path) -> tuple[int, tuple[str, ...], tuple
         if not present.is_file():
             missing.append(present.name)
             continue
-        whole_copy(present, folder / present.name)
+        try:
+            whole_copy(present, folder / present.name)
+        except OSError:
+            if readable_sha256(present) is not None:
+                raise  # what failed is the writing
+            missing.append(present.name)
+            continue
         count += 1
         if sha256_of(folder / present.name) != row["sha256"]:
             damaged.append(present.name)
@@ -289,7 +296,7 @@ def _fetch_files(store: Store, folder: Path) -> tuple[int, tuple[str, ...], tupl
     for row in store.all_rows("files"):
         target = store.files.path_of(row["sha256"], row["ending"])
         present = folder / target.name
-        if present.is_file() and sha256_of(present) == row["sha256"]:
+        if present.is_file() and readable_sha256(present) == row["sha256"]:
             store.files.put_file(present, row["sha256"])
             copied += 1
         elif not target.is_file():

@@ -1,15 +1,17 @@
 """Backups of a store of which a file is spoilt, and what a restore or a backup leaves that is killed at any moment."""
 
+import errno
 import json
 import os
 import re
 import zipfile
+from pathlib import Path
 
 import pytest
 from store_makers import fill, rows_of
 
 from enginelog.model import UnreadableError, UsageError
-from enginelog.store import StoreNotWrittenError, aside, back_up, open_store, restore
+from enginelog.store import StoreNotWrittenError, aside, back_up, export_to, open_store, restore
 from enginelog.store.passing import passing_folder
 
 killed = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
@@ -33,6 +35,63 @@ def test_a_spoilt_file_goes_into_the_backup_and_out_of_it_and_is_named(store, tm
         assert rows_of(restored) == rows_of(store)
         assert [problem.where for problem in restored.verify()] == [bad.name]
         assert (restored.files.folder / bad.name).read_bytes() == bad.read_bytes()
+
+
+class FailsMidway:
+    """A file on a disk with a spot gone bad: its first bytes come, then errno EIO."""
+
+    def __init__(self, stream):
+        self.stream, self.reads = stream, 0
+
+    def read(self, size=-1):
+        self.reads += 1
+        if self.reads > 1:
+            raise OSError(errno.EIO, "Input/output error")
+        return self.stream.read(10)
+
+    def readinto(self, into):
+        data = self.read(len(into))
+        into[: len(data)] = data
+        return len(data)
+
+    def readable(self):
+        return True
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        self.stream.close()
+
+
+@pytest.mark.parametrize("when", ["opened", "read"])
+def test_a_file_that_cannot_be_read_keeps_no_other_from_the_backup_nor_from_the_export(
+    store, tmp_path, monkeypatch, when
+):
+    fill(store, tmp_path)
+    bad = next(iter(store.files.names().values()))
+    really = Path.open
+
+    def opened(path, *args, **more):
+        if path != bad:
+            return really(path, *args, **more)
+        if when == "opened":
+            raise PermissionError(errno.EACCES, "Permission denied")
+        return FailsMidway(really(path, *args, **more))
+
+    monkeypatch.setattr(Path, "open", opened)
+    made = back_up(store, tmp_path / "a.zip")
+    shown = export_to(store, tmp_path / "out")
+    (problem,) = store.verify()
+    monkeypatch.undo()
+    assert problem.where == bad.name and "cannot be read" in problem.text
+    assert shown.missing == (bad.name,) and shown.files == 2 and len(os.listdir(tmp_path / "out" / "files")) == 2
+    back = restore(tmp_path / "a.zip", tmp_path / "b.enginelog")
+    if when == "opened":
+        assert made.missing == (bad.name,) and made.damaged == () and made.files == back.files == 2
+    else:
+        assert made.damaged == back.damaged == (bad.name,) and made.files == back.files == 3
+        assert (tmp_path / "b.enginelog.files" / bad.name).read_bytes() == bad.read_bytes()[:10]
 
 
 def with_manifest(source, target, change):
