@@ -55,6 +55,7 @@ class Scenario:
     hunt_harmonic: float = 0.0
     hunt_phase_noise: float = 0.0
     hunt_growth: float = 0.0
+    hunt_within_s: tuple[float, float] = (0.0, np.inf)
     miss_share: float = 0.0
     miss_slot: int | None = None
     burst_mean: float = 1.0
@@ -161,9 +162,8 @@ def _wobble(n: int, percent: float, hz: float, damping: float, rng: np.random.Ge
 
 
 def _hunting(t: np.ndarray, s: Scenario, rng: np.random.Generator) -> np.ndarray:
-    """Per cent of speed; period jitter `hunt_phase_noise` a cycle (share), amplitude growing by
-    `hunt_growth`
-    (log) over the run.
+    """Per cent of speed; period jitter `hunt_phase_noise` a cycle (share), amplitude growing by `hunt_growth` (log)
+    over the run; none outside of `hunt_within_s`.
     """
     if s.hunt_hz <= 0:
         return np.zeros(len(t))
@@ -173,7 +173,8 @@ def _hunting(t: np.ndarray, s: Scenario, rng: np.random.Generator) -> np.ndarray
     wave = wave / np.ptp(wave)
     envelope = np.exp(s.hunt_growth * (t / t[-1] - 0.5))
     slow = 1 + 0.1 * np.sin(2 * np.pi * t / t[-1] * rng.uniform(0.5, 1.5) + rng.uniform(0, 6))
-    return s.hunt_swing_percent * wave * envelope * slow
+    inside = (t >= s.hunt_within_s[0]) & (t < s.hunt_within_s[1])
+    return s.hunt_swing_percent * wave * envelope * slow * inside
 
 
 def load_response(u: np.ndarray, load: Load) -> np.ndarray:

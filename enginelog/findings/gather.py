@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from enginelog.findings import hunting, loads, misfire, settling, startstop, steadiness, steps, surges
+from enginelog.findings import hunting, loads, misfire, partly, settling, startstop, steadiness, steps, surges
 from enginelog.findings.series import (
     RUNNING_FROM_THE_START_S,
     Series,
@@ -73,7 +73,13 @@ def gather(
     late = [step for step in found if step.at_s > _start_over(span, limits)]
     own = misfire.take(firings, misfire.in_spans(firings, [span]))
     load = loads.study_loads(series, late, _lost_times(own, lost), track, limits)
-    swings = hunting.study_hunting(calm, _fine(calm, firings, engine, limits), limits)
+
+    def fine(stretches: list[Series]) -> list[Series]:
+        return _fine(stretches, firings, engine, limits)
+
+    lasting = [step for step in found if abs(step.change_percent) >= limits.value("load_lasting_percent")]
+    swings = hunting.study_hunting(calm, fine(calm), limits)
+    swings = partly.with_parts(swings, steps.calm_stretches(series, lasting, limits), fine, limits)
     steady = _steady(calm, _start_over(span, limits))
     return Evidence(
         engine=engine,
@@ -157,15 +163,22 @@ def _band(
     steady: Series | None, engine: Engine, swings: hunting.HuntingStudy, limits: LimitSet
 ) -> steadiness.Band | None:
     """Steady-state band of a stretch; at least as wide as a found swing, which the track smooths down and whose size is
-    known as well as the swing's: it is no chance how far a steady swing goes."""
+    known as well as the swing's: it is no chance how far a steady swing goes. One elsewhere in the run is no
+    part of it."""
     if steady is None:
         return None
     band, swing = steadiness.band(steady, engine.rated_rpm, limits), swings.hunts
-    if band is None or swing is None:
+    if band is None or swing is None or not _mostly_in(steady, swing):
         return band
     width = max(band.percent, 100 * swing.swing_rpm / (engine.rated_rpm or steady.mean_rpm))
     low, high = (width * bound / swing.swing_percent for bound in swing.between_percent)
     return steadiness.Band(width, min(low, width), max(high, width))
+
+
+def _mostly_in(steady: Series, swing: hunting.Swing) -> bool:
+    """Whether a swing goes on for half of a stretch."""
+    first_s, last_s = float(steady.t_s[0]), float(steady.t_s[-1])
+    return min(swing.end_s, last_s) - max(swing.start_s, first_s) >= 0.5 * (last_s - first_s)
 
 
 def _top(clean: list[Series], runs: list[Span], limits: LimitSet) -> float | None:

@@ -317,22 +317,23 @@ def track_rate_limit(window_s: float, gain: float) -> float:
     return float(rates[np.sinc(rates * window_s) >= gain][-1])
 
 
-def study_hunting(stretches: list[Series], fine: list[Series], limits: LimitSet) -> HuntingStudy:
+def study_hunting(stretches: list[Series], fine: list[Series], limits: LimitSet, of_parts: int = 1) -> HuntingStudy:
     """Look for hunting in the stretches free of load steps; `fine` the same stretches from the firings' own moments.
 
     The track answers up to the rate its smoothing lets through; the firings' moments, where they are clear, from where
-    that smoothing is felt: how much the track takes of a quick swing depends on the sound.
+    that smoothing is felt: how much the track takes of a quick swing depends on the sound. of_parts: of how many parts
+    of the run these are one.
     """
     low, high = limits.value("hunting_low_hz"), limits.value("hunting_high_hz")
     answers, fast = [], []
-    cycles = limits.value("hunting_cycles" if len(stretches) == 1 else "hunting_cycles_cut")
+    cycles = limits.value("hunting_cycles" if len(stretches) == of_parts == 1 else "hunting_cycles_cut")
     for series, tries in pieces(stretches, limits):
         middle = track_rate_limit(series.window_s, limits.value("hunting_track_gain"))
-        swing = _tried(strongest_swing(series, low, min(middle, high), limits, cycles), tries)
+        swing = _tried(strongest_swing(series, low, min(middle, high), limits, cycles), tries * of_parts)
         answers.append(_judge_swing(swing, limits.value("hunting_share"), limits))
     shared_hz = track_rate_limit(limits.value("track_window_s"), limits.value("hunting_track_gain"))
     for series, tries in pieces(fine, limits):
-        swing = _tried(strongest_swing(series, limits.value("hunting_fine_from_hz"), high, limits), tries)
+        swing = _tried(strongest_swing(series, limits.value("hunting_fine_from_hz"), high, limits), tries * of_parts)
         if swing is not None:
             needed = limits.value("hunting_share" if swing.rate_hz <= shared_hz else "hunting_event_share")
             fast.append(_judge_swing(swing, needed, limits))

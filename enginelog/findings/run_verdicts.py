@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from enginelog.findings.doubt import UNREAD
 from enginelog.findings.gather import Evidence
+from enginelog.findings.hunting import Swing
 from enginelog.findings.loads import LoadStudy
 from enginelog.findings.settling import UNHEARD, SettlingStudy
 from enginelog.findings.startstop import count_words, pulls_heard, sure_pulls
@@ -68,7 +69,7 @@ def judge_hunting(evidence: Evidence, limits: LimitSet) -> Finding:
     text = (
         f"Hunts: speed swings by {swing.swing_rpm:z.0f} rpm ({swing.swing_percent:z.1f} %{between}) peak to"
         f" peak, {swing.rate_hz:z.2f} times"
-        f" a second, {_for_how_long(swing.time_share)}; the swing {course}. {SOUND_ALONE}"
+        f" a second, {_for_how_long(swing, evidence)}; the swing {course}. {SOUND_ALONE}"
     )
     return Finding(
         "hunting",
@@ -93,9 +94,18 @@ def _too_slow_for_it(evidence: Evidence, limits: LimitSet) -> str:
     return f" A swing slower than one in {lasted(slowest_s)} s needs a longer recording."
 
 
-def _for_how_long(time_share: float) -> str:
-    """Of the time that was searched, 0..1."""
-    return "all the time" if time_share >= 0.995 else f"{100 * time_share:z.0f} % of the time"
+def _for_how_long(swing: Swing, evidence: Evidence) -> str:
+    """How much of the run, or of the part of it in which it was found."""
+    share = swing.time_share
+    if in_a_part(swing, evidence):
+        part = f"from {swing.start_s:z.1f} to {swing.end_s:z.1f} s"
+        return part if share >= 0.995 else f"{100 * share:z.0f} % of the time {part}"
+    return "all the time" if share >= 0.995 else f"{100 * share:z.0f} % of the time"
+
+
+def in_a_part(swing: Swing, evidence: Evidence) -> bool:
+    """Whether a swing was found in a part of the run only."""
+    return swing.end_s - swing.start_s < 0.9 * evidence.series.seconds
 
 
 def judge_settling(evidence: Evidence, limits: LimitSet) -> Finding:
@@ -108,6 +118,8 @@ def judge_settling(evidence: Evidence, limits: LimitSet) -> Finding:
         return unknown("settling", UNREAD)
     verdict = "ok" if study.course == "steady" else "watch"
     text = _settling_text(study, ran_s, evidence.misfire.summary.misfire_percent)
+    if verdict == "ok" and evidence.hunting.hunts and in_a_part(evidence.hunting.hunts, evidence):
+        text = "Runs alike from first to last but for the hunting; no rough start."
     settled_s = None if study.settle_s is None else span.start_s + study.settle_s
     # No limit beside the value: the limit is a share of firings, the value a time.
     source = cited(limits["settling_least_percent"])
