@@ -163,12 +163,13 @@ def test_no_bracket_opens_where_one_was_just_closed():
 
 def test_no_share_of_the_time_reads_as_more_than_all_of_it():
     """'Over 100 % of the stretch' was meant as throughout."""
-    assert [run_verdicts._for_how_long(share) for share in (1.0, 0.996, 0.8)] == ["all the time"] * 2 + [
-        "80 % of the time"
-    ]
     hunts = sim.make(21, sim.Scenario(seconds=30.0, hunt_hz=0.8, hunt_swing_percent=6.0))
     evidence = gather(hunts.engine, hunts.quality, hunts.timeline, hunts.track, hunts.firings, limits.load("findings"))
     assert evidence is not None
+    swings = [dataclasses.replace(evidence.hunting.swing, time_share=share) for share in (1.0, 0.996, 0.8)]
+    assert [run_verdicts._for_how_long(swing, evidence) for swing in swings] == ["all the time"] * 2 + [
+        "80 % of the time"
+    ]
     assert (
         "times a second, all the time; the swing" in run_verdicts.judge_hunting(evidence, limits.load("findings")).text
     )

@@ -57,8 +57,9 @@ def judge_hunting(evidence: Evidence, limits: LimitSet) -> Finding:
         return unknown("hunting", study.reason, UNTOUCHED)
     if not study.found:
         text = (
-            f"No hunting: {study.reason} (dead band {as_told(band.value)} %, peak to peak). A small wobble is"
-            f" normal for a mechanical governor.{_too_slow_for_it(evidence, limits)}"
+            f"No hunting: {study.reason} (dead band {as_told(band.value)} %, peak to peak; looked for up to"
+            f" {as_told(limits.value('hunting_high_hz'))} swings a second). A small wobble is normal for a mechanical"
+            f" governor.{_too_slow_for_it(evidence, limits)}"
         )
         return Finding("hunting", "ok", text, None, "%", band.value, cited(band), swing.start_s, swing.end_s)
     verdict = graded(swing.swing_percent, band.value, limits.value("hunting_fault_percent"))
