@@ -19,6 +19,7 @@ from enginelog.limits import LimitSet
 
 SINE = 2 * 2**0.5  # peak to peak over standard deviation
 HARDLY_LONGER = 1.2  # times the length of a part
+MOSTLY = 0.9  # of the run
 SAME_RATE = 0.15  # share of a rate by which those of parts side by side may differ
 Fine = Callable[[list[Series]], list[Series]]
 
@@ -29,6 +30,8 @@ def with_parts(whole: HuntingStudy, levels: list[Series], fine: Fine, limits: Li
     levels: the stretches between changes of load or throttle; fine: the same of stretches, from the firings' moments
     (empty where these are not clear).
     """
+    if whole.hunts is not None and _throughout(whole.hunts, sum(level.seconds for level in levels), limits):
+        return whole
     long_s = max(limits.value("hunting_part_s"), sum(level.seconds for level in levels) / limits.value("hunting_parts"))
     parts = [_parts(level, long_s) for level in levels]
     tries = sum(len(some) for some in parts)
@@ -41,6 +44,12 @@ def with_parts(whole: HuntingStudy, levels: list[Series], fine: Fine, limits: Li
     if whole.hunts is not None and most.swing_percent < limits.value("hunting_part_larger") * whole.hunts.swing_percent:
         return whole
     return HuntingStudy(True, most, FOUND)
+
+
+def _throughout(swing: Swing, seconds: float, limits: LimitSet) -> bool:
+    """Whether a swing goes on for all of the run's seconds alike: no part of it can hunt by much more."""
+    alike = abs(swing.growth) < np.log(limits.value("hunting_part_larger")) and swing.time_share > MOSTLY
+    return bool(alike and swing.end_s - swing.start_s > MOSTLY * seconds)
 
 
 def _parts(level: Series, long_s: float) -> list[Series]:
@@ -59,7 +68,7 @@ def _swings(level: Series, parts: list[Series], tries: int, fine: Fine, limits: 
     for part in parts:
         if _restless(part, limits):
             swing = study_hunting([part], fine([part]), limits, tries).hunts
-            if swing is not None and swing.share >= limits.value("hunting_share"):
+            if swing is not None and _sure(swing, limits):
                 found.append(swing)
     for group in _side_by_side(found):
         strongest = max(group, key=lambda one: one.swing_percent)
@@ -69,6 +78,12 @@ def _swings(level: Series, parts: list[Series], tries: int, fine: Fine, limits: 
         together = level.between(whole[0].start_s, whole[-1].end_s + level.step_s)
         swing = study_hunting([together], fine([together]), limits, tries).hunts if len(whole) > 1 else None
         yield swing or strongest
+
+
+def _sure(swing: Swing, limits: LimitSet) -> bool:
+    """Whether a swing of a part is told: a governor's wobble near the dead band is regular for a while by chance."""
+    least_percent = limits.value("hunting_part_larger") * limits.value("hunting_dead_band_percent")
+    return swing.share >= limits.value("hunting_share") and swing.swing_percent >= least_percent
 
 
 def _side_by_side(swings: list[Swing]) -> list[list[Swing]]:

@@ -6,6 +6,7 @@ from enginelog.findings.doubt import UNREAD
 from enginelog.findings.gather import Evidence
 from enginelog.findings.hunting import Swing
 from enginelog.findings.loads import LoadStudy
+from enginelog.findings.partly import MOSTLY
 from enginelog.findings.settling import UNHEARD, SettlingStudy
 from enginelog.findings.startstop import count_words, pulls_heard, sure_pulls
 from enginelog.findings.words import (
@@ -106,7 +107,7 @@ def _for_how_long(swing: Swing, evidence: Evidence) -> str:
 
 def in_a_part(swing: Swing, evidence: Evidence) -> bool:
     """Whether a swing was found in a part of the run only."""
-    return swing.end_s - swing.start_s < 0.9 * evidence.series.seconds
+    return swing.end_s - swing.start_s < MOSTLY * evidence.series.seconds
 
 
 def judge_settling(evidence: Evidence, limits: LimitSet) -> Finding:
