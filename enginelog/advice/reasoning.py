@@ -75,6 +75,7 @@ def advise(situation: Situation, known: Knowledge | None = None) -> Advice:
         values=tuple(dict.fromkeys(line for record in records for line in usual_values(record))),
         cautions=_cautions(state, checks),
         balance=_balance_words(situation.balance_rpm) if situation.balance_rpm else "",
+        failed=tuple(_made(state, "fail")),
     )
 
 

@@ -10,6 +10,7 @@ from enginelog.limits import cited
 from enginelog.limits.trade.cautions import Caution
 from enginelog.limits.trade.knowledge import Cause, Check, Question, Rule
 from enginelog.model import Engine
+from enginelog.model.wording import begun_small
 
 Record = Mapping[str, Any]
 
@@ -107,7 +108,7 @@ class ValueLine:
 class Advice:
     """What follows.
 
-    signs: what was found, in words. found: causes that a check has shown: put right first, then record again.
+    signs: what was found, in words. failed: checks that did. found: causes that a check has shown: put right first, then record again.
     causes: what is left, the likeliest and cheapest first. checks: what to check next.
     questions: what only the user can answer. ask_first: what to read off the data plate.
     cannot: what sound cannot tell. balance: what a balance test came to, in words.
@@ -126,3 +127,12 @@ class Advice:
     values: tuple[ValueLine, ...]
     cautions: tuple[Caution, ...]
     balance: str = ""
+    failed: tuple[Check, ...] = ()
+
+    @property
+    def first(self) -> tuple[str, ...]:
+        """What is said before all else, as it can hurt somebody: what rules of danger mean, and what a failed check
+        of something that can hurt asks for."""
+        means = [each.rule.means for each in self.matched if each.rule.danger]
+        asked = [f"{check.title}, failed: {begun_small(check.if_fail)}" for check in self.failed if check.hurts]
+        return tuple(dict.fromkeys((*means, *asked)))

@@ -1,4 +1,5 @@
-"""Advice as plain text and as JSON: what was found, likely causes and why, the next checks, questions, cautions."""
+"""Advice as plain text and as JSON: what was found, what comes first as it can hurt, likely causes and why, the next
+checks, questions, cautions."""
 
 from __future__ import annotations
 
@@ -33,6 +34,7 @@ def advice_text(advice: Advice, width: int = 80) -> str:
         [line for value in advice.values for line in _value(value, width)],
         listed("Ask first", (*advice.ask_first, WHERE_TOLD) if advice.ask_first else (), width),
         rows("Balance", advice.balance, width),
+        listed("First", advice.first, width),
         _found(advice, width),
         _causes(advice, width),
         _checks(advice, width),
@@ -131,6 +133,7 @@ def advice_record(advice: Advice) -> dict[str, Any]:
             for m in advice.matched
         ],
         "balance": advice.balance,
+        "first": list(advice.first),
         "found": [cause.name for cause in advice.found],
         "causes": [
             {"name": c.cause.name, "title": c.cause.title, "rank": c.rank, "mimic": c.cause.mimic, "why": c.cause.why,

@@ -9,6 +9,7 @@ import pytest
 from enginelog import report
 from enginelog.advice import NextCheck
 from enginelog.limits.trade import knowledge, pages
+from enginelog.model import Finding
 from enginelog.report import advising
 
 MADE = {name: make() for name, make in make_runs.ALL.items() if name != "two_hours"}
@@ -33,6 +34,14 @@ def test_causes_and_checks_stand_on_the_page(texts, name):
 @pytest.mark.parametrize("name", ["unusable_clip", "talk_only", "nothing_known"])
 def test_nothing_is_said_where_nothing_is_known(texts, name):
     assert "Likely causes" not in texts[name]
+
+
+def test_what_a_danger_asks_for_stands_on_the_page():
+    """The finding's own words say what is dangerous, not that the machine is not to be used."""
+    run = MADE["healthy_generator"]
+    fast = Finding("speed", "fault", "Too fast.", 3600.0, "rpm", 3150.0)
+    run = replace(run, measures=replace(run.measures, findings=(fast,)))
+    assert "Stop using it until the top speed has been set by the manual" in plain(report.to_html(run))
 
 
 def test_each_bad_finding_says_what_it_means(texts):

@@ -15,7 +15,7 @@ from enginelog.advice.signs import regime
 from enginelog.advice.usual import ask_first
 from enginelog.limits.trade import cautions, knowledge
 from enginelog.model import UsageError
-from enginelog.report.advising import value_words
+from enginelog.report.advising import advice_text, value_words
 
 KNOWN = knowledge.load()
 
@@ -48,6 +48,25 @@ def test_each_caution_of_a_check_that_is_shown_is_among_those_told_in_full(sign)
         needed = {name for each in found.checks[: advice.MOST_STEPS] for name in each.check.cautions}
         needed &= {caution.name for caution in cautions.for_machine(machine)}
         assert needed <= {caution.name for caution in found.cautions}, machine
+
+
+DANGERS = {rule.name: rule for rule in KNOWN.rules.values() if rule.danger}
+
+
+@pytest.mark.parametrize("rule", DANGERS.values(), ids=DANGERS)
+def test_what_a_danger_asks_for_is_said_before_the_causes(rule):
+    """ "Stop using it until the top speed has been set by the manual" stood in `--json` and `explain` alone."""
+    answers = dict(sign.split("=") for sign in rule.all if "=" in sign)
+    heard = heard_with([*(sign for sign in rule.all if "=" not in sign), *rule.any[:1]])
+    text = " ".join(advice_text(advise(Situation(heard, {}, answers))).split())
+    assert rule.means in text.partition(" Causes ")[0]
+
+
+def test_what_a_failed_check_of_something_that_can_hurt_asks_for_is_said_first():
+    text = " ".join(advice_text(advise(Situation(checks={"blade": "fail", "plug": "fail"}))).split())
+    first = text.partition(" Causes ")[0]
+    assert "First Blade and what holds it, failed: do not run it so." in first and "new plug" not in first
+    assert "First" not in advice_text(advise(Situation(checks={"plug": "fail", "blade": "pass"})))
 
 
 def test_where_no_machine_is_told_what_every_machine_has_comes_first():

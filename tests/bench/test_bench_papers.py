@@ -174,6 +174,13 @@ def test_answers_and_ticked_checks_change_it(browser, hunting):
     assert "Told here" not in open_check  # left empty is no answer
 
 
+def test_what_can_hurt_is_said_first(store, browser):
+    made = new_job(store, "mower Daisy", kind="mower", strokes=4)
+    assert "First" not in words_of(browser.get(f"/jobs/{made}/advice").text)
+    page = words_of(browser.get(f"/jobs/{made}/advice?check.blade=fail").text)
+    assert "First Blade and what holds it, failed: do not run it so." in page
+
+
 @pytest.mark.parametrize("query", ["answer.nonsense=yes", "answer.choke_helps=<b>", "check.none=pass", "check.drive=x"])
 def test_an_answer_that_is_none_is_refused_in_words(browser, job, query):
     told = browser.get(f"/jobs/{job}/advice?{query}")
