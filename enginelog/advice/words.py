@@ -108,7 +108,8 @@ class ValueLine:
 class Advice:
     """What follows.
 
-    signs: what was found, in words. failed: checks that did. found: causes that a check has shown: put right first, then record again.
+    signs: what was found, in words. failed: checks that did.
+    found: causes that a check has shown: put right first, then record again.
     causes: what is left, the likeliest and cheapest first. checks: what to check next.
     questions: what only the user can answer. ask_first: what to read off the data plate.
     cannot: what sound cannot tell. balance: what a balance test came to, in words.

@@ -14,6 +14,7 @@ SCHEMA = "enginelog/advice/1"
 MOST_CAUSES = 5
 MOST_QUESTIONS = 4
 SUGGESTION = "A suggestion from rules, never a verdict; the machine's manual comes first."
+GOES_ON = "nothing was heard; it goes on from what was told"
 RANK_WORDS = {
     "pointed_to": "what was checked points to it",
     "likely": "likely",
@@ -30,7 +31,7 @@ def advice_text(advice: Advice, width: int = 80) -> str:
     """All of it as plain text, wrapped to `width` columns (at least 40), ending in a newline."""
     width = max(width, 40)
     return page(
-        listed("Found", advice.signs or ("nothing that rules go on from",), width),
+        listed("Found", advice.signs or (GOES_ON if advice.causes else "nothing that rules go on from",), width),
         [line for value in advice.values for line in _value(value, width)],
         listed("Ask first", (*advice.ask_first, WHERE_TOLD) if advice.ask_first else (), width),
         rows("Balance", advice.balance, width),

@@ -40,6 +40,26 @@ def test_what_can_hurt_comes_before_all_else():
     assert checks(found)[0] == "blade" and names(found)[:2] == ["loose_blade", "sheared_key"]
 
 
+@pytest.mark.parametrize("heard", [(), heard_with(["clean"], machine="mower")], ids=["nothing", "clean"])
+def test_a_blow_is_enough_to_look_at_the_blade(heard):
+    """Without another sign it was ignored: 'nothing that rules go on from', then 'run it a few minutes'."""
+    found = advise(Situation(heard, {}, {"blow": "yes"}))
+    assert checks(found)[0] == "blade" and "Do not run it" in found.first[0]
+    assert "nothing that rules go on from" not in advice_text(found)
+    assert not advise(Situation(heard, {}, {"blow": "no"})).first
+
+
+def test_what_has_no_blade_is_looked_at_after_a_blow_too():
+    for machine, strokes in (("saw", 2), ("tiller", 4)):
+        found = advise(Situation(heard_with(["clean"], machine=machine, strokes=strokes), {}, {"blow": "yes"}))
+        assert found.first and checks(found)[0] in ("turns_free", "cutting_gear") and "blade" not in checks(found)
+
+
+def test_a_chain_that_moves_at_idle_is_enough_where_no_machine_is_told():
+    found = advise(Situation((), {}, {"moves_at_idle": "yes"}))
+    assert checks(found)[0] == "idle_speed" and "Do not use it" in found.first[0]
+
+
 @pytest.mark.parametrize("sign", sorted(MAKERS))
 def test_each_caution_of_a_check_that_is_shown_is_among_those_told_in_full(sign):
     """The spark plug stood fourth, with "high voltage" in two words and nothing on what that does to whom."""
