@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -10,6 +10,7 @@ from enginelog.advice.words import Heard, Record
 from enginelog.limits import LimitSet
 from enginelog.limits.trade import machines
 from enginelog.model import Engine, HeldSpeed, Speed
+from enginelog.model.stamps import in_utc
 
 AMISS = ("watch", "fault")
 CLUTCH_KINDS = ("saw", "trimmer")
@@ -17,17 +18,37 @@ LOADED = ("under load", "loaded", "with load", "load")
 UNLOADED = ("no load", "without load", "unloaded")
 
 
-def signs_of(heard: Iterable[Heard], limits: LimitSet) -> set[str]:
-    """All signs of several recordings of one machine together. limits: topic `findings`."""
+def signs_of(heard: Sequence[Heard], limits: LimitSet) -> set[str]:
+    """All signs of several recordings of one machine together. limits: topic `findings`.
+
+    `no_start` is that of the newest one; where an older one did not start, the sign is `no_start_once`.
+    """
     found: set[str] = set()
     for one in heard:
         found |= {name for name, holds in _TESTS.items() if holds(one.record)}
         found |= {f"machine={kind}" for kind in [one.record["engine"]["machine"]] if kind in machines.KINDS}
         found |= _timeline_signs(one.record, limits) | _load_signs(one)
-    if "no_start" in found and any(one.record["engine_heard"] for one in heard):
+    if "no_start" in found and _newest(heard)["engine_heard"]:
         found -= {"no_start"}
-        found |= {"hard_start"}
+        found |= {"no_start_once"}
     return found
+
+
+def unlike(heard: Sequence[Heard]) -> str:
+    """In what the recordings cannot be of one machine: `mower and saw, a four-stroke and a two-stroke`; else empty."""
+    engines = [one.record["engine"] for one in heard]
+    kinds = dict.fromkeys(engine["machine"] for engine in engines if engine["machine"])
+    strokes = dict.fromkeys({2: "a two-stroke", 4: "a four-stroke"}[engine["strokes"]] for engine in engines)
+    return ", ".join(" and ".join(each) for each in (kinds, strokes) if len(each) > 1)
+
+
+def _newest(heard: Sequence[Heard]) -> Record:
+    """The last made of the recordings in which the engine ran or its starter was pulled, of which there is one: by
+    their files' own dates where each has one, else the last given."""
+    told = [one.record for one in heard if one.record["engine_heard"] or least_pulls(one.record)]
+    dates = [in_utc(record["clip"]["recorded_at"]) for record in told]
+    dated = [(date, number) for number, date in enumerate(dates) if date is not None]
+    return told[max(dated)[1] if len(dated) == len(told) else -1]
 
 
 def signs_of_engine(engine: Engine) -> set[str]:
@@ -219,7 +240,7 @@ def least_pulls(record: Record) -> int:
 
 
 def _timeline_signs(record: Record, limits: LimitSet) -> set[str]:
-    """Hard starts and stalls, from the pulls and from runs that were followed by another start."""
+    """Hard starts and stalls, from the pulls and from runs that were followed by another start, or by pulls in vain."""
     runs = [span for span in record["timeline"] if span["kind"] == "run"]
     pulled_again = [
         any(s["kind"] == "pull" and run["end_s"] <= s["start_s"] < after["start_s"] for s in record["timeline"])
@@ -232,9 +253,23 @@ def _timeline_signs(record: Record, limits: LimitSet) -> set[str]:
         found.add("hard_start")
     if any(again and length >= short for again, length in zip(pulled_again, lengths, strict=False)):
         found.add("stalled")
-    if record["engine_heard"] and least_pulls(record) > limits.value("pulls_watch"):
+    pulls = least_pulls(record)
+    before, after = _pulls_about_last_run(record)
+    if after >= limits.value("pulls_in_vain"):
+        found.add("stalled")
+        pulls = min(pulls, before)  # of the start that led to a run: older records count those in vain with them
+    if record["engine_heard"] and pulls > limits.value("pulls_watch"):
         found.add("hard_start")
     return found
+
+
+def _pulls_about_last_run(record: Record) -> tuple[int, int]:
+    """How often the starter was pulled before the last run began, and after it; nothing where it did not run."""
+    last_s = max((span["start_s"] for span in record["timeline"] if span["kind"] == "run"), default=None)
+    if last_s is None:
+        return 0, 0
+    after = [span["start_s"] > last_s for span in record["timeline"] if span["kind"] == "pull"]
+    return after.count(False), after.count(True)
 
 
 def _load_signs(heard: Heard) -> set[str]:

@@ -91,7 +91,8 @@ def advise(
     """Say what is likely and what to check next, and why: a suggestion from rules.
 
     A RECORD is a file with what 'check --json' printed, or - for standard input. Several recordings of one machine, as
-    at idle and at full speed, tell more together than each by itself.
+    at idle and at full speed, tell more together than each by itself. Where the files do not say when they were made,
+    the last one given counts as the newest.
 
     The exit status is 3 where one of them is unusable or holds no running engine; what can be said is said.
     """
@@ -105,6 +106,8 @@ def advise(
     heard = (*(advice.Heard(record) for name in names for record in records_in(name)), *on_record.heard)
     made = {**on_record.checks, **dict(checks)}
     told = replace(on_record, heard=heard, checks=made, answers=dict(answers), balance_rpm=balance or ())
+    if unlike := advice.unlike(heard):
+        console.note(f"the records are taken for one machine, but tell of {unlike}: give those of one at a time")
     found = advice.advise(told, known)
     if as_json:
         console.show_json(report.advice_json(found).rstrip())

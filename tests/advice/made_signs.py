@@ -87,6 +87,16 @@ def started_again(record: dict, first_s: float) -> None:
     ]
 
 
+def pulled_in_vain(record: dict, before: int = 2, after: int = 4) -> None:
+    """It ran for six seconds and stopped; then its starter was pulled without a start."""
+    ran_s, stopped_s = 2.0 * before, 2.0 * before + 6
+    at_s = [*(2.0 * n for n in range(before)), *(stopped_s + 2 + 2 * n for n in range(after))]
+    spans = [{"kind": "pull", "start_s": s, "end_s": s + 1, "rpm": None} for s in at_s]
+    spans.append({"kind": "run", "start_s": ran_s, "end_s": stopped_s, "rpm": 3000.0})
+    record["timeline"] = sorted(spans, key=lambda span: span["start_s"])
+    record["start"] = {"pulls": before + after, "seconds_to_run": None}
+
+
 def pop(record: dict, where: str) -> None:
     record["pops"] = [{"at_s": 5.0, "level_db": 12.0, "where": where}]
     find(record, "pops", "watch")
@@ -163,6 +173,8 @@ def heard_with(signs, **engine) -> tuple[Heard, ...]:
     by_load = [sign for sign in wanted if sign in ("misses_loaded", "fires_unloaded")]
     others = [sign for sign in wanted if sign not in at_idle + by_load]
     made = []
+    if "no_start_once" in signs:
+        made += heard_with(["no_start"], **told)
     if at_idle:
         record = plain(**told)
         at_rpm(record, record["engine"]["idle_rpm"] or 2700.0)
@@ -171,7 +183,7 @@ def heard_with(signs, **engine) -> tuple[Heard, ...]:
         record = plain(**told)
         misses(record) if sign == "misses_loaded" else find(record, "misfire", "ok")
         made.append(Heard(record, ("warm", "under load" if sign == "misses_loaded" else "no load")))
-    if others or not made:
+    if others or not made or "no_start_once" in signs:
         record = plain(**told)
         if record["engine"]["rated_rpm"]:
             at_rpm(record, record["engine"]["rated_rpm"])

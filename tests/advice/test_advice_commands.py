@@ -72,6 +72,16 @@ def test_several_records_of_one_machine(capfd, tmp_path):
     assert status == 0 and "hunting_idle_only" in [rule["name"] for rule in json.loads(out)["rules"]]
 
 
+def test_records_of_two_machines_are_noted(capfd, tmp_path):
+    both = heard_with(["clean"], machine="mower") + heard_with(["clean"], machine="saw", strokes=2)
+    paths = [tmp_path / "a.json", tmp_path / "b.json"]
+    for path, one in zip(paths, both, strict=True):
+        path.write_text(json.dumps(one.record), encoding="utf-8")
+    status, _, err = called(capfd, "advise", *map(str, paths))
+    assert status == 0 and err.startswith("note: ") and "mower and saw" in err
+    assert not called(capfd, "advise", str(paths[0]))[2]
+
+
 @pytest.mark.parametrize("encoding", ["utf-16", "utf-8-sig"])
 def test_a_record_saved_by_a_windows_shell_or_editor_is_read(capfd, pump, tmp_path, monkeypatch, encoding):
     """`>` of its older shell writes UTF-16 with a byte order mark and CR LF, its editor UTF-8 with such a mark."""

@@ -7,11 +7,11 @@ import dataclasses
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from made_signs import MAKERS, find, heard_with, plain
+from made_signs import MAKERS, find, heard_with, plain, pulled_in_vain
 
-from enginelog import advice
+from enginelog import advice, limits
 from enginelog.advice import Situation, advise, usual_values
-from enginelog.advice.signs import regime
+from enginelog.advice.signs import regime, signs_of
 from enginelog.advice.usual import ask_first
 from enginelog.limits.trade import cautions, knowledge
 from enginelog.model import UsageError
@@ -156,9 +156,47 @@ def test_two_recordings_tell_what_neither_does():
     assert "hunting_idle_only" in [m.rule.name for m in advise(Situation(idle + speed)).matched]
 
 
-def test_a_recording_that_ran_makes_pulls_without_a_start_a_hard_start():
+def dated(heard, at: str | None):
+    return tuple(
+        dataclasses.replace(one, record={**one.record, "clip": {**one.record["clip"], "recorded_at": at}})
+        for one in heard
+    )
+
+
+def test_a_recording_that_ran_later_makes_pulls_without_a_start_a_hard_start():
     found = advise(Situation(heard_with(["no_start"]) + heard_with(["clean"])))
     assert [m.rule.name for m in found.matched] == ["hard_start"]
+    assert "it did not start once, and ran another time" in found.signs
+    assert not [said for said in found.signs if "many pulls" in said], "how many it took nobody heard"
+
+
+def test_what_does_not_start_now_does_not_start_however_it_ran_before():
+    """It ran before the work and after it; in the newest recording it does not start any more."""
+    ran, pulls = heard_with(["clean"]), heard_with(["no_start"])
+    undated = advise(Situation(dated(ran, None) + dated(ran, None) + dated(pulls, None)))
+    assert "no_start" in [m.rule.name for m in undated.matched] and not [c for c in undated.checks if c.check.runs]
+    by_date = advise(Situation(dated(pulls, "2026-05-02T10:00:00+02:00") + dated(ran, "2026-05-02T07:59:00+00:00")))
+    assert "no_start" in [m.rule.name for m in by_date.matched]
+    older = advise(Situation(dated(pulls, "2026-05-02T10:00:00+02:00") + dated(ran, "2026-05-02T08:01:00+00:00")))
+    assert "hard_start" in [m.rule.name for m in older.matched]
+
+
+@pytest.mark.parametrize(("before", "after", "signs"), [
+    (2, 4, {"stalled"}), (2, 1, set()), (6, 0, {"hard_start"}), (6, 3, {"hard_start", "stalled"}),
+])  # fmt: skip
+def test_pulls_in_vain_after_it_stopped_are_a_stall_and_no_hard_start(before, after, signs):
+    record = plain()
+    pulled_in_vain(record, before, after)
+    found = signs_of((advice.Heard(record),), limits.load("findings"))
+    assert found & {"hard_start", "stalled", "no_start"} == signs
+    record["start"]["pulls"] = before  # as they are counted where those in vain are not
+    assert signs_of((advice.Heard(record),), limits.load("findings")) == found
+
+
+def test_records_that_cannot_be_of_one_machine_are_told():
+    mower, saw = heard_with(["clean"], machine="mower"), heard_with(["clean"], machine="saw", strokes=2)
+    assert advice.unlike(mower + saw) == "mower and saw, a four-stroke and a two-stroke"
+    assert advice.unlike(mower + heard_with(["clean"], machine=None)) == advice.unlike(mower) == advice.unlike(()) == ""
 
 
 def test_what_an_engine_does_not_have_is_not_named():
