@@ -13,11 +13,12 @@ from store_makers import run_of
 from enginelog import advice as advice_room
 from enginelog import report
 from enginelog.limits import bench
-from enginelog.limits.trade import knowledge
+from enginelog.limits.trade import cautions, knowledge
 from enginelog.model import Engine, UsageError
 
 NAMES = ("compression", "spark", "fuel_tank", "fuel_carburettor", "air", "valves", "exhaust", "governor")
 TITLES = {step.title for step in bench.steps()}
+KNOWN = knowledge.load()
 
 
 def test_the_table_has_the_trades_order_and_agrees_with_itself():
@@ -44,6 +45,30 @@ def test_the_table_has_the_trades_order_and_agrees_with_itself():
 )
 def test_where_a_check_can_hurt_it_says_so(name, word):
     assert word in bench.step_named(name).caution.lower()
+
+
+SAID = {
+    "manual": "",  # said of all of them (`bench.LEAD`)
+    "exhaust": "outdoors|engine off",
+    "moving": "blade|plug lead off",
+    "fuel": "petrol|fuel",
+    "hot": "hot|cool",
+    "governor": "never",
+    "spark": "high voltage|ignition off",
+    "turning": "it may start|plug lead off",
+}
+
+
+def test_each_step_covers_the_cautions_of_the_trade_s_own_check():
+    """Of a spark test nothing was said of the engine that may start, nor of the blade that turns with the cord."""
+    for check in KNOWN.checks.values():
+        for caution in check.cautions if check.bench else ():
+            assert re.search(SAID[caution], bench.step_named(check.bench).caution.lower()), (check.bench, caution)
+
+
+def test_nobody_is_told_to_start_or_to_watch_the_spark_with_the_lead_off():
+    turning = cautions.caution_named("turning")
+    assert "unless to start or see the spark" in turning.short and "Only to start it" in turning.text
 
 
 def test_a_check_is_known_by_any_spelling_of_its_name():
@@ -166,8 +191,6 @@ def test_without_the_whole_runs_the_figures_say_what_is_amiss(store):
 
 
 # ---------------------------------------------------------------- one list, one order: the rules of the advice
-
-KNOWN = knowledge.load()
 
 
 def test_each_bench_check_is_one_check_of_the_trade_and_says_the_same():
