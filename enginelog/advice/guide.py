@@ -47,11 +47,15 @@ class Plan:
 
 @dataclass(frozen=True)
 class Judged:
-    """Whether a recording will do for its test: what was heard, and what to do otherwise (empty: it will do)."""
+    """Whether a recording will do for its test: what was heard, and what to do otherwise (empty: it will do).
+
+    ran: whether the engine was heard running; False: its starter was pulled in vain, None: neither.
+    """
 
     test: ToRecord
     heard: str
     again: tuple[str, ...]
+    ran: bool | None = None
 
     @property
     def will_do(self) -> bool:
@@ -97,8 +101,9 @@ def judge(step: Step, record: Record, engine: Engine | None = None) -> Judged:
         again += _NEEDS[need](step, record)
     # Pulls without a start are a valid recording of a cold start that failed.
     if "start" in step.test.needs and not record["engine_heard"] and least_pulls(record):
-        return Judged(step.test, f"{_pulls(record)}, and it did not start", ())
-    return Judged(step.test, _heard(record) + _not_known(step, record), tuple(again))
+        return Judged(step.test, f"{_pulls(record)}, and it did not start", (), False)
+    heard = _heard(record) + _not_known(step, record)
+    return Judged(step.test, heard, tuple(again), True if record["engine_heard"] else None)
 
 
 def _as_told(record: Record, engine: Engine | None) -> Record:

@@ -23,11 +23,15 @@ STATUS_UNREADABLE = 4
 
 @dataclass(frozen=True)
 class _Found:
-    """What came of one recording: the name of its test, whether it will do for that, and the exit status."""
+    """What came of one recording: the name of its test, whether it will do for that, and the exit status.
+
+    ran: as of `Judged`.
+    """
 
     name: str
     will_do: bool
     status: int
+    ran: bool | None = None
 
 
 @click.command()
@@ -54,12 +58,21 @@ def guide(names: tuple[str, ...], ask: bool, **told: Any) -> int:
         console.show(report.plan_text(plan, console.width()).rstrip())
     found = [_judge(step, name, engine) for step, name in given]
     done = [each.name for each in found if each.will_do]
-    if ask:
-        found += [_judge(step, name, engine) for step, name in _asked(plan, done)]
+    if ask and _starts(found):
+        for step, name in _asked(plan, done):
+            found.append(_judge(step, name, engine))
+            if not _starts(found):
+                break
         done = [each.name for each in found if each.will_do]
     if given or ask:
-        console.show("\n" + report.next_text(plan, done, console.width()).rstrip())
+        console.show("\n" + report.next_text(plan, done, console.width(), _starts(found)).rstrip())
     return max((each.status for each in found), default=STATUS_DONE)
+
+
+def _starts(found: list[_Found]) -> bool:
+    """False where pulls in vain are all that was heard: no running engine can be asked for then."""
+    ran = [each.ran for each in found]
+    return True in ran or False not in ran
 
 
 def _ask_first(engine: model.Engine) -> tuple[str, ...]:
@@ -114,7 +127,7 @@ def _judge(step: Step, name: str, engine: model.Engine) -> _Found:
         return _Found(step.test.name, False, STATUS_UNREADABLE)
     judged = sequence.judge(step, record, engine)
     console.show("\n".join(guide_text.judged_lines(shown, judged, console.width())))
-    return _Found(step.test.name, judged.will_do, status_of(record))
+    return _Found(step.test.name, judged.will_do, status_of(record), judged.ran)
 
 
 def _record(name: str, engine: model.Engine) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from enginelog.advice.guide import Judged, Plan, Step
 from enginelog.limits.trade import formulas, protocols
 from enginelog.limits.trade.cautions import in_short
-from enginelog.model.wording import as_told
+from enginelog.model.wording import as_told, counted
 from enginelog.report.layout import listed, page, rows
 
 
@@ -67,10 +67,14 @@ def judged_lines(name: str, judged: Judged, width: int) -> list[str]:
     return rows(mark, f"{judged.test.title}: {name}: {judged.heard}. {verdict}", max(width, 40), 4)
 
 
-def next_text(plan: Plan, done: Sequence[str], width: int = 80) -> str:
-    """What to record next, with all that belongs to it; or that all is done."""
+def next_text(plan: Plan, done: Sequence[str], width: int = 80, starts: bool = True) -> str:
+    """What to record next, with all that belongs to it; or that all is done. starts: whether the engine does."""
     waiting = [(number, step) for number, step in enumerate(plan.steps, 1) if step.test.name not in done]
     if not waiting:
         return page(rows("Next", "all recordings are made. 'enginelog advise' goes on from their records.", width))
+    if not starts:
+        others = counted(len(waiting), "other recording")
+        text = f"it does not start: 'enginelog advise' goes on from its record ('check --json'); {others} once it runs."
+        return page(rows("Next", text, width))
     number, step = waiting[0]
     return page([f"Next, {len(waiting)} to go:"], step_lines(number, step, max(width, 40)))

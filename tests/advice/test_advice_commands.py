@@ -354,6 +354,20 @@ def test_a_start_that_failed_is_a_valid_cold_start(capfd, clips):
     assert status == 3 and "[+] Cold start" in out and "did not start" in out
 
 
+def test_of_an_engine_that_does_not_start_no_run_is_asked_for(capfd, clips, monkeypatch):
+    """ "Next: Idle. Warm, choke open, throttle let go" was asked of one that had only been pulled."""
+    Path("no.json").write_text(json.dumps(heard_with(["no_start"])[0].record), encoding="utf-8")
+    _, out, _ = called(capfd, "guide", *TOLD, "no.json")
+    after = " ".join(out.split("Next")[1].split())
+    assert "'enginelog advise' goes on" in after and "4 other recordings once it runs" in after and "Warm" not in after
+    _, out, _ = called(capfd, "guide", *TOLD, "no.json", "full-speed=full-speed.json")
+    assert "Idle (idle)" in out.split("Next")[1], "one that ran another time is asked for the rest"
+    answers = iter(["no.json", "idle.json"])
+    monkeypatch.setattr("click.prompt", lambda *_, **__: next(answers))
+    _, out, _ = called(capfd, "guide", *TOLD, "--ask")
+    assert "[+] Idle" not in out and "once it runs" in out
+
+
 def test_the_worst_recording_decides_the_status(capfd, clips):
     Path("no.json").write_text(json.dumps(heard_with(["no_start"])[0].record), encoding="utf-8")
     assert called(capfd, "guide", *TOLD, "no.json", "gone.wav", "full-speed=full-speed.json")[0] == 4
