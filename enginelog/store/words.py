@@ -56,7 +56,7 @@ def check_line(check: BenchCheck) -> str:
 
 def reading_doubts(check: BenchCheck) -> str:
     """What is odd about a check's reading, which is kept all the same; empty where nothing is."""
-    found = units.doubts(check.step, check.reading, check.unit)
+    found = units.doubts(check.step, check.reading, check.unit, check.result)
     return f"{'; '.join(found)}: kept as written; is it a slip?" if found else ""
 
 

@@ -34,6 +34,14 @@ def test_an_odd_reading_is_said_to_be_odd(step, value, unit, said):
     assert said in "; ".join(doubts(step, value, unit))
 
 
+def test_nothing_at_all_is_no_pass():
+    """0 kPa of compression passed without a remark. Nothing lost in a leak-down test is a good one."""
+    for step, unit in (("compression", "kPa"), ("valves", "mm"), ("fuel_tank", "l")):
+        assert "nothing at all" in "; ".join(doubts(step, 0.0, unit, "pass"))
+        assert doubts(step, 0.0, unit, "fail") == doubts(step, 0.1, unit, "pass") == ()
+    assert doubts("compression", 0.0, "%", "pass") == doubts("governor", 0.0, "mm", "pass") == ()
+
+
 def test_no_unit_the_list_of_checks_offers_is_odd():
     for step in bench.steps():
         for unit in step.units:

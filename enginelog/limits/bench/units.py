@@ -1,4 +1,5 @@
-"""Readings of bench checks that are mostly slips: another unit than is known, below zero, beyond what can be.
+"""Readings of bench checks that are mostly slips: another unit than is known, below zero, beyond what can be, or
+nothing where the check passed.
 
     doubts("compression", -650.0, "kPa") -> ("-650 kPa is below zero",)
 
@@ -35,17 +36,21 @@ def _plain(unit: str) -> str:
     return "".join(unit.split()).rstrip(".").casefold()
 
 
-def doubts(step: str, value: float | None, unit: str) -> tuple[str, ...]:
+def doubts(step: str, value: float | None, unit: str, result: str = "") -> tuple[str, ...]:
     """What is odd about a reading, each in words to stand alone; nothing where it is in order, or there is none.
 
-    step: the check's name; value: None where nothing was measured.
+    step: the check's name; value: None where nothing was measured. result: pass, fail or not_checked, where one stands.
     """
     if value is None:
         return ()
     shown = f"{as_told(value)} {one_line(unit)}".strip()
     quantity, factor = _known().get(_plain(unit), (None, 1.0))
-    found = (_of_unit(step, shown, one_line(unit), quantity), _below_zero(step, shown, value, quantity),
-             _beyond(step, shown, value * factor, quantity))  # fmt: skip
+    found = (
+        _of_unit(step, shown, one_line(unit), quantity),
+        _below_zero(step, shown, value, quantity),
+        _beyond(step, shown, value * factor, quantity),
+        _nothing(step, shown, value, quantity) if result == "pass" else "",
+    )
     return tuple(filter(None, found))
 
 
@@ -76,6 +81,13 @@ def _beyond(step: str, shown: str, value: float, quantity: str | None) -> str:
         return ""
     first = next(iter(_table()["quantity"][quantity]["units"]))
     return f"{shown} is beyond {as_told(limit['value'])} {first}: {limit['meaning']}"
+
+
+def _nothing(step: str, shown: str, value: float, quantity: str | None) -> str:
+    """Of what a check of the bench is read in, nothing at all is no pass: no compression, no clearance, no fuel."""
+    units = next((each.units for each in bench.steps() if each.name == step), ())
+    read = {_known()[_plain(unit)][0] for unit in units}
+    return f"{shown} is nothing at all, and the check passed" if value == 0 and quantity in read else ""
 
 
 def _limit(step: str) -> dict[str, Any]:
