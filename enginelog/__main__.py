@@ -13,6 +13,7 @@ STOPPED = "enginelog: stopped; what was finished is kept, and nothing is half wr
 
 def main() -> int:
     """Run the command line with the arguments of the process and return its exit status; 130 after Ctrl-C."""
+    _fill_closed()
     ours = signal.getsignal(signal.SIGINT) is signal.default_int_handler  # else somebody wants it ignored
     if ours:
         signal.signal(signal.SIGINT, _stop)
@@ -21,6 +22,16 @@ def main() -> int:
     if ours:
         signal.signal(signal.SIGINT, signal.default_int_handler)
     return run()
+
+
+def _fill_closed() -> None:
+    """Open what the caller closed of input, output and errors on nothing: the next file opened would get its number,
+    and what a library writes on its own errors would go into it."""
+    for number in (0, 1, 2):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest free number, which is this one
 
 
 def _stop(number: int, frame: object) -> None:

@@ -117,6 +117,32 @@ def test_a_full_disk_is_one_line():
     assert process.returncode == 1 and error.count("\n") == 1 and "cannot write to standard output" in error
 
 
+def test_without_output_or_errors_nothing_is_written_and_all_else_goes_on(monkeypatch, capsys):
+    """Closed by whoever called, or a program without a console: Python has None there, on which it failed."""
+    monkeypatch.setattr(sys, "stderr", None)
+    console.note("a")
+    console.error("b", "c")
+    with console.progress("clip.wav", after_s=0.0) as tell:
+        tell(0.5)
+    console.show("shown")
+    assert capsys.readouterr().out == "shown\n"
+    monkeypatch.setattr(sys, "stdout", None)
+    console.show("d")
+    console.show_json("{}")
+    assert not console.at_terminal() and console.width() == 80
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a POSIX shell")
+@pytest.mark.parametrize(("closed", "given", "status"), [
+    (">&-", "formats", 0), ("2>&-", "formats", 0), ("<&- >&- 2>&-", "formats", 0), (">&- 2>&-", "check no-such.wav", 4),
+])  # fmt: skip
+def test_the_status_is_the_same_with_output_or_errors_closed(tmp_path, closed, given, status):
+    call = f'exec "$0" -m enginelog {given} {closed}'
+    done = subprocess.run(["sh", "-c", call, sys.executable], capture_output=True, cwd=tmp_path)
+    assert (done.returncode, done.stderr) == (status, b"")
+    assert (b"wav" in done.stdout) == (closed == "2>&-")
+
+
 def test_output_in_a_code_page_of_windows():
     process = started(["formats"], stdout=subprocess.PIPE, env={**os.environ, "PYTHONIOENCODING": "cp437"})
     out, err = process.communicate()

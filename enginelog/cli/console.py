@@ -1,4 +1,8 @@
-"""Writing to the terminal: safe for names from anywhere, for narrow encodings and for readers that go away."""
+"""Writing to the terminal: safe for names from anywhere, for narrow encodings and for readers that go away.
+
+Where there is no standard output or no standard error (closed by whoever called, or a program without a console),
+nothing is written to it, as Python's own `print` does; all else goes on.
+"""
 
 from __future__ import annotations
 
@@ -67,6 +71,8 @@ def show(text: str) -> None:
     """Print text and a line end on standard output, in its own encoding; what that cannot show becomes plain letters
     that mean the same, or `?`."""
     stream = sys.stdout
+    if stream is None:
+        return
     with _writing():
         stream.write(_fitting(safe_text(text), stream.encoding or "utf-8") + "\n")
         stream.flush()
@@ -81,6 +87,8 @@ def width() -> int:
 
 def show_json(text: str) -> None:
     """Print JSON and a line end on standard output: always UTF-8, whatever the terminal's encoding (RFC 8259, 8.1)."""
+    if sys.stdout is None:
+        return
     with _writing():
         sys.stdout.flush()
         sys.stdout.buffer.write((safe_json(text) + "\n").encode("utf-8"))
@@ -176,6 +184,8 @@ def _writing() -> Iterator[None]:
 
 def _to_errors(line: str) -> None:
     stream = sys.stderr
+    if stream is None:
+        return
     with contextlib.suppress(OSError):  # nobody is left to be told
         stream.write(_fitting(line, stream.encoding or "utf-8") + "\n")
         stream.flush()
