@@ -465,6 +465,13 @@ def test_folders_of_reports_have_names_every_system_takes(name, stem):
     assert clips.report_folder(clip, None, False) == Path("enginelog-reports") / f"{stem}-01234567"
 
 
+def test_a_report_folder_has_a_name_that_this_file_system_can_hold(monkeypatch):
+    """Where names are plain ASCII a clip called otherwise was a fault of the program, and ended the whole call."""
+    monkeypatch.setattr("os.fsencode", lambda name: name.encode("ascii", "surrogateescape"))
+    clip = model.ClipInfo("M\u00e4her \ufffd1.wav", "0123456789", 1.0, 48000, 1, "pcm")
+    assert clips.report_folder(clip, None, False) == Path("enginelog-reports") / "M_her _1-01234567"
+
+
 @pytest.mark.parametrize("name", ["", "  ", "--json", "--out"])
 @pytest.mark.parametrize("command", [("check", "clip.wav"), ("report", "1"), ("hand-back", "1"), ("listen",)])
 def test_a_place_to_write_to_has_a_name_of_its_own(tmp_path, monkeypatch, capfd, command, name):

@@ -131,7 +131,17 @@ def report_folder(clip: model.ClipInfo, out: Path | None, several: bool) -> Path
     return (DEFAULT_OUT if out is None else out) / f"{_safe_stem(clip.name)}-{clip.sha256[:8]}"
 
 
+def _storable(letter: str) -> str:
+    """The letter, or `_` where names of files here cannot hold it."""
+    try:
+        os.fsencode(letter)
+    except UnicodeEncodeError:
+        return "_"
+    return letter
+
+
 def _safe_stem(name: str) -> str:
-    """The file's name without its ending, as every file system takes it; letters of any script stay."""
-    stem = _NOT_IN_NAMES.sub("_", Path(name).stem).strip(" .-")[:_LONGEST_STEM].strip(" .")
+    """The file's name without its ending, as every file system takes it; letters of any script stay where this one
+    has them."""
+    stem = _NOT_IN_NAMES.sub("_", "".join(map(_storable, Path(name).stem))).strip(" .-")[:_LONGEST_STEM].strip(" .")
     return f"_{stem}" if _RESERVED.fullmatch(stem) else stem or "clip"
