@@ -3,12 +3,24 @@
 from __future__ import annotations
 
 import os
-import signal
 import sys
 
 STATUS_STOPPED = 130
 # Word for word what `cli.console` says later on, whose module takes most of the loading.
 STOPPED = "enginelog: stopped; what was finished is kept, and nothing is half written\n"
+
+
+def _stop(*_: object) -> None:
+    """End the process at once. Nothing was begun, and a KeyboardInterrupt amidst the loading of packages does not
+    always come through: some swallow it, or Python shows it as an exception it ignored."""
+    os.write(2, STOPPED.encode("ascii"))
+    os._exit(STATUS_STOPPED)
+
+
+try:
+    import signal  # it loads more than all of this module: until it is there, Ctrl-C is what Python makes of it
+except KeyboardInterrupt:
+    _stop()
 
 
 def main() -> int:
@@ -32,13 +44,6 @@ def _fill_closed() -> None:
             os.fstat(number)
         except OSError:
             os.open(os.devnull, os.O_RDWR)  # takes the lowest free number, which is this one
-
-
-def _stop(number: int, frame: object) -> None:
-    """End the process at once. Nothing was begun, and a KeyboardInterrupt amidst the loading of packages does not
-    always come through: some swallow it, or Python shows it as an exception it ignored."""
-    os.write(2, STOPPED.encode("ascii"))
-    os._exit(STATUS_STOPPED)
 
 
 if __name__ == "__main__":
