@@ -12,6 +12,7 @@ import soundfile
 
 from enginelog import media
 from enginelog.limits import Limit, LimitSet, load
+from enginelog.media import source
 from enginelog.model import Clip, EnginelogError, UnreadableError, UsageError
 
 RATE = 8000
@@ -213,6 +214,45 @@ def test_damaged_packets_keep_their_time():
     assert len(got) == len(samples)
     loud = np.convolve(np.abs(got[4 * RATE :]), np.ones(200), "same")
     assert abs(int(np.argmax(loud)) - (RATE + 100)) < 20
+
+
+def with_pause(samples, rate_hz, at_s, pause_s):
+    """The bytes of a Matroska file whose time stamps jump ahead by `pause_s` at `at_s`."""
+    stream = io.BytesIO()
+    with av.open(stream, "w", format="matroska") as made:
+        track = made.add_stream("pcm_s16le", rate=rate_hz, layout="mono")
+        for at in range(0, len(samples), rate_hz // 10):
+            piece = (samples[None, at : at + rate_hz // 10] * 32767).astype(np.int16)
+            frame = av.AudioFrame.from_ndarray(piece, "s16", "mono")
+            frame.sample_rate, frame.pts = rate_hz, at
+            for packet in track.encode(frame):
+                if at >= at_s * rate_hz:
+                    packet.pts += round(pause_s / packet.time_base)
+                    packet.dts = packet.pts
+                made.mux(packet)
+    return stream.getvalue()
+
+
+def test_where_silence_was_filled_in_is_handed_on():
+    """Quality must not blame the phone for silence that stands for what the file lacks."""
+    samples = np.tile(TONE, 3)
+    with media.open_recording(io.BytesIO(with_pause(samples, RATE, 2.0, 1.5)), "clip") as recording:
+        (block,) = recording.blocks()
+        ((start_s, end_s),) = recording.filled
+    assert (start_s, end_s) == (pytest.approx(2.0, abs=2e-3), pytest.approx(3.5, abs=2e-3))
+    assert not block.samples[round(start_s * RATE) : round(end_s * RATE)].any()
+    assert block.samples[round(start_s * RATE) - 3 : round(start_s * RATE)].any()
+
+
+def test_many_filled_stretches_are_joined_where_they_are_nearest():
+    tally = source.Tally()
+    for number in range(5000):
+        at_s = number + 100.0 * (number // 10)
+        source.note_filled(tally, at_s, at_s + 0.25)
+    assert len(tally.filled) <= source.FILLED_MOST
+    assert tally.filled_s == pytest.approx(1250.0)
+    assert all(before[1] < after[0] for before, after in zip(tally.filled, tally.filled[1:], strict=False))
+    assert (tally.filled[0][0], tally.filled[-1][1]) == (0.0, 4999 + 100.0 * 499 + 0.25)
 
 
 def test_a_fifth_of_a_second_is_read():

@@ -16,7 +16,7 @@ from enginelog.limits import LimitSet
 from enginelog.media.origin import recorded_at
 from enginelog.media.padding import Frame, by_the_second, stated_end, without_padding
 from enginelog.media.sniff import Container
-from enginelog.media.source import Source, Tally, check_sane, note_end
+from enginelog.media.source import Source, Tally, check_sane, note_end, note_filled
 from enginelog.model import UnreadableError
 
 _BASE = {"u8": np.uint8, "s16": np.int16, "s32": np.int32, "s64": np.int64, "flt": np.float32, "dbl": np.float64}
@@ -105,7 +105,7 @@ def _chunks(
 def _frames(opened: Any, track: Any, rate: int, tally: Tally, limits: LimitSet) -> Iterator[Frame]:
     """Decoded frames in order; a damaged packet or a jump of the time stamps becomes silence of that length."""
     channels, expected = len(track.codec_context.layout.channels), None
-    tick_s, damaged = 0.0, 0
+    tick_s, damaged, given = 0.0, 0, 0
     for frame in _decoded(opened, track, tally):
         if not tick_s:  # the same for all frames of a track; asking each one would cost a tenth of the decoding
             tick_s = float(frame.time_base or 0.0)
@@ -118,10 +118,12 @@ def _frames(opened: Any, track: Any, rate: int, tally: Tally, limits: LimitSet) 
             expected = 0.0  # the beginning itself was damaged
         least_s = limits.value("time_gap_s") if damaged == tally.damaged_packets else 1.0 / rate
         damaged = tally.damaged_packets
-        gap_n = _gap(at, expected, rate, tally, (least_s, limits.value("time_gap_most_s")))
+        gap_n = _gap(at, expected, rate, (least_s, limits.value("time_gap_most_s")))
         if gap_n:
+            note_filled(tally, given / rate, (given + gap_n) / rate)
             yield Frame(np.zeros((gap_n, channels), np.float32), gap_n)
         expected = (at if at is not None else expected or 0.0) + len(samples) / rate
+        given += gap_n + len(samples)
         declared = round((frame.duration or 0) * tick_s * rate) or len(samples)
         yield Frame(samples, min(declared, len(samples)))
 
@@ -152,14 +154,13 @@ def _packets(opened: Any, track: Any, tally: Tally) -> Iterator[Any]:
         tally.damaged_packets += 1
 
 
-def _gap(at: float | None, expected: float | None, rate: int, tally: Tally, between_s: tuple[float, float]) -> int:
+def _gap(at: float | None, expected: float | None, rate: int, between_s: tuple[float, float]) -> int:
     """How many samples of silence a believable jump of the time stamps needs, so that what follows keeps its time."""
     if at is None or expected is None:
         return 0
     gap_s = at - expected
     if not between_s[0] < gap_s < between_s[1]:
         return 0
-    tally.filled_s += gap_s
     return round(gap_s * rate)
 
 

@@ -25,6 +25,8 @@ class Recording:
     info: where it came from. `seconds` is what the file declares until all blocks were read, and exact after that.
     problems: what was wrong with the file itself (ends early, damaged, not-a-number samples); complete after all
         blocks were read.
+    filled: (start, end) in seconds of the stretches in which silence stands for what is damaged or missing in the file,
+        in order; complete for the blocks handed out so far.
     """
 
     def __init__(self, stream: BinaryIO, name: str, limits: LimitSet) -> None:
@@ -50,6 +52,11 @@ class Recording:
     def problems(self) -> tuple[Problem, ...]:
         """What was wrong with the file itself; complete once all blocks were read."""
         return problems(self._source.tally)
+
+    @property
+    def filled(self) -> tuple[tuple[float, float], ...]:
+        """Where silence stands for what is missing; complete for the blocks handed out so far."""
+        return tuple(self._source.tally.filled)
 
     def blocks(self, seconds: float | None = None, overlap_s: float | None = None) -> Iterator[Clip]:
         """The recording as mono Clips in order of time, float32, at `rate_hz`; one decoding pass.

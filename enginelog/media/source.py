@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -11,14 +12,21 @@ from enginelog.limits import LimitSet
 from enginelog.model import Problem, UnreadableError
 from enginelog.model.wording import counted
 
+FILLED_MOST = 500  # stretches of filled-in silence kept apart
+
 
 @dataclass
 class Tally:
-    """What went wrong while reading; filled as the sound is read, complete once all of it was."""
+    """What went wrong while reading; kept as the sound is read, complete once all of it was.
+
+    filled: (start, end) in seconds of the stretches in which silence stands for what is missing, in order; at most
+    `FILLED_MOST`, those nearest to each other joined. filled_s: how long that silence is in all.
+    """
 
     non_finite: int = 0
     damaged_packets: int = 0
     filled_s: float = 0.0
+    filled: list[tuple[float, float]] = field(default_factory=list)
     missing_s: float | None = None
     stopped_at_s: float | None = None
 
@@ -47,6 +55,26 @@ def check_sane(name: str, rate_hz: int, channels: int, limits: LimitSet) -> None
         raise UnreadableError(f"{name}: its sampling rate is {rate_hz} Hz; {low:z.0f} to {high:z.0f} Hz can be read")
     if not 1 <= channels <= most:
         raise UnreadableError(f"{name}: it declares {channels} channels; 1 to {most:z.0f} can be read")
+
+
+def note_filled(tally: Tally, start_s: float, end_s: float) -> None:
+    """Note a stretch in which silence stands for what is missing; `start_s` is not before that of any other."""
+    tally.filled_s += end_s - start_s
+    tally.filled.append((start_s, end_s))
+    if len(tally.filled) > FILLED_MOST:
+        near_s = float(np.median([after[0] - before[1] for before, after in pairwise(tally.filled)]))
+        tally.filled = _joined(tally.filled, near_s)
+
+
+def _joined(stretches: list[tuple[float, float]], near_s: float) -> list[tuple[float, float]]:
+    """The stretches, neighbours at most `near_s` apart as one."""
+    joined = stretches[:1]
+    for start_s, end_s in stretches[1:]:
+        if start_s - joined[-1][1] <= near_s:
+            joined[-1] = joined[-1][0], end_s
+        else:
+            joined.append((start_s, end_s))
+    return joined
 
 
 def note_end(tally: Tally, declared_s: float | None, read_s: float, limits: LimitSet) -> None:
