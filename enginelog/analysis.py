@@ -235,16 +235,17 @@ def _between(part: Timed, start_s: float, end_s: float) -> Timed:
 
 def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard, ran: bool) -> Run:
     """Put the blocks together and judge the recording as a whole."""
-    clip_quality = quality.judge(_taken(heard.quality), info.seconds, sets["quality"], extra=problems)
     _put_away(heard, math.inf)
     long = heard.chunks > 0
     give_back(long)
     track = _end_to_end(_taken(heard.tracks))
-    story = timeline.tell(heard.watch.finish(), track, engine, sets["timeline"], ran, clip_quality.silent_s)
+    silent_s = quality.silences(heard.quality, info.seconds, sets["quality"])
+    story = timeline.tell(heard.watch.finish(), track, engine, sets["timeline"], ran, silent_s)
     track = speed.coasted(track, story, sets["speed"])
+    running = story.spans if story.engine_heard else ()
+    clip_quality = quality.judge(_taken(heard.quality), info.seconds, sets["quality"], problems, running)
     if not story.engine_heard and story.pulls == 0:
         clip_quality = quality.nothing_read(clip_quality, sets["quality"])
-    running = story.spans if story.engine_heard else ()
     told = replace(track, rhythm=_unpacked(_taken(heard.rhythms)))
     as_heard = engine if heard.fires is None else speed.fires(engine, heard.fires.angles_deg)
     run_speed = speed.summarise(told, running, sets["speed"], clip_quality.trust, as_heard)

@@ -46,26 +46,36 @@ def at_ceiling(samples: np.ndarray, ceiling: float) -> int:
     return int(np.count_nonzero(samples >= ceiling) + np.count_nonzero(samples <= -ceiling))
 
 
+def largest(samples: np.ndarray, peak: float, share: float, length: int) -> np.ndarray:
+    """Where the largest samples lie: how many of the `share` of them with the largest |sample|, to a tenth or to a bin
+    of `histogram`, are in each `length` samples; shape (ceil(n / length),), uint16, or (0,) where `share` is 0."""
+    if share <= 0 or not len(samples):
+        return np.zeros(0, np.uint16)
+    counts = histogram(samples, peak)
+    least = int(np.flatnonzero(np.cumsum(counts[::-1])[::-1] >= 0.9 * share * counts.sum())[-1]) * peak / HISTOGRAM_BINS
+    at = np.flatnonzero((samples >= least) | (samples <= -least)) // length
+    return np.bincount(at, minlength=-(-len(samples) // length)).astype(np.uint16)
+
+
+def hop(rate_hz: float) -> int:
+    """Samples of LEVEL_HOP_S, at least one."""
+    return max(1, round(LEVEL_HOP_S * rate_hz))
+
+
 def levels_db(samples: np.ndarray, rate_hz: float) -> np.ndarray:
     """RMS level of each whole LEVEL_HOP_S in dB of full scale, not below -120; shape (frames,), float32."""
-    hop = max(1, round(LEVEL_HOP_S * rate_hz))
-    n = len(samples) // hop
-    frames = samples[: n * hop].reshape(n, hop)
-    power = np.einsum("ij,ij->i", frames, frames) / hop
+    length = hop(rate_hz)
+    n = len(samples) // length
+    frames = samples[: n * length].reshape(n, length)
+    power = np.einsum("ij,ij->i", frames, frames) / length
     return (10 * np.log10(np.maximum(power, 10 ** (SILENT_DB / 10)))).astype(np.float32)
 
 
-def dropouts(levels: np.ndarray, silent_db: float, loud_db: float, longest_s: float) -> tuple[int, float]:
-    """Holes of (digital) silence inside sound: how many, and how many seconds in all.
+def torn(levels: np.ndarray, silent_db: float, loud_db: float, longest_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """Holes of (digital) silence inside sound: index of the first frame of each, and index past its last.
 
     A hole is a row of frames below `silent_db`, at most `longest_s` long, with a frame above `loud_db` on either side.
     """
-    starts, ends = torn(levels, silent_db, loud_db, longest_s)
-    return len(starts), float((ends - starts).sum() * LEVEL_HOP_S)
-
-
-def torn(levels: np.ndarray, silent_db: float, loud_db: float, longest_s: float) -> tuple[np.ndarray, np.ndarray]:
-    """The holes of `dropouts`: index of the first frame of each, and index past its last."""
     starts, ends = rows_of_true(levels < silent_db)
     inside = (starts > 0) & (ends < len(levels)) & ((ends - starts) * LEVEL_HOP_S <= longest_s)
     starts, ends = starts[inside], ends[inside]

@@ -7,31 +7,40 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from enginelog.limits import LimitSet
-from enginelog.model import Problem, Quality
+from enginelog.model import Problem, Quality, Span
 from enginelog.quality import words
 from enginelog.quality.part import QualityPart
-from enginelog.quality.whole import summed
+from enginelog.quality.whole import judged, summed
 
 
-def judge(parts: Sequence[QualityPart], seconds: float, limits: LimitSet, extra: Sequence[Problem] = ()) -> Quality:
+def judge(
+    parts: Sequence[QualityPart],
+    seconds: float,
+    limits: LimitSet,
+    extra: Sequence[Problem] = (),
+    spans: Sequence[Span] = (),
+) -> Quality:
     """Judge a recording by the measures of its blocks.
 
     parts: one for each block, at least one. seconds: length of the recording. limits: of the topic `quality`.
-    extra: what was wrong with the file itself, from reading it.
+    extra: what was wrong with the file itself, from reading it. spans: of its timeline; where they tell of a run, that
+    one is judged, and not what was quiet before and after it.
 
     snr_db: loud parts (75th percentile of 50 ms levels) over the quietest (2nd percentile), where they are at least
         `quiet_depth_db` apart: how far the engine stands above what was heard before or after it. A phone's volume
         control makes it smaller. None where the recording has no quiet stretch (or one that was silenced by a
         program): what an engine itself does irregularly cannot be told from noise.
-    clipped_percent: of all samples. low_cut_hz: where a phone's high-pass filter begins, to about a third; else None.
+    clipped_percent: of the samples. low_cut_hz: where a phone's high-pass filter begins, to about a third; else None.
     hum_percent: share of the power that was mains hum, 0 where none was found; it lowers no trust, since it is taken
         out before the speed is looked for. None where the recording is too short to tell.
     silent_s: where a program left no sound, smear included: nothing that happened is judged there.
-    usable: False only where nothing can be read: shorter than `shortest_s`, silent, or destroyed by clipping or gaps.
+    usable: False only where nothing can be read: shorter than `shortest_s`, silent, or destroyed by clipping or gaps,
+        all of it or what is heard of the engine.
     trust: 0..1, the product of one factor for each problem; 0 where not usable.
     """
-    whole = summed(parts, seconds, limits)
-    fatal, found = words.fatal(whole, limits), words.problems(whole, limits)
+    entire = summed(parts, seconds, limits)
+    whole = judged(entire, parts, spans, limits)
+    fatal, found = words.fatal(entire, limits) or words.fatal(whole, limits), words.problems(whole, limits)
     problems = (*fatal, *extra, *found)
     if any(problem.code == "silent" for problem in fatal):  # what made it silent goes before that it is
         problems = tuple(sorted(problems, key=lambda problem: problem.code != "non_finite"))

@@ -12,39 +12,52 @@ from enginelog.model import Clip
 from enginelog.quality import amplitude, bands, ceiling, rhythm
 
 _LEVEL_FRAMES = 10  # of 5 ms: the levels that are kept are of 50 ms
+_NONE = np.zeros(0, np.float32)
 
 
 @dataclass(frozen=True)
 class QualityPart:
     """Measures of one block. Parts of one recording are judged together; what two blocks share counts twice (a second
-    or two in two minutes).
+    or two in two minutes). Entries of a series are spread evenly over the block, so that those of a stretch of it can
+    be taken (`places.within`).
 
-    peak: largest swing of a sample about the offset. clipped_share: 0..1. levels_db: RMS of each 50 ms, dB of full
-    scale.
-    gaps, gap_s: holes of silence inside sound. black_share: share of 5 ms frames so quiet that no microphone does it.
+    peak: largest swing of a sample about the offset. clipped_share: 0..1. clipped_at: where these lie, how many of the
+    largest samples, as many as were cut off, in each 50 ms; empty where none was. levels_db: RMS of each 50 ms, dB of
+    full scale.
+    gaps_s: (start, end) of each hole of silence inside sound, seconds from the start of the recording. black: share of
+    the 5 ms frames in each 50 ms that are so quiet that no microphone does it; black_share: of all of them.
     bands_db: (frames, bands) of a few spectra, NaN beyond half the sampling rate. holes_share: share of places in
     time and frequency that were emptied. repeats: how regularly the loudness beats, one value each 0.75 s.
-    hum_share: share of its power that was mains hum, 0..1, NaN where nobody asked or it was too short to tell.
+    hum: share of the power that was mains hum over time, NaN where there was too little sound to tell, None where
+    nobody asked.
     silent_s: (start, end) of each stretch without any sound, seconds from the start of the recording: holes, and what
     is black for longer; see `_silent`.
     offset: the constant level on which the samples stand, in full scale, which is no sound; 0 where it is smaller than
     the sound itself. Levels, holes and blackness are measured from there.
     """
 
+    start_s: float
     seconds: float
     rate_hz: float
     peak: float
     clipped_share: float
+    clipped_at: np.ndarray
     levels_db: np.ndarray
-    gaps: int
-    gap_s: float
+    gaps_s: tuple[tuple[float, float], ...]
+    black: np.ndarray
     black_share: float
     bands_db: np.ndarray
     holes_share: float
     repeats: np.ndarray
-    hum_share: float = math.nan
+    hum: np.ndarray | None = None
     offset: float = 0.0
     silent_s: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def hum_share(self) -> float:
+        """Of the whole block; NaN where it is not told."""
+        told = np.empty(0) if self.hum is None else self.hum[np.isfinite(self.hum)]
+        return float(told.mean(dtype=float)) if len(told) else math.nan
 
 
 def measure(clip: Clip, limits: LimitSet) -> QualityPart:
@@ -59,17 +72,20 @@ def measure(clip: Clip, limits: LimitSet) -> QualityPart:
     levels = amplitude.levels_db(swings, rate_hz)
     loud_db = float(np.percentile(levels, 95)) if len(levels) else -120.0
     holes = _holes(loud_db, limits)
-    gaps, gap_s = amplitude.dropouts(levels, *holes)
+    black = levels < limits.value("black_db")
     power = bands.spectra(samples, rate_hz)
+    clipped_share = _clipped(samples, rate_hz, peak, power, limits)
     return QualityPart(
+        start_s=clip.start_s,
         seconds=clip.seconds,
         rate_hz=rate_hz,
         peak=_peak(swings) if offset else peak,
-        clipped_share=_clipped(samples, rate_hz, peak, power, limits),
+        clipped_share=clipped_share,
+        clipped_at=amplitude.largest(samples, peak, clipped_share, _LEVEL_FRAMES * amplitude.hop(rate_hz)),
         levels_db=_coarse(levels),
-        gaps=gaps,
-        gap_s=gap_s,
-        black_share=float(np.mean(levels < limits.value("black_db"))) if len(levels) else 0.0,
+        gaps_s=_times(*amplitude.torn(levels, *holes), clip),
+        black=_shares(black),
+        black_share=float(np.mean(black)) if len(black) else 0.0,
         bands_db=bands.band_levels_db(power, rate_hz),
         holes_share=bands.holes_share(samples, rate_hz, limits.value("hole_depth_db")),
         repeats=rhythm.repeats(samples, rate_hz),
@@ -95,15 +111,19 @@ def _silent(
     black_db = min(limits.value("black_db"), loud_db - limits.value("gap_depth_db"))
     black = amplitude.blacked(levels, black_db, limits.value("black_least_s"))
     starts, ends = np.concatenate([amplitude.torn(levels, *holes), black], axis=1)
-    step_s = max(1, round(amplitude.LEVEL_HOP_S * clip.rate_hz)) / clip.rate_hz
-    edges = zip(np.sort(starts), np.sort(ends), strict=True)
+    return _times(np.sort(starts), np.sort(ends), clip)
+
+
+def _times(starts: np.ndarray, ends: np.ndarray, clip: Clip) -> tuple[tuple[float, float], ...]:
+    """(start, end) in seconds of the recording of rows of 5 ms frames, given by the first and past the last of each."""
+    step_s = amplitude.hop(clip.rate_hz) / clip.rate_hz
+    edges = zip(starts, ends, strict=True)
     return tuple((clip.start_s + float(first) * step_s, clip.start_s + float(past) * step_s) for first, past in edges)
 
 
 def with_hum(part: QualityPart, shares: np.ndarray | None) -> QualityPart:
-    """The same measures with the block's share of mains hum, as the speed track tells it (`Track.hum`)."""
-    told = np.empty(0) if shares is None else shares[np.isfinite(shares)]
-    return replace(part, hum_share=float(told.mean())) if len(told) else part
+    """The same measures with the block's share of mains hum over time, as the speed track tells it (`Track.hum`)."""
+    return part if shares is None else replace(part, hum=shares.astype(np.float32))
 
 
 def _peak(samples: np.ndarray) -> float:
@@ -118,6 +138,15 @@ def _clipped(samples: np.ndarray, rate_hz: float, peak: float, power: np.ndarray
     reaching = amplitude.at_ceiling(samples, full) / len(samples) if peak >= full else 0.0
     lingers = ceiling.lingers(power, rate_hz, limits.value("tonal_share"), limits.value("few_tones_share"))
     return ceiling.clipped_share(amplitude.histogram(samples, peak), reaching, lingers, limits.value("pile_ratio"))
+
+
+def _shares(mask: np.ndarray) -> np.ndarray:
+    """Share of true frames of 5 ms in each 50 ms, the last of them perhaps shorter."""
+    if not len(mask):
+        return _NONE
+    firsts = np.arange(0, len(mask), _LEVEL_FRAMES)
+    counts = np.add.reduceat(mask, firsts, dtype=np.float32)
+    return counts / np.diff(firsts, append=len(mask)).astype(np.float32)
 
 
 def _coarse(levels: np.ndarray) -> np.ndarray:

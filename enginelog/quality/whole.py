@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from enginelog.limits import LimitSet
-from enginelog.quality import bands
+from enginelog.model import Span
+from enginelog.quality import bands, places
 from enginelog.quality.part import QualityPart
 
 
@@ -46,16 +47,16 @@ def summed(parts: Sequence[QualityPart], seconds: float, limits: LimitSet) -> Me
     beats = np.concatenate([part.repeats for part in parts])
     black_share = float(weights @ [part.black_share for part in parts])
     loud_db, quiet_db = np.percentile(levels, 75), np.percentile(levels, 2)
-    told = limits.value("quiet_depth_db") <= loud_db - quiet_db and quiet_db > limits.value("black_db")
+    gaps_s = [gap for part in parts for gap in part.gaps_s]
     return Measured(
         seconds=seconds,
         sounding_s=seconds * (1 - black_share),
         peak=max(part.peak for part in parts),
         loud_db=float(loud_db),
-        quiet_db=float(quiet_db) if told else None,
+        quiet_db=_quiet_db(float(quiet_db), float(loud_db), limits),
         clipped_share=float(weights @ [part.clipped_share for part in parts]),
-        gaps=sum(part.gaps for part in parts),
-        gap_s=sum(part.gap_s for part in parts),
+        gaps=len(gaps_s),
+        gap_s=sum(end_s - start_s for start_s, end_s in gaps_s),
         black_share=black_share,
         holes_share=float(weights @ [part.holes_share for part in parts]),
         repeat=float(np.median(beats)) if len(beats) else None,
@@ -68,16 +69,43 @@ def summed(parts: Sequence[QualityPart], seconds: float, limits: LimitSet) -> Me
     )
 
 
-def silences(parts: Sequence[QualityPart], seconds: float, limits: LimitSet) -> tuple[tuple[float, float], ...]:
+def judged(whole: Measured, parts: Sequence[QualityPart], spans: Sequence[Span], limits: LimitSet) -> Measured:
+    """What the recording is judged by: where its `spans` (of the timeline) tell of a run, how that one sounds, and what
+    is missing between the first thing heard of the engine and the last; else `whole`. How long the recording is, and
+    how loud what was heard beside the engine, are the whole's."""
+    running = places.running(spans, whole.seconds, limits.value("heard_least_s"))
+    own = places.all_within(parts, running)
+    if not own:
+        return whole
+    all_s = sum(part.seconds for part in parts)
+    heard = summed(own, whole.seconds * sum(part.seconds for part in own) / all_s, limits)
+    around = places.all_within(parts, places.from_start_to_stop(spans))
+    missing = summed(around, whole.seconds * sum(part.seconds for part in around) / all_s, limits)
+    lowest_db = float(np.percentile(np.concatenate([part.levels_db for part in parts]), 2))
+    return replace(
+        heard,
+        seconds=missing.seconds,
+        sounding_s=whole.sounding_s,
+        peak=whole.peak,
+        quiet_db=_quiet_db(lowest_db, heard.loud_db, limits),
+        gaps=missing.gaps,
+        gap_s=missing.gap_s,
+        black_share=missing.black_share,
+        offset=whole.offset,
+        silent_s=whole.silent_s,
+    )
+
+
+def _quiet_db(quiet_db: float, loud_db: float, limits: LimitSet) -> float | None:
+    """The level of the quietest, where it tells of what was heard beside the engine."""
+    told = limits.value("quiet_depth_db") <= loud_db - quiet_db and quiet_db > limits.value("black_db")
+    return quiet_db if told else None
+
+
+def silences(parts: Sequence[QualityPart], seconds: float, limits: LimitSet) -> places.Stretches:
     """The silent stretches of all parts in order, each with the smear of its edges, those that then meet as one."""
-    smear_s, out = limits.value("hole_smear_s"), list[tuple[float, float]]()
-    for start_s, end_s in sorted(stretch for part in parts for stretch in part.silent_s):
-        start_s, end_s = max(start_s - smear_s, 0.0), min(end_s + smear_s, seconds)
-        if out and start_s <= out[-1][1]:
-            start_s, end_s = out[-1][0], max(end_s, out[-1][1])
-            out.pop()
-        out.append((start_s, end_s))
-    return tuple(out)
+    stretches = (stretch for part in parts for stretch in part.silent_s)
+    return places.joined(stretches, limits.value("hole_smear_s"), seconds)
 
 
 def _hum_share(parts: Sequence[QualityPart]) -> float | None:

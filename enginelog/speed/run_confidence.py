@@ -36,6 +36,7 @@ def figures(
     known = inside & np.isfinite(track.rpm)
     rpm = float(np.median(read))
     margin = track.rhythm[inside, RHYTHM.index("octave_margin")]
+    beside = _near(inside, round(limits.value("beside_s") / limits.value("frame_hop_s"))) & ~inside
     top_rpm = usual_range(engine, limits)[1]
     return np.array(
         [
@@ -45,8 +46,8 @@ def figures(
             np.log(half_width + 1e-6),
             np.log(np.std(np.log(read)) + 1e-4),
             np.mean(np.clip(margin, -0.5, 0.5)),
-            np.mean(~inside),
-            np.sum(track.confidence[~inside]) / inside.sum(),
+            beside.sum() / (beside.sum() + inside.sum()),
+            np.sum(track.confidence[beside]) / inside.sum(),
             max(0.0, np.log(rpm / top_rpm)),
             engine.cylinders > 1 and engine.even_firing,
             is_saw(engine),
@@ -54,6 +55,14 @@ def figures(
         ],
         float,
     )
+
+
+def _near(inside: np.ndarray, frames: int) -> np.ndarray:
+    """Which frames are at most so many away from one that is `inside`, mask (n,): a part of a run that was missed is
+    beside it, and how long a recording went on after it tells nothing."""
+    from scipy.ndimage import maximum_filter1d
+
+    return maximum_filter1d(inside, 2 * frames + 1, mode="constant", cval=False)
 
 
 def _sure(confidence: float) -> float:
