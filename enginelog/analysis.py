@@ -25,6 +25,7 @@ BLOCK_S = 30.0
 OVERLAP_S = 4.0
 BLOCKS_ASKED = 10  # blocks kept at most until it is known how a twin fires
 PARTS = 32  # blocks whose tracks and firings are kept apart
+FLOATS = ("pcm_f32", "pcm_f64")  # codings that hold samples beyond full scale as they are
 
 
 Timed = TypeVar("Timed", timeline.Activity, Track, Firings)
@@ -243,7 +244,8 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard, ran: bool)
     story = timeline.tell(heard.watch.finish(), track, engine, sets["timeline"], ran, silent_s)
     track = speed.coasted(track, story, sets["speed"])
     running = story.spans if story.engine_heard else ()
-    clip_quality = quality.judge(_taken(heard.quality), info.seconds, sets["quality"], problems, running)
+    floats = info.codec in FLOATS
+    clip_quality = quality.judge(_taken(heard.quality), info.seconds, sets["quality"], problems, running, floats)
     if not story.engine_heard and story.pulls == 0:
         clip_quality = quality.nothing_read(clip_quality, sets["quality"])
     told = replace(track, rhythm=_unpacked(_taken(heard.rhythms)))

@@ -12,21 +12,20 @@ _TONE_BINS = 2
 _FEW_TONES = 5
 
 
-def clipped_share(counts: np.ndarray, full_scale_share: float, lingers: bool, pile_ratio: float) -> float:
-    """Share of samples, 0..1, that were cut off.
+def piled_share(counts: np.ndarray, lingers: bool, pile_ratio: float) -> float:
+    """Share of samples, 0..1, that were cut off at a ceiling anywhere.
 
     counts: of |sample| by size up to the peak, see `amplitude.histogram`.
-    full_scale_share: share of samples that reach full scale; certain, but a lossy codec hides some.
-    lingers: the sound stays near its peaks by nature, see `lingers`; then only full scale counts.
+    lingers: the sound stays near its peaks by nature, see `lingers`; then no pile tells of a ceiling.
     pile_ratio: how much fuller than its neighbours the top must be. Larger samples are rarer in any sound that is not
         cut off (all real recordings looked at fall towards their peak), so a pile near the peak is a ceiling: sharp
         in uncompressed sound, spread over some per cent of the peak by a codec.
     """
     total = counts.sum()
     if lingers or not total:
-        return full_scale_share
+        return 0.0
     shares = counts / total
-    return max(full_scale_share, _sharp_pile(shares, pile_ratio), _broad_pile(shares, pile_ratio))
+    return max(_sharp_pile(shares, pile_ratio), _broad_pile(shares, pile_ratio))
 
 
 def _sharp_pile(shares: np.ndarray, ratio: float) -> float:

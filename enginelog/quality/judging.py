@@ -19,12 +19,14 @@ def judge(
     limits: LimitSet,
     extra: Sequence[Problem] = (),
     spans: Sequence[Span] = (),
+    floats: bool = False,
 ) -> Quality:
     """Judge a recording by the measures of its blocks.
 
     parts: one for each block, at least one. seconds: length of the recording. limits: of the topic `quality`.
     extra: what was wrong with the file itself, from reading it. spans: of its timeline; where they tell of a run, that
-    one is judged, and not what was quiet before and after it.
+    one is judged, and not what was quiet before and after it. floats: the file holds its samples as floats uncoded,
+    which may reach beyond full scale without being cut off there.
 
     snr_db: loud parts (75th percentile of 50 ms levels) over the quietest (2nd percentile), where they are at least
         `quiet_depth_db` apart: how far the engine stands above what was heard before or after it. A phone's volume
@@ -38,6 +40,8 @@ def judge(
         all of it or what is heard of the engine.
     trust: 0..1, the product of one factor for each problem; 0 where not usable.
     """
+    if floats and max(part.peak for part in parts) > limits.value("full_scale_most"):
+        parts = [replace(part, clipped_share=part.piled_share) for part in parts]
     entire = summed(parts, seconds, limits)
     whole = judged(entire, parts, spans, limits)
     fatal, found = words.fatal(entire, limits) or words.fatal(whole, limits), words.problems(whole, limits)

@@ -21,7 +21,8 @@ class QualityPart:
     or two in two minutes). Entries of a series are spread evenly over the block, so that those of a stretch of it can
     be taken (`places.within`).
 
-    peak: largest swing of a sample about the offset. clipped_share: 0..1. clipped_at: where these lie, how many of the
+    peak: largest swing of a sample about the offset. clipped_share: 0..1; piled_share: as
+    the pile at a ceiling alone tells it, without regard to full scale. clipped_at: where these lie, how many of the
     largest samples, as many as were cut off, in each 50 ms; empty where none was. levels_db: RMS of each 50 ms, dB of
     full scale.
     gaps_s: (start, end) of each hole of silence inside sound, seconds from the start of the recording. black: share of
@@ -41,6 +42,7 @@ class QualityPart:
     rate_hz: float
     peak: float
     clipped_share: float
+    piled_share: float
     clipped_at: np.ndarray
     levels_db: np.ndarray
     gaps_s: tuple[tuple[float, float], ...]
@@ -74,13 +76,15 @@ def measure(clip: Clip, limits: LimitSet) -> QualityPart:
     holes = _holes(loud_db, limits)
     black = levels < limits.value("black_db")
     power = bands.spectra(samples, rate_hz)
-    clipped_share = _clipped(samples, rate_hz, peak, power, limits)
+    piled_share = _piled(samples, rate_hz, peak, power, limits)
+    clipped_share = max(_at_full_scale(samples, peak, limits), piled_share)
     return QualityPart(
         start_s=clip.start_s,
         seconds=clip.seconds,
         rate_hz=rate_hz,
         peak=_peak(swings) if offset else peak,
         clipped_share=clipped_share,
+        piled_share=piled_share,
         clipped_at=amplitude.largest(samples, peak, clipped_share, _LEVEL_FRAMES * amplitude.hop(rate_hz)),
         levels_db=_coarse(levels),
         gaps_s=_times(*amplitude.torn(levels, *holes), clip),
@@ -130,14 +134,17 @@ def _peak(samples: np.ndarray) -> float:
     return float(max(samples.max(initial=0.0), -samples.min(initial=0.0)))
 
 
-def _clipped(samples: np.ndarray, rate_hz: float, peak: float, power: np.ndarray, limits: LimitSet) -> float:
-    """Share of samples cut off at a ceiling, 0..1."""
-    if not len(samples):
-        return 0.0
+def _at_full_scale(samples: np.ndarray, peak: float, limits: LimitSet) -> float:
+    """Share of samples that reach full scale, 0..1: cut off for certain where nothing can lie beyond it, though a lossy
+    codec hides some."""
     full = limits.value("full_scale")
-    reaching = amplitude.at_ceiling(samples, full) / len(samples) if peak >= full else 0.0
+    return amplitude.at_ceiling(samples, full) / len(samples) if len(samples) and peak >= full else 0.0
+
+
+def _piled(samples: np.ndarray, rate_hz: float, peak: float, power: np.ndarray, limits: LimitSet) -> float:
+    """Share of samples cut off at a ceiling, wherever that lies, 0..1."""
     lingers = ceiling.lingers(power, rate_hz, limits.value("tonal_share"), limits.value("few_tones_share"))
-    return ceiling.clipped_share(amplitude.histogram(samples, peak), reaching, lingers, limits.value("pile_ratio"))
+    return ceiling.piled_share(amplitude.histogram(samples, peak), lingers, limits.value("pile_ratio"))
 
 
 def _shares(mask: np.ndarray) -> np.ndarray:

@@ -59,11 +59,12 @@ def within(part: QualityPart, stretches: Stretches) -> QualityPart | None:
         return None
     if seconds >= part.seconds - EDGE_S:
         return part
-    kept = float(cut[_inside(part, len(cut), own)].sum() / cut.sum()) if len(cut) else 0.0
+    kept = float(cut[_inside(part, len(cut), own)].sum() / cut.sum()) * part.seconds / seconds if len(cut) else 0.0
     return replace(
         part,
         seconds=seconds,
-        clipped_share=min(part.clipped_share * kept * part.seconds / seconds, 1.0),
+        clipped_share=min(part.clipped_share * kept, 1.0),
+        piled_share=min(part.piled_share * kept, 1.0),
         levels_db=part.levels_db[_inside(part, len(part.levels_db), own)],
         gaps_s=tuple(gap for gap in part.gaps_s if any(a <= (gap[0] + gap[1]) / 2 < b for a, b in own)),
         black_share=float(np.mean(black)),
