@@ -70,9 +70,9 @@ def analyse(
     sets = {topic: limits.load(topic) for topic in ("quality", "speed", "timeline", "firing", "findings")}
     with media.open_recording(source, name=name) as recording:
         as_heard, heard = _heard_throughout(recording, engine, sets, progress)
-        info, problems = recording.info, recording.problems
+        info, problems, filled = recording.info, recording.problems, recording.filled
     del recording  # with the last of its sound
-    return _judge(info, problems, replace(as_heard, assumed=engine.assumed), sets, heard, ran)
+    return _judge(info, problems, filled, replace(as_heard, assumed=engine.assumed), sets, heard, ran)
 
 
 def _heard_throughout(
@@ -234,7 +234,7 @@ def _between(part: Timed, start_s: float, end_s: float) -> Timed:
     return replace(part, **own)
 
 
-def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard, ran: bool) -> Run:
+def _judge(info, problems, filled, engine: Engine, sets: dict, heard: _Heard, ran: bool) -> Run:
     """Put the blocks together and judge the recording as a whole."""
     _put_away(heard, math.inf)
     long = heard.chunks > 0
@@ -245,7 +245,8 @@ def _judge(info, problems, engine: Engine, sets: dict, heard: _Heard, ran: bool)
     track = speed.coasted(track, story, sets["speed"])
     running = story.spans if story.engine_heard else ()
     floats = info.codec in FLOATS
-    clip_quality = quality.judge(_taken(heard.quality), info.seconds, sets["quality"], problems, running, floats)
+    parts = _taken(heard.quality)
+    clip_quality = quality.judge(parts, info.seconds, sets["quality"], problems, running, floats, filled)
     if not story.engine_heard and story.pulls == 0:
         clip_quality = quality.nothing_read(clip_quality, sets["quality"])
     told = replace(track, rhythm=_unpacked(_taken(heard.rhythms)))

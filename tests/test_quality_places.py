@@ -13,6 +13,7 @@ from enginelog.quality.places import running, within
 
 LIMITS = limits.load("quality")
 RATE = 16_000
+DEMO = Path(__file__).parents[1] / "recordings_demo" / "tiller_marigold_before.m4a"
 BLOCK_S, STEP_S = 30.0, 26.0
 
 
@@ -115,9 +116,44 @@ def test_parts_of_a_block_by_hand():
     assert loud.levels_db.min() > within(part, ((0.0, 9.9),)).levels_db.max()
 
 
+def test_silence_that_was_filled_in_is_no_fault_of_the_phone():
+    sound = beats(40.0)
+    sound[5 * RATE : 8 * RATE] = 0.0
+    sound[12 * RATE : round(12.5 * RATE)] = 0.0
+    filled = ((5.0, 8.0), (12.0, 12.5))
+    for spans in ((), (Span("run", 0, 5), Span("quiet", 5, 8), Span("run", 8, 40))):
+        assert set(told(judged(sound, spans))) == {"gated", "gaps"}
+        found = judge(measured(sound), 40.0, LIMITS, spans=spans, filled=filled)
+        assert told(found) == {} and found.trust == 1.0
+        assert found.silent_s == judged(sound).silent_s and len(found.silent_s) == 2
+    sound[20 * RATE : round(20.2 * RATE)] = 0.0
+    both = judge(measured(sound), 40.0, LIMITS, filled=filled)
+    assert told(both)["gaps"].startswith("1 short hole in the sound (0.20 s")
+
+
+def test_a_file_that_is_mostly_holes_is_to_be_copied_again():
+    sound = beats(20.0)
+    holes = [(at, at + 0.2) for at in np.arange(0.1, 19.5, 0.4)]
+    for start_s, end_s in holes:
+        sound[round(start_s * RATE) : round(end_s * RATE)] = 0.0
+    found = judge(measured(sound), 20.0, LIMITS, filled=holes)
+    assert not found.usable and found.problems[0].code == "destroyed" and "copy the file" in found.problems[0].advice
+    assert "recorder app" in judged(sound).problems[0].advice
+
+
+def test_a_damaged_file_is_told_once_and_the_phone_not_blamed(tmp_path):
+    data = bytearray(DEMO.read_bytes())
+    middle = len(data) // 3
+    data[middle : middle + 18_000] = np.random.default_rng(3).bytes(18_000)
+    (tmp_path / "damaged.m4a").write_bytes(data)
+    quality = analysis.analyse(str(tmp_path / "damaged.m4a"), Engine(strokes=4, cylinders=1)).quality
+    assert set(told(quality)) == {"damaged"} and quality.trust == LIMITS.value("trust_damaged")
+    assert any(end_s - start_s > 1.0 for start_s, end_s in quality.silent_s)
+
+
 @pytest.fixture(scope="module")
 def tiller():
-    clip, _ = media.read(Path(__file__).parents[1] / "recordings_demo" / "tiller_marigold_before.m4a")
+    clip, _ = media.read(DEMO)
     return clip
 
 

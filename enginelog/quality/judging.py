@@ -20,13 +20,15 @@ def judge(
     extra: Sequence[Problem] = (),
     spans: Sequence[Span] = (),
     floats: bool = False,
+    filled: Sequence[tuple[float, float]] = (),
 ) -> Quality:
     """Judge a recording by the measures of its blocks.
 
     parts: one for each block, at least one. seconds: length of the recording. limits: of the topic `quality`.
     extra: what was wrong with the file itself, from reading it. spans: of its timeline; where they tell of a run, that
     one is judged, and not what was quiet before and after it. floats: the file holds its samples as floats uncoded,
-    which may reach beyond full scale without being cut off there.
+    which may reach beyond full scale without being cut off there. filled: (start, end) in seconds of the silence that
+    was put in for what is damaged: no fault of the phone.
 
     snr_db: loud parts (75th percentile of 50 ms levels) over the quietest (2nd percentile), where they are at least
         `quiet_depth_db` apart: how far the engine stands above what was heard before or after it. A phone's volume
@@ -43,8 +45,9 @@ def judge(
     if floats and max(part.peak for part in parts) > limits.value("full_scale_most"):
         parts = [replace(part, clipped_share=part.piled_share) for part in parts]
     entire = summed(parts, seconds, limits)
-    whole = judged(entire, parts, spans, limits)
-    fatal, found = words.fatal(entire, limits) or words.fatal(whole, limits), words.problems(whole, limits)
+    whole = judged(entire, parts, spans, tuple(filled), limits)
+    fatal = words.fatal(entire, limits, bool(filled)) or words.fatal(whole, limits)
+    found = words.problems(whole, limits)
     problems = (*fatal, *extra, *found)
     if any(problem.code == "silent" for problem in fatal):  # what made it silent goes before that it is
         problems = tuple(sorted(problems, key=lambda problem: problem.code != "non_finite"))

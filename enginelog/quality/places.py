@@ -1,6 +1,7 @@
 """Which stretches of a recording are judged, and what was measured in them.
 
-A long quiet before or after an engine ran, where nobody stopped the recording, tells nothing about how it was recorded.
+A long quiet before or after an engine ran, where nobody stopped the recording, tells nothing about how it was recorded;
+nor does the silence that was filled in where a file is damaged.
 """
 
 from __future__ import annotations
@@ -40,6 +41,18 @@ def joined(stretches: Iterable[tuple[float, float]], smear_s: float, end_s: floa
             out.pop()
         out.append((start_s, past_s))
     return tuple(out)
+
+
+def without(stretches: Stretches, holes: Stretches) -> Stretches:
+    """What of the stretches lies in none of the holes."""
+    out = list[tuple[float, float]]()
+    for start_s, end_s in stretches:
+        for hole_s, past_s in holes:
+            if hole_s < end_s and past_s > start_s:
+                out.append((start_s, hole_s))
+                start_s = past_s
+        out.append((start_s, end_s))
+    return tuple((start_s, end_s) for start_s, end_s in out if start_s < end_s)
 
 
 def all_within(parts: Sequence[QualityPart], stretches: Stretches) -> list[QualityPart]:

@@ -69,19 +69,31 @@ def summed(parts: Sequence[QualityPart], seconds: float, limits: LimitSet) -> Me
     )
 
 
-def judged(whole: Measured, parts: Sequence[QualityPart], spans: Sequence[Span], limits: LimitSet) -> Measured:
+def judged(
+    whole: Measured, parts: Sequence[QualityPart], spans: Sequence[Span], filled: places.Stretches, limits: LimitSet
+) -> Measured:
     """What the recording is judged by: where its `spans` (of the timeline) tell of a run, how that one sounds, and what
-    is missing between the first thing heard of the engine and the last; else `whole`. How long the recording is, and
-    how loud what was heard beside the engine, are the whole's."""
+    is missing between the first thing heard of the engine and the last; else all of it. What was `filled` in is left
+    out. How long the recording is, and how loud what was heard beside the engine, are the whole's."""
+    everything = ((0.0, whole.seconds),)
     running = places.running(spans, whole.seconds, limits.value("heard_least_s"))
-    own = places.all_within(parts, running)
+    if not running and not filled:
+        return whole
+    filled = places.joined(filled, limits.value("hole_smear_s"), whole.seconds)
+    present, own, around = (
+        places.all_within(parts, places.without(stretches, filled))
+        for stretches in (
+            everything,
+            running or everything,
+            places.from_start_to_stop(spans) if running else everything,
+        )
+    )
     if not own:
         return whole
     all_s = sum(part.seconds for part in parts)
     heard = summed(own, whole.seconds * sum(part.seconds for part in own) / all_s, limits)
-    around = places.all_within(parts, places.from_start_to_stop(spans))
     missing = summed(around, whole.seconds * sum(part.seconds for part in around) / all_s, limits)
-    lowest_db = float(np.percentile(np.concatenate([part.levels_db for part in parts]), 2))
+    lowest_db = float(np.percentile(np.concatenate([part.levels_db for part in present]), 2))
     return replace(
         heard,
         seconds=missing.seconds,

@@ -13,6 +13,7 @@ _FARTHER = "hold the phone farther away (1 to 2 m) and out of the exhaust stream
 _NEARER = "go nearer (about 1 m, clear of exhaust and moving parts), or turn off other sources of sound"
 _QUIETER = "turn off other sources of sound, and record where nothing echoes"  # too loud already to go nearer
 _NO_MAINS = "record away from chargers, lamps, transformers and freezers, and with the phone's own charger unplugged"
+_COPY_AGAIN = "copy the file from the phone again, without sending it through a messenger"
 _PLAIN_APP = "use a plain recorder app with noise reduction and voice enhancement turned off, or record a video"
 
 
@@ -23,9 +24,9 @@ NOTHING_READ = Problem(
 )
 
 
-def fatal(whole: Measured, limits: LimitSet) -> tuple[Problem, ...]:
-    """Why nothing can be read from the recording; empty where something can."""
-    return tuple(_fatal(whole, limits))
+def fatal(whole: Measured, limits: LimitSet, damaged: bool = False) -> tuple[Problem, ...]:
+    """Why nothing can be read from the recording; empty where something can. damaged: holes in it are the file's."""
+    return tuple(_fatal(whole, limits, damaged))
 
 
 def problems(whole: Measured, limits: LimitSet) -> tuple[Problem, ...]:
@@ -33,7 +34,7 @@ def problems(whole: Measured, limits: LimitSet) -> tuple[Problem, ...]:
     return (*_of_length(whole, limits), *_of_level(whole, limits), *_of_phone(whole, limits), *_of_place(whole, limits))
 
 
-def _fatal(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
+def _fatal(whole: Measured, limits: LimitSet, damaged: bool) -> Iterator[Problem]:
     if _silent(whole, limits):
         yield _of_silence(whole)
         return
@@ -46,7 +47,7 @@ def _fatal(whole: Measured, limits: LimitSet) -> Iterator[Problem]:
     elif _full_of_holes(whole, limits):
         holes = f"{counted(whole.gaps, 'hole')} in the sound, {whole.gap_s:z.1f} s in all"
         text = f"{holes}: too many to read anything from"
-        yield Problem("destroyed", text, _PLAIN_APP)
+        yield Problem("destroyed", text, _COPY_AGAIN if damaged else _PLAIN_APP)
 
 
 def _of_silence(whole: Measured) -> Problem:
