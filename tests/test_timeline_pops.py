@@ -51,6 +51,14 @@ def test_what_is_all_edge_or_has_none_is_no_bang(piece, name):
     assert pops.bangs(sounding(piece, np.arange(6.7, 14.5, 0.7)), RAN, LIMITS) == (), name
 
 
+def test_what_is_beside_missing_sound_is_no_bang():
+    """As a decoder leaves it after a damaged place, or an edit; however short the silence."""
+    levels = sounding(thud(), np.array([7.0, 9.0, 11.0]))
+    for silent in (((8.9, 8.95),), ((9.2, 9.25),), ((8.0, 9.5),)):
+        assert [round(pop.at_s) for pop in pops.bangs(levels, RAN, LIMITS, silent)] == [7, 11]
+    assert len(pops.bangs(levels, RAN, LIMITS, ((8.0, 8.5), (9.5, 10.0)))) == 3
+
+
 def test_bangs_after_the_cut_are_found_where_the_sound_falls():
     spans = (Span("run", 0.0, 10.0), Span("rundown", 10.0, 12.0), Span("quiet", 12.0, 15.0))
     at = np.array([10.6, 11.3])

@@ -60,7 +60,6 @@ def tell(
     """
     if watched is None:
         return Timeline(False, 1.0, (), reason="the recording is too short to hear an engine in")
-    silent = looked_at(silent, limits)
     found = _told(watched, track, engine, limits, silent)
     if found.engine_heard or not ran:
         return found
@@ -84,6 +83,7 @@ def _told(
 ) -> Timeline:
     """The timeline by the frames' logits as they are. at_word: an engine is known to have run, so that nothing speaks
     against there being any, and where one is heard by that alone it is never told surely."""
+    missing, silent = silent, looked_at(silent, limits)
     seen, levels = held(watched.seen, track.t_s, silent, limits), watched.traces
     hop_s = float(track.t_s[1] - track.t_s[0])
     marks = tidy(stretches(course(seen, limits)), track, limits)
@@ -116,7 +116,7 @@ def _told(
     found = claimed(found, seen, levels, track, limits, silent)
     if not heard and pulls and found.pulls_least == 0:  # not one of them is sure
         found = replace(found, reason=_reason(seen, levels, 0, limits))
-    return replace(found, pops=bangs(levels, found.spans, limits)) if heard or pulls else found
+    return replace(found, pops=bangs(levels, found.spans, limits, missing)) if heard or pulls else found
 
 
 def _reason(seen: Views, levels: Traces, pulls: int, limits: LimitSet) -> str:

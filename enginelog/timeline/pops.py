@@ -6,6 +6,7 @@ import numpy as np
 
 from enginelog.limits import LimitSet
 from enginelog.model import Pop, Span
+from enginelog.timeline.silence import Silent, at_edge
 from enginelog.timeline.traces import Levels, row_at, rows_between, time_of
 
 LOCAL = 101  # frames of 10 ms about a bang that it is compared with
@@ -13,12 +14,14 @@ NEAR = 8  # frames on either side in which one bang rings on
 PIECE = 50_000  # frames worked out at a time
 
 
-def bangs(levels: Levels, spans: tuple[Span, ...], limits: LimitSet) -> tuple[Pop, ...]:
+def bangs(levels: Levels, spans: tuple[Span, ...], limits: LimitSet, silent: Silent = ()) -> tuple[Pop, ...]:
     """Bangs while running ("running"; "slowing" in its last half second) and after the ignition went off ("after_cut").
 
     A bang swells in the middle frequencies, where the exhaust sounds. A knock on metal is little but its sharp edge,
-    and a voice or a bird has none.
+    and a voice or a bird has none. Beside missing sound (`silent`, however short) none is told: what a decoder makes of
+    a damaged place, and the click of an edit, are as loud and as short.
     """
+    beside_s = limits.value("pop_beside_silence_s")
     found: list[Pop] = []
     for number, span in enumerate(spans):
         rows = rows_between(levels, span.start_s, span.end_s)
@@ -28,6 +31,7 @@ def bangs(levels: Levels, spans: tuple[Span, ...], limits: LimitSet) -> tuple[Po
         again = [later.start_s for later in spans[number + 1 :] if later.kind in ("pull", "run")]
         until_s = min([*again, span.end_s + limits.value("afterfire_within_s")])
         found += _after_bangs(levels, rows, rows_between(levels, span.end_s, until_s), limits)
+    found = [pop for pop in found if not at_edge(pop.at_s, silent, beside_s, beside_s)]
     return () if found and knocked_before(levels, spans, found, limits) else tuple(found)
 
 
