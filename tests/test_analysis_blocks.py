@@ -74,6 +74,16 @@ def test_firings_of_hours_are_joined_as_those_of_minutes(monkeypatch):
         assert np.array_equal(getattr(parts, name), getattr(whole, name))
 
 
+def test_firings_an_hour_apart_go_on_counting():
+    """So many intervals lie between that their number is more than two bytes hold (32 767)."""
+    joined = firing.join([found(0.0)[2], found(3600.0)[2]])
+    assert np.allclose(np.diff(joined.revolutions)[joined.t_s[1:] < 3600], 2.0)
+    gap = int(np.argmax(np.diff(joined.t_s)))
+    passed_s = joined.t_s[gap + 1] - joined.t_s[gap]
+    assert passed_s > 3000 and joined.revolutions[gap + 1] - joined.revolutions[gap] == pytest.approx(50 * passed_s)
+    assert joined.slot.min() >= 0
+
+
 def test_no_firings_stay_none():
     heard = analysis._Heard(timeline.Watch(Engine(), limits.load("timeline")))
     for first_s in (0.0, 26.0):

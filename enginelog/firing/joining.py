@@ -91,7 +91,7 @@ def _across_gap(whole: Firings, part: Firings, slots: int, interval_s: float) ->
     levels = [np.array([_level(one, j) for j in range(slots)]) for one in (whole, part)]
     if min(np.ptp(level) for level in levels) > 0.2:
         return int(np.argmin([np.sum((levels[0] - np.roll(levels[1], k)) ** 2) for k in range(slots)])), float(offset)
-    return int((whole.slot[-1] + passed - part.slot[0]) % slots), float(offset)
+    return (int(whole.slot[-1]) + passed - int(part.slot[0])) % slots, float(offset)
 
 
 def _level(part: Firings, slot: int) -> float:
