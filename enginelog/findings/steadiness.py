@@ -9,6 +9,7 @@ import numpy as np
 from enginelog.findings.series import Series, running_median
 from enginelog.limits import LimitSet
 
+FINER = 5  # values for each of a series of which medians are taken: one each 10 ms
 ENDS_PERCENT = (0.5, 99.5)  # percentiles that are the ends of the envelope
 CLASSES = (("G3", "steady_g3_percent"), ("G2", "steady_g2_percent"), ("G1", "steady_g1_percent"))
 
@@ -77,16 +78,29 @@ def band_percent(series: Series, rated_rpm: float | None) -> float | None:
 
 
 def _width_percent(known: np.ndarray, series: Series, rated_rpm: float | None) -> float | None:
-    if len(known) * series.step_s < 3.0:
+    if len(known) * series.step_s < 3.0 * FINER:
         return None
     low, high = np.percentile(known, ENDS_PERCENT)
     return float(100 * (high - low) / (rated_rpm or series.mean_rpm))
 
 
 def _smoothed(series: Series) -> np.ndarray:
-    """The known values after a running median of a quarter of a second."""
-    smooth = running_median(series.rpm, max(int(0.125 / series.step_s), 1))
+    """The known values after a running median of a quarter of a second, FINER of them for each of the series."""
+    smooth = running_median(_finer(series.rpm), max(int(0.125 * FINER / series.step_s), 1))
     return smooth[np.isfinite(smooth)]
+
+
+def _finer(rpm: np.ndarray) -> np.ndarray:
+    """Values (n,) with FINER - 1 more between each and the next, in a straight line; NaN where one of both is.
+
+    A quarter of a second is five frames, whose median hangs on where in a dip of the speed they happen to lie.
+    """
+    if len(rpm) == 0:
+        return rpm
+    at = np.arange(FINER * (len(rpm) - 1) + 1) / FINER
+    out = np.interp(at, np.arange(len(rpm)), rpm)
+    out[::FINER] = rpm  # known also where it is beside one that is not
+    return out
 
 
 def class_met(percent: float, limits: LimitSet) -> str | None:
