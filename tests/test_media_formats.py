@@ -239,6 +239,45 @@ def test_channels_are_judged_on_the_first_sound_not_on_silence_before_it():
     np.testing.assert_allclose(clip.samples, later, atol=1e-6)
 
 
+ROOM, ENGINE = (np.random.default_rng(8).normal(0, 0.002, (2, 8000 * 12)), 0.3 * knocks(8000, 15.0))
+LATE = {
+    "opposite phase": (ROOM, (ENGINE, -ENGINE), 1.0),
+    "on the right, after noise on the left": (ROOM * [[25.0], [5.0]], (0.01 * ENGINE[::-1], ENGINE), 0.5),
+    "on the right, after more hiss there on the left": (ROOM * [[0.4], [0.1]], (0.01 * ENGINE[::-1], ENGINE), 1.0),
+}
+
+
+@pytest.mark.parametrize("name", LATE)
+@pytest.mark.parametrize("long", [False, True])
+def test_an_engine_that_starts_late_is_not_lost_in_the_mix(name, long):
+    """What the first ten seconds chose would cancel it or leave it out; the README asks to record before the pull."""
+    before, engine, share = LATE[name]
+    samples = np.concatenate([*([before] * (10 if long else 1)), np.array(engine)], axis=1).T
+    for stream in (wav(samples, 8000, subtype="FLOAT"), Piped(wav(samples, 8000, subtype="FLOAT").read())):
+        clip, _ = media.read(stream)
+        got = clip.samples[-len(ENGINE) :]
+        assert abs(np.corrcoef(got, ENGINE)[0, 1]) > 0.99
+        assert np.std(got) == pytest.approx(share * np.std(ENGINE), rel=0.02)
+
+
+class Piped(io.RawIOBase):
+    """A stream that can be read on, and nothing else."""
+
+    def __init__(self, data):
+        self._data = io.BytesIO(data)
+
+    def read(self, size=-1):
+        return self._data.read(size)
+
+
+def test_a_knock_on_one_microphone_does_not_change_the_mix():
+    """Both are heard throughout; a louder sound on one of them later leaves the mean as it was."""
+    left, right = knocks(8000, 30.0), knocks(8000, 30.0, seed=4)
+    left[8000 * 15 : 8000 * 16] += np.random.default_rng(9).normal(0, 0.3, 8000).astype(np.float32)
+    clip, _ = media.read(wav(np.stack([left, right], axis=1), 8000, subtype="FLOAT"))
+    np.testing.assert_allclose(clip.samples, (left + right) / 2, atol=1e-6)
+
+
 @pytest.mark.parametrize("subtype", ["PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE", "ULAW"])
 def test_every_sample_type_has_the_same_scale(subtype):
     tone = 0.5 * np.sin(2 * np.pi * 200 * np.arange(8000) / 8000)

@@ -10,15 +10,23 @@ from enginelog.limits import LimitSet
 from enginelog.media.source import Source, Tally
 
 
-def to_mono(source: Source, limits: LimitSet) -> tuple[float, Iterator[np.ndarray]]:
-    """The rate in Hz and the chunks of a source as one channel: float32, shape (n,), every value finite."""
-    cleaned = (clean(chunk, source.tally, limits.value("absurd_sample")) for chunk in source.chunks)
-    bounded = _bounded(cleaned, source, limits.value("max_seconds"))
-    mixed = _mixed(bounded, source.rate_hz, limits)
+def to_mono(source: Source, weights: np.ndarray, limits: LimitSet) -> tuple[float, Iterator[np.ndarray]]:
+    """The rate in Hz and the chunks of a source as one channel: float32, shape (n,), every value finite.
+
+    weights: of each channel (`mix_weights`).
+    """
+    chunks = _cleaned(source, limits)
+    mixed = (chunk[:, 0] if chunk.shape[1] == 1 else chunk @ weights for chunk in chunks)
     top = limits.value("max_rate_hz")
     if source.rate_hz <= top:
         return float(source.rate_hz), mixed
     return top, _resampled(mixed, source.rate_hz, top)
+
+
+def _cleaned(source: Source, limits: LimitSet) -> Iterator[np.ndarray]:
+    """The chunks of a source without what is no number, up to the longest length."""
+    cleaned = (clean(chunk, source.tally, limits.value("absurd_sample")) for chunk in source.chunks)
+    return _bounded(cleaned, source, limits.value("max_seconds"))
 
 
 def clean(chunk: np.ndarray, tally: Tally, absurd: float) -> np.ndarray:
@@ -43,49 +51,53 @@ def _bounded(chunks: Iterator[np.ndarray], source: Source, max_seconds: float) -
         yield chunk
 
 
-def _mixed(chunks: Iterator[np.ndarray], rate_hz: int, limits: LimitSet) -> Iterator[np.ndarray]:
-    """One channel: the mean of all, or the strongest alone where the mean loses most of the sound.
+def mix_weights(source: Source, limits: LimitSet) -> np.ndarray:
+    """The weight of each channel, float32, summing to 1: equal, or all on one channel. Reads a source of several to its
+    end.
 
-    Decided once, on the first `mix_decide_s` seconds that are not silent, so that nothing jumps within a recording.
+    The same for the whole recording, so that nothing jumps within it. The first stretch that is not silent chooses: the
+    mean of the channels, or the strongest alone where the mean has less than `mix_keep_ratio` of its energy (channels
+    of opposite phase have 0, one live channel of two 1/4). Where so little is left of a later loud stretch
+    (`mix_lost_ratio`) that an engine in it would be lost, what keeps most of every loud stretch is taken instead.
     """
-    decide_n, held_n = round(limits.value("mix_decide_s") * rate_hz), 0
-    held: list[np.ndarray] = []
-    weights: np.ndarray | None = None
-    for chunk in chunks:
-        if chunk.shape[1] == 1:
-            yield chunk[:, 0]
-            continue
-        if weights is not None:
-            yield chunk @ weights
-            continue
-        if not held and not chunk.any():
-            yield chunk[:, 0]
-            continue
-        held.append(chunk)
-        held_n += len(chunk)
-        if held_n >= decide_n:
-            weights = mix_weights(held, limits.value("mix_keep_ratio"))
-            yield from (kept @ weights for kept in held)
-            held = []
-    if held:
-        weights = mix_weights(held, limits.value("mix_keep_ratio"))
-        yield from (kept @ weights for kept in held)
-
-
-def mix_weights(chunks: list[np.ndarray], keep_ratio: float) -> np.ndarray:
-    """The weight of each channel, float32, summing to 1: equal, or all on the strongest channel.
-
-    The strongest is taken alone where the mean of the channels has less than `keep_ratio` of its energy: channels of
-    opposite phase (0), or one live channel among silent ones (1/4 of two).
-    """
-    channels = chunks[0].shape[1]
-    energy = sum((np.einsum("ij,ij->j", chunk, chunk, dtype=np.float64) for chunk in chunks), np.zeros(channels))
-    mixed = sum(float(np.sum(np.square(chunk.mean(axis=1, dtype=np.float64)))) for chunk in chunks)
-    weights = np.full(channels, 1.0 / channels, np.float32)
-    if mixed < keep_ratio * energy.max():
+    if source.channels == 1:
+        return np.ones(1, np.float32)
+    ways = np.array(list(_stretches(source, limits)))
+    weights = np.full(source.channels, 1.0 / source.channels, np.float32)
+    if not len(ways):
+        return weights
+    strongest = ways[:, 1:].max(axis=1)
+    chosen = 0 if ways[0, 0] >= limits.value("mix_keep_ratio") * strongest[0] else 1 + int(ways[0, 1:].argmax())
+    loud = strongest >= limits.value("mix_loud_ratio") * strongest.max()
+    kept = (ways[loud] / strongest[loud, None]).min(axis=0)
+    if kept[chosen] < limits.value("mix_lost_ratio"):
+        chosen = int(kept.argmax())
+    if chosen:
         weights[:] = 0.0
-        weights[int(energy.argmax())] = 1.0
+        weights[chosen - 1] = 1.0
     return weights
+
+
+def _stretches(source: Source, limits: LimitSet) -> Iterator[np.ndarray]:
+    """The energy of each stretch of `mix_stretch_s` from a sound on: of the mean of the channels, then of each channel.
+
+    float64, shape (1 + channels,), never all 0: a few numbers for each ten seconds, however long the recording.
+    """
+    stretch_n = round(limits.value("mix_stretch_s") * source.rate_hz)
+    held_n, held = 0, np.zeros(1 + source.channels)
+    for chunk in _cleaned(source, limits):
+        if not held_n and not chunk.any():
+            continue
+        exact = chunk.astype(np.float64)
+        mean = exact @ np.full(source.channels, 1.0 / source.channels)
+        held[0] += mean @ mean
+        held[1:] += np.einsum("ij,ij->j", exact, exact)
+        held_n += len(chunk)
+        if held_n >= stretch_n:
+            yield held
+            held_n, held = 0, np.zeros(1 + source.channels)
+    if held_n:
+        yield held
 
 
 def _resampled(chunks: Iterator[np.ndarray], rate_hz: float, target_hz: float) -> Iterator[np.ndarray]:

@@ -1,4 +1,4 @@
-"""One recording, opened once, read once, in blocks."""
+"""One recording, opened once, handed out once, in blocks."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import numpy as np
 
 from enginelog.limits import LimitSet
 from enginelog.media.coded import open_coded
-from enginelog.media.mono import to_mono
+from enginelog.media.mono import mix_weights, to_mono
 from enginelog.media.plain import open_plain
 from enginelog.media.sniff import sniff
 from enginelog.media.source import Source, problems
@@ -36,7 +36,10 @@ class Recording:
         self._read = 0
         self._done = False
         self._source = _open(stream, name, limits)
-        self.rate_hz, self._chunks = to_mono(self._source, limits)
+        weights = mix_weights(self._source, limits)
+        if len(weights) > 1:  # it was read to its end for that
+            self._source = _open(stream, name, limits)
+        self.rate_hz, self._chunks = to_mono(self._source, weights, limits)
         self._first = _first(self._chunks, name, self._source)
 
     @property
@@ -60,6 +63,8 @@ class Recording:
 
     def blocks(self, seconds: float | None = None, overlap_s: float | None = None) -> Iterator[Clip]:
         """The recording as mono Clips in order of time, float32, at `rate_hz`; one decoding pass.
+
+        (One more was made on opening where there are several channels, to see how they are best mixed to one.)
 
         seconds: length of a block (default 120). The last one may be up to half as long again, so a recording of at
             most 1.5 times this length comes as one block.
