@@ -244,6 +244,48 @@ def test_where_silence_was_filled_in_is_handed_on():
     assert block.samples[round(start_s * RATE) - 3 : round(start_s * RATE)].any()
 
 
+def test_a_long_pause_is_told_and_no_end_is_missed():
+    data = with_pause(np.tile(TONE, 3), RATE, 2.0, 70.0)
+    with media.open_recording(io.BytesIO(data), "clip") as recording:
+        (block,) = recording.blocks()
+        (problem,) = recording.problems
+    assert (len(block.samples), problem.code) == (3 * len(TONE), "pause_left_out")
+    assert "a pause of 70 s was left out" in problem.text
+    assert kept(data[: len(data) * 2 // 3])[1] == ["file_ends_early", "pause_left_out"]
+
+
+def test_sound_whose_time_stamps_begin_late_has_all_of_its_end():
+    data = with_pause(TONE, RATE, 0.0, 5.0)
+    got, codes = kept(data)
+    assert (len(got), codes) == (len(TONE), [])
+    assert kept(data[: len(data) // 2])[1] == ["file_ends_early"]
+
+
+@pytest.mark.parametrize("tagged", [True, False])
+def test_a_picture_that_outlasts_the_sound_is_no_missing_end(tagged):
+    """Many writers leave no DURATION tag; the length in the head is then that of the picture."""
+    stream = io.BytesIO()
+    with av.open(stream, "w", format="matroska") as made:
+        sound = made.add_stream("pcm_s16le", rate=RATE, layout="mono")
+        picture = made.add_stream("mpeg4", rate=5)
+        picture.width, picture.height, picture.pix_fmt = 64, 48, "yuv420p"
+        for at in range(0, len(TONE), RATE // 5):
+            frame = av.AudioFrame.from_ndarray(
+                (TONE[None, at : at + RATE // 5] * 32767).astype(np.int16), "s16", "mono"
+            )
+            frame.sample_rate, frame.pts = RATE, at
+            made.mux(sound.encode(frame))
+        for number in range(20):
+            image = np.random.default_rng(number).integers(0, 255, (48, 64, 3), np.uint8)
+            made.mux(picture.encode(av.VideoFrame.from_ndarray(image, "rgb24")))
+        made.mux(picture.encode(None))
+    data = stream.getvalue() if tagged else stream.getvalue().replace(b"DURATION", b"SOMETAGS")
+    got, codes = kept(data)
+    assert (len(got), codes) == (len(TONE), [])
+    codes = kept(data[: len(data) // 3])[1]
+    assert codes == ["file_ends_early"]
+
+
 def test_many_filled_stretches_are_joined_where_they_are_nearest():
     tally = source.Tally()
     for number in range(5000):

@@ -13,9 +13,10 @@ from typing import Any, BinaryIO
 import numpy as np
 
 from enginelog.limits import LimitSet
+from enginelog.media import matroska
 from enginelog.media.origin import recorded_at
 from enginelog.media.padding import Frame, by_the_second, stated_end, without_padding
-from enginelog.media.sniff import Container
+from enginelog.media.sniff import MATROSKA, Container
 from enginelog.media.source import Source, Tally, check_sane, note_end, note_filled
 from enginelog.model import UnreadableError
 
@@ -37,7 +38,7 @@ def open_coded(stream: BinaryIO, name: str, container: Container, limits: LimitS
     except (av.FFmpegError, ValueError, OSError, MemoryError) as error:
         raise UnreadableError(f"{name}: {_why(stream, container)}") from error
     try:
-        return _open_track(opened, name, container, limits)
+        return _open_track(opened, stream, name, container, limits)
     except (av.FFmpegError, ValueError, OverflowError) as error:
         opened.close()
         raise UnreadableError(f"{name}: its sound cannot be decoded ({_one_line(error)}); export it as WAV") from error
@@ -46,11 +47,12 @@ def open_coded(stream: BinaryIO, name: str, container: Container, limits: LimitS
         raise
 
 
-def _open_track(opened: Any, name: str, container: Container, limits: LimitSet) -> Source:
+def _open_track(opened: Any, stream: BinaryIO, name: str, container: Container, limits: LimitSet) -> Source:
     track = _track(opened, name)
     codec = track.codec_context
     check_sane(name, codec.sample_rate or 0, len(codec.layout.channels) if codec.layout else 0, limits)
-    tally, seconds = Tally(), _declared_s(opened, track)
+    tally = Tally()
+    seconds = matroska.sound_s(opened, track, stream) if container.kind == MATROSKA.kind else _declared_s(opened, track)
     chunks = _chunks(opened, track, container, seconds, tally, limits)
     codec_name = _CODECS.get(codec.name, codec.name)
     if codec_name.startswith("pcm_"):
@@ -99,11 +101,14 @@ def _chunks(
     finally:
         opened.close()
     if container.kind in _EXACT_LENGTH:
-        note_end(tally, seconds, read / rate, limits)
+        note_end(tally, seconds, read / rate + tally.left_out_s, limits)
 
 
 def _frames(opened: Any, track: Any, rate: int, tally: Tally, limits: LimitSet) -> Iterator[Frame]:
-    """Decoded frames in order; a damaged packet or a jump of the time stamps becomes silence of that length."""
+    """Decoded frames in order; a damaged packet or a jump of the time stamps becomes silence of that length.
+
+    A jump too long to be believed is left out, and noted.
+    """
     channels, expected = len(track.codec_context.layout.channels), None
     tick_s, damaged, given = 0.0, 0, 0
     for frame in _decoded(opened, track, tally):
@@ -118,7 +123,11 @@ def _frames(opened: Any, track: Any, rate: int, tally: Tally, limits: LimitSet) 
             expected = 0.0  # the beginning itself was damaged
         least_s = limits.value("time_gap_s") if damaged == tally.damaged_packets else 1.0 / rate
         damaged = tally.damaged_packets
-        gap_n = _gap(at, expected, rate, (least_s, limits.value("time_gap_most_s")))
+        gap_s = at - expected if at is not None and expected is not None else 0.0
+        if abs(gap_s) >= limits.value("time_gap_most_s"):
+            tally.left_out_s += gap_s
+            gap_s = 0.0
+        gap_n = round(gap_s * rate) if gap_s > least_s else 0
         if gap_n:
             note_filled(tally, given / rate, (given + gap_n) / rate)
             yield Frame(np.zeros((gap_n, channels), np.float32), gap_n)
@@ -152,16 +161,6 @@ def _packets(opened: Any, track: Any, tally: Tally) -> Iterator[Any]:
         yield from opened.demux(track)
     except (av.FFmpegError, ValueError, OSError):
         tally.damaged_packets += 1
-
-
-def _gap(at: float | None, expected: float | None, rate: int, between_s: tuple[float, float]) -> int:
-    """How many samples of silence a believable jump of the time stamps needs, so that what follows keeps its time."""
-    if at is None or expected is None:
-        return 0
-    gap_s = at - expected
-    if not between_s[0] < gap_s < between_s[1]:
-        return 0
-    return round(gap_s * rate)
 
 
 def _samples(frame: Any, channels: int) -> np.ndarray | None:

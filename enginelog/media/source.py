@@ -21,12 +21,14 @@ class Tally:
 
     filled: (start, end) in seconds of the stretches in which silence stands for what is missing, in order; at most
     `FILLED_MOST`, those nearest to each other joined. filled_s: how long that silence is in all.
+    left_out_s: by how much the time stamps jumped ahead where that was too long to be believed, jumps back taken off.
     """
 
     non_finite: int = 0
     damaged_packets: int = 0
     filled_s: float = 0.0
     filled: list[tuple[float, float]] = field(default_factory=list)
+    left_out_s: float = 0.0
     missing_s: float | None = None
     stopped_at_s: float | None = None
 
@@ -85,7 +87,7 @@ def note_end(tally: Tally, declared_s: float | None, read_s: float, limits: Limi
 
 def problems(tally: Tally) -> tuple[Problem, ...]:
     """What went wrong, in plain words."""
-    return tuple(filter(None, (_early(tally), _long(tally), _damaged(tally), _non_finite(tally))))
+    return tuple(filter(None, (_early(tally), _long(tally), _paused(tally), _damaged(tally), _non_finite(tally))))
 
 
 def _early(tally: Tally) -> Problem | None:
@@ -103,6 +105,14 @@ def _long(tally: Tally) -> Problem | None:
         return None
     text = f"the recording is longer than {tally.stopped_at_s / 3600:z.0f} hours: the rest was not read"
     return Problem("too_long", text, "cut the recording to the part that matters")
+
+
+def _paused(tally: Tally) -> Problem | None:
+    if tally.left_out_s < 1:
+        return None
+    length = f"{tally.left_out_s:z.0f} s" if tally.left_out_s < 1e6 else "unknown length"
+    text = f"a pause of {length} was left out: all after it is told earlier by that much"
+    return Problem("pause_left_out", text, "let the phone record from before the first pull to the end without a pause")
 
 
 def _damaged(tally: Tally) -> Problem | None:
