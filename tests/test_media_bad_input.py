@@ -12,7 +12,7 @@ import soundfile
 
 from enginelog import media
 from enginelog.limits import Limit, LimitSet, load
-from enginelog.media import source
+from enginelog.media import plain, source
 from enginelog.model import Clip, EnginelogError, UnreadableError, UsageError
 
 RATE = 8000
@@ -163,12 +163,19 @@ def test_a_cut_video_with_its_index_in_front_is_read_and_said(tmp_path):
     assert 3 * RATE < len(got) < 5 * RATE
 
 
-@pytest.mark.parametrize("length", [0, 0xFFFFFFFF])
+@pytest.mark.parametrize("length", [0, 0xFFFFFFFF, 0x7FFFFF00, 0x7FFFFFD0, 0x80000000, 0xFFFFF000])
 def test_a_wav_whose_recorder_never_wrote_the_length_is_read(length):
     data = wav(TONE)
     got, codes = kept(with_bytes(data, data.index(b"data") + 4, struct.pack("<I", length)))
     assert len(got) == len(TONE)
     assert codes == []
+
+
+def test_a_length_as_long_as_a_recorder_writes_when_it_knows_none_is_meant_where_most_is_there():
+    """A copy of two gibibytes that lacks its end; no such file is made for it."""
+    assert plain._unknown(0x7FFFFF00, 0x100000)
+    assert not plain._unknown(0x7FFFFF00, 0x7FFF0000)
+    assert not plain._unknown(28 * RATE, 14 * RATE)
 
 
 def test_not_a_number_becomes_silence_and_is_counted():

@@ -25,7 +25,11 @@ _CODECS = {
     "FLOAT": "pcm_f32",
     "DOUBLE": "pcm_f64",
 }
-_STREAMED = (0, 0x7FFFFFFF, 0xFFFFFFFF)  # sizes that a recorder writes when it does not know the size yet
+# Sizes that a recorder writes when it does not know the size yet: these, and others near them, rounded to whole pages or
+# frames (0x7FFFFF00, 0xFFFFF000), where no honest copy would lack so much.
+_STREAMED = (0, 0x7FFFFFFF, 0xFFFFFFFF)
+_NEARLY = ((0x7FFF0000, 0x80000000), (0xFFFF0000, 0xFFFFFFFF))
+_THERE_LEAST = 0.5  # share of such a size that is there if it was meant
 _CLAIMED_MOST_S = 3.2e7  # a declared length beyond a year means "unknown" (libsndfile gives the largest integer)
 
 
@@ -130,6 +134,12 @@ def _missing_bytes(stream: BinaryIO, container: Container) -> int:
             return 0
         length = struct.unpack(order + "I", head[4:])[0]
         if head[:4] == wanted:
-            return 0 if length in _STREAMED else max(0, at + 8 + length - size)
+            return 0 if _unknown(length, size - at - 8) else max(0, at + 8 + length - size)
         at += 8 + length + length % 2
     return 0
+
+
+def _unknown(length: int, there: int) -> bool:
+    """Whether a declared length in bytes, of which so many are there, stands for "not known yet"."""
+    near = any(low <= length <= high for low, high in _NEARLY)
+    return length in _STREAMED or (near and there < _THERE_LEAST * length)
