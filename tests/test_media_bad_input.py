@@ -137,6 +137,27 @@ def test_a_good_file_has_no_problems():
         assert kept(coded(suffix, TONE, rate_hz))[1] == [], suffix
 
 
+@pytest.mark.parametrize("suffix", [".wav", ".m4a", ".mp3"])
+@pytest.mark.parametrize("early", [True, False])
+def test_a_file_that_changes_while_it_is_read_is_told(tmp_path, suffix, early):
+    """Its hash may be that of other bytes than were heard. It is asked for while reading, or after."""
+    path = tmp_path / f"a{suffix}"
+    for change in (lambda: None, lambda: path.write_bytes(data + bytes(5000)), lambda: os.truncate(path, 0)):
+        data = coded(suffix, np.tile(TONE, 20))
+        path.write_bytes(data)
+        with media.open_recording(path) as recording:
+            blocks = recording.blocks(seconds=5.0, overlap_s=0.0)
+            next(blocks)
+            assert not early or recording.info.sha256
+            change()
+            list(blocks)
+            assert recording.info.sha256
+            codes = [problem.code for problem in recording.problems]
+        assert ("changed" in codes) == (path.read_bytes() != data)
+    with media.open_recording(io.BytesIO(data)) as recording:
+        assert not recording.problems
+
+
 @pytest.mark.parametrize("suffix", [".wav", ".aiff", ".flac"])
 def test_what_is_left_of_a_cut_file_is_read_and_said(suffix):
     rng = np.random.default_rng(2)

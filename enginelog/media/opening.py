@@ -81,6 +81,7 @@ def _spooled(stream: BinaryIO, name: str, most: int) -> BinaryIO:
             spool.write(part)
             if spool.tell() > most:
                 raise UnreadableError(f"{name}: more than {most / 1e9:z.1f} GB; save it to a file and give the file")
+        spool.flush()
     except BaseException:
         spool.close()
         raise

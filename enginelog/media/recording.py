@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Iterator
 from itertools import chain
 from types import TracebackType
@@ -23,7 +24,8 @@ class Recording:
     """An opened recording. Use as a context manager; read it once through `blocks`.
 
     info: where it came from. `seconds` is what the file declares until all blocks were read, and exact after that.
-    problems: what was wrong with the file itself (ends early, damaged, not-a-number samples); complete after all
+    problems: what was wrong with the file itself (ends early, damaged, not-a-number samples,
+        changed while it was read); complete after all
         blocks were read.
     filled: (start, end) in seconds of the stretches in which silence stands for what is damaged or missing in the file,
         in order; complete for the blocks handed out so far.
@@ -32,6 +34,7 @@ class Recording:
     def __init__(self, stream: BinaryIO, name: str, limits: LimitSet) -> None:
         self._stream, self._limits, self._name = stream, limits, name
         self._sha256: str | None = None
+        self._stamp = _stamp(stream)
         self._started = False
         self._read = 0
         self._done = False
@@ -54,6 +57,7 @@ class Recording:
     @property
     def problems(self) -> tuple[Problem, ...]:
         """What was wrong with the file itself; complete once all blocks were read."""
+        self._look()
         return problems(self._source.tally)
 
     @property
@@ -115,8 +119,20 @@ class Recording:
             while part := self._stream.read(1 << 20):
                 digest.update(part)
             self._stream.seek(at)
+            self._look()
             self._sha256 = digest.hexdigest()
         return self._sha256
+
+    def _look(self) -> None:
+        """Note where the file is no longer what was opened: what is read and what is hashed may then be two things."""
+        if not self._stream.closed and _stamp(self._stream) != self._stamp:
+            self._source.tally.changed = True
+
+
+def _stamp(stream: BinaryIO) -> tuple[int, int]:
+    """What shows that an opened file was written to: its size in bytes and when it last was, in ns."""
+    found = os.fstat(stream.fileno())
+    return found.st_size, found.st_mtime_ns
 
 
 class _Held:

@@ -22,6 +22,7 @@ class Tally:
     filled: (start, end) in seconds of the stretches in which silence stands for what is missing, in order; at most
     `FILLED_MOST`, those nearest to each other joined. filled_s: how long that silence is in all.
     left_out_s: by how much the time stamps jumped ahead where that was too long to be believed, jumps back taken off.
+    changed: the file was written to meanwhile.
     """
 
     non_finite: int = 0
@@ -31,6 +32,7 @@ class Tally:
     left_out_s: float = 0.0
     missing_s: float | None = None
     stopped_at_s: float | None = None
+    changed: bool = False
 
 
 @dataclass(frozen=True)
@@ -87,7 +89,17 @@ def note_end(tally: Tally, declared_s: float | None, read_s: float, limits: Limi
 
 def problems(tally: Tally) -> tuple[Problem, ...]:
     """What went wrong, in plain words."""
-    return tuple(filter(None, (_early(tally), _long(tally), _paused(tally), _damaged(tally), _non_finite(tally))))
+    return tuple(
+        filter(
+            None, (_changed(tally), _early(tally), _long(tally), _paused(tally), _damaged(tally), _non_finite(tally))
+        )
+    )
+
+
+def _changed(tally: Tally) -> Problem | None:
+    if not tally.changed:
+        return None
+    return Problem("changed", "the file changed while it was read", "check it again once it is copied")
 
 
 def _early(tally: Tally) -> Problem | None:
