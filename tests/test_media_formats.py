@@ -8,6 +8,7 @@ import av
 import numpy as np
 import pytest
 import soundfile
+from av.stream import Disposition
 from mp4_maker import aac_packets, mp4
 
 from enginelog import media
@@ -324,6 +325,47 @@ def test_sound_of_a_phone_video_is_found_beside_the_picture(tmp_path):
     clip, info = media.read(tmp_path / "v.mp4")
     assert (len(clip.samples), info.codec) == (96_000, "aac")
     assert delay_s(samples, clip.samples, 48_000) == 0.0
+
+
+def with_tracks(*tracks, marked=()):
+    """A Matroska file with these sound tracks at 8000 Hz; `marked` are its defaults."""
+    stream = io.BytesIO()
+    with av.open(stream, "w", format="matroska") as made:
+        sounds = [made.add_stream("pcm_s16le", rate=8000, layout="mono") for _ in tracks]
+        for number in marked:
+            sounds[number].disposition = Disposition.default
+        for at in range(0, len(tracks[0]), 800):
+            for sound, samples in zip(sounds, tracks, strict=True):
+                piece = (samples[None, at : at + 800] * 32767).astype(np.int16)
+                frame = av.AudioFrame.from_ndarray(piece, "s16", "mono")
+                frame.sample_rate, frame.pts = 8000, at
+                made.mux(sound.encode(frame))
+    stream.seek(0)
+    return stream
+
+
+FIRST, OTHER, SILENT = 0.5 * MONO, 0.5 * knocks(8000, 1.0, seed=7), np.zeros(8000, np.float32)
+
+
+@pytest.mark.parametrize(
+    ("tracks", "marked", "number"),
+    [
+        ((FIRST, OTHER), (), 0),
+        ((FIRST, OTHER), (1,), 1),
+        ((FIRST, OTHER), (0, 1), 0),
+        ((SILENT, OTHER), (), 1),
+        ((SILENT, OTHER), (0,), 1),
+        ((FIRST, SILENT), (1,), 0),
+        ((SILENT, SILENT, OTHER), (), 2),
+        ((SILENT, SILENT), (1,), 1),
+    ],
+)
+def test_of_several_sound_tracks_one_with_sound_is_read_and_told(tracks, marked, number):
+    with media.open_recording(with_tracks(*tracks, marked=marked)) as recording:
+        (block,) = recording.blocks()
+        (problem,) = recording.problems
+    np.testing.assert_allclose(block.samples, tracks[number], atol=1e-4)
+    assert problem.text == f"the file holds {len(tracks)} sound tracks: number {number + 1} was read"
 
 
 @pytest.mark.parametrize(

@@ -27,8 +27,13 @@ _EXACT_LENGTH = ("MP4", "Matroska/WebM", "CAF", "WAV", "AIFF", "W64", "FLAC")  #
 _BROKEN_MOST = 1000  # damaged packets in a row after which the rest is given up
 
 
-def open_coded(stream: BinaryIO, name: str, container: Container, limits: LimitSet) -> Source:
-    """Open the sound track of such a file. UnreadableError where there is none or it cannot be decoded."""
+def open_coded(
+    stream: BinaryIO, name: str, container: Container, limits: LimitSet, number: int | None = None
+) -> Source:
+    """Open a sound track of such a file. UnreadableError where there is none or it cannot be decoded.
+
+    number: which of those that can be decoded, from 0; None for the one that the file itself prefers, else the first.
+    """
     import av
 
     av.logging.set_level(av.logging.PANIC)
@@ -38,7 +43,7 @@ def open_coded(stream: BinaryIO, name: str, container: Container, limits: LimitS
     except (av.FFmpegError, ValueError, OSError, MemoryError) as error:
         raise UnreadableError(f"{name}: {_why(stream, container)}") from error
     try:
-        return _open_track(opened, stream, name, container, limits)
+        return _open_track(opened, stream, name, container, limits, number)
     except (av.FFmpegError, ValueError, OverflowError) as error:
         opened.close()
         raise UnreadableError(f"{name}: its sound cannot be decoded ({_one_line(error)}); export it as WAV") from error
@@ -47,11 +52,15 @@ def open_coded(stream: BinaryIO, name: str, container: Container, limits: LimitS
         raise
 
 
-def _open_track(opened: Any, stream: BinaryIO, name: str, container: Container, limits: LimitSet) -> Source:
-    track = _track(opened, name)
+def _open_track(
+    opened: Any, stream: BinaryIO, name: str, container: Container, limits: LimitSet, number: int | None
+) -> Source:
+    tracks = _tracks(opened, name)
+    number = _preferred(tracks) if number is None else number
+    track = _alone(opened, tracks[number])
     codec = track.codec_context
     check_sane(name, codec.sample_rate or 0, len(codec.layout.channels) if codec.layout else 0, limits)
-    tally = Tally()
+    tally = Tally(tracks=len(tracks), track=number)
     seconds = matroska.sound_s(opened, track, stream) if container.kind == MATROSKA.kind else _declared_s(opened, track)
     chunks = _chunks(opened, track, container, seconds, tally, limits)
     codec_name = _CODECS.get(codec.name, codec.name)
@@ -61,19 +70,32 @@ def _open_track(opened: Any, stream: BinaryIO, name: str, container: Container, 
     return Source(codec.sample_rate, len(codec.layout.channels), codec_name, seconds, stamp, chunks, tally)
 
 
-def _track(opened: Any, name: str) -> Any:
-    """The sound track; all others are passed over without being read."""
-    from av.stream import Discard
-
+def _tracks(opened: Any, name: str) -> list[Any]:
+    """The sound tracks that can be decoded."""
     if not opened.streams.audio:
         video = "a video" if opened.streams.video else "a file"
         raise UnreadableError(f"{name}: this is {video} without a sound track; record again with sound")
-    track = opened.streams.audio[0]
+    tracks = [track for track in opened.streams.audio if track.codec_context is not None]
+    if not tracks:
+        raise UnreadableError(f"{name}: no decoder for its sound; play it on the phone and export it as M4A or WAV")
+    return tracks
+
+
+def _preferred(tracks: list[Any]) -> int:
+    """The number of the one track that the file marks as its default, else of the first."""
+    from av.stream import Disposition
+
+    marked = [number for number, track in enumerate(tracks) if track.disposition & Disposition.default]
+    return marked[0] if len(marked) == 1 else 0
+
+
+def _alone(opened: Any, track: Any) -> Any:
+    """The track; all others are passed over without being read."""
+    from av.stream import Discard
+
     for other in opened.streams:
         if other.index != track.index:
             other.discard = Discard.all
-    if track.codec_context is None:
-        raise UnreadableError(f"{name}: no decoder for its sound; play it on the phone and export it as M4A or WAV")
     return track
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 from collections.abc import Iterator
@@ -38,10 +39,10 @@ class Recording:
         self._started = False
         self._read = 0
         self._done = False
-        self._source = _open(stream, name, limits)
+        self._source = _sounding(stream, name, limits)
         weights = mix_weights(self._source, limits)
         if len(weights) > 1:  # it was read to its end for that
-            self._source = _open(stream, name, limits)
+            self._source = _open(stream, name, limits, self._source.tally.track)
         self.rate_hz, self._chunks = to_mono(self._source, weights, limits)
         self._first = _first(self._chunks, name, self._source)
 
@@ -163,10 +164,23 @@ class _Held:
         return self._room[: self.n]
 
 
-def _open(stream: BinaryIO, name: str, limits: LimitSet) -> Source:
+def _open(stream: BinaryIO, name: str, limits: LimitSet, track: int | None = None) -> Source:
     container = sniff(stream, name)
     source = open_plain(stream, name, container, limits) if container.plain else None
-    return source or open_coded(stream, name, container, limits)
+    return source or open_coded(stream, name, container, limits, track)
+
+
+def _sounding(stream: BinaryIO, name: str, limits: LimitSet) -> Source:
+    """The file's sound track; of several, the one that the file prefers, or where that is silent the first that is not."""
+    source = _open(stream, name, limits)
+    if source.tally.tracks == 1:
+        return source
+    own, silent = source.tally.track, limits.value("silent_peak")
+    for track in (own, *(number for number in range(source.tally.tracks) if number != own)):
+        with contextlib.suppress(UnreadableError):  # what another track declares may be nonsense
+            if any(np.abs(chunk).max() > silent for chunk in _open(stream, name, limits, track).chunks if len(chunk)):
+                return _open(stream, name, limits, track)
+    return _open(stream, name, limits)
 
 
 def _first(chunks: Iterator[np.ndarray], name: str, source: Source) -> np.ndarray:

@@ -17,12 +17,12 @@ FILLED_MOST = 500  # stretches of filled-in silence kept apart
 
 @dataclass
 class Tally:
-    """What went wrong while reading; kept as the sound is read, complete once all of it was.
+    """What went wrong or was left out while reading; kept as the sound is read, complete once all of it was.
 
     filled: (start, end) in seconds of the stretches in which silence stands for what is missing, in order; at most
     `FILLED_MOST`, those nearest to each other joined. filled_s: how long that silence is in all.
     left_out_s: by how much the time stamps jumped ahead where that was too long to be believed, jumps back taken off.
-    changed: the file was written to meanwhile.
+    changed: the file was written to meanwhile. tracks: sound tracks of the file. track: the one read, from 0.
     """
 
     non_finite: int = 0
@@ -33,6 +33,8 @@ class Tally:
     missing_s: float | None = None
     stopped_at_s: float | None = None
     changed: bool = False
+    tracks: int = 1
+    track: int = 0
 
 
 @dataclass(frozen=True)
@@ -89,17 +91,21 @@ def note_end(tally: Tally, declared_s: float | None, read_s: float, limits: Limi
 
 def problems(tally: Tally) -> tuple[Problem, ...]:
     """What went wrong, in plain words."""
-    return tuple(
-        filter(
-            None, (_changed(tally), _early(tally), _long(tally), _paused(tally), _damaged(tally), _non_finite(tally))
-        )
-    )
+    kinds = (_changed, _tracks, _early, _long, _paused, _damaged, _non_finite)
+    return tuple(filter(None, (kind(tally) for kind in kinds)))
 
 
 def _changed(tally: Tally) -> Problem | None:
     if not tally.changed:
         return None
     return Problem("changed", "the file changed while it was read", "check it again once it is copied")
+
+
+def _tracks(tally: Tally) -> Problem | None:
+    if tally.tracks == 1:
+        return None
+    text = f"the file holds {tally.tracks} sound tracks: number {tally.track + 1} was read"
+    return Problem("several_tracks", text, "if the engine is on another one, export that one alone")
 
 
 def _early(tally: Tally) -> Problem | None:
