@@ -279,6 +279,23 @@ def test_a_knock_on_one_microphone_does_not_change_the_mix():
     np.testing.assert_allclose(clip.samples, (left + right) / 2, atol=1e-6)
 
 
+@pytest.mark.parametrize("subtype", ["VORBIS", "OPUS"])
+@pytest.mark.parametrize("channels", [1, 2])
+def test_what_is_left_out_of_a_chained_ogg_is_told(subtype, channels):
+    """RFC 3533, 4: logical streams may follow each other in one file. FFmpeg reads on only where they are alike."""
+    rate_hz, parts = 48_000, []
+    for seconds, width in ((2.0, 1), (3.0, channels)):
+        samples, stream = knocks(rate_hz, seconds), io.BytesIO()
+        soundfile.write(stream, np.stack([samples] * width, axis=1), rate_hz, format="OGG", subtype=subtype)
+        parts.append(stream.getvalue())
+    with media.open_recording(io.BytesIO(b"".join(parts))) as recording:
+        (block,) = recording.blocks()
+        problems = recording.problems
+    assert block.seconds == pytest.approx(5.0 if channels == 1 else 2.0, abs=0.05)
+    assert [problem.code for problem in problems] == ([] if channels == 1 else ["chained"])
+    assert all("3 s or more were left out" in problem.text for problem in problems)
+
+
 @pytest.mark.parametrize("subtype", ["PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE", "ULAW"])
 def test_every_sample_type_has_the_same_scale(subtype):
     tone = 0.5 * np.sin(2 * np.pi * 200 * np.arange(8000) / 8000)

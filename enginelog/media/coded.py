@@ -16,7 +16,7 @@ from enginelog.limits import LimitSet
 from enginelog.media import matroska
 from enginelog.media.origin import recorded_at
 from enginelog.media.padding import Frame, by_the_second, stated_end, without_padding
-from enginelog.media.sniff import MATROSKA, Container
+from enginelog.media.sniff import MATROSKA, OGG, Container
 from enginelog.media.source import Source, Tally, check_sane, note_end, note_filled
 from enginelog.model import UnreadableError
 
@@ -24,6 +24,7 @@ _BASE = {"u8": np.uint8, "s16": np.int16, "s32": np.int32, "s64": np.int64, "flt
 _DTYPES = {name + planar: np.dtype(kind) for name, kind in _BASE.items() for planar in ("", "p")}
 _CODECS = {"mp3float": "mp3", "amrnb": "amr_nb", "amrwb": "amr_wb", "libopus": "opus"}
 _EXACT_LENGTH = ("MP4", "Matroska/WebM", "CAF", "WAV", "AIFF", "W64", "FLAC")  # others only estimate it
+_OGG_PAGE_MOST = 65307  # bytes (RFC 3533, 6)
 _BROKEN_MOST = 1000  # damaged packets in a row after which the rest is given up
 
 
@@ -63,6 +64,8 @@ def _open_track(
     tally = Tally(tracks=len(tracks), track=number)
     seconds = matroska.sound_s(opened, track, stream) if container.kind == MATROSKA.kind else _declared_s(opened, track)
     chunks = _chunks(opened, track, container, seconds, tally, limits)
+    if container.kind == OGG.kind:
+        chunks = _with_chain_noted(chunks, stream, codec.sample_rate, tally)
     codec_name = _CODECS.get(codec.name, codec.name)
     if codec_name.startswith("pcm_"):
         codec_name = codec_name.removesuffix("le").removesuffix("be")
@@ -181,8 +184,23 @@ def _packets(opened: Any, track: Any, tally: Tally) -> Iterator[Any]:
 
     try:
         yield from opened.demux(track)
+    except av.error.PatchWelcomeError:  # what follows in a chained file is of another kind
+        tally.chain_broken = True
     except (av.FFmpegError, ValueError, OSError):
         tally.damaged_packets += 1
+
+
+def _with_chain_noted(chunks: Iterator[np.ndarray], stream: BinaryIO, rate: int, tally: Tally) -> Iterator[np.ndarray]:
+    """The chunks; after them, where a recording chained behind them was left out, how long the last one is.
+
+    By the granule position in its last page (RFC 3533, 6), which counts samples.
+    """
+    yield from chunks
+    if tally.chain_broken:
+        stream.seek(max(0, stream.seek(0, 2) - _OGG_PAGE_MOST))
+        tail = stream.read()
+        page = tail[tail.rfind(b"OggS") :]
+        tally.behind_s = int.from_bytes(page[6:14], "little", signed=True) / rate
 
 
 def _samples(frame: Any, channels: int) -> np.ndarray | None:

@@ -23,6 +23,7 @@ class Tally:
     `FILLED_MOST`, those nearest to each other joined. filled_s: how long that silence is in all.
     left_out_s: by how much the time stamps jumped ahead where that was too long to be believed, jumps back taken off.
     changed: the file was written to meanwhile. tracks: sound tracks of the file. track: the one read, from 0.
+    chain_broken: recordings of another kind are chained behind, and were not read. behind_s: length of the last of them.
     """
 
     non_finite: int = 0
@@ -35,6 +36,8 @@ class Tally:
     changed: bool = False
     tracks: int = 1
     track: int = 0
+    chain_broken: bool = False
+    behind_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -91,7 +94,7 @@ def note_end(tally: Tally, declared_s: float | None, read_s: float, limits: Limi
 
 def problems(tally: Tally) -> tuple[Problem, ...]:
     """What went wrong, in plain words."""
-    kinds = (_changed, _tracks, _early, _long, _paused, _damaged, _non_finite)
+    kinds = (_changed, _tracks, _early, _long, _chained, _paused, _damaged, _non_finite)
     return tuple(filter(None, (kind(tally) for kind in kinds)))
 
 
@@ -123,6 +126,15 @@ def _long(tally: Tally) -> Problem | None:
         return None
     text = f"the recording is longer than {tally.stopped_at_s / 3600:z.0f} hours: the rest was not read"
     return Problem("too_long", text, "cut the recording to the part that matters")
+
+
+def _chained(tally: Tally) -> Problem | None:
+    if not tally.chain_broken:
+        return None
+    text = "the file holds recordings of several kinds one behind the other: only what is like the first was read"
+    if 1 <= tally.behind_s < 1e6:
+        text += f" ({tally.behind_s:z.0f} s or more were left out)"
+    return Problem("chained", text, "give the recordings one by one, as the phone made them")
 
 
 def _paused(tally: Tally) -> Problem | None:
