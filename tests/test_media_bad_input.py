@@ -314,6 +314,31 @@ def test_a_picture_that_outlasts_the_sound_is_no_missing_end(tagged):
     assert codes == ["file_ends_early"]
 
 
+def test_a_hole_in_an_mp3_keeps_the_time_of_what_follows():
+    """Its time stamps count the frames that are there; at a constant bit rate the bytes tell how many are not."""
+    stream = io.BytesIO()
+    samples = 0.01 * np.tile(TONE, 4)
+    samples[7 * RATE : 7 * RATE + 200] = 0.9
+    with av.open(stream, "w", format="mp3") as made:
+        track = made.add_stream("libmp3lame", rate=RATE, layout="mono")
+        track.codec_context.bit_rate = 32_000
+        for at in range(0, len(samples), RATE // 5):
+            frame = av.AudioFrame.from_ndarray(samples[None, at : at + RATE // 5], "fltp", "mono")
+            frame.sample_rate, frame.pts = RATE, at
+            made.mux(track.encode(frame))
+        made.mux(track.encode(None))
+    data = stream.getvalue()
+    with media.open_recording(io.BytesIO(with_bytes(data, 10_000, bytes(6000))), "clip") as recording:
+        (block,) = recording.blocks()
+        ((start_s, end_s),) = recording.filled
+    assert block.seconds == pytest.approx(len(samples) / RATE, abs=0.1)
+    assert (start_s, end_s) == (pytest.approx(2.4, abs=0.2), pytest.approx(3.9, abs=0.2))
+    assert np.abs(block.samples).argmax() / RATE == pytest.approx(7.01, abs=0.05)
+    twice = len(kept(data + data)[0])
+    cover = b"ID3\4\0\0\0\0\x40\0" + bytes(0x2000)
+    assert len(kept(data + cover + data[data.index(b"\xff", 10) :])[0]) == pytest.approx(twice, abs=RATE / 4)
+
+
 def test_many_filled_stretches_are_joined_where_they_are_nearest():
     tally = source.Tally()
     for number in range(5000):

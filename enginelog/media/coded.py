@@ -14,9 +14,10 @@ import numpy as np
 
 from enginelog.limits import LimitSet
 from enginelog.media import matroska
+from enginelog.media.mp3 import Holes
 from enginelog.media.origin import recorded_at
 from enginelog.media.padding import Frame, by_the_second, stated_end, without_padding
-from enginelog.media.sniff import MATROSKA, OGG, Container
+from enginelog.media.sniff import MATROSKA, MP3, OGG, Container
 from enginelog.media.source import Source, Tally, check_sane, note_end, note_filled
 from enginelog.model import UnreadableError
 
@@ -63,7 +64,8 @@ def _open_track(
     check_sane(name, codec.sample_rate or 0, len(codec.layout.channels) if codec.layout else 0, limits)
     tally = Tally(tracks=len(tracks), track=number)
     seconds = matroska.sound_s(opened, track, stream) if container.kind == MATROSKA.kind else _declared_s(opened, track)
-    chunks = _chunks(opened, track, container, seconds, tally, limits)
+    holes = Holes() if container.kind == MP3.kind else None
+    chunks = _chunks(opened, track, container, seconds, tally, limits, holes)
     if container.kind == OGG.kind:
         chunks = _with_chain_noted(chunks, stream, codec.sample_rate, tally)
     codec_name = _CODECS.get(codec.name, codec.name)
@@ -110,14 +112,20 @@ def _declared_s(opened: Any, track: Any) -> float | None:
 
 
 def _chunks(
-    opened: Any, track: Any, container: Container, seconds: float | None, tally: Tally, limits: LimitSet
+    opened: Any,
+    track: Any,
+    container: Container,
+    seconds: float | None,
+    tally: Tally,
+    limits: LimitSet,
+    holes: Holes | None,
 ) -> Iterator[np.ndarray]:
     """About a second at a time, padding of the encoder cut off."""
     rate = track.codec_context.sample_rate
     end = None
     if container.kind == "MP4":
         end = stated_end(opened.metadata, seconds, rate, limits.value("edit_tick_s"))
-    frames = _frames(opened, track, rate, tally, limits)
+    frames = _frames(opened, track, rate, tally, limits, holes)
     read = 0
     try:
         for chunk in by_the_second(without_padding(frames, end, int(limits.value("padding_samples"))), rate):
@@ -129,14 +137,14 @@ def _chunks(
         note_end(tally, seconds, read / rate + tally.left_out_s, limits)
 
 
-def _frames(opened: Any, track: Any, rate: int, tally: Tally, limits: LimitSet) -> Iterator[Frame]:
+def _frames(opened: Any, track: Any, rate: int, tally: Tally, limits: LimitSet, holes: Holes | None) -> Iterator[Frame]:
     """Decoded frames in order; a damaged packet or a jump of the time stamps becomes silence of that length.
 
     A jump too long to be believed is left out, and noted.
     """
     channels, expected = len(track.codec_context.layout.channels), None
     tick_s, damaged, given = 0.0, 0, 0
-    for frame in _decoded(opened, track, tally):
+    for frame in _decoded(opened, track, tally, holes):
         if not tick_s:  # the same for all frames of a track; asking each one would cost a tenth of the decoding
             tick_s = float(frame.time_base or 0.0)
         samples = _samples(frame, channels) if frame.sample_rate == rate else None
@@ -144,6 +152,8 @@ def _frames(opened: Any, track: Any, rate: int, tally: Tally, limits: LimitSet) 
             tally.damaged_packets += 1
             continue
         at = frame.pts * tick_s if frame.pts is not None and tick_s else None
+        if at is not None and holes is not None:
+            at += holes.lost_s
         if expected is None and tally.damaged_packets:
             expected = 0.0  # the beginning itself was damaged
         least_s = limits.value("time_gap_s") if damaged == tally.damaged_packets else 1.0 / rate
@@ -162,12 +172,14 @@ def _frames(opened: Any, track: Any, rate: int, tally: Tally, limits: LimitSet) 
         yield Frame(samples, min(declared, len(samples)))
 
 
-def _decoded(opened: Any, track: Any, tally: Tally) -> Iterator[Any]:
+def _decoded(opened: Any, track: Any, tally: Tally, holes: Holes | None) -> Iterator[Any]:
     """What the packets decode to; damaged packets are counted and passed over, a long row of them ends the sound."""
     import av
 
     broken = 0
     for packet in _packets(opened, track, tally):
+        if holes is not None:
+            holes.see(packet)
         try:
             yield from packet.decode()
             broken = 0
