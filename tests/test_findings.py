@@ -622,6 +622,25 @@ def test_pops_and_restarts_are_counted():
     assert "1 false start" in start.text and "2 pulls" in start.text and start.verdict == "watch"
 
 
+def test_an_engine_that_died_is_told():
+    """Two pulls, a run, two pulls in vain: what is said; a blade that nobody stopped is not judged."""
+    case = healthy(64)
+    spans = (
+        Span("pull", 0.0, 0.4), Span("pull", 1.0, 1.4), Span("run", 1.5, 18.0), Span("rundown", 18.0, 20.5),
+        Span("pull", 21.0, 21.4), Span("pull", 22.5, 22.9), Span("quiet", 22.9, 24.0),
+    )  # fmt: skip
+    died = Timeline(True, 0.9, spans, 2, 1.5, 2.5, cut_s=18.0, pulls_after=2)
+    start = finding(judged(case, timeline=died), "start")
+    assert start.verdict == "watch" and start.value == 2.0
+    assert start.text.startswith("2 pulls") and "then it stopped; 2 pulls, and it did not start again." in start.text
+    for machine, verdict, said in (("mower", "unknown", "may have stopped by itself"), ("pump", "ok", "last firing")):
+        stop = finding(judged(case, timeline=died, engine=replace(case.engine, machine=machine)), "stop")
+        assert stop.verdict == verdict and said in stop.text and "2.5 s" in stop.text and "ignition" not in stop.text
+    begun = replace(died, spans=(Span("run", 0.0, 18.0), *spans[3:]), pulls=0, seconds_to_run=None)
+    start = finding(judged(case, timeline=begun), "start")
+    assert start.verdict == "watch" and start.text.startswith("The recording begins with the engine running, then it")
+
+
 def test_an_engine_that_ran_before_the_recording_made_no_false_start():
     """How long it had run when it was switched off the recording does not hold."""
     spans = (
@@ -640,6 +659,8 @@ def test_a_start_is_called_good_only_where_no_more_pulls_can_be_behind_it():
     assert finding(judged(case, timeline=few), "start").verdict == "ok"
     more = finding(judged(case, timeline=replace(few, pulls_high=None)), "start")
     assert more.verdict == "unknown" and "1 or more pulls" in more.text and "how many" in more.text.lower()
+    not_one = replace(few, pulls_low=0, pulls_high=None, pulls_reason="they hardly stand out")
+    assert finding(judged(case, timeline=not_one), "start").text == "Cannot tell: they hardly stand out."
     none = Timeline(True, 0.9, (Span("quiet", 0.0, 1.0), Span("run", 1.0, 20.0)), 0)
     assert finding(judged(case, timeline=none), "start").text == "Cannot tell: no pull of the starter stands out."
 

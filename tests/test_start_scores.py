@@ -24,12 +24,15 @@ FOUND = Timeline(True, 0.9, (), 2, start_s=4.7, cut_s=15.2, rundown_s=3.4, pops=
 
 
 def test_each_claim_is_right_wrong_or_withheld():
-    right = {"heard": True, "pulls": True, "start": True, "cut": True, "run-down": True, "bangs": True}
+    right = dict.fromkeys(("heard", "pulls", "least", "start", "cut", "run-down", "bangs"), True)
     assert accuracy_timeline.judged(FOUND, TRUTH) == right
     off = replace(
         FOUND, pulls=3, start_s=4.9, cut_s=14.6, rundown_s=3.6, pops=(*FOUND.pops, Pop(16.5, 9.0, "after_cut"))
     )
     assert accuracy_timeline.judged(off, TRUTH) == {**dict.fromkeys(right, False), "heard": True}
+    few = replace(FOUND, pulls=4, pulls_low=2, pulls_reason="doubtful")
+    assert accuracy_timeline.judged(few, TRUTH) == {**right, "pulls": None}
+    assert accuracy_timeline.judged(replace(few, pulls_low=3), TRUTH)["least"] is False
     silent = replace(FOUND, pulls_reason="doubtful", start_s=None, cut_s=None, rundown_s=None)
     withheld = dict.fromkeys(("pulls", "start", "cut", "run-down"))
     assert accuracy_timeline.judged(replace(FOUND, pops=()), TRUTH) == {**right, "bangs": None}
@@ -38,9 +41,9 @@ def test_each_claim_is_right_wrong_or_withheld():
 
 def test_what_is_told_of_nothing_is_wrong_and_what_is_not_there_is_not_asked():
     nothing = synthesis.nothing(20.0)
-    assert accuracy_timeline.judged(Timeline(False, 0.9, ()), nothing) == {"heard": True, "pulls": True}
+    assert accuracy_timeline.judged(Timeline(False, 0.9, ()), nothing) == {"heard": True, "pulls": True, "least": True}
     told = accuracy_timeline.judged(replace(FOUND, pulls=0, pops=()), nothing)
-    assert told == {"heard": False, "pulls": True, "start": False, "cut": False, "run-down": False}
+    assert told == {"heard": False, "pulls": True, "least": True, "start": False, "cut": False, "run-down": False}
 
 
 def test_a_row_counts_told_right_and_wrong():
@@ -57,3 +60,11 @@ def test_the_true_speed_of_a_pull_is_that_between_its_strokes(angles, strokes):
     engine = Engine(strokes, len(angles), angles)
     assert accuracy_pulls.between_strokes_rpm(truth, engine, 1.0, 2.0) == pytest.approx(600.0, rel=0.01)
     assert np.isnan(accuracy_pulls.between_strokes_rpm(truth, engine, 1.0, 1.1))
+
+
+def test_a_late_start_is_the_same_one_later():
+    made = accuracy_timeline.pulled_late(accuracy_timeline.Case(5, "mower", "ordinary", accuracy_timeline.LATE))
+    usual = synthesis.random_scenario(5, "mower", "ordinary", "start")
+    later_s = {round(pull.at_s - other.at_s, 6) for pull, other in zip(made.pulls, usual.pulls, strict=True)}
+    assert len(later_s) == 1 and 5.0 < later_s.pop() < 40.0
+    assert made.seconds - usual.seconds == pytest.approx(made.pulls[0].at_s - usual.pulls[0].at_s)

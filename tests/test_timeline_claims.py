@@ -11,6 +11,7 @@ from enginelog import limits, timeline
 from enginelog.model import RHYTHM, Clip, Span, Timeline, Track
 from enginelog.timeline import claims, cues, heard, lifts, states
 from enginelog.timeline.activity import Activity
+from enginelog.timeline.build import without_faint_pulls
 from enginelog.timeline.chances import chances
 from enginelog.timeline.nets import log_softmax
 
@@ -75,10 +76,11 @@ def as_found(courses, pulls: int) -> Timeline:
 STARTED = [(0, 40), (1, 15), (0, 40), (1, 15), (2, 150), (3, 30), (0, 60)]
 
 
-def claim(courses, pulls: int, sure: float = 4.0, **changes) -> Timeline:
+def claim(courses, pulls: int, sure: float = 4.0, seconds: float | None = None, **changes) -> Timeline:
+    """seconds: of sound (`sound`); as many as there are frames where none are told."""
     seen, track = scene(*courses, sure=sure)
     found = replace(as_found(courses, pulls), **changes)
-    return claims.claimed(found, seen, sound(len(track.t_s) * 0.05), track, LIMITS)
+    return claims.claimed(found, seen, sound(seconds or len(track.t_s) * 0.05), track, LIMITS)
 
 
 def test_what_is_clear_is_told():
@@ -257,11 +259,51 @@ def test_half_a_decibel_of_steady_noise_is_many_deviations():
     assert found[quiet].max() < 5
 
 
-def test_a_pull_after_the_last_run_makes_the_number_open():
-    """A knock once the engine stands may be a pull or none."""
-    found = claim([*STARTED, (1, 15), (0, 40)], 3)
-    assert found.pulls_high is None and "after the engine stopped" in found.pulls_reason
-    assert found.start_s is not None
+def test_pulls_after_the_last_run_started_nothing():
+    """Two led to it. A knock once the engine stands may be a pull or none; who pulls in vain pulls again."""
+    vain = [(1, 15), (0, 40)]
+    for more, after, words in ((vain, 0, ""), (2 * vain, 2, "2 pulls"), (3 * vain, 3, "3 pulls")):
+        found = claim([*STARTED, *more], 2, seconds=11.0)
+        assert (found.pulls_low, found.pulls_high, found.pulls_sure) == (2, 2, True)
+        assert (found.pulls_after, found.vain_words, len(found.start_pulls)) == (after, words, 2)
+        assert found.start_s is not None and found.seconds_to_run is not None
+    assert claim(STARTED, 2).vain_words == ""
+    assert claim([*STARTED, *vain], 2, confidence=0.5).pulls_high is None, "it may have been no engine"
+
+
+def test_a_pull_before_a_run_is_sure_only_where_its_burst_is_clear():
+    """The likeliest course makes pulls of noise where a run comes later: here one of three, which the burst denies."""
+    courses = [(0, 40), (1, 15), (0, 300), *STARTED]
+    seen, track = scene(*courses)
+    seen.pull[40:55] = LIMITS.value("pull_clear") - 0.5
+    every = chances(seen, LIMITS)
+    found = as_found(courses, 3)
+    assert claims.counted(found.spans, seen, every, track.t_s, LIMITS).sure == 2
+    alone = tuple(replace(span, kind="quiet") if span.kind == "run" else span for span in found.spans)
+    assert claims.counted(alone, seen, every, track.t_s, LIMITS).sure == 3, "of pulls alone the course is enough"
+
+
+def test_faint_pulls_are_quiet_where_an_engine_runs():
+    """The first stands out of nothing; the second does, and the third, which leads to the run, need not."""
+    marks = [(0, 0, 40), (1, 40, 55), (0, 55, 90), (1, 90, 105), (0, 105, 140), (1, 140, 155), (2, 155, 400)]
+    logits = np.full(400, -4.0)
+    logits[50], logits[95], logits[150] = (LIMITS.value("pull_least") + off for off in (-0.2, 0.2, -0.2))
+    assert without_faint_pulls(marks, logits, LIMITS) == [(0, 0, 90), *marks[3:]]
+    assert without_faint_pulls(marks[:-1], logits, LIMITS) == marks[:-1], "of pulls alone all count"
+
+
+def test_pulls_after_an_engine_that_ran_from_the_start_are_none_of_a_start():
+    found = claim([(2, 200), (3, 30), *2 * [(0, 40), (1, 15)], (0, 40)], 0)
+    assert (found.pulls_low, found.pulls_high, found.pulls_after) == (0, 0, 2)
+
+
+def test_one_of_several_pulls_in_vain_that_is_not_clear_leaves_their_number_open():
+    courses = [*STARTED, *3 * [(1, 15), (0, 40)]]
+    seen, track = scene(*courses)
+    last = slice(-55, -40)
+    seen.pull[last] = LIMITS.value("pull_clear") - 0.5
+    found = claims.claimed(as_found(courses, 2), seen, sound(len(track.t_s) * 0.05), track, LIMITS)
+    assert (found.pulls_after, found.vain_words) == (2, "2 pulls or more")
 
 
 def test_a_speed_that_is_hardly_read_says_nothing_of_the_engine():

@@ -179,15 +179,19 @@ def _level(misfire_percent: float | None, swing_rpm: float | None, uneven_percen
 def judge_start(evidence: Evidence, limits: LimitSet) -> Finding:
     """Pulls, time to run, false starts, stalls."""
     start = evidence.start
-    if start.already_running and not start.restarts and not start.false_starts:
+    if start.already_running and not (start.restarts or start.false_starts or start.vain_count):
         return unknown(
             "start", "the recording begins with the engine running", ("begin the recording before the first pull",)
         )
     limit = limits["pulls_watch"]
-    eventful = bool(start.false_starts or start.restarts)
+    eventful = bool(start.false_starts or start.restarts or start.vain_count)
     if not (start.pulls or evidence.timeline.pulls or eventful):
         return unknown("start", "no pull of the starter stands out", ("begin the recording before the first pull",))
+    if not start.pulls and not eventful and not evidence.timeline.pulls_sure:
+        return unknown("start", evidence.timeline.pulls_reason or "no pull of the starter surely stands out")
     parts = [f"{start.pull_count} of the starter heard{' before the last start' if start.restarts else ''}"]
+    if start.already_running and start.vain_count and not start.restarts:
+        parts = ["the recording begins with the engine running"]
     if start.pull_words:
         parts[0] += f" ({start.pull_words})"
     if start.seconds_to_run is not None:
@@ -198,6 +202,8 @@ def judge_start(evidence: Evidence, limits: LimitSet) -> Finding:
         )
     if start.restarts:
         parts.append(f"stopped and was started again {often(start.restarts)}")
+    if start.vain_count:
+        parts.append(f"then it stopped; {start.vain_count}, and it did not start again")
     verdict = worst(graded(start.pulls, limit.value), "watch" if eventful else "ok")
     text = f"{begun_large(', '.join(parts))}."
     if verdict == "ok" and not _no_more_pulls_than(evidence.timeline, limit.value):
@@ -230,9 +236,13 @@ def judge_stop(evidence: Evidence, limits: LimitSet) -> Finding:
     seconds = evidence.timeline.rundown_s
     if seconds is None:
         return _stop_unknown(evidence.timeline)
-    engine = evidence.engine
+    engine, died = evidence.engine, evidence.start.vain_count
     if not (engine.blade_length_mm or "mower" in (engine.machine or "").lower()):
-        return Finding("stop", "ok", f"From ignition off to standstill {seconds:z.1f} s.", seconds, "s")
+        begin = "the last firing" if died else "ignition off"
+        return Finding("stop", "ok", f"From {begin} to standstill {seconds:z.1f} s.", seconds, "s")
+    if died:  # a blade brake acts once it is switched off
+        why = f"it stood still {seconds:z.1f} s after the last firing, but may have stopped by itself"
+        return unknown("stop", why, (STOP_AGAIN,))
     limit, doubt = limits["blade_stop_s"], limits.value("blade_stop_doubt")
     verdict = graded(seconds, limit.value * (1 - doubt), limit.value * (1 + doubt))
     by_ear = f" By ear that may be {100 * doubt:z.0f} % off, so it may be too long or in time."

@@ -17,7 +17,8 @@ class StartStudy:
     """pulls: those that are sure; false_starts: short runs, heard from their start, and then another start;
     restarts: other runs that ended and were started again; already_running: the recording begins with the engine
     running; pull_words: how fast the pulls were and how many compression strokes were heard in them; pull_count:
-    `3 pulls`, `2 to 3 pulls`."""
+    `3 pulls`, `2 to 3 pulls`; vain_count: the same of those after the engine stopped, which did not start
+    it again, empty where none is sure."""
 
     pulls: int
     seconds_to_run: float | None
@@ -28,6 +29,7 @@ class StartStudy:
     first_run_s: float | None
     pull_words: str = ""
     pull_count: str = "no pull"
+    vain_count: str = ""
 
 
 def study_start(timeline: Timeline, limits: LimitSet, silent: tuple[tuple[float, float], ...] = ()) -> StartStudy:
@@ -53,6 +55,7 @@ def study_start(timeline: Timeline, limits: LimitSet, silent: tuple[tuple[float,
         runs[0].start_s,
         pulls_heard(timeline),
         said,
+        timeline.vain_words,
     )
 
 
@@ -113,6 +116,5 @@ def _named(numbers: list[int]) -> str:
 
 
 def _pulls(timeline: Timeline) -> list[Span]:
-    """Those of the last start: the last ones."""
-    heard = [span for span in timeline.spans if span.kind == "pull"]
-    return heard[max(len(heard) - timeline.pulls, 0) :]
+    """Those of the last start: the last ones before the last run."""
+    return list(timeline.start_pulls)

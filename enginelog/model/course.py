@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
+
+from enginelog.model.wording import counted
 
 
 @dataclass(frozen=True)
@@ -61,7 +64,8 @@ class Timeline:
     run (all, where none went on before it); seconds_to_run: from the first of them to that run. How many there were
     lies from pulls_low to pulls_high (None: no upper end can be told), the same where the number is sure; both None in
     records from before it could be doubted. start_s: when the last run began; cut_s: when it ended. What is unknown or
-    doubtful is None, with a reason. downs: of each run that ended, how it ran down.
+    doubtful is None, with a reason. downs: of each run that ended, how it ran down. pulls_after: the sure ones of the
+    pulls after the last run, which did not start it again.
     """
 
     engine_heard: bool
@@ -81,6 +85,7 @@ class Timeline:
     cut_reason: str | None = None
     rundown_reason: str | None = None
     downs: tuple[RunDown, ...] = field(default=(), compare=False)
+    pulls_after: int = 0
 
     @property
     def by_word(self) -> bool:
@@ -114,6 +119,23 @@ class Timeline:
         """The run-down after the last run; None where that goes on to the end, or nothing of it was heard."""
         at_end = [span for span in self.spans if span.kind in ("run", "rundown")][-1:]
         return next((span for span in at_end if span.kind == "rundown"), None)
+
+    @property
+    def start_pulls(self) -> tuple[Span, ...]:
+        """The pulls of the start of the last run."""
+        last_s = max((span.start_s for span in self.spans if span.kind == "run"), default=math.inf)
+        heard = [span for span in self.spans if span.kind == "pull" and span.start_s < last_s]
+        return tuple(heard[max(len(heard) - self.pulls, 0) :])
+
+    @property
+    def vain_words(self) -> str:
+        """`3 pulls`, or `2 pulls or more`, after the engine stopped, which did not start it again; empty where none is
+        sure."""
+        if not self.pulls_after:
+            return ""
+        last_s = max((span.start_s for span in self.spans if span.kind == "run"), default=math.inf)
+        heard = sum(span.kind == "pull" and span.start_s > last_s for span in self.spans)
+        return counted(self.pulls_after, "pull") + (" or more" if heard > self.pulls_after else "")
 
     @property
     def pulls_sure(self) -> bool:

@@ -29,11 +29,12 @@ from enginelog.report.words import (
     rpm,
     seconds,
     sentence,
+    sure_pull,
     title,
 )
 
 EVENTS = ("starting", "stopping")
-UNHEARD = ("not heard", "not timed")
+UNHEARD = ("not heard", "not clear", "not timed")
 
 
 @dataclass(frozen=True)
@@ -294,8 +295,14 @@ def starting(run: Run) -> Fact | None:
     line = run.timeline
     if not line.pulls and not line.engine_heard:
         return None
+    if not line.pulls and line.vain_words:
+        return Fact(
+            "starting", "Starting", "not heard", f"after it stopped {line.vain_words}, and it did not start again"
+        )
     if not line.pulls and line.seconds_to_run is None:
         return _event_untold(run, Fact("starting", "Starting", "not heard", "no pull of the starter in the recording"))
+    if line.engine_heard and not sure_pull(line):
+        return _event_untold(run, Fact("starting", "Starting", "not clear", line.pulls_reason or ""))
     value, speed = f"{pulls(line)} of the starter", _pull_speed(run)
     if not line.engine_heard:
         return Fact("starting", "Starting", value, f"the engine did not run by itself{speed}")
@@ -318,11 +325,12 @@ def says_why(finding: Finding, fact: Fact) -> bool:
 
 def _pull_speed(run: Run) -> str:
     """Range of the pulls' crank speed, to ten turns a minute, and of how many it is not known; empty where of none."""
-    known = [round(span.rpm, -1) for span in run.timeline.spans if span.kind == "pull" and span.rpm is not None]
+    pulled = run.timeline.start_pulls
+    known = [round(span.rpm, -1) for span in pulled if span.rpm is not None]
     if not known:
         return ""
     low, high = min(known), max(known)
-    heard = sum(span.kind == "pull" for span in run.timeline.spans)
+    heard = len(pulled)
     left = f" ({heard - len(known)} of {heard} not told)" if heard > len(known) else ""
     return f", pulled at about {low:z.0f}{f' to {high:z.0f}' if high > low else ''} rpm{left}"
 
@@ -336,7 +344,8 @@ def stopping(run: Run) -> Fact:
         return _event_untold(
             run, Fact("stopping", "Stopping", "not heard", "no run-down to standstill in the recording")
         )
-    return Fact("stopping", "Stopping", f"stood still {seconds(line.rundown_s)} after ignition off")
+    end = "it fired last" if line.vain_words else "ignition off"
+    return Fact("stopping", "Stopping", f"stood still {seconds(line.rundown_s)} after {end}")
 
 
 def loads(run: Run) -> Fact | None:

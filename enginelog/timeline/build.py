@@ -28,7 +28,7 @@ from enginelog.timeline.pops import bangs
 from enginelog.timeline.pulls import sudden
 from enginelog.timeline.rundown import stopped
 from enginelog.timeline.silence import Silent, held, looked_at, parted
-from enginelog.timeline.starts import begun_s, seconds_to_run, since
+from enginelog.timeline.starts import before_run, begun_s, seconds_to_run, since
 from enginelog.timeline.states import KINDS, PULL, QUIET, RUN, RUNDOWN, Views, course, stretches
 from enginelog.timeline.strokes import with_pull_speeds
 from enginelog.timeline.traces import Levels, Traces, time_of
@@ -101,7 +101,7 @@ def _told(
     if not at_word:
         confidence, marks = doubted(marks, confidence, seen, track.t_s, levels, limits)
         music = is_music(marks, seen, limits)
-    marks = [(QUIET, 0, len(track.t_s))] if music else marks
+    marks = [(QUIET, 0, len(track.t_s))] if music else without_faint_pulls(marks, seen.pull, limits)
     most = min(limits.value("told_ran_most") if at_word else 1.0, most_of(marks, hop_s, limits))
     spans = to_spans(marks, track, levels, limits.value("start_late_s"))
     spans, downs, rundown_s = stopped(spans, levels, track, seen, engine, limits, silent)
@@ -110,7 +110,7 @@ def _told(
     confidence = min(confidence, most) if heard else confidence
     pulls = sum(span.kind == "pull" for span in spans)
     reason = None if heard else MUSIC_ALONE if music else _reason(seen, levels, pulls, limits)
-    own = sum(span.kind == "pull" for span in since(spans, begun_s(spans, limits)))
+    own = sum(span.kind == "pull" for span in since(before_run(spans), begun_s(spans, limits)))
     to_run_s = seconds_to_run(spans, limits)
     found = Timeline(heard, confidence, spans, own, to_run_s, rundown_s, reason=reason, downs=downs)
     found = claimed(found, seen, levels, track, limits, silent)
@@ -136,6 +136,21 @@ def without_lone_pull(marks, pull_logits: np.ndarray, limits: LimitSet) -> list[
     if np.max(pull_logits[first:last]) >= limits.value("lone_pull_least"):
         return marks
     return merged([(QUIET if mark[0] == PULL else mark[0], mark[1], mark[2]) for mark in marks])
+
+
+def without_faint_pulls(marks, pull_logits: np.ndarray, limits: LimitSet) -> list[tuple[int, int, int]]:
+    """`marks`, quiet where a pull that leads to no run hardly has a burst of its own, in a recording with a run.
+
+    Since a pull is expected before a run, the likeliest course makes one of what any noise of some length holds.
+    """
+    if not any(mark[0] == RUN for mark in marks):
+        return marks
+    out = []
+    for number, (state, first, last) in enumerate(marks):
+        leads = number + 1 < len(marks) and marks[number + 1][0] == RUN
+        faint = state == PULL and not leads and np.max(pull_logits[first:last]) < limits.value("pull_least")
+        out.append((QUIET if faint else state, first, last))
+    return merged(out)
 
 
 def not_pulled_while_running(marks, longest: float) -> list[tuple[int, int, int]]:

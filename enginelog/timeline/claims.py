@@ -16,7 +16,7 @@ from enginelog.model import RunDown, Span, Timeline, Track
 from enginelog.timeline.chances import Chances, chances
 from enginelog.timeline.rundown import fall
 from enginelog.timeline.silence import MISSING, Silent, at_edge, may_hide_pulls
-from enginelog.timeline.starts import begun_s, since
+from enginelog.timeline.starts import begun_s, last_run_s, since
 from enginelog.timeline.states import PULL, RUN, Views
 from enginelog.timeline.traces import Levels, rows_between, time_of
 
@@ -31,11 +31,13 @@ QUIET_PERCENTILE = 40  # of the levels in the quiet: between its least and its k
 
 @dataclass(frozen=True)
 class Count:
-    """Of a number of pulls: how likely it is right, how many are sure, how many more may be hidden."""
+    """Of the pulls of the last start: how likely their number is right, how many are sure, how many more may be hidden;
+    vain: sure ones after the last run."""
 
     likely: float
     sure: int
     hidden: int
+    vain: int = 0
 
 
 def claimed(
@@ -46,10 +48,10 @@ def claimed(
     silent: stretches (start, end in seconds) in which the sound is missing; nothing is claimed of what lies at an edge.
     """
     every, from_s = chances(seen, limits), begun_s(found.spans, limits)
-    doubt = _missing(since(found.spans, from_s), tuple(each for each in silent if each[1] > from_s)) or _doubt(
-        found, since(found.spans, from_s), seen, levels, track.t_s, limits
-    )
-    found = replace(found, **_pulls(found, doubt, counted(found.spans, every, track.t_s, limits, from_s), limits))
+    own, holes = since(found.spans, from_s), tuple(each for each in silent if each[1] > from_s)
+    doubt = _missing(own[: _past_run(own)], holes) or _doubt(found, own, seen, levels, track.t_s, limits)
+    count = counted(found.spans, seen, every, track.t_s, limits, from_s)
+    found = replace(found, **_pulls(found, doubt, count, limits), pulls_after=_after(count, limits))
     found = replace(
         found,
         **_start(found, every, track.t_s, limits, silent),
@@ -63,23 +65,42 @@ def claimed(
 
 
 def counted(
-    spans: tuple[Span, ...], every: Chances, t_s: np.ndarray, limits: LimitSet, from_s: float = -np.inf
+    spans: tuple[Span, ...], seen: Views, every: Chances, t_s: np.ndarray, limits: LimitSet, from_s: float = -np.inf
 ) -> Count:
-    """How sure the number of pulls among `spans` is that begin at `from_s` or later.
+    """How sure the number of pulls among `spans` is that begin at `from_s` or later and before the last run.
 
     A pull counts for the probability that one begins about its beginning; elsewhere the expected number of beginnings
-    is that of pulls overlooked (a Poisson number, so that none is as likely as exp of its negative).
+    is that of pulls overlooked (a Poisson number, so that none is as likely as exp of its negative). Where an
+    engine runs, a pull is sure only if its burst is clear by itself as well: since one is expected before a run, the
+    likeliest course makes pulls of what any noise of some length holds.
     """
-    begins, free = every.begins[:, PULL], t_s >= from_s
-    each = []
+    begins, last_s = every.begins[:, PULL], last_run_s(spans)
+    free = (t_s >= from_s) & (t_s < (np.inf if last_s is None else last_s))
+    each, sure, vain = [], 0, 0
     for span in since(spans, from_s):
         if span.kind == "pull":
-            each.append(min(float(begins[(t_s >= span.start_s - BEFORE_S) & (t_s < span.end_s)].sum()), 1.0))
+            chance = min(float(begins[(t_s >= span.start_s - BEFORE_S) & (t_s < span.end_s)].sum()), 1.0)
+            clear = last_s is None or _height(span, seen, t_s) >= limits.value("pull_clear")
+            clear = clear and chance >= limits.value("pull_sure")
+            if last_s is not None and span.start_s >= last_s:
+                vain += clear
+                continue
+            each.append(chance)
+            sure += clear
             free &= ~((t_s >= span.start_s - BEFORE_S) & (t_s < span.end_s + AFTER_S))
     elsewhere = np.where(free, begins, 0.0)
     likely = math.prod(each) * math.exp(-float(elsewhere.sum()))
-    sure = sum(one >= limits.value("pull_sure") for one in each)
-    return Count(likely, sure, _places(elsewhere, t_s, limits.value("pull_hidden")))
+    return Count(likely, sure, _places(elsewhere, t_s, limits.value("pull_hidden")), vain)
+
+
+def _height(span: Span, seen: Views, t_s: np.ndarray) -> float:
+    """Highest logit of a pull within a span."""
+    return float(np.max(seen.pull[(t_s >= span.start_s) & (t_s < span.end_s)], initial=-np.inf))
+
+
+def _after(count: Count, limits: LimitSet) -> int:
+    """The sure pulls after the last run; none where they are too few to be no knocks."""
+    return count.vain if count.vain >= limits.value("pulls_after_least") else 0
 
 
 def _places(elsewhere: np.ndarray, t_s: np.ndarray, least: float) -> int:
@@ -100,11 +121,14 @@ def _pulls(found: Timeline, doubt: str | None, count: Count, limits: LimitSet) -
         return {"pulls_low": count.sure, "pulls_high": None, "pulls_reason": doubt}
     if count.likely >= limits.value("pulls_told" if found.engine_heard else "pulls_alone_told"):
         return {"pulls_low": found.pulls, "pulls_high": found.pulls}
+    none = "pulls of the starter may be heard, but hardly stand out"
     if count.hidden > MOST_HIDDEN:
-        reason = f"{count.sure} or more pulls of the starter may be heard: most hardly stand out"
+        reason = (
+            f"{count.sure} or more pulls of the starter may be heard: most hardly stand out" if count.sure else none
+        )
         return {"pulls_low": count.sure, "pulls_high": None, "pulls_reason": reason}
     high = max(found.pulls + count.hidden, count.sure + 1)
-    reason = f"{count.sure} to {high} pulls of the starter may be heard: some hardly stand out"
+    reason = f"{count.sure} to {high} pulls of the starter may be heard: some hardly stand out" if count.sure else none
     return {"pulls_low": count.sure, "pulls_high": high, "pulls_reason": reason}
 
 
@@ -120,10 +144,8 @@ def _doubt(
     first = next((span for span in own if span.kind == "run"), None)
     if first is not None and first.start_s <= EDGE_S and not _runs_at_once(first, seen.engine, t_s, limits):
         return "whether the engine runs as the recording begins is not clear"
-    number = last_run(own)
-    if number is not None and any(span.kind == "pull" for span in own[number:]):
-        return "what is heard after the engine stopped may be pulls of the starter or not"
-    if found.pulls and found.engine_heard and found.confidence < limits.value("claim_engine"):
+    pulled = any(span.kind == "pull" for span in own)  # also after what was taken for the engine
+    if pulled and found.engine_heard and found.confidence < limits.value("claim_engine"):
         return "the engine is too faint to tell how often its starter was pulled"
     if found.pulls and rise_db(found.spans, levels) < limits.value("pulls_rise_db"):
         return "the noise is nearly as loud as the engine, so that pulls of the starter may lie under it"
@@ -282,6 +304,12 @@ def steepest(levels: Levels, about_s: float) -> tuple[float, float]:
 def last_run(spans: tuple[Span, ...]) -> int | None:
     """Which of the spans is the last run."""
     return max((number for number, span in enumerate(spans) if span.kind == "run"), default=None)
+
+
+def _past_run(spans: tuple[Span, ...]) -> int | None:
+    """How many of the spans there are to the end of the last run; None where there is no run."""
+    number = last_run(spans)
+    return None if number is None else number + 1
 
 
 def within(chance: np.ndarray, t_s: np.ndarray, at_s: float) -> float:

@@ -29,6 +29,17 @@ def since(spans: tuple[Span, ...], begun_s: float) -> tuple[Span, ...]:
     return tuple(span for span in spans if span.start_s >= begun_s)
 
 
+def before_run(spans: tuple[Span, ...]) -> tuple[Span, ...]:
+    """The spans before the last run; all where there is none. Pulls after it led to nothing and started nothing."""
+    last_s = last_run_s(spans)
+    return spans if last_s is None else tuple(span for span in spans if span.start_s < last_s)
+
+
+def last_run_s(spans: tuple[Span, ...]) -> float | None:
+    """When the last run begins; None where there is none."""
+    return max((span.start_s for span in spans if span.kind == "run"), default=None)
+
+
 def seconds_to_run(spans: tuple[Span, ...], limits: LimitSet) -> float | None:
     """From the first pull of the start of the last run, false starts and all, to the run that its last pull led to;
     None where no pull led to one."""
@@ -40,5 +51,6 @@ def seconds_to_run(spans: tuple[Span, ...], limits: LimitSet) -> float | None:
 
 
 def _last_pull_before_last_run(spans: tuple[Span, ...]) -> Span | None:
-    last_s = max((span.start_s for span in spans if span.kind == "run"), default=-np.inf)
-    return next((span for span in spans[::-1] if span.kind == "pull" and span.start_s < last_s), None)
+    if last_run_s(spans) is None:
+        return None
+    return next((span for span in before_run(spans)[::-1] if span.kind == "pull"), None)
