@@ -7,7 +7,7 @@ import make_runs
 import pytest
 
 from enginelog import report
-from enginelog.model import Engine, Finding, FiringSummary, Quality, Settling
+from enginelog.model import Engine, Finding, FiringSummary, Quality, Settling, Span
 from enginelog.report import words
 from enginelog.report.facts import facts
 
@@ -144,6 +144,21 @@ def test_hunting_settling_and_misfires_in_words():
     assert "3.5 %; more at first, while rough" in flat(replace(run, measures=singly)), "not spread at random then"
     assert "ran by itself 3.6 s after the first" in text
     assert "stood still 1.8 s after ignition off" in text
+
+
+def test_pulls_in_vain_and_pulls_that_hardly_stand_out_in_words():
+    """An engine that stopped and was not started again was said to have taken all those pulls; no number is told as
+    "0 or more"."""
+    run = make_runs.settling_start()
+    end_s = run.timeline.spans[-1].end_s
+    spans = (*run.timeline.spans, *(Span("pull", end_s + at_s, end_s + at_s + 0.5) for at_s in (1.0, 3.0)))
+    text = flat(replace(run, timeline=replace(run.timeline, spans=spans, pulls_after=2)))
+    assert "Then it stopped; 2 pulls, and it did not start again." in text
+    assert "stood still 1.8 s after it fired last" in text
+    why = "pulls of the starter may be heard, but hardly stand out"
+    doubtful = replace(run.timeline, pulls_low=0, pulls_high=None, pulls_reason=why, seconds_to_run=None)
+    text = flat(replace(run, timeline=doubtful))
+    assert "0 or more" not in text and "not clear" in text and why in text
 
 
 def test_a_run_that_stays_rough_is_not_said_to_have_no_rough_start():

@@ -29,7 +29,6 @@ from enginelog.report.words import (
     rpm,
     seconds,
     sentence,
-    sure_pull,
     title,
 )
 
@@ -301,7 +300,7 @@ def starting(run: Run) -> Fact | None:
         )
     if not line.pulls and line.seconds_to_run is None:
         return _event_untold(run, Fact("starting", "Starting", "not heard", "no pull of the starter in the recording"))
-    if line.engine_heard and not sure_pull(line):
+    if line.engine_heard and not line.pulls_least:
         return _event_untold(run, Fact("starting", "Starting", "not clear", line.pulls_reason or ""))
     value, speed = f"{pulls(line)} of the starter", _pull_speed(run)
     if not line.engine_heard:

@@ -243,11 +243,6 @@ def pulls(line: Timeline) -> str:
     return count(line.pulls, "pull") if line.pulls_sure else f"{line.pulls_words} pulls"
 
 
-def sure_pull(line: Timeline) -> bool:
-    """Whether of the pulls told there was at least one for sure."""
-    return line.pulls_least > 0 or line.pulls_sure
-
-
 def sure_engine(run: Run) -> bool:
     """Whether what was heard is said to be an engine without "perhaps"."""
     return run.timeline.confidence >= SURE_ENGINE
@@ -260,7 +255,7 @@ def ran_words(run: Run) -> str:
     text = f"{'The engine' if sure_engine(run) else 'What may be an engine'} ran for {seconds(length)}"
     if len(runs) > 1:
         text += f" in {len(runs)} runs"
-    started = f", after {pulls(run.timeline)} of the starter" if run.timeline.pulls and sure_pull(run.timeline) else ""
+    started = f", after {pulls(run.timeline)} of the starter" if run.timeline.pulls_least else ""
     vain = run.timeline.vain_words
     end = f". Then it stopped; {vain}, and it did not start again." if vain else "."
     if run.measures.speed.changed:
