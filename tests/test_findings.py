@@ -661,6 +661,8 @@ def test_a_start_is_called_good_only_where_no_more_pulls_can_be_behind_it():
     assert more.verdict == "unknown" and "1 or more pulls" in more.text and "how many" in more.text.lower()
     not_one = replace(few, pulls_low=0, pulls_high=None, pulls_reason="they hardly stand out")
     assert finding(judged(case, timeline=not_one), "start").text == "Cannot tell: they hardly stand out."
+    at_most = finding(judged(case, timeline=replace(few, pulls_low=0)), "start")
+    assert at_most.verdict == "ok" and at_most.text.startswith("Up to 3 pulls of the starter heard")
     none = Timeline(True, 0.9, (Span("quiet", 0.0, 1.0), Span("run", 1.0, 20.0)), 0)
     assert finding(judged(case, timeline=none), "start").text == "Cannot tell: no pull of the starter stands out."
 

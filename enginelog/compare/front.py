@@ -149,5 +149,5 @@ def _counts(before: Run, after: Run) -> tuple[float | None, float | None]:
 
 
 def _started(run: Run, limits: LimitSet) -> str:
-    after = f" after {words.pulls(run.timeline)}" if run.timeline.pulls_least else ""
+    after = f" after {words.pulls(run.timeline)}" if run.timeline.pulls_bounded else ""
     return f"{words.heard(run, limits)}{after}"

@@ -187,7 +187,7 @@ def judge_start(evidence: Evidence, limits: LimitSet) -> Finding:
     eventful = bool(start.false_starts or start.restarts or start.vain_count)
     if not (start.pulls or evidence.timeline.pulls or eventful):
         return unknown("start", "no pull of the starter stands out", ("begin the recording before the first pull",))
-    if not start.pulls and not eventful and not evidence.timeline.pulls_sure:
+    if not (eventful or evidence.timeline.pulls_bounded):
         return unknown("start", evidence.timeline.pulls_reason or "no pull of the starter surely stands out")
     parts = [f"{start.pull_count} of the starter heard{' before the last start' if start.restarts else ''}"]
     if start.already_running and start.vain_count and not start.restarts:

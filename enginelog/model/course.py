@@ -149,7 +149,16 @@ class Timeline:
 
     @property
     def pulls_words(self) -> str:
-        """`3`, `2 to 3`, or `2 or more`."""
+        """`3`, `2 to 3`, `up to 3`, or `2 or more`."""
         if self.pulls_sure:
             return str(self.pulls)
-        return f"{self.pulls_least} or more" if self.pulls_high is None else f"{self.pulls_least} to {self.pulls_high}"
+        if self.pulls_high is None:
+            return f"{self.pulls_least} or more"
+        if self.pulls_least or self.pulls_high == 1:
+            return f"{self.pulls_least} to {self.pulls_high}"
+        return f"up to {self.pulls_high}"
+
+    @property
+    def pulls_bounded(self) -> bool:
+        """Whether of the pulls heard one is sure, or how many there were at most is told."""
+        return self.pulls > 0 and (self.pulls_least > 0 or self.pulls_high is not None)

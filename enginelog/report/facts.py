@@ -300,7 +300,7 @@ def starting(run: Run) -> Fact | None:
         )
     if not line.pulls and line.seconds_to_run is None:
         return _event_untold(run, Fact("starting", "Starting", "not heard", "no pull of the starter in the recording"))
-    if line.engine_heard and not line.pulls_least:
+    if line.engine_heard and not line.pulls_bounded:
         return _event_untold(run, Fact("starting", "Starting", "not clear", line.pulls_reason or ""))
     value, speed = f"{pulls(line)} of the starter", _pull_speed(run)
     if not line.engine_heard:

@@ -255,7 +255,7 @@ def ran_words(run: Run) -> str:
     text = f"{'The engine' if sure_engine(run) else 'What may be an engine'} ran for {seconds(length)}"
     if len(runs) > 1:
         text += f" in {len(runs)} runs"
-    started = f", after {pulls(run.timeline)} of the starter" if run.timeline.pulls_least else ""
+    started = f", after {pulls(run.timeline)} of the starter" if run.timeline.pulls_bounded else ""
     vain = run.timeline.vain_words
     end = f". Then it stopped; {vain}, and it did not start again." if vain else "."
     if run.measures.speed.changed:

@@ -121,14 +121,13 @@ def _pulls(found: Timeline, doubt: str | None, count: Count, limits: LimitSet) -
         return {"pulls_low": count.sure, "pulls_high": None, "pulls_reason": doubt}
     if count.likely >= limits.value("pulls_told" if found.engine_heard else "pulls_alone_told"):
         return {"pulls_low": found.pulls, "pulls_high": found.pulls}
-    none = "pulls of the starter may be heard, but hardly stand out"
     if count.hidden > MOST_HIDDEN:
-        reason = (
-            f"{count.sure} or more pulls of the starter may be heard: most hardly stand out" if count.sure else none
-        )
+        reason = f"{count.sure} or more pulls of the starter may be heard: most hardly stand out"
+        reason = reason if count.sure else "pulls of the starter may be heard, but hardly stand out"
         return {"pulls_low": count.sure, "pulls_high": None, "pulls_reason": reason}
     high = max(found.pulls + count.hidden, count.sure + 1)
-    reason = f"{count.sure} to {high} pulls of the starter may be heard: some hardly stand out" if count.sure else none
+    said = f"{count.sure} to {high}" if count.sure or high == 1 else f"up to {high}"
+    reason = f"{said} pulls of the starter may be heard: some hardly stand out"
     return {"pulls_low": count.sure, "pulls_high": high, "pulls_reason": reason}
 
 
