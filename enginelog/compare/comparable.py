@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from enginelog.compare.words import GAP
+from enginelog.compare.words import GAP, ran_s
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Run
 from enginelog.model.wording import begun_small, counted
@@ -67,7 +67,7 @@ def _run_alone(which: str, run: Run, limits: LimitSet) -> Obstacle | None:
         if run.timeline.pulls > 0:
             return None
         return Obstacle(f"no engine was heard in the recording {which}", again)
-    seconds = sum(span.end_s - span.start_s for span in run.timeline.spans if span.kind == "run")
+    seconds = ran_s(run)
     least = limits.value("run_least_s")
     if seconds < least:
         return Obstacle(f"the run {which} is too short ({seconds:z.1f}{GAP}s, {least:z.0f}{GAP}s needed)", again, True)

@@ -16,6 +16,14 @@ def starts_heard(timeline: Timeline) -> bool:
     return timeline.pulls > 0 or (first is not None and first.start_s > 0.3)
 
 
+def pulled_in_vain(timeline: Timeline) -> int:
+    """Pulls of the starter after the last run, which led to no other; 0 where no engine was heard."""
+    if not timeline.engine_heard:
+        return 0
+    ended = max((span.end_s for span in timeline.spans if span.kind == "run"), default=float("inf"))
+    return sum(span.kind == "pull" and span.start_s >= ended for span in timeline.spans)
+
+
 def settle_seconds(sample: Sample) -> Estimate:
     """Seconds until a rough start is over; 0, or too short to hear, where the start was heard and was smooth.
 
@@ -90,6 +98,8 @@ def pulls(sample: Sample) -> Estimate:
         return unknown("no pull of the starter was heard")
     if not line.pulls_sure:
         return unknown("how many pulls there were is not sure")
+    if pulled_in_vain(line):
+        return unknown("it was pulled again after it had run, without starting")
     return within(float(line.pulls), sample.limits.value("pulls_doubt"), 0.0)
 
 

@@ -6,12 +6,13 @@ from enginelog import limits as limit_files
 from enginelog.compare import firing, steady, words
 from enginelog.compare.comparable import Obstacle, obstacle, pulls_only
 from enginelog.compare.dates import swapped_note
+from enginelog.compare.events import pulled_in_vain
 from enginelog.compare.judging import judge
 from enginelog.compare.measures import RUNNING, SPEED, START, Measure, applies
 from enginelog.compare.sample import Sample, take_both
 from enginelog.limits import LimitSet
 from enginelog.model import Compared, Comparison, Difference, Run
-from enginelog.model.wording import begun_small
+from enginelog.model.wording import begun_small, lasted
 
 ALL = (*START, SPEED, *RUNNING)
 ONE_START = "Starting was heard once in each recording; an engine takes a pull more or less from time to time."
@@ -42,7 +43,7 @@ def compare(
     """
     limits = limits or limit_files.load("compare")
     cleaning = cleaning or limit_files.load("findings")
-    notes = swapped_note(before, after) + notes
+    notes = swapped_note(before, after) + notes + _in_vain_notes(before, after)
     against = obstacle(before, after, limits)
     if against is not None and not against.start_stands:
         return _refused(before, after, against, (), limits, notes)
@@ -69,6 +70,16 @@ def _judged(wanted: list[Measure], samples: tuple[Sample, Sample], limits: Limit
     counted = sum(first.known and second.known and (first.heard or second.heard) for first, second in values.values())
     level = limits.value("joint_level") ** (1 / max(counted, 1))
     return tuple(judge(one, *samples, values[one.code], level, limits) for one in wanted)
+
+
+def _in_vain_notes(before: Run, after: Run) -> tuple[str, ...]:
+    """That a run which can be held against the other stopped, and did not start again."""
+    if pulls_only(before) or pulls_only(after):
+        return ()
+    said = (("Before", before.timeline), ("After", after.timeline))
+    return tuple(
+        f"{when}: it stopped, and was then {words.in_vain(line)}." for when, line in said if words.in_vain(line)
+    )
 
 
 def _own_notes(measures: tuple[Difference, ...]) -> tuple[str, ...]:
@@ -116,19 +127,12 @@ def _refused(
 
 def _with_failed_start(before: Run, after: Run, limits: LimitSet, notes: tuple[str, ...]) -> Comparison:
     """Where one run, or both, holds only pulls: it starts now, or no longer, or still does not."""
-    failed = pulls_only(before), pulls_only(after)
     runs = tuple(
-        f"did not start ({words.pulls(run.timeline)})" if bad else _started(run, limits)
-        for bad, run in zip(failed, (before, after), strict=True)
+        f"did not start ({words.pulls(run.timeline)})" if pulls_only(run) else _started(run, limits)
+        for run in (before, after)
     )
-    text = f"Before: {runs[0]}. After: {runs[1]}."
-    verdict = "cannot_tell" if all(failed) else "better" if failed[0] else "worse"
-    lead = {"better": "It runs now", "worse": "It no longer starts", "cannot_tell": "It still does not start"}[verdict]
-    if all(failed):
-        text += " Whether anything changed cannot be told from pulls alone."
-    elif not all(bad or words.sure_engine(run, limits) for bad, run in zip(failed, (before, after), strict=True)):
-        verdict, lead = "cannot_tell", f"Perhaps {begun_small(lead)}"
-        text += " Whether what was heard is an engine that runs by itself is not sure: record it again, nearer."
+    verdict, lead, doubts = _start_verdict(before, after, limits)
+    text = " ".join((f"Before: {runs[0]}. After: {runs[1]}.", *doubts))
     start = Difference("start", "Starting", "pulls", verdict, text, *_counts(before, after))
     return Comparison(
         True,
@@ -141,13 +145,46 @@ def _with_failed_start(before: Run, after: Run, limits: LimitSet, notes: tuple[s
     )
 
 
+def _start_verdict(before: Run, after: Run, limits: LimitSet) -> tuple[str, str, tuple[str, ...]]:
+    """Verdict, answer, and what is in doubt, where not both ran."""
+    if pulls_only(before) and pulls_only(after):
+        doubt = "Whether anything changed cannot be told from pulls alone."
+        return "cannot_tell", "It still does not start", (doubt,)
+    verdict, lead, ran = (
+        ("better", "It runs now", after) if pulls_only(before) else ("worse", "It no longer starts", before)
+    )
+    doubts = []
+    if ran is before and pulled_in_vain(before.timeline):
+        verdict, lead = "cannot_tell", "It does not start"
+        doubts.append("Before, too, it did not start again once it had stopped.")
+    elif ran is after and (short := _hardly_ran(after, limits)):
+        verdict, lead = "cannot_tell", short
+        doubts.append("Whether it goes on running is not shown: record a start again, and let it run.")
+    if not words.sure_engine(ran, limits):
+        verdict, lead = "cannot_tell", f"Perhaps {begun_small(lead)}"
+        doubts.append("Whether what was heard is an engine that runs by itself is not sure: record it again, nearer.")
+    return verdict, lead, tuple(doubts)
+
+
+def _hardly_ran(run: Run, limits: LimitSet) -> str:
+    """That it died and was pulled in vain, or ran too briefly to say that it runs; empty where it does run."""
+    ran = f"{lasted(words.ran_s(run))}{words.GAP}s"
+    if pulled_in_vain(run.timeline):
+        return f"It started, ran {ran} and stopped; then it was {words.in_vain(run.timeline)}"
+    return f"It started, and ran only {ran}" if words.ran_s(run) < limits.value("run_least_s") else ""
+
+
 def _counts(before: Run, after: Run) -> tuple[float | None, float | None]:
-    """The pulls of each run; None where their number is not sure."""
+    """The pulls it took to start each run, or all where it did not; None where their number is not sure."""
     lines = before.timeline, after.timeline
-    first, second = (float(line.pulls) if line.pulls and line.pulls_sure else None for line in lines)
+    first, second = (
+        float(line.pulls) if line.pulls and line.pulls_sure and not pulled_in_vain(line) else None for line in lines
+    )
     return first, second
 
 
 def _started(run: Run, limits: LimitSet) -> str:
+    if pulled_in_vain(run.timeline):
+        return f"{words.heard(run, limits)}, then {words.in_vain(run.timeline)}"
     after = f" after {words.pulls(run.timeline)}" if run.timeline.pulls_bounded else ""
     return f"{words.heard(run, limits)}{after}"

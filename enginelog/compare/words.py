@@ -3,10 +3,22 @@
 from __future__ import annotations
 
 from enginelog.compare.estimate import Estimate
+from enginelog.compare.events import pulled_in_vain
 from enginelog.compare.measures import ONE_EVENT, Measure
 from enginelog.limits import LimitSet
 from enginelog.model import Difference, Run, Speed, Timeline
-from enginelog.model.wording import GAP, begun_large, begun_small, counted, figure, fixed, joined, lasted, significant
+from enginelog.model.wording import (
+    GAP,
+    begun_large,
+    begun_small,
+    counted,
+    figure,
+    fixed,
+    joined,
+    lasted,
+    often,
+    significant,
+)
 
 VERDICTS = {
     "better": "Better",
@@ -116,6 +128,21 @@ def pulls(line: Timeline) -> str:
     return amount(line.pulls, "pulls") if line.pulls_sure else f"{line.pulls_words}{GAP}pulls"
 
 
+def in_vain(line: Timeline) -> str:
+    """`pulled 3 times without starting`, of the pulls after the last run; empty where there was none."""
+    count = pulled_in_vain(line)
+    if not count:
+        return ""
+    more = "" if line.pulls_sure else " or more"
+    how = often(count) + more if line.pulls_least >= line.pulls else "again"
+    return f"pulled {how} without starting"
+
+
+def ran_s(run: Run) -> float:
+    """Seconds for which it ran, in all."""
+    return sum(span.end_s - span.start_s for span in run.timeline.spans if span.kind == "run")
+
+
 def heard(run: Run, limits: LimitSet) -> str:
     """What one recording holds, in a few words."""
     line = run.timeline
@@ -123,8 +150,7 @@ def heard(run: Run, limits: LimitSet) -> str:
         return "recording unusable"
     if not line.engine_heard:
         return f"did not start, {pulls(line)}" if line.pulls else "no engine heard"
-    seconds = sum(span.end_s - span.start_s for span in line.spans if span.kind == "run")
-    ran = f"{'' if sure_engine(run, limits) else 'perhaps '}ran {lasted(seconds)}{GAP}s"
+    ran = f"{'' if sure_engine(run, limits) else 'perhaps '}ran {lasted(ran_s(run))}{GAP}s"
     return ran + _at_speed(run.measures.speed, limits)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 
-from enginelog.compare import BeforeAfter
+from enginelog.compare import BeforeAfter, pulled_in_vain
 from enginelog.model import Compared, Comparison, JobRecord, Run
 from enginelog.model.wording import begun_small
 from enginelog.report import words
@@ -77,7 +77,7 @@ def _compared(comparison: Comparison, before: Run, after: Run, full: bool) -> To
     start = next((one for one in comparison.measures if one.code == "start"), None)
     left = _left(comparison.before, comparison.after)
     if start:
-        answer, text = comparison.summary.split(".")[0], start.text
+        answer, text = comparison.summary.split(". ")[0], start.text
     elif not comparison.comparable:
         sides = (("Before the work", before), ("After the work", after))
         alone = (comparison.advice,) if full else (_by_itself(when, run, full) for when, run in sides)
@@ -87,7 +87,8 @@ def _compared(comparison: Comparison, before: Run, after: Run, full: bool) -> To
     if left and (start or comparison.comparable or full):
         text += f" {left}"
     tone = TONES.get(verdict, "unknown")
-    tone = "watch" if left and tone == "ok" else tone  # better is no reason for green where a fault is left
+    if tone == "ok" and (left or pulled_in_vain(after.timeline)):
+        tone = "watch"  # better is no reason for green where a fault is left, or where it did not start again
     return Top(tone, CHANGE_SIGNS[verdict], CHANGE_WORDS[verdict], answer, text)
 
 

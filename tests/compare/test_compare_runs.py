@@ -24,6 +24,7 @@ from enginelog.model import (
     Pop,
     Run,
     Settling,
+    Span,
     Speed,
 )
 from enginelog.report import words as report_words
@@ -209,6 +210,35 @@ def test_only_pulls_before_is_a_valid_before(healthy):
     assert compare(healthy, pulls).verdict == "worse"
     again = named(pulls, "again")
     assert compare(pulls, again).verdict == "cannot_tell"
+
+
+def stalled(run: Run, name: str, ran_s: float, pulls: int) -> Run:
+    """The same, having run for `ran_s` from a third pull on, and then pulled so many times in vain."""
+    spans = [Span("pull", 0.5, 1.0), Span("pull", 2.5, 3.0), Span("run", 3.0, 3.0 + ran_s)]
+    spans += [Span("pull", 5.0 + ran_s + 2 * k, 5.5 + ran_s + 2 * k) for k in range(pulls)]
+    return with_line(run, name, spans=tuple(spans), pulls=2 + pulls, pulls_low=2 + pulls, pulls_high=2 + pulls)
+
+
+def test_an_engine_that_caught_died_and_was_pulled_in_vain_does_not_run_now(healthy):
+    """It was told in green as "It runs now"."""
+    pulls = make_runs.pulls_only()
+    for ran_s, said in ((6.0, "6.0"), (1.8, "1.8")):
+        found = compare(pulls, stalled(healthy, "after", ran_s, 4))
+        assert found.verdict == "cannot_tell" and of_code(found, "start").after is None
+        lead = f"It started, ran {said} s and stopped; then it was pulled 4 times without starting. "
+        assert found.summary.replace("\u00a0", " ").startswith(lead)
+    brief = compare(pulls, stalled(healthy, "after", 3.0, 0))
+    assert brief.verdict == "cannot_tell" and brief.summary.startswith("It started, and ran only 3.0")
+    assert compare(pulls, stalled(healthy, "after", 20.0, 0)).summary.startswith("It runs now. ")
+    no_more = compare(stalled(healthy, "before", 6.0, 1), pulls)
+    assert no_more.verdict == "cannot_tell" and "then pulled once without starting" in no_more.summary
+
+
+def test_pulls_in_vain_after_a_run_are_none_it_took_to_start(healthy):
+    before, after = stalled(healthy, "before", 20.0, 0), stalled(run("later", 8), "after", 20.0, 3)
+    found = compare(before, after)
+    assert of_code(found, "pulls").after is None and "without starting" in of_code(found, "pulls").text
+    assert "After: it stopped, and was then pulled 3 times without starting." in found.notes
 
 
 def test_better_than_before_is_not_yet_well(missing):

@@ -24,6 +24,7 @@ from enginelog.model import (
     Moment,
     RunFigures,
     Settling,
+    Span,
     StoredRun,
     TakeIn,
     WorkEntry,
@@ -236,6 +237,19 @@ def test_only_pulls_before(healthy):
     pulls = stored(1, "before", make_runs.pulls_only(), "d")
     page = Words(report.hand_back_html(JobRecord(JOB, MACHINE, runs=(pulls, healthy)))).text
     assert "It runs now" in page and "did not start (5 pulls)" in page.replace("\xa0", " ")
+
+
+def test_an_engine_that_died_and_was_pulled_in_vain_is_not_handed_back_as_running(healthy):
+    pulls = stored(1, "before", make_runs.pulls_only(), "d")
+    spans = (Span("pull", 1.0, 1.5), Span("run", 2.0, 8.0), Span("pull", 12.0, 12.5), Span("pull", 14.0, 14.5))
+    died = replace(healthy.run, timeline=replace(healthy.run.timeline, spans=spans, pulls=3))
+    top = sheet(JobRecord(JOB, MACHINE, runs=(pulls, stored(3, "after", died, "e")))).top
+    assert top.tone == "unknown" and top.mark == "?"
+    said = top.answer.replace(GAP, " ")
+    assert said == "It started, ran 6.0 s and stopped; then it was pulled twice without starting"
+    hunted = stored(1, "before", make_runs.hunting_pump(), "a")
+    found = sheet(JobRecord(JOB, MACHINE, runs=(hunted, stored(3, "after", died, "e"))))
+    assert found.top.tone == "watch" and "After: it stopped, and was then pulled twice without starting." in found.notes
 
 
 def test_a_fault_that_is_left_takes_the_green_away(healthy):
