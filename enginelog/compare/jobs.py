@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from enginelog.compare.front import compare
 from enginelog.limits import LimitSet
@@ -32,13 +32,16 @@ def of_job(record: JobRecord, limits: LimitSet | None = None) -> BeforeAfter:
     if not befores or not afters:
         return BeforeAfter(befores[0] if befores else None, afters[0] if afters else None, None)
     first: BeforeAfter | None = None
+    newer: tuple[str, ...] = ()
     for after in afters:
+        reasons: list[Comparison] = []
         for before in befores:
             comparison = of_pair(before, after, limits, record.machine.engine)
-            found = BeforeAfter(before, after, comparison)
             if comparison.comparable:
-                return found
-            first = first or found
+                return BeforeAfter(before, after, replace(comparison, notes=newer + comparison.notes))
+            reasons.append(comparison)
+        first = first or BeforeAfter(befores[0], after, reasons[0])
+        newer += newer_note(after, reasons[0])
     return first or BeforeAfter(None, None, None)
 
 
@@ -53,6 +56,15 @@ def of_pair(
     notes = (*order_note(before, after), *seasons_note(before, after), *conditions_note(before, after))
     otherwise = otherwise_note(told, before, after) if told else ()
     return compare(before.run, after.run, limits, notes=(*otherwise, *notes))
+
+
+def newer_note(after: StoredRun, comparison: Comparison) -> tuple[str, ...]:
+    """That a run from after the work cannot be compared, so that an older one stands for it; nothing where it shows
+    nothing of the machine."""
+    run = after.run
+    if run is None or not run.quality.usable or not (run.timeline.engine_heard or run.timeline.pulls):
+        return ()
+    return (f"Run {after.id}, newer, is not in this comparison: {comparison.reason}. Is it how the machine runs now?",)
 
 
 def order_note(before: StoredRun, after: StoredRun) -> tuple[str, ...]:

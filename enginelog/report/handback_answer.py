@@ -20,6 +20,7 @@ ANSWERS = {
     "cannot_tell": "Whether it runs better cannot be told",
 }
 NOT_MENDED = "Do not use it until this is put right, which failed at the bench: {}."
+SEE_WATCH = "What was heard and can hurt stands first among what to watch."
 TONES = {"better": "ok", "worse": "fault", "mixed": "watch"}  # others are neutral
 
 
@@ -65,11 +66,13 @@ def _told(head: words.Headline, full: bool) -> str:
     return words.sentence(text)
 
 
-def with_unsafe(top: Top, unsafe: str) -> Top:
-    """How it runs is no reason for green where something that can hurt failed at the bench and has not passed since."""
-    if not unsafe:
+def with_unsafe(top: Top, unsafe: str, heard: bool) -> Top:
+    """How it runs is no reason for green where something that can hurt failed at the bench and has not passed since, or
+    was heard and is not shown to be gone (heard)."""
+    said = ([NOT_MENDED.format(unsafe)] if unsafe else []) + ([SEE_WATCH] if heard else [])
+    if not said:
         return top
-    return replace(top, tone="watch" if top.tone == "ok" else top.tone, text=f"{top.text} {NOT_MENDED.format(unsafe)}")
+    return replace(top, tone="watch" if top.tone == "ok" else top.tone, text=" ".join((top.text, *said)))
 
 
 def _compared(comparison: Comparison, before: Run, after: Run, full: bool) -> Top:

@@ -23,18 +23,19 @@ from enginelog.model.wording import as_told, joined
 from enginelog.report import words
 from enginelog.report.cautions import Caution, cautions
 from enginelog.report.comparison import told_first
+from enginelog.report.dangers import Danger, counts, is_danger, standing
 from enginelog.report.facts import facts, limit_of
 from enginelog.report.handback_answer import NOT_MENDED, Top, top_of, with_unsafe
 from enginelog.report.handback_open import asked_first, check_title, unsafe_titles
 from enginelog.report.handback_pictures import Drawing, drawings
 from enginelog.report.judged import beside, judged, limit_words, row_name
-from enginelog.report.owner_words import for_owner, is_danger
+from enginelog.report.owner_words import for_owner
 from enginelog.report.suggesting import suggestion
 
 AUDIENCES = ("owner", "bench")
 RESULTS = {"pass": "passed", "fail": "failed", "not_checked": "not checked"}
 DRAFT = "Draft: the machine is not handed back yet, and what stands here may still change."
-STILL_OPEN = "Heard before the work, and not shown to be put right: "
+STILL_OPEN = "Heard {} the work, and not shown to be put right: "
 MENDED = "put right: it passed when checked again"
 FINE = ("strength", "timing", "misfire_cylinder", "dip", "droop", "recovery", "rundown")
 KINDS = {"part": "Part", "fluid": "Fluid", "labour": "Labour"}
@@ -127,7 +128,7 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
     otherwise = otherwise_note(record.machine.engine, pair.before, pair.after)
     notes = pair.comparison.notes if pair.comparison else otherwise
     asked = tuple(note for note in notes if note.endswith("?"))
-    unsafe = unsafe_titles(record)
+    unsafe, stands = unsafe_titles(record), standing(record)
     back = record.job.handback
     made = record.job.state == "handed_back"
     return Sheet(
@@ -136,7 +137,7 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
         over=f"Job {record.job.id}: {'' if made else 'draft of the '}hand-back" + (", for the bench" if full else ""),
         about=_about(record),
         draft="" if made else DRAFT,
-        top=with_unsafe(top_of(record, pair, full), unsafe),
+        top=with_unsafe(top_of(record, pair, full), unsafe, bool(stands)),
         complaint=record.job.complaint,
         seen=_seen(record, full),
         checks=_checks(record, full),
@@ -148,7 +149,10 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
         notes=tuple(note for note in notes if full or note not in (*asked, *FOR_THE_BENCH)),
         asked=(*asked_first(record), *asked),
         limits=_limits(after) if full and after else (),
-        watch=(*((NOT_MENDED.format(unsafe),) if unsafe else ()), *_watch(back.watch if back else "", pair, full)),
+        watch=(
+            *((NOT_MENDED.format(unsafe),) if unsafe else ()),
+            *_watch(back.watch if back else "", after, stands, full),
+        ),
         told=back.told_owner if back else "",
         next_service=back.next_service if back else "",
         cautions=cautions(),
@@ -210,38 +214,24 @@ def _limits(run: Run) -> tuple[LimitRow, ...]:
     return tuple(rows)
 
 
-def _watch(written: str, pair: BeforeAfter, full: bool) -> tuple[str, ...]:
+def _watch(written: str, after: Run | None, stands: Sequence[Danger], full: bool) -> tuple[str, ...]:
     """What the mechanic wrote, then what the recording after the work still shows; plainly where not for the bench.
 
-    What can hurt stands before both, also what was heard before the work and no recording since has shown to be gone.
+    What can hurt stands before both, also what was heard before or during the work and no recording since has shown to
+    be gone.
     """
-    before, after = (one.run if one else None for one in (pair.before, pair.after))
-    first: list[str] = []
-    last: list[str] = []
-    heard = _amiss(after)
-    for finding in heard:
-        assert after is not None
-        (first if is_danger(after, finding) else last).append(_own(after, finding, full))
-    judged_since = {one.code for one in heard} | {one.code for one in _of_run(after) if one.verdict == "ok"}
-    left = [
-        _own(before, finding, full)
-        for finding in _amiss(before)
-        if before is not None and is_danger(before, finding) and finding.code not in judged_since
-    ]
-    if left:
-        first.append(f"{STILL_OPEN}{' '.join(left)}")
+    first = [each.said(full) for each in stands if each.stored.stage == "after"]
+    for stage in ("before", "during"):
+        left = [each.said(full) for each in stands if each.stored.stage == stage]
+        first += [f"{STILL_OPEN.format(stage)}{' '.join(left)}"] if left else []
+    last = [] if after is None else [_own(after, each, full) for each in _amiss(after) if not is_danger(after, each)]
     return (*first, *words.lines_of(written), *last)
 
 
-def _amiss(run: Run | None) -> list[Finding]:
-    """What a recording shows to be amiss, the worst first."""
-    return [finding for finding in words.ranked(_of_run(run)) if finding.verdict in ("fault", "watch")]
-
-
-def _of_run(run: Run | None) -> tuple[Finding, ...]:
-    """The findings of a recording that counts: it is usable, and an engine was heard."""
-    counts = run is not None and run.quality.usable and run.timeline.engine_heard
-    return run.measures.findings if run is not None and counts else ()
+def _amiss(run: Run) -> list[Finding]:
+    """What a recording that counts shows to be amiss, the worst first."""
+    found = words.ranked(run.measures.findings) if counts(run) else []
+    return [finding for finding in found if finding.verdict in ("fault", "watch")]
 
 
 def _own(run: Run, finding: Finding, full: bool) -> str:

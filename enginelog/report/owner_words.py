@@ -21,12 +21,6 @@ def for_owner(run: Run, finding: Finding) -> str:
     return say(run) if say else f"{words.title(finding.code)}: {words.sentence(finding.text)}"
 
 
-def is_danger(run: Run, finding: Finding) -> bool:
-    """Whether it can hurt whoever uses it: too fast for the engine or its blade, a blade slow to stand still."""
-    of_blade = finding.code in ("blade_speed", "stop") and finding.limit is not None
-    return is_over_rated(run, finding) or (of_blade and finding.verdict in ("fault", "watch"))
-
-
 def _too_fast(run: Run, finding: Finding) -> str:
     if not run.measures.speed.sure(words.SURE_SPEED):
         return (

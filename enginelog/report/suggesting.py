@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from enginelog.advice import Heard, Situation, at_bench
 from enginelog.limits.bench import Suggestion
 from enginelog.limits.trade import knowledge
 from enginelog.model import STAGES, JobRecord, StoredRun
+from enginelog.model.wording import begun_small, joined
 from enginelog.report import words
+from enginelog.report.dangers import Danger, standing
 from enginelog.report.record import record as run_record
 
 
@@ -30,7 +33,8 @@ def suggestion(record: JobRecord) -> Suggestion:
     """What the bench checks of a job leave and what to check next, by the rules of `advise`.
 
     record: with its runs whole; of runs that are not, only what their figures call amiss counts. Where the recordings
-    after the work are well and no check stands as failed, there is nothing to check next, and the text says so.
+    after the work are well, nothing that can hurt is heard in them and no check stands as failed, there is nothing to
+    check next, and the text says so, and what is left all the same.
     """
     known = known_of(record)
     told = [run for run in record.runs if run.stage != "after" and run.analysis]
@@ -39,7 +43,10 @@ def suggestion(record: JobRecord) -> Suggestion:
     since = _since_the_work(record)
     if not since or found.failed or any(run.run and words.headline(run.run).verdict != "ok" for run in since):
         return found
-    return replace(found, open_steps=(), before=None, text=_well(record, since))
+    left = standing(record)
+    if any(each.stored in since for each in left):
+        return found
+    return replace(found, open_steps=(), before=None, text=_well(record, since, left))
 
 
 def _since_the_work(record: JobRecord) -> list[StoredRun]:
@@ -54,12 +61,18 @@ def _shows_something(stored: StoredRun) -> bool:
     return run is not None and run.quality.usable and (run.timeline.engine_heard or run.timeline.pulls > 0)
 
 
-def _well(record: JobRecord, runs: list[StoredRun]) -> str:
+def _well(record: JobRecord, runs: list[StoredRun], left: Sequence[Danger]) -> str:
     many = len(runs) > 1
     named = " and ".join(str(run.id) for run in runs)
+    heard = f"Nothing amiss is heard after the work (run{'s'[:many]} {named})"
+    if left:
+        hurts = joined([f"{begun_small(each.title)} (run {each.stored.id})" for each in left])
+        return (
+            f"{heard}, but what was heard in another recording and can hurt is not shown to be put right: {hurts}. See "
+            "to it and record that again before it goes back."
+        )
     compared = any(map(_shows_something, record.of_stage("before")))
     go_on = "compare before with after, then hand it back" if compared else "hand it back"
     return (
-        f"Nothing amiss is heard after the work (run{'s'[:many]} {named}). Try what it came in with; if that is "
-        f"gone, it can go back: {go_on}. Sound does not show every fault."
+        f"{heard}. Try what it came in with; if that is gone, it can go back: {go_on}. Sound does not show every fault."
     )
