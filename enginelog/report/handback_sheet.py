@@ -19,7 +19,7 @@ from enginelog.model import (
     wording,
 )
 from enginelog.model.telling import TOLD, otherwise_note, told_otherwise
-from enginelog.model.wording import as_told, joined
+from enginelog.model.wording import as_told, begun_large, joined
 from enginelog.report import words
 from enginelog.report.cautions import Caution, cautions
 from enginelog.report.comparison import told_first
@@ -30,7 +30,7 @@ from enginelog.report.handback_open import asked_first, check_title, unsafe_titl
 from enginelog.report.handback_pictures import Drawing, drawings
 from enginelog.report.judged import beside, judged, limit_words, row_name
 from enginelog.report.owner_words import for_owner
-from enginelog.report.suggesting import suggestion
+from enginelog.report.suggesting import recorded_too_early, suggestion
 
 AUDIENCES = ("owner", "bench")
 RESULTS = {"pass": "passed", "fail": "failed", "not_checked": "not checked"}
@@ -147,7 +147,7 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
         drawings=drawings(pair, history if full else (), full),
         measures=_measures(pair.comparison, full),
         notes=tuple(note for note in notes if full or note not in (*asked, *FOR_THE_BENCH)),
-        asked=(*asked_first(record), *asked),
+        asked=(*asked_first(record), *_again(record), *asked),
         limits=_limits(after) if full and after else (),
         watch=(
             *((NOT_MENDED.format(unsafe),) if unsafe else ()),
@@ -158,6 +158,12 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
         cautions=cautions(),
         facts=_facts(record, pair) if full else (),
     )
+
+
+def _again(record: JobRecord) -> tuple[str, ...]:
+    """Asked where nothing was recorded since the last entry of work."""
+    early = recorded_too_early(record)
+    return (f"{begun_large(early)}: record it again after the work?",) if early else ()
 
 
 def money(cents: int, currency: str) -> str:

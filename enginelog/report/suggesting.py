@@ -9,7 +9,7 @@ from enginelog.advice import Heard, Situation, at_bench
 from enginelog.limits.bench import Suggestion
 from enginelog.limits.trade import knowledge
 from enginelog.model import STAGES, JobRecord, StoredRun
-from enginelog.model.wording import begun_small, joined
+from enginelog.model.wording import begun_small, joined, one_line
 from enginelog.report import words
 from enginelog.report.dangers import Danger, standing
 from enginelog.report.record import record as run_record
@@ -49,6 +49,19 @@ def suggestion(record: JobRecord) -> Suggestion:
     return replace(found, open_steps=(), before=None, text=_well(record, since, left))
 
 
+def recorded_too_early(record: JobRecord) -> str:
+    """That the newest recording from after the work was made before its last entry; empty where one was made since, or
+    there is none."""
+    runs = _since_the_work(record)
+    last = max(record.work, key=lambda entry: entry.at.utc, default=None)
+    if not runs or last is None or runs[-1].at.utc >= last.at.utc:
+        return ""
+    return (
+        f"run {runs[-1].id} was recorded {runs[-1].at.local_date}, before the last work entry "
+        f"({one_line(last.text or last.kind)}, {last.at.local_date})"
+    )
+
+
 def _since_the_work(record: JobRecord) -> list[StoredRun]:
     """Recordings from after the work since its last entry (the newest where none is so new) that show something."""
     shown = [run for run in record.of_stage("after") if run.run is not None and _shows_something(run)]
@@ -71,6 +84,8 @@ def _well(record: JobRecord, runs: list[StoredRun], left: Sequence[Danger]) -> s
             f"{heard}, but what was heard in another recording and can hurt is not shown to be put right: {hurts}. See "
             "to it and record that again before it goes back."
         )
+    if early := recorded_too_early(record):
+        return f"{heard}, but {early}: record it again before it goes back."
     compared = any(map(_shows_something, record.of_stage("before")))
     go_on = "compare before with after, then hand it back" if compared else "hand it back"
     return (

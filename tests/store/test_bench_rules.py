@@ -15,6 +15,7 @@ from enginelog import report
 from enginelog.limits import bench
 from enginelog.limits.trade import cautions, knowledge
 from enginelog.model import Engine, UsageError
+from enginelog.store import moments
 
 NAMES = ("compression", "spark", "fuel_tank", "fuel_carburettor", "air", "valves", "exhaust", "governor")
 TITLES = {step.title for step in bench.steps()}
@@ -181,6 +182,27 @@ def test_a_comparison_is_advised_only_where_something_was_heard_before_the_work(
     assert "it can go back: hand it back." in alone and "compare" not in alone
     store.attach(job.id, run_of(b"c", make_runs.pulls_only), "before")
     assert "compare before with after" in report.suggestion(store.record(job.id)).text
+
+
+def test_a_recording_older_than_the_last_work_entry_does_not_send_it_back(store):
+    """'It can go back' was said from a recording made before the spring was fitted."""
+    job = store.take_in(store.remember("generator Lantern"), at=moments.given("2026-04-20T09:00:00Z"))
+
+    def told() -> tuple[str, list[str]]:
+        record = store.record(job.id)
+        asked = [line for line in report.hand_back_questions(record) if "before the last work entry" in line]
+        return report.suggestion(record).text, asked
+
+    store.attach(job.id, run_of(b"a", make_runs.healthy_generator), "after", at=moments.given("2026-04-20T11:00:00Z"))
+    text, asked = told()
+    assert "it can go back" in text and not asked
+    store.add_work(job.id, "part", "governor spring", at=moments.given("2026-04-22T10:00:00Z"))
+    text, asked = told()
+    early = "un 1 was recorded 2026-04-20, before the last work entry (governor spring, 2026-04-22): record it again"
+    assert early in text and "can go back" not in text and asked == [f"R{early} after the work?"]
+    store.attach(job.id, run_of(b"b", make_runs.healthy_generator), "after", at=moments.given("2026-04-22T10:00:00Z"))
+    text, asked = told()
+    assert "it can go back" in text and not asked
 
 
 def test_without_the_whole_runs_the_figures_say_what_is_amiss(store):
