@@ -15,9 +15,10 @@ def check_title(step: str) -> str:
 
 
 def open_checks(record: JobRecord) -> tuple[BenchCheck, ...]:
-    """The newest of each check that failed and has not passed since, in the order first made; a skip says nothing."""
+    """The newest of each check that failed and has not passed since, in the order first made; a skip says nothing, and
+    a trial's failing is no fault."""
     newest = {check.step: check for check in record.checks if check.result != "not_checked"}
-    return tuple(check for check in newest.values() if check.result == "fail")
+    return tuple(check for check in newest.values() if check.result == "fail" and not knowledge.is_trial(check.step))
 
 
 def hurts(check: BenchCheck) -> bool:

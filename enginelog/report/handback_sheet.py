@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from enginelog.compare import FOR_THE_BENCH, BeforeAfter, of_job
+from enginelog.limits.trade.knowledge import is_trial
 from enginelog.model import (
     BenchCheck,
     Comparison,
@@ -258,11 +259,12 @@ def _seen(record: JobRecord, full: bool) -> tuple[tuple[str, str], ...]:
 
 
 def _checks(record: JobRecord, full: bool) -> tuple[CheckRow, ...]:
-    """All for the bench; for the owner those that failed, and whether the same check, made again, passed."""
+    """All for the bench; for the owner those that failed, and whether the same check, made again, passed; no trials,
+    whose failing is no fault."""
     if full:
         return tuple(_check(one, full) for one in record.checks)
     newest = {one.step: one.result for one in record.checks}
-    rows = [(one, _check(one, full)) for one in record.checks if one.result == "fail"]
+    rows = [(one, _check(one, full)) for one in record.checks if one.result == "fail" and not is_trial(one.step)]
     return tuple(
         replace(row, detail=f"{row.detail}; {MENDED}".removeprefix("; ")) if newest[one.step] == "pass" else row
         for one, row in rows

@@ -33,15 +33,16 @@ def suggestion(record: JobRecord) -> Suggestion:
     """What the bench checks of a job leave and what to check next, by the rules of `advise`.
 
     record: with its runs whole; of runs that are not, only what their figures call amiss counts. Where the recordings
-    after the work are well, nothing that can hurt is heard in them and no check stands as failed, there is nothing to
-    check next, and the text says so, and what is left all the same.
+    after the work are well, nothing that can hurt is heard in them and no check but a trial stands as failed, there is
+    nothing to check next, and the text says so, and what is left all the same.
     """
     known = known_of(record)
     told = [run for run in record.runs if run.stage != "after" and run.analysis]
     codes = told[-1].analysis.figures.amiss if told and told[-1].analysis else ()
     found = at_bench(known.checks, known.heard, known.engine, codes)
     since = _since_the_work(record)
-    if not since or found.failed or any(run.run and words.headline(run.run).verdict != "ok" for run in since):
+    failed = [step for step in found.failed if not knowledge.is_trial(step.name)]
+    if not since or failed or any(run.run and words.headline(run.run).verdict != "ok" for run in since):
         return found
     left = standing(record)
     if any(each.stored in since for each in left):

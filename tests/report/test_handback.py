@@ -29,6 +29,7 @@ from enginelog.model import (
     TakeIn,
     WorkEntry,
 )
+from enginelog.report.handback_open import open_checks
 from enginelog.report.handback_sheet import AUDIENCES, duration, money, sheet
 from enginelog.report.handback_text import LONGEST, sheet_text
 from enginelog.report.words import GAP, RECORD_AGAIN
@@ -51,6 +52,7 @@ def stored(number: int, stage: str, run, letter: str, **more) -> StoredRun:
                      recording_sha256=letter * 64, analysis=analysis, run=run, **more)  # fmt: skip
 
 
+TRIALS = ("choke_test", "cold_warm", "load_off", "loaded_run", "slow_stop")
 MACHINE = Machine("Tiller Marigold", kind="tiller", rated_rpm=3200.0, serial="T-15", cost_limit_cents=4000, id=3)
 JOB = Job(
     7, 3, at("2026-04-11"), "Stutters.\nNo strength in clay.", TakeIn("full", "old", "", "guard bent"),
@@ -680,6 +682,20 @@ def test_what_can_hurt_and_failed_is_not_handed_back_in_green():
     assert sheet(skipped).top.tone == "watch", "left out is not passed"
     linkage = replace(record, checks=(replace(bent, step="governor"),))
     assert sheet(linkage).top.tone == "watch", "by its name in the table of bench checks"
+
+
+def test_a_trial_is_no_fault_that_was_found_or_put_right(healthy):
+    """'Found at fault: choke test', and asked: put right?"""
+    tried = [BenchCheck(step, "fail", at("2026-04-11"), id=n) for n, step in enumerate(TRIALS, 1)]
+    record = JobRecord(JOB, MACHINE, tuple(tried), (), (healthy,))
+    assert not sheet(record).checks and not open_checks(record)
+    assert "Found at fault" not in report.hand_back_text(record)
+    assert len(sheet(record, "bench").checks) == len(tried)
+    assert report.suggestion(record).text.startswith("Nothing amiss is heard after the work")
+    again = replace(record, checks=(tried[0], replace(tried[0], result="pass", id=9)))
+    assert "put right" not in report.hand_back_html(again)
+    controls = replace(record, checks=(replace(tried[0], step="controls"),))
+    assert report.hand_back_questions(controls)[0].startswith("controls failed")
 
 
 def test_no_danger_is_cut_off_by_those_before_it():

@@ -53,6 +53,7 @@ class Cause:
 class Check:
     """One check: how it is made, what it costs in minutes, what a pass and a fail say, which cautions it needs.
 
+    trial: its result is an observation that points on; its failing is no fault to be put right.
     runs: the engine must run for it, so that it is no check of one that does not start.
     hurts: whoever uses the machine while it fails can be hurt by it.
     when: signs of which one must be found for it to be worth making (none: always).
@@ -77,6 +78,7 @@ class Check:
     bench: str = ""
     runs: bool = False
     hurts: bool = False
+    trial: bool = False
 
     @property
     def decides(self) -> frozenset[str]:
@@ -208,6 +210,12 @@ def check_titles() -> dict[str, str]:
     """How each check is called on paper, by the name under which it is kept: the bench's own title goes first."""
     trade = {each.name: each.title for each in load().checks.values()}
     return trade | {each.name: each.title for each in bench.steps()}
+
+
+def is_trial(name: str) -> bool:
+    """Whether a check, by its name, is a trial, whose failing is no fault."""
+    check = load().checks.get(name)
+    return check is not None and check.trial
 
 
 def results_of(checks: Iterable[BenchCheck]) -> dict[str, str]:
