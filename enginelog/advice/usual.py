@@ -190,4 +190,4 @@ def _blade_stop(record: Record) -> list[ValueLine]:
     line = _line(usual, seconds, f"{seconds:z.1f} s by ear")
     doubt = limits.load("findings").value("blade_stop_doubt")
     near = usual.high * (1 - doubt) < seconds <= usual.high * (1 + doubt)
-    return [replace(line, position="near") if near else line]
+    return [replace(line, position="near", outside=usual.near or usual.outside) if near else line]

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from enginelog.compare import pulled_in_vain
 from enginelog.model import Finding, Run, is_over_rated
 from enginelog.report import words
 from enginelog.report.facts import rougher_first
 
 
 def for_owner(run: Run, finding: Finding) -> str:
-    """One finding in plain words; the finding's own text where it is plain already (speed, starting, blade)."""
+    """One finding in plain words; the finding's own text where it is plain already."""
     if is_over_rated(run, finding):
         return _too_fast(run, finding)
     if finding.code == "stop" and finding.value is not None and finding.limit is not None:
@@ -46,7 +47,8 @@ def _fast_blade(rpm: float, limit_rpm: float, sure: bool) -> str:
 
 
 def _slow_stop(seconds: float, limit_s: float, sure: bool) -> str:
-    do = "Do not use it until its blade brake has been seen to" if sure else "Have its blade brake seen to"
+    near = "Have its blade brake seen to before it is used again"
+    do = "Do not use it until its blade brake has been seen to" if sure else near
     within = "" if sure else ", which by ear may be in time or not"
     return (
         f"{do}: it took about {seconds:z.1f}{words.GAP}s to stand still after the ignition was cut{within}; "
@@ -85,7 +87,18 @@ def _hunts(run: Run) -> str:
     return f"Its speed goes up and down by itself{by}."
 
 
+def _starts(run: Run) -> str:
+    line = run.timeline
+    if pulled_in_vain(line):
+        return "It stopped, and did not start again when it was pulled."
+    again = sum(span.kind == "run" for span in line.spans) > 1
+    parts = [f"It took {words.pulls(line)} of the starter until it ran."] if line.pulls else []
+    parts += ["It stopped, and was started again."] if again else []
+    return " ".join(parts) or "It did not start as it should."
+
+
 _PLAIN: dict[str, Callable[[Run], str]] = {
+    "start": _starts,
     "misfire": _misfires,
     "settling": _rough,
     "hunting": _hunts,

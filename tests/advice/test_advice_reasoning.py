@@ -350,7 +350,8 @@ def test_a_blade_stop_by_ear_is_not_inside_where_the_finding_cannot_tell(seconds
     record = plain(machine="mower")
     record["stop"]["rundown_s"] = seconds
     found = line(record, "Blade stop")
-    assert found.position == position and ("Do not use the mower" in found.to_do) == (position != "inside")
+    assert found.position == position and ("Do not use the mower" in found.to_do) == (position == "above")
+    assert ("seen to before the mower is used again" in found.to_do) == (position == "near")
     assert ("that cannot be told" in value_words(found)) == (position == "near")
 
 

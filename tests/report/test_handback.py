@@ -12,10 +12,12 @@ import make_runs
 import pytest
 
 from enginelog import report
+from enginelog.advice import usual_values
 from enginelog.model import (
     FOR_OWNER,
     Analysis,
     BenchCheck,
+    Engine,
     Finding,
     Handback,
     Job,
@@ -331,7 +333,8 @@ def test_what_can_hurt_and_was_heard_before_the_work_is_told_until_a_recording_s
 
 
 @pytest.mark.parametrize(
-    ("verdict", "said"), [("watch", "Have its blade brake seen to: it"), ("fault", "Do not use it")]
+    ("verdict", "said"),
+    [("watch", "Have its blade brake seen to before it is used again: it"), ("fault", "Do not use it")],
 )
 def test_a_blade_slow_to_stand_still_stands_first_for_its_owner(verdict, said):
     after = with_findings(3, "after", make_runs.hunting_pump(), (replace(SLOW, verdict=verdict),))
@@ -360,6 +363,30 @@ def with_findings(number, stage, run, findings):
     return stored(
         number, stage, replace(run, measures=replace(run.measures, findings=findings)), "de"[stage == "after"]
     )
+
+
+def test_what_the_owner_and_advise_say_of_a_blade_stop_near_its_limit_is_the_same():
+    """2.8 s by ear: 'do not use the mower' to the mechanic, and not a word of that to the owner."""
+    mower = replace(make_runs.healthy_generator(), engine=Engine(machine="mower"))
+    mower = replace(mower, timeline=replace(mower.timeline, rundown_s=2.8))
+    near = next(line for line in usual_values(report.record(mower)) if line.position == "near")
+    first = sheet(JobRecord(JOB, MACHINE, runs=(with_findings(3, "after", mower, (SLOW,)),))).watch[0]
+    assert near.to_do == "Have the blade brake seen to before the mower is used again."
+    assert "Have its blade brake seen to before it is used again: " in first and "Do not use" not in first
+
+
+def test_the_owner_reads_of_a_start_in_plain_words():
+    """'6 pulls of the starter heard (pulls 1, 2 and 4 at about 530 rpm with about 3 to 6 compression strokes each)'."""
+    run = make_runs.settling_start()
+    start = Finding("start", "watch", "6 pulls heard (at about 530 rpm with 3 to 6 strokes).", 6.0, "pulls", 4.0, "x")
+    said = {
+        (6, run.timeline.spans): "It took 6 pulls of the starter until it ran.",
+        (2, (Span("run", 0, 9), Span("pull", 12, 13))): "It stopped, and did not start again when it was pulled.",
+        (0, (Span("run", 0, 9), Span("run", 12, 20))): "It stopped, and was started again.",
+    }
+    for (pulls, spans), words in said.items():
+        heard = replace(run, timeline=replace(run.timeline, pulls=pulls, spans=spans))
+        assert words in sheet(JobRecord(JOB, MACHINE, runs=(with_findings(3, "after", heard, (start,)),))).watch
 
 
 def test_a_speed_that_is_only_perhaps_too_fast_is_said_so_to_the_owner():

@@ -32,7 +32,8 @@ QUANTITIES = {
 class Usual:
     """One usual value: a window from `low` to `high`, either of which may be missing.
 
-    told_by: option by which the user's own value replaces it. outside: what it means to lie outside.
+    told_by: option by which the user's own value replaces it. outside: what it means to lie outside. near: what
+    is to be done where the doubt of the value holds the limit, empty where that is the same.
     """
 
     machine: str
@@ -45,6 +46,7 @@ class Usual:
     low: float | None = None
     high: float | None = None
     told_by: str = ""
+    near: str = ""
 
     @property
     def cited(self) -> str:
