@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from enginelog.compare.estimate import Estimate, unknown, within
 from enginelog.compare.intervals import poisson_rate
 from enginelog.compare.sample import Sample
-from enginelog.model import LoadStep, Timeline
+from enginelog.limits import LimitSet
+from enginelog.model import LoadStep, Run, Timeline
 
 MINUTE_S = 60.0
 
@@ -22,6 +25,19 @@ def pulled_in_vain(timeline: Timeline) -> int:
         return 0
     ended = max((span.end_s for span in timeline.spans if span.kind == "run"), default=float("inf"))
     return sum(span.kind == "pull" and span.start_s >= ended for span in timeline.spans)
+
+
+def never_cleared(run: Run, limits: LimitSet) -> bool:
+    """Whether a run whose start was heard was rough from there to its end, so that it may be a cold start that had not
+    cleared. One that was rough for longer than `rough_start_s` is rough by itself; so is one that was smooth first."""
+    rough = any(one.code == "settling" and one.verdict in ("watch", "fault") for one in run.measures.findings)
+    if not rough or run.measures.settling.found is not False or not starts_heard(run.timeline):
+        return False
+    last = [span for span in run.timeline.spans if span.kind == "run"][-1]
+    if last.end_s - last.start_s > limits.value("rough_start_s"):
+        return False
+    lost = run.firings.miss_probability[(run.firings.t_s >= last.start_s) & (run.firings.t_s < last.end_s)]
+    return len(lost) == 0 or bool(np.nanmean(lost[: len(lost) // 2 + 1]) >= 0.5 * np.nanmean(lost))
 
 
 def settle_seconds(sample: Sample) -> Estimate:

@@ -6,7 +6,8 @@ from enginelog import limits as limit_files
 from enginelog.compare import firing, steady, words
 from enginelog.compare.comparable import Obstacle, obstacle, pulls_only
 from enginelog.compare.dates import swapped_note
-from enginelog.compare.events import pulled_in_vain
+from enginelog.compare.estimate import Estimate, unknown
+from enginelog.compare.events import never_cleared, pulled_in_vain, starts_heard
 from enginelog.compare.judging import judge
 from enginelog.compare.measures import RUNNING, SPEED, START, Measure, applies
 from enginelog.compare.sample import Sample, take_both
@@ -22,6 +23,10 @@ OWN_BAND = (
     " the recordings' own reports."
 )
 FOR_THE_BENCH = (OWN_BAND, AFTER_ROUGH)  # notes on how it was measured, which say nothing of the machine
+STILL_ROUGH = (
+    "it never got past its rough start, and the other recording begins with the engine running; record that one from"
+    " its start, too, or this one until it clears"
+)
 SAME_LOAD = "Dip, droop and recovery can be held against each other only under the same load."
 
 
@@ -31,6 +36,7 @@ def compare(
     limits: LimitSet | None = None,
     cleaning: LimitSet | None = None,
     notes: tuple[str, ...] = (),
+    warm: tuple[bool, bool] = (False, False),
 ) -> Comparison:
     """Hold the run after against the run before: each measure with its difference, its interval and verdict.
 
@@ -38,7 +44,7 @@ def compare(
 
     limits: topic compare; cleaning: topic findings, by which speed and firings are cleaned as for the run's own
     findings (None: the project's own files). notes: what is known to differ besides, handed through, behind
-    the note on files whose own dates put the two in the other order.
+    the note on files whose own dates put the two in the other order. warm: of which it was told that it was warm.
     The same two recordings always give the same answer.
     """
     limits = limits or limit_files.load("compare")
@@ -51,7 +57,7 @@ def compare(
         return _with_failed_start(before, after, limits, notes)
     samples = firing.alike(*steady.alike(*take_both(before, after, limits, cleaning)))
     wanted = [one for one in ALL if applies(one, *samples) and (against is None or not one.needs_speed)]
-    measures = _judged(wanted, samples, limits)
+    measures = _judged(wanted, samples, limits, warm)
     if against is not None:
         return _refused(before, after, against, measures, limits, notes)
     verdict, summary = words.overall(measures)
@@ -61,15 +67,31 @@ def compare(
     )
 
 
-def _judged(wanted: list[Measure], samples: tuple[Sample, Sample], limits: LimitSet) -> tuple[Difference, ...]:
+def _judged(
+    wanted: list[Measure], samples: tuple[Sample, Sample], limits: LimitSet, warm: tuple[bool, bool] = (False, False)
+) -> tuple[Difference, ...]:
     """All measures, each with so wide an interval that together they hold `joint_level` (Sidak 1967).
 
     What neither recording holds cannot differ, and is not counted.
     """
-    values = {one.code: (one.take(samples[0]), one.take(samples[1])) for one in wanted}
+    runs = samples[0].run, samples[1].run
+    rough = tuple(
+        _still_rough(one, other, told, limits) for one, other, told in zip(runs, runs[::-1], warm, strict=True)
+    )
+    values = {one.code: (_taken(one, samples[0], rough[0]), _taken(one, samples[1], rough[1])) for one in wanted}
     counted = sum(first.known and second.known and (first.heard or second.heard) for first, second in values.values())
     level = limits.value("joint_level") ** (1 / max(counted, 1))
     return tuple(judge(one, *samples, values[one.code], level, limits) for one in wanted)
+
+
+def _still_rough(run: Run, other: Run, warm: bool, limits: LimitSet) -> bool:
+    """Whether a run may be all cold start, and the other begins when its own start was over."""
+    return not warm and not starts_heard(other.timeline) and never_cleared(run, limits)
+
+
+def _taken(measure: Measure, sample: Sample, rough: bool) -> Estimate:
+    """A run's value; none of what is taken from where a rough start is over, where that was not heard to be (rough)."""
+    return unknown(STILL_ROUGH) if rough and measure.of_smooth else measure.take(sample)
 
 
 def _in_vain_notes(before: Run, after: Run) -> tuple[str, ...]:

@@ -55,7 +55,13 @@ def of_pair(
         raise ValueError("a run without its analysis given, whole runs expected")
     notes = (*order_note(before, after), *seasons_note(before, after), *conditions_note(before, after))
     otherwise = otherwise_note(told, before, after) if told else ()
-    return compare(before.run, after.run, limits, notes=(*otherwise, *notes))
+    warm = (_told_warm(before), _told_warm(after))
+    return compare(before.run, after.run, limits, notes=(*otherwise, *notes), warm=warm)
+
+
+def _told_warm(run: StoredRun) -> bool:
+    """Whether it was told that the engine was warm, so that it is no cold start."""
+    return "warm" in (each.casefold().strip() for each in run.conditions)
 
 
 def newer_note(after: StoredRun, comparison: Comparison) -> tuple[str, ...]:

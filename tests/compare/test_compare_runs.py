@@ -9,7 +9,7 @@ import sim_tracks as sim
 from scipy import stats
 
 from enginelog import limits
-from enginelog.compare import compare, firing, front, steady, words
+from enginelog.compare import compare, events, firing, front, steady, words
 from enginelog.compare.judging import target
 from enginelog.compare.sample import take, take_both
 from enginelog.findings import judge
@@ -437,6 +437,30 @@ def test_what_counts_only_once_smooth_says_so_beside_a_fault_of_the_rough_start(
     assert of_code(found, "speed").text[:1].isdigit() and "Once smooth" not in of_code(found, "hunting").text
     plain = compare(named(healthy, "x"), named(run("calm", 10), "calm"))
     assert not any("nce smooth" in one.text for one in plain.measures)
+
+
+def begun_running(run: Run, name: str) -> Run:
+    """The same, cut so that the recording begins with the engine running."""
+    spans = tuple(replace(span, start_s=0.0) for span in run.timeline.spans if span.kind == "run")
+    return with_line(run, name, spans=spans)
+
+
+def test_a_rough_start_that_had_not_cleared_is_not_held_against_a_run_that_was_warm(healthy):
+    """The same unrepaired machine, recorded cold and then warm, "runs better than before"."""
+    cold = run("cold", 5, seconds=40.0, miss_share=0.2)
+    assert cold.measures.settling.found is False and events.starts_heard(cold.timeline)
+    cut, warm = (begun_running(one, f"cut {one.clip.name}") for one in (cold, healthy))
+    for found, which in ((compare(cold, warm), "Before"), (compare(warm, cold), "After")):
+        for code in ("misfire", "steadiness"):
+            one = of_code(found, code)
+            assert one.verdict == "cannot_tell" and one.text.startswith(f"{which}: it never got past its rough start")
+        assert found.verdict == "cannot_tell"
+    assert of_code(compare(cold, healthy), "misfire").verdict == "better", "both with their start"
+    assert of_code(compare(cut, warm), "misfire").verdict == "better", "both running already"
+    assert of_code(compare(cold, warm, warm=(True, False)), "misfire").verdict == "better", "told to be warm"
+    lost = np.where(cold.firings.t_s < 20, 0.01, cold.firings.miss_probability)
+    later = replace(cold, firings=replace(cold.firings, miss_probability=lost))
+    assert events.never_cleared(cold, LIMITS) and not events.never_cleared(later, LIMITS), "it was smooth first"
 
 
 def made_at(run: Run, stamp: str | None) -> Run:
