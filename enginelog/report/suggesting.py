@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from enginelog.advice import Heard, Situation, at_bench
-from enginelog.limits.bench import Suggestion
+from enginelog.advice import Heard, Situation, advise, at_bench
+from enginelog.limits.bench import LEAD, Suggestion
 from enginelog.limits.trade import knowledge
 from enginelog.model import STAGES, JobRecord, StoredRun
 from enginelog.model.wording import begun_small, joined, one_line
@@ -21,12 +21,14 @@ def known_of(record: JobRecord) -> Situation:
     Recordings: those from after the work made since its last entry, where an engine or its starter was heard in one;
     else those from before the work (else during, else after).
     """
-    runs = _since_the_work(record)
-    if not runs:
-        stage = next((stage for stage in STAGES if record.of_stage(stage)), None)
-        runs = [run for run in record.runs if run.stage == stage]
+    runs = _since_the_work(record) or _not_since(record)
     heard = [Heard(run_record(run.run), run.conditions) for run in runs if run.run is not None]
     return Situation(tuple(heard), knowledge.results_of(record.checks), engine=record.machine.engine)
+
+
+def _not_since(record: JobRecord) -> tuple[StoredRun, ...]:
+    """Of a job without a recording since the work those that count instead: from before it, else during, else after."""
+    return record.of_stage(next((stage for stage in STAGES if record.of_stage(stage)), STAGES[0]))
 
 
 def suggestion(record: JobRecord) -> Suggestion:
@@ -34,7 +36,8 @@ def suggestion(record: JobRecord) -> Suggestion:
 
     record: with its runs whole; of runs that are not, only what their figures call amiss counts. Where the recordings
     after the work are well, nothing that can hurt is heard in them and no check but a trial stands as failed, there is
-    nothing to check next, and the text says so, and what is left all the same.
+    nothing to check next, and the text says so, and what is left all the same. Nor is there where no rule speaks of
+    what was heard.
     """
     known = known_of(record)
     told = [run for run in record.runs if run.stage != "after" and run.analysis]
@@ -42,12 +45,14 @@ def suggestion(record: JobRecord) -> Suggestion:
     found = at_bench(known.checks, known.heard, known.engine, codes)
     since = _since_the_work(record)
     failed = [step for step in found.failed if not knowledge.is_trial(step.name)]
-    if not since or failed or any(run.run and words.headline(run.run).verdict != "ok" for run in since):
-        return found
-    left = standing(record)
-    if any(each.stored in since for each in left):
-        return found
-    return replace(found, open_steps=(), before=None, text=_well(record, since, left))
+    if since and not failed and all(words.headline(run.run).verdict == "ok" for run in since if run.run):
+        left = standing(record)
+        if not any(each.stored in since for each in left):
+            return replace(found, open_steps=(), before=None, text=_well(record, since, left))
+    shown = [run for run in since or _not_since(record) if _shows_something(run)]
+    if shown and not failed and not advise(known).matched:
+        return replace(found, open_steps=(), before=None, text=_nothing_asked(shown))
+    return found
 
 
 def recorded_too_early(record: JobRecord) -> str:
@@ -73,6 +78,15 @@ def _since_the_work(record: JobRecord) -> list[StoredRun]:
 def _shows_something(stored: StoredRun) -> bool:
     run = stored.run
     return run is not None and run.quality.usable and (run.timeline.engine_heard or run.timeline.pulls > 0)
+
+
+def _nothing_asked(runs: Sequence[StoredRun]) -> str:
+    """Where no rule speaks of what was heard, so that `advise` names no check either."""
+    named = f"run{'s'[: len(runs) > 1]} {joined([str(each.id) for each in runs])}"
+    return (
+        f"{LEAD} Nothing heard in {named} asks for a check: record it once more while it does what it came in with, as "
+        "cold, hot or under load as it is then."
+    )
 
 
 def _well(record: JobRecord, runs: list[StoredRun], left: Sequence[Danger]) -> str:

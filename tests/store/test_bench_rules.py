@@ -184,6 +184,21 @@ def test_a_comparison_is_advised_only_where_something_was_heard_before_the_work(
     assert "compare before with after" in report.suggestion(store.record(job.id)).text
 
 
+def test_a_job_names_no_check_where_the_advice_on_a_clean_recording_names_none(store):
+    """The job page named the cheapest check, the page on what to check next none."""
+    job = store.take_in(store.remember("generator Lantern"))
+    assert report.suggestion(store.record(job.id)).next, "nothing was heard: the cheapest"
+    store.attach(job.id, run_of(b"a", make_runs.healthy_generator), "before")
+    known, found = report.known_of(store.record(job.id)), report.suggestion(store.record(job.id))
+    assert not advice_room.advise(known).checks and found.next is None and found.before is None
+    assert "Nothing heard in run 1 asks for a check: record it once more" in found.text
+    store.tick(job.id, "spark", "fail")
+    assert "Failed: spark" in report.suggestion(store.record(job.id)).text
+    job = store.take_in(store.remember("pump Heron"))
+    store.attach(job.id, run_of(b"b", make_runs.hunting_pump), "before")
+    assert report.suggestion(store.record(job.id)).next
+
+
 def test_a_recording_older_than_the_last_work_entry_does_not_send_it_back(store):
     """'It can go back' was said from a recording made before the spring was fitted."""
     job = store.take_in(store.remember("generator Lantern"), at=moments.given("2026-04-20T09:00:00Z"))
