@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from enginelog.findings import doubt, faster, firing_verdicts, run_verdicts, speed_verdicts, words
+from enginelog.findings import doubling, doubt, faster, firing_verdicts, run_verdicts, speed_verdicts, words
 from enginelog.findings.gather import Evidence, gather
 from enginelog.findings.held import told_speed
 from enginelog.findings.steadiness import Band
@@ -69,10 +69,12 @@ def judge(
         speed = speed if speed.told and _can_be_used(quality, limits) else Speed.unknown()
         return _nothing(engine, timeline, speed, blocked or "no stretch of running was found", limits)
     hunts, most = evidence.hunting.found is True, timeline.confidence
-    speed = told_speed(speed, track, evidence.settled, hunts, quality.trust, most, limits)
+    moves = evidence.loads.told
+    speed = told_speed(speed, track, evidence.settled, moves, hunts, quality.trust, most, limits)
+    doubted = doubling.doubted(speed.held, moves, track, limits) if speed.rpm is not None else ()
     evidence = evidence if speed.rpm is not None else evidence.without_speed()
-    evidence = faster.without_shares(evidence, speed)
-    findings = _findings(evidence, speed, cancelled_db, limits)
+    evidence = doubling.without_moves(faster.without_shares(evidence, speed), doubted)
+    findings = _findings(evidence, speed, cancelled_db, doubted, limits)
     told = {one.code: one for one in findings}
     return Measures(
         speed=_with_band(speed, evidence.band if told["steadiness"].value is not None else None),
@@ -107,7 +109,13 @@ def _can_be_used(quality: Quality, limits: LimitSet) -> bool:
     return quality.usable and quality.trust >= limits.value("least_trust")
 
 
-def _findings(evidence: Evidence, speed: Speed, cancelled: float | None, limits: LimitSet) -> tuple[Finding, ...]:
+def _findings(
+    evidence: Evidence,
+    speed: Speed,
+    cancelled: float | None,
+    doubted: tuple[doubling.Change, ...],
+    limits: LimitSet,
+) -> tuple[Finding, ...]:
     found = [
         *speed_verdicts.all_findings(evidence, speed, limits),
         *firing_verdicts.all_findings(evidence, limits),
@@ -115,8 +123,10 @@ def _findings(evidence: Evidence, speed: Speed, cancelled: float | None, limits:
     ]
     found = faster.told(found, evidence.misfire.summary, evidence.engine, speed, limits)
     found = doubt.none_good_in_doubt(found, evidence.engine, speed)
-    found = doubt.no_more_than_watched_if_misread(found, evidence.engine, speed, limits)
-    found = doubt.no_swing_denied_where_none_would_show(found, speed, limits)
+    just = doubted[0].why if doubted else None
+    found = doubt.none_good_if_just_twice(found, just, evidence.loads.told)
+    found = doubt.no_more_than_watched_if_misread(found, evidence.engine, speed, limits, just)
+    found = doubt.no_swing_denied_where_none_would_show(found, speed, limits, just)
     found = doubt.none_good_if_one_is_silent(found, evidence.engine, cancelled, limits, evidence.too_loud)
     found = doubt.none_good_by_word(found, evidence.timeline)
     found = doubt.none_good_if_perhaps(found, evidence.timeline, limits)

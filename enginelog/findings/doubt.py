@@ -7,7 +7,7 @@ from math import log10
 
 from enginelog.findings import words
 from enginelog.limits import LimitSet
-from enginelog.model import Engine, Finding, Speed, Timeline
+from enginelog.model import Engine, Finding, Speed, ThrottleMove, Timeline
 
 OF_CYLINDERS = ("misfire", "cylinder_balance")
 OF_SPEED = ("speed", "blade_speed", "generator_frequency")
@@ -55,22 +55,37 @@ def next_of(engine: Engine) -> tuple[str, ...]:
     return NEXT_OF_TWINS if engine.firing_open else NEXT
 
 
+def none_good_if_just_twice(
+    findings: list[Finding], just_twice: str | None, told: tuple[ThrottleMove, ...]
+) -> list[Finding]:
+    """No throttle is said to have been moved where the speed went to just twice or half, unheard. just_twice: why that
+    is doubtful (see `doubling`), None where nothing is; told: the other movements."""
+    if just_twice is None or told:
+        return findings
+    return [words.unknown(one.code, just_twice, NEXT) if one.code == "throttle" else one for one in findings]
+
+
 def no_more_than_watched_if_misread(
-    findings: list[Finding], engine: Engine, speed: Speed, limits: LimitSet
+    findings: list[Finding], engine: Engine, speed: Speed, limits: LimitSet, just_twice: str | None = None
 ) -> list[Finding]:
     """Of a speed that is told with "perhaps" nothing is called good, and nothing a fault: what is too fast is worth a
-    look and a second reading."""
+    look and a second reading. just_twice: as above."""
     if speed.rpm is None or speed.or_rpm is not None or speed.sure(limits.value("said_speed_confidence")):
         return findings
     again = NEXT if engine.rated_rpm is None else NEXT_OF_RATED
-    return [_misread(one, again) if one.code in READ_FROM_IT and one.value is not None else one for one in findings]
+    why = MISREAD if just_twice is None else f"Not sure: {just_twice}."
+    return [
+        _misread(one, why, again) if one.code in READ_FROM_IT and one.value is not None else one for one in findings
+    ]
 
 
-def no_swing_denied_where_none_would_show(findings: list[Finding], speed: Speed, limits: LimitSet) -> list[Finding]:
+def no_swing_denied_where_none_would_show(
+    findings: list[Finding], speed: Speed, limits: LimitSet, just_twice: str | None = None
+) -> list[Finding]:
     """No hunting is denied of a speed that is hardly known, or that nowhere was steady enough to have a band: a swing
     may be hidden in its course. Half and double the speed swing alike, in per cent of it: where nothing but that is
     open, what was searched stands. Of a speed that could not be read none is told either."""
-    why = _why_no_swing_shows(findings, speed, limits)
+    why = _why_no_swing_shows(findings, speed, limits, just_twice)
     if why is None:
         return findings
     denied = [one.code == "hunting" and (one.verdict == "ok" or speed.rpm is None) for one in findings]
@@ -79,21 +94,21 @@ def no_swing_denied_where_none_would_show(findings: list[Finding], speed: Speed,
     ]
 
 
-def _why_no_swing_shows(findings: list[Finding], speed: Speed, limits: LimitSet) -> str | None:
+def _why_no_swing_shows(findings: list[Finding], speed: Speed, limits: LimitSet, just_twice: str | None) -> str | None:
     """Why a swing of the speed would not show itself; None where it would."""
     if speed.rpm is None:
         return UNREAD
     if any(one.code == "steadiness" and one.value is None for one in findings):
         return UNSTEADY
-    if speed.or_rpm is None and not speed.sure(limits.value("said_speed_confidence")):
+    if speed.or_rpm is None and just_twice is None and not speed.sure(limits.value("said_speed_confidence")):
         return "the speed is perhaps not read rightly"
     return None
 
 
-def _misread(finding: Finding, again: tuple[str, ...]) -> Finding:
+def _misread(finding: Finding, why: str, again: tuple[str, ...]) -> Finding:
     if finding.verdict in ("fault", "watch"):
-        return replace(finding, verdict="watch", text=f"{finding.text} {MISREAD}", next=(*again, *finding.next))
-    return _not_sure(finding, MISREAD, again)
+        return replace(finding, verdict="watch", text=f"{finding.text} {why}", next=(*again, *finding.next))
+    return _not_sure(finding, why, again)
 
 
 def _hangs(finding: Finding) -> bool:

@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from enginelog.findings import doubling
 from enginelog.findings.series import Series, by_window, half_window, running_median
 from enginelog.limits import LimitSet
-from enginelog.model import HeldSpeed, Speed, Track
+from enginelog.model import HeldSpeed, Speed, ThrottleMove, Track
 
 SMOOTHED_S = 0.3  # median over which a speed is read, so that single frames do not count
 ENDS = (5.0, 95.0)  # percentiles taken for the ends of a run's speeds
@@ -30,10 +31,18 @@ class _Frames:
 
 
 def told_speed(
-    speed: Speed, track: Track, runs: list[Series], hunts: bool, trust: float, most: float, limits: LimitSet
+    speed: Speed,
+    track: Track,
+    runs: list[Series],
+    moves: tuple[ThrottleMove, ...],
+    hunts: bool,
+    trust: float,
+    most: float,
+    limits: LimitSet,
 ) -> Speed:
     """The speed as it is told: `with_changes`, the confidence of each speed held times `trust` (0..1, in the recording)
-    and at most `most` (that there was an engine).
+    and at most `most` (that there was an engine); less sure where it goes to just twice or half, as some of `moves` of
+    the throttle or between speeds held (see `doubling`).
 
     A median too unsure to be told (`Speed.told`) says nothing of the speeds held beside it: those of a run that held
     several, each of which is sure, are told where it surely was an engine (music holds its notes, too). Else none is.
@@ -45,6 +54,7 @@ def told_speed(
         # Where another speed sounds nearly the same none is surer than the median was told to be.
         least = least if speed.or_rpm is None else min(least, speed.confidence)
         changed = replace(changed, held=held, confidence=least)
+        changed = doubling.doubted_speed(changed, doubling.doubted(held, moves, track, limits), limits)
     if speed.told:
         return changed
     several = len(changed.held) > 1 and changed.or_rpm is None and most >= limits.value("said_engine_confidence")
