@@ -19,7 +19,7 @@ from enginelog.findings.words import (
     unknown,
 )
 from enginelog.limits import LimitSet
-from enginelog.model import Finding, FiringSummary
+from enginelog.model import Engine, Finding, FiringSummary
 from enginelog.model.wording import percent, shares
 
 PATTERNS = {
@@ -31,6 +31,7 @@ PATTERNS = {
 
 
 TOLD_AS_TWO_STROKE = "A four-stroke told as a two-stroke sounds just so."
+TOLD_AS_TWIN = "A single told as a twin sounds just so: how many cylinders has it?"
 TAKING_TURNS = "an unloaded two-stroke may do so in good health"
 
 
@@ -72,7 +73,7 @@ def judge_misfire(evidence: Evidence, limits: LimitSet) -> Finding:
         verdict = "watch"
     if verdict == "watch" and (count.misfires < 2 or count.low < 0.1):
         verdict = "ok" if count.percent < watch.value else "unknown"
-    if verdict == "fault" and summary.pattern == "every_second" and evidence.engine.strokes == 2:
+    if verdict == "fault" and _told_otherwise(evidence, summary.pattern or ""):
         verdict = "watch"
     text = _misfire_text(evidence, count, verdict)
     advice = IGNITION if verdict in ("watch", "fault") else ()
@@ -83,9 +84,15 @@ def judge_misfire(evidence: Evidence, limits: LimitSet) -> Finding:
 
 
 def _pattern_words(evidence: Evidence, pattern: str) -> str:
-    """How the lost firings lie; of every second one of a two-stroke also what else sounds so."""
-    other = f" {TOLD_AS_TWO_STROKE}" if pattern == "every_second" and evidence.engine.strokes == 2 else ""
-    return PATTERNS.get(pattern, "") + other
+    """How the lost firings lie, and what else sounds so: see `_told_otherwise`."""
+    return " ".join(said for said in (PATTERNS.get(pattern, ""), _told_otherwise(evidence, pattern)) if said)
+
+
+def _told_otherwise(evidence: Evidence, pattern: str) -> str:
+    """Which engine, told wrongly, sounds just as this pattern of lost firings in good health; empty where none does."""
+    if pattern == "every_second" and evidence.engine.strokes == 2:
+        return TOLD_AS_TWO_STROKE
+    return TOLD_AS_TWIN if pattern == "cylinder" and evidence.misfire.as_single else ""
 
 
 def _without_count(evidence: Evidence, limits: LimitSet) -> Finding:
@@ -164,7 +171,7 @@ def judge_balance(evidence: Evidence, limits: LimitSet) -> Finding:
     """Cylinders against each other: level and lost firings."""
     summary = evidence.misfire.summary
     if evidence.misfire.faint is not None:
-        return _faint_cylinder(evidence.misfire.faint, limits)
+        return _faint_cylinder(evidence.engine, evidence.misfire.faint, limits)
     told = [
         (one.relative_strength, one.misfire_percent)
         for one in summary.cylinders
@@ -180,11 +187,13 @@ def judge_balance(evidence: Evidence, limits: LimitSet) -> Finding:
     listing = ", ".join(f"{100 * strength:z.0f} % strong with {percent(lost)} % lost" for strength, lost in told)
     text = f"In order of firing: {listing}. Which cylinder is which cannot be heard."
     by_one = summary.pattern == "cylinder"
-    if by_one and weakest_percent > limits.value("misfire_fault_percent"):
+    if by_one and weakest_percent > limits.value("misfire_fault_percent") and not evidence.misfire.as_single:
         verdict = "fault"
     else:
         verdict = "watch" if by_one or level < limit.value else "ok"
-    if verdict == "watch":
+    if by_one and evidence.misfire.as_single:
+        text += f" {TOLD_AS_TWIN}"
+    elif verdict == "watch":
         text += " A cylinder farther from the microphone also sounds weaker."
     advice = (_balance_test(limits), *IGNITION)
     value = 100 * level
@@ -204,12 +213,14 @@ def _balance_test(limits: LimitSet) -> str:
     return BALANCE_TEST.format(rpm=limits.value("balance_rpm"))
 
 
-def _faint_cylinder(level: float, limits: LimitSet) -> Finding:
+def _faint_cylinder(engine: Engine, level: float, limits: LimitSet) -> Finding:
     """One cylinder is quieter than it ought to be, 0..1 of the strongest, and why cannot be told."""
     limit = limits["weak_cylinder_level"]
     text = (
         f"One cylinder sounds {100 * level:z.0f} % as strong as the strongest: it burns weakly, or not at all, or is"
         " only heard less, being farther from the microphone. Which of these cannot be told by sound."
     )
+    if engine.cylinders == 2 and engine.even_firing:
+        text += f" {TOLD_AS_TWIN}"
     advice = (*WEAK_OR_FAR, _balance_test(limits), *IGNITION)
     return Finding("cylinder_balance", "watch", text, 100 * level, "%", 100 * limit.value, cited(limit), next=advice)

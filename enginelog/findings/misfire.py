@@ -31,8 +31,8 @@ WINDOWS = (200.0, 1000.0)  # revolutions (13 CCR 1968.2 counts misfires over the
 class MisfireStudy:
     """The summary for the record and what the verdict needs besides. `reason` says why a count is withheld;
     plainly_lost: firings that were lost without doubt where it is (the others might be, too); of_one_cylinder: nearly
-    all of these are one cylinder's. What may be weak or lost, 0..1 of what fires: faint: a cylinder; weak_turns: every
-    second firing."""
+    all of these are one cylinder's; as_single: it sounds as a single would that was told as this twin. What may be weak
+    or lost, 0..1 of what fires: faint: a cylinder; weak_turns: every second firing."""
 
     summary: FiringSummary
     reason: str | None
@@ -41,6 +41,7 @@ class MisfireStudy:
     alternation: float | None = None
     plainly_lost: int = 0
     of_one_cylinder: bool = False
+    as_single: bool = False
     faint: float | None = None
     weak_turns: float | None = None
 
@@ -264,7 +265,9 @@ def _plain_study(engine: Engine, firings: Firings, reason: str, limits: LimitSet
     summary = replace(_withheld(engine, firings, (least, None), limits), pattern=in_turns)
     own = bool(patterns.attributed_cylinders(firings.slot, lost, engine.cylinders, limits))
     reason = reason if level is None else _faint_words(level)
-    return MisfireStudy(summary, reason, *_ends(firings, lost), plainly_lost=many, of_one_cylinder=own, faint=level)
+    single = patterns.sounds_as_single(engine, firings, lost, limits)
+    ends = _ends(firings, lost)
+    return MisfireStudy(summary, reason, *ends, plainly_lost=many, of_one_cylinder=own, as_single=single, faint=level)
 
 
 def _often_weak(engine: Engine, firings: Firings, limits: LimitSet) -> float | None:
@@ -312,7 +315,8 @@ def _counted(
         cylinders=_cylinders(engine, firings, lost),
         windows=tuple(w for n in WINDOWS if (w := worst_window(engine, firings, probability, spans, n, limits))),
     )
-    return MisfireStudy(summary, None, *_ends(firings, lost), alternation=turns.ratio)
+    single = patterns.sounds_as_single(engine, firings, lost, limits)
+    return MisfireStudy(summary, None, *_ends(firings, lost), alternation=turns.ratio, as_single=single)
 
 
 def _pattern(

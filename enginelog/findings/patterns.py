@@ -184,6 +184,21 @@ def attributed_cylinders(slot: np.ndarray, lost: np.ndarray, cylinders: int, lim
     return tuple(int(k) for k in np.flatnonzero(shares > limits.value("attribution_share")))
 
 
+def sounds_as_single(engine: Engine, firings: Firings, lost: np.ndarray, limits: LimitSet) -> bool:
+    """Whether an evenly firing twin sounds as half of it does: the losses, mask (n,), are one cylinder's, and where one
+    of its firings was lost or faint the next that was judged nearly always is, too, all along or in a stretch. So it is
+    where few could be judged but these; then many of all must be lost, or the cylinder sounds weak on the whole."""
+    owners = attributed_cylinders(firings.slot, lost, engine.cylinders, limits)
+    if engine.cylinders != 2 or not engine.even_firing or not owners:
+        return False
+    own = firings.slot == owners[0]
+    missing = firings.miss_probability[own & np.isfinite(firings.miss_probability)] > 0.5
+    after = missing[1:][missing[:-1]]
+    throughout = len(after) > 0 and after.mean() >= limits.value("never_fires_share")
+    weak = np.nanmedian(firings.strength[own]) < limits.value("weak_cylinder_level")
+    return bool(throughout and (weak or missing.sum() >= limits.value("single_lost_share") * own.sum()))
+
+
 def comes_in_bursts(lost: np.ndarray, limits: LimitSet) -> bool:
     """True where losses follow each other more closely than the share around them explains.
 
