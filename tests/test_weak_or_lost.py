@@ -137,3 +137,25 @@ def test_turns_most_of_which_burn_are_no_pattern_of_lost_ones():
     lost = weak & (np.arange(len(weak)) % 40 == 1)
     turns = patterns.Alternation(0.1, weak, lost=True)
     assert patterns.name_pattern(case.engine, firings, np.where(lost, 1.0, 0.0), turns, LIMITS) != "every_second"
+
+
+def turning(ratio: float, spread: float):
+    """A twin whose cylinders each fire strong and weak in turn, weak ones `ratio` as strong, uneven by `spread`; none
+    could be judged but every fifth weak one, which seems lost."""
+    case = sim.make(12, sim.Scenario(engine=sim.TWIN_180, snr_db=20.0))
+    n = len(case.firings.t_s)
+    weak = np.arange(n) % 4 >= 2
+    uneven = 1 + spread * np.random.default_rng(3).standard_normal(n)
+    seeming = weak & (np.cumsum(weak) % 5 == 0)
+    strength = np.maximum(np.where(weak, ratio, 1.0) * uneven, 0.0)
+    return case, replace(case.firings, strength=strength, miss_probability=np.where(seeming, 0.98, np.nan)), seeming
+
+
+@pytest.mark.parametrize(("ratio", "told"), [(0.5, False), (0.1, True), (1.0, True)])
+def test_weak_firings_in_turn_are_not_plainly_lost_where_noise_hides_the_turns(ratio, told):
+    """Alike firings, and turns of which nothing is left, are no reason to take what is lost for weak."""
+    case, firings, seeming = turning(ratio, 0.35)
+    measures = judged(case, firings=firings)
+    share = 100 * np.mean(seeming)
+    assert (measures.firing.misfire_low or 0.0) == pytest.approx(share if told else 0.0, abs=0.2)
+    assert finding(measures, "misfire").verdict == ("watch" if told else "unknown")

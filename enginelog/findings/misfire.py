@@ -253,9 +253,7 @@ def _plain_study(engine: Engine, firings: Firings, reason: str, limits: LimitSet
     What a faint cylinder loses is never without doubt, nor what a silent one does where not even that count was likely
     to be right: its place may lie in the sound of the one before."""
     lost = np.nan_to_num(firings.miss_probability) > 0.95
-    turns = patterns.alternation(firings, limits)
-    if turns.open:
-        lost &= ~patterns.in_turn(firings, turns)  # these may burn
+    lost &= ~patterns.may_burn(firings, lost, limits)
     faint = patterns.faint_slots(engine, firings, np.zeros(len(lost)), limits, silent_too=True)
     level = (faint.level or _often_weak(engine, firings, limits)) if cannot_count(firings, limits) is None else None
     lost &= ~faint.own

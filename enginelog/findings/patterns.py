@@ -11,6 +11,7 @@ from enginelog.model import Engine, Firings
 
 TURNS_LEAST = 30  # firings of a cylinder among which turns are looked for
 TURNS_FROM, TURNS_TO = 0.35, 0.6  # share lost where every second firing is, but for a few
+STRONGEST = 2.0  # of the usual strength; a bang says nothing of turns
 SURELY_FIRED = 0.05  # probability of a miss under which a firing of a weak turn is taken to have burned
 
 
@@ -95,6 +96,33 @@ def in_turn(firings: Firings, turns: Alternation) -> np.ndarray:
         strength = np.concatenate([[np.inf], firings.strength[own], [np.inf]])
         weak[own] |= (strength[1:-1] < strength[:-2]) & (strength[1:-1] < strength[2:])
     return weak
+
+
+def may_burn(firings: Firings, lost: np.ndarray, limits: LimitSet) -> np.ndarray:
+    """Which firings, mask (n,), may be weak ones that burn: those of an alternation, or else any of a cylinder whose
+    firings take turns all along, though noise hides it in the windows of one. lost: mask (n,) of those that seem lost
+    without doubt; where the weak ones are lost, no more is left of them than `alternation_lost_ratio` of the strong."""
+    turns = alternation(firings, limits)
+    if turns.open or turns.lost:
+        return in_turn(firings, turns) & turns.open
+    rest = np.where(lost, np.nan, np.minimum(firings.strength, STRONGEST))
+    slots = [slot for slot in np.unique(firings.slot) if _rest_takes_turns(rest[firings.slot == slot], limits)]
+    return np.isin(firings.slot, slots)
+
+
+def _rest_takes_turns(strength: np.ndarray, limits: LimitSet) -> bool:
+    """Whether one cylinder's firings, strength (n,), NaN unknown, are weak after strong and strong after weak: by the
+    correlation of neighbours and of those two apart."""
+    x = strength - np.nanmean(strength) if np.isfinite(strength).any() else strength
+    pairs = [x[lag:] * x[:-lag] for lag in (1, 2)]
+    if min(np.isfinite(pair).sum() for pair in pairs) < TURNS_LEAST:
+        return False
+    beside, apart = (float(np.nanmean(pair) / np.nanmean(x * x)) for pair in pairs)
+    least, inner = limits.value("turns_correlation"), strength[1:-1]
+    if beside > -least or apart < 0.5 * least:
+        return False
+    weak, strong = inner < np.minimum(strength[:-2], strength[2:]), inner > np.maximum(strength[:-2], strength[2:])
+    return bool(np.median(inner[weak]) > limits.value("alternation_lost_ratio") * np.median(inner[strong]))
 
 
 def alternation(firings: Firings, limits: LimitSet) -> Alternation:
