@@ -246,7 +246,10 @@ def test_dead_cylinder_is_found(engine):
     [(6000.0, Engine(2), "unknown", "four-stroke told as a two-stroke"),
      (6200.0, Engine(4, 2, (0.0, 360.0)), "unknown", "has fewer cylinders than told"),
      (6000.0, Engine(4), "ok", ""), (6000.0, Engine(2, idle_rpm=2900.0), "ok", ""), (4200.0, Engine(2), "ok", ""),
-     (1500.0, Engine(4), "fault", "two-stroke told as a four-stroke"), (1500.0, Engine(2), "fault", "")],
+     (1500.0, Engine(4), "fault", "two-stroke told as a four-stroke, or an engine with more cylinders than told,"),
+     (1500.0, Engine(4), "fault", "were strokes, cylinders and firing angles told right?"),
+     (1500.0, Engine(2), "fault", "An engine with more cylinders than told shows twice its true speed, too"),
+     (1900.0, Engine(4), "fault", ""), (1900.0, Engine(2), "fault", "")],
 )  # fmt: skip
 def test_half_and_twice_the_rated_speed_are_no_speed_to_call_good_where_the_layout_may_be_told_wrong(
     rated, engine, verdict, said

@@ -22,11 +22,11 @@ from enginelog.findings.words import (
 )
 from enginelog.limits import LimitSet
 from enginelog.limits.trade import formulas
-from enginelog.model import Finding, Speed
+from enginelog.model import Engine, Finding, Speed
 from enginelog.model.wording import as_told, shares
 
 HALF = "About half of it: it idled, or turned twice as fast and {}. Which, cannot be told."
-TWICE = "A two-stroke told as a four-stroke shows twice its true speed, too: were the strokes told right?"
+TWICE = "{} shows twice its true speed, too: {} told right?"
 TELL_RIGHT = ("strokes and cylinders by the data plate or manual", "tell the idle speed, or record it at full speed")
 IDLED = "it idled, and then it feeds nothing"
 AT_RATED = ("record it at its rated speed",)
@@ -113,14 +113,22 @@ def _if_told_wrong(evidence: Evidence, found: Finding, limits: LimitSet) -> Find
     if found.value is None or engine.rated_rpm is None:
         return found
     ratio, near = found.value / engine.rated_rpm, limits.value("told_wrong_percent") / 100
-    if abs(ratio / 2 - 1) <= near and engine.strokes == 4 and found.verdict != "ok":
-        return replace(found, text=f"{found.text} {TWICE}")
+    if abs(ratio / 2 - 1) <= near and found.verdict != "ok":
+        return replace(found, text=f"{found.text} {_shows_twice(engine)}")
     wrong = ["is a four-stroke told as a two-stroke"] if engine.strokes == 2 else []
     wrong += ["has fewer cylinders than told"] if engine.cylinders > 1 else []
     if abs(ratio * 2 - 1) > near or engine.idle_rpm is not None or not wrong:
         return found
     text = f"{found.text} {HALF.format(' or '.join(wrong))}"
     return replace(found, verdict="unknown", text=text, next=TELL_RIGHT)
+
+
+def _shows_twice(engine: Engine) -> str:
+    """Which engine, told as this one, fires as often as this one does at twice its speed, and what to look up."""
+    if engine.strokes == 2:
+        return TWICE.format("An engine with more cylinders than told", "was their number")
+    other = "A two-stroke told as a four-stroke, or an engine with more cylinders than told,"
+    return TWICE.format(other, "were strokes, cylinders and firing angles")
 
 
 def judge_steadiness(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
