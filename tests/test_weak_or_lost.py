@@ -10,7 +10,7 @@ import pytest
 import sim_tracks as sim
 
 from enginelog import limits
-from enginelog.findings import judge, patterns
+from enginelog.findings import judge, misfire, patterns
 
 LIMITS = limits.load("findings")
 
@@ -159,3 +159,12 @@ def test_weak_firings_in_turn_are_not_plainly_lost_where_noise_hides_the_turns(r
     share = 100 * np.mean(seeming)
     assert (measures.firing.misfire_low or 0.0) == pytest.approx(share if told else 0.0, abs=0.2)
     assert finding(measures, "misfire").verdict == ("watch" if told else "unknown")
+
+
+@pytest.mark.parametrize(("apart", "least", "most"), [(3, 2.4, 2.7), (60, 1.0, 1.2)])
+def test_where_doubtful_ones_crowd_none_lost_rules_out_less(apart, least, most):
+    """Two of 295 lost allow 2.4 % at 95 % (Clopper and Pearson 1934); the rule of three alone says 1.0 %."""
+    probability = np.full(295, 0.001)
+    probability[[10, 10 + apart]] = 0.35
+    share, low, high = (100 * one for one in misfire.share_interval(probability, LIMITS))
+    assert share == 0 and low == 0 and least <= high <= most

@@ -105,14 +105,16 @@ def share_interval(probability: np.ndarray, limits: LimitSet) -> tuple[float, fl
     """Share lost and its 95 % interval from the probabilities, as shares 0..1.
 
     Sampling (Clopper-Pearson on the effective number of opportunities) and ambiguity (Poisson-binomial spread, and a
-    part of what may be taken for the other) are added in quadrature.
+    part of what may be taken for the other) are added in quadrature. Where none counts as lost, doubtful ones that
+    crowd do so for the upper end.
     """
     n, share = len(probability), counted_share(probability, limits)
     effect = design_effect(probability)
     low, high = clopper_pearson(share * n / effect, n / effect)
     doubt = 1.96 * np.sqrt(np.sum(probability * (1 - probability)))
     missed, mistaken = (limits.value("misfire_calibration") * part for part in confusion(probability))
-    spare = 1.0 if share == 0 else 0.0
+    crowd = patterns.crowded(probability, limits) if share == 0 else 0
+    spare, high = (0.0, clopper_pearson(crowd, n)[1]) if crowd else (1.0 if share == 0 else 0.0, high)
     more, fewer = max(np.hypot(doubt, missed) - spare, 0.0), np.hypot(doubt, mistaken + missed * (share * n > 0))
     upper = share + np.hypot(high - share, more / n)
     lower = share - np.hypot(share - low, min(fewer / n, share))

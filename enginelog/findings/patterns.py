@@ -11,6 +11,7 @@ from enginelog.model import Engine, Firings
 
 TURNS_LEAST = 30  # firings of a cylinder among which turns are looked for
 TURNS_FROM, TURNS_TO = 0.35, 0.6  # share lost where every second firing is, but for a few
+CROWD = 10  # firings within which two doubtful ones crowd
 STRONGEST = 2.0  # of the usual strength; a bang says nothing of turns
 SURELY_FIRED = 0.05  # probability of a miss under which a firing of a weak turn is taken to have burned
 
@@ -225,6 +226,14 @@ def sounds_as_single(engine: Engine, firings: Firings, lost: np.ndarray, limits:
     throughout = len(after) > 0 and after.mean() >= limits.value("never_fires_share")
     weak = np.nanmedian(firings.strength[own]) < limits.value("weak_cylinder_level")
     return bool(throughout and (weak or missing.sum() >= limits.value("single_lost_share") * own.sum()))
+
+
+def crowded(probability: np.ndarray, limits: LimitSet) -> int:
+    """How many of the firings are perhaps lost (`crowd_probability`) and have another such within ten: by chance none
+    has, of a healthy engine (see its limit)."""
+    at = np.flatnonzero(probability > limits.value("crowd_probability"))
+    near = np.diff(at) < CROWD
+    return int(np.sum(np.append(near, False) | np.append(False, near))) if len(at) else 0
 
 
 def comes_in_bursts(lost: np.ndarray, limits: LimitSet) -> bool:
