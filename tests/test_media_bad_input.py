@@ -142,8 +142,8 @@ def test_a_good_file_has_no_problems():
 def test_a_file_that_changes_while_it_is_read_is_told(tmp_path, suffix, early):
     """Its hash may be that of other bytes than were heard. It is asked for while reading, or after."""
     path = tmp_path / f"a{suffix}"
+    data = coded(suffix, np.tile(TONE, 20))
     for change in (lambda: None, lambda: path.write_bytes(data + bytes(5000)), lambda: os.truncate(path, 0)):
-        data = coded(suffix, np.tile(TONE, 20))
         path.write_bytes(data)
         with media.open_recording(path) as recording:
             blocks = recording.blocks(seconds=5.0, overlap_s=0.0)
@@ -337,6 +337,14 @@ def test_a_hole_in_an_mp3_keeps_the_time_of_what_follows():
     twice = len(kept(data + data)[0])
     cover = b"ID3\4\0\0\0\0\x40\0" + bytes(0x2000)
     assert len(kept(data + cover + data[data.index(b"\xff", 10) :])[0]) == pytest.approx(twice, abs=RATE / 4)
+
+
+@pytest.mark.parametrize("before", [bytes(512), b"", b"\xff\xfb" + bytes(100)])
+@pytest.mark.parametrize("rate_hz", [8000, 24_000, 48_000])
+def test_an_mp3_that_lost_its_beginning_is_read(before, rate_hz):
+    data = coded(".mp3", np.tile(TONE, 12), rate_hz)
+    got, _ = kept(before + data[1234:])
+    assert 0.5 * 12 * len(TONE) < len(got) < 12.5 * len(TONE)
 
 
 def test_many_filled_stretches_are_joined_where_they_are_nearest():

@@ -1,4 +1,4 @@
-"""Time that a damaged MP3 loses: its time stamps are counted from the frames that could be read, and from nothing else."""
+"""Time that a damaged MP3 loses: its time stamps count the frames that could be read, and nothing else."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ _TAGS = (b"ID3", b"TAG", b"APE")  # what may stand between two recordings put on
 
 
 class Holes:
-    """Follows the packets of an MP3 file. lost_s: how long the bytes before this packet that were no frames would sound.
+    """Follows the packets of an MP3 file. lost_s: how long the bytes before this one that were no frames would sound.
 
-    What is no frame comes as one packet, far larger than a frame. How long it would sound is known only where all others
-    are of one size (within the byte of padding), and so the bit rate is constant.
+    What is no frame comes as one packet, far larger than a frame. How long it would sound is known only where all
+    others are of one size (within the byte of padding), and so the bit rate is constant.
     """
 
     def __init__(self) -> None:

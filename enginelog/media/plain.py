@@ -25,8 +25,8 @@ _CODECS = {
     "FLOAT": "pcm_f32",
     "DOUBLE": "pcm_f64",
 }
-# Sizes that a recorder writes when it does not know the size yet: these, and others near them, rounded to whole pages or
-# frames (0x7FFFFF00, 0xFFFFF000), where no honest copy would lack so much.
+# Sizes that a recorder writes when it does not know the size yet: these, and others near them, rounded to whole pages
+# or frames (0x7FFFFF00, 0xFFFFF000), where no honest copy would lack so much.
 _STREAMED = (0, 0x7FFFFFFF, 0xFFFFFFFF)
 _NEARLY = ((0x7FFF0000, 0x80000000), (0xFFFF0000, 0xFFFFFFFF))
 _THERE_LEAST = 0.5  # share of such a size that is there if it was meant

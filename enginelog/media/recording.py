@@ -171,7 +171,7 @@ def _open(stream: BinaryIO, name: str, limits: LimitSet, track: int | None = Non
 
 
 def _sounding(stream: BinaryIO, name: str, limits: LimitSet) -> Source:
-    """The file's sound track; of several, the one that the file prefers, or where that is silent the first that is not."""
+    """The sound track; of several the one the file prefers, or where that is silent the first that is not."""
     source = _open(stream, name, limits)
     if source.tally.tracks == 1:
         return source

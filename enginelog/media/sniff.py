@@ -12,6 +12,8 @@ from typing import BinaryIO
 from enginelog.model import UnreadableError
 
 HEAD_BYTES = 64
+UNKNOWN = "a file of no kind known here"
+_SEARCHED = 8192  # bytes: some frames of MP3 at its highest bit rate
 
 
 @dataclass(frozen=True)
@@ -52,6 +54,9 @@ _NOT_SOUND = (
     (b"#EXTM3U", "a playlist, which holds no sound itself"),
     (b"ffconcat", "a playlist, which holds no sound itself"),
 )
+# Bit rates of layer III in kbit/s by their number, MPEG-1 and the lower sampling rates after it.
+_KBITS_1 = (0, 32, 40, 48, 56, 64, 80, 96, 112, 128, 160, 192, 224, 256, 320)
+_KBITS_2 = (0, 8, 16, 24, 32, 40, 48, 56, 64, 80, 96, 112, 128, 144, 160)
 _MOV_BOXES = (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip", b"pnot")
 
 
@@ -65,6 +70,8 @@ def sniff(stream: BinaryIO, name: str) -> Container:
     if not head:
         raise UnreadableError(f"{name}: the file is empty; record again, or copy it from the phone again")
     found = _container(head) or _after_id3(stream, head)
+    if found is None and _what(head) == UNKNOWN:
+        found = _mp3_within(stream)
     stream.seek(0)
     if found is None:
         raise UnreadableError(
@@ -116,6 +123,31 @@ def _after_id3(stream: BinaryIO, head: bytes) -> Container | None:
     return behind if behind in (FLAC, ADTS) else MP3
 
 
+def _mp3_within(stream: BinaryIO) -> Container | None:
+    """MP3 that lost its beginning: where a frame header is followed by two more, each where the one before ends."""
+    stream.seek(0)
+    data = stream.read(2 * _SEARCHED)
+    at = data.find(b"\xff")
+    while 0 <= at < _SEARCHED:
+        place, found = at, 0
+        while found < 3 and (length := _frame_bytes(data[place : place + 4])):
+            place, found = place + length, found + 1
+        if found == 3:
+            return MP3
+        at = data.find(b"\xff", at + 1)
+    return None
+
+
+def _frame_bytes(head: bytes) -> int:
+    """The length of the MPEG audio frame of layer III with this header (ISO/IEC 11172-3, 2.4); 0 where it is none."""
+    if _mpeg_audio(head) is not MP3 or (head[1] >> 1) & 3 != 1:
+        return 0
+    version = (head[1] >> 3) & 3
+    rate_hz = (44_100, 48_000, 32_000)[(head[2] >> 2) & 3] >> {3: 0, 2: 1, 0: 2}[version]
+    kbits = (_KBITS_1 if version == 3 else _KBITS_2)[head[2] >> 4]
+    return (144_000 if version == 3 else 72_000) * kbits // rate_hz + ((head[2] >> 1) & 1)
+
+
 def _what(head: bytes) -> str:
     """Plain words for a file that is no recording."""
     for magic, words in _NOT_SOUND:
@@ -126,5 +158,5 @@ def _what(head: bytes) -> str:
     try:
         text = head.decode("utf-8", errors="strict") if len(head) < HEAD_BYTES else head[:-4].decode("utf-8")
     except UnicodeDecodeError:
-        return "a file of no kind known here"
-    return "a text file" if text.isprintable() or set(text) & set("\n\r\t") else "a file of no kind known here"
+        return UNKNOWN
+    return "a text file" if text.isprintable() or set(text) & set("\n\r\t") else UNKNOWN

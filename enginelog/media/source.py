@@ -23,7 +23,7 @@ class Tally:
     `FILLED_MOST`, those nearest to each other joined. filled_s: how long that silence is in all.
     left_out_s: by how much the time stamps jumped ahead where that was too long to be believed, jumps back taken off.
     changed: the file was written to meanwhile. tracks: sound tracks of the file. track: the one read, from 0.
-    chain_broken: recordings of another kind are chained behind, and were not read. behind_s: length of the last of them.
+    chain_broken: recordings of another kind are chained behind, and were not read. behind_s: length of the last one.
     """
 
     non_finite: int = 0
