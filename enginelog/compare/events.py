@@ -20,11 +20,8 @@ def starts_heard(timeline: Timeline) -> bool:
 
 
 def pulled_in_vain(timeline: Timeline) -> int:
-    """Pulls of the starter after the last run, which led to no other; 0 where no engine was heard."""
-    if not timeline.engine_heard:
-        return 0
-    ended = max((span.end_s for span in timeline.spans if span.kind == "run"), default=float("inf"))
-    return sum(span.kind == "pull" and span.start_s >= ended for span in timeline.spans)
+    """The sure pulls of the starter after the last run, which led to no other; 0 where no engine was heard."""
+    return timeline.pulls_after if timeline.engine_heard else 0
 
 
 def never_cleared(run: Run, limits: LimitSet) -> bool:

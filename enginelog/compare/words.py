@@ -129,13 +129,10 @@ def pulls(line: Timeline) -> str:
 
 
 def in_vain(line: Timeline) -> str:
-    """`pulled 3 times without starting`, of the pulls after the last run; empty where there was none."""
+    """`pulled 3 times without starting`, of the sure pulls after the last run; empty where there was none."""
     count = pulled_in_vain(line)
-    if not count:
-        return ""
-    more = "" if line.pulls_sure else " or more"
-    how = often(count) + more if line.pulls_least >= line.pulls else "again"
-    return f"pulled {how} without starting"
+    more = " or more" if line.vain_words.endswith("more") else ""
+    return f"pulled {often(count)}{more} without starting" if count else ""
 
 
 def ran_s(run: Run) -> float:

@@ -216,7 +216,7 @@ def stalled(run: Run, name: str, ran_s: float, pulls: int) -> Run:
     """The same, having run for `ran_s` from a third pull on, and then pulled so many times in vain."""
     spans = [Span("pull", 0.5, 1.0), Span("pull", 2.5, 3.0), Span("run", 3.0, 3.0 + ran_s)]
     spans += [Span("pull", 5.0 + ran_s + 2 * k, 5.5 + ran_s + 2 * k) for k in range(pulls)]
-    return with_line(run, name, spans=tuple(spans), pulls=2 + pulls, pulls_low=2 + pulls, pulls_high=2 + pulls)
+    return with_line(run, name, spans=tuple(spans), pulls=2, pulls_low=2, pulls_high=2, pulls_after=pulls)
 
 
 def test_an_engine_that_caught_died_and_was_pulled_in_vain_does_not_run_now(healthy):

@@ -246,7 +246,7 @@ def test_only_pulls_before(healthy):
 def test_an_engine_that_died_and_was_pulled_in_vain_is_not_handed_back_as_running(healthy):
     pulls = stored(1, "before", make_runs.pulls_only(), "d")
     spans = (Span("pull", 1.0, 1.5), Span("run", 2.0, 8.0), Span("pull", 12.0, 12.5), Span("pull", 14.0, 14.5))
-    died = replace(healthy.run, timeline=replace(healthy.run.timeline, spans=spans, pulls=3))
+    died = replace(healthy.run, timeline=replace(healthy.run.timeline, spans=spans, pulls=1, pulls_after=2))
     top = sheet(JobRecord(JOB, MACHINE, runs=(pulls, stored(3, "after", died, "e")))).top
     assert top.tone == "unknown" and top.mark == "?"
     said = top.answer.replace(GAP, " ")
@@ -385,7 +385,8 @@ def test_the_owner_reads_of_a_start_in_plain_words():
         (0, (Span("run", 0, 9), Span("run", 12, 20))): "It stopped, and was started again.",
     }
     for (pulls, spans), words in said.items():
-        heard = replace(run, timeline=replace(run.timeline, pulls=pulls, spans=spans))
+        vain = int(spans[-1].kind == "pull")
+        heard = replace(run, timeline=replace(run.timeline, pulls=pulls, pulls_after=vain, spans=spans))
         assert words in sheet(JobRecord(JOB, MACHINE, runs=(with_findings(3, "after", heard, (start,)),))).watch
 
 
