@@ -54,18 +54,22 @@ def as_step(check: Check) -> Step:
 
 
 def _with_failed(found: Suggestion, failed: Sequence[str]) -> Suggestion:
-    """Checks that only the rules know and that stand as failed are said before all else."""
+    """Checks that only the rules know and that stand as failed are said before all else. Of a trial, which finds no
+    fault but tells where to look, nothing is to be put right."""
     known = knowledge.load()
     checks = [known.checks[name] for name in failed if name in known.checks]
-    said = [
-        f"Failed: {begun_small(check.title)}. Points to "
-        f"{'; '.join(known.causes[name].title for name in check.fail_points_to)}. Put right and check again."
-        for check in checks
-    ]
     if not checks:
         return found
-    text = " ".join([bench.LEAD, *said, found.text.removeprefix(f"{bench.LEAD} ")])
-    return replace(found, failed=(*found.failed, *map(as_step, checks)), text=text)
+    text = " ".join([bench.LEAD, *map(_points_to, checks), found.text.removeprefix(f"{bench.LEAD} ")])
+    return replace(found, failed=(*found.failed, *(as_step(each) for each in checks if not each.trial)), text=text)
+
+
+def _points_to(check: Check) -> str:
+    """What a failed check of the rules says."""
+    causes = "; ".join(knowledge.load().causes[name].title for name in check.fail_points_to)
+    if check.trial:
+        return f"{check.title}: points to {causes}."
+    return f"Failed: {begun_small(check.title)}. Points to {causes}. Put right and check again."
 
 
 def _before(asked: Sequence[NextCheck]) -> Step | None:

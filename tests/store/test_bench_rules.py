@@ -279,6 +279,13 @@ def test_what_is_looked_at_first_can_be_ticked_and_is_not_asked_for_again():
     assert f"Failed: {first.title.lower()}. Points to " in failed.text and "Failed: spark. " in failed.text
 
 
+def test_a_trial_that_failed_points_on_and_is_not_to_be_put_right():
+    """'Failed: choke test. … Put right and check again.': it finds no fault, it tells where to look."""
+    for check in (each for each in KNOWN.checks.values() if each.trial):
+        found = advice_room.at_bench({check.name: "fail"})
+        assert f"{check.title}: points to " in found.text and "Put right" not in found.text and not found.failed
+
+
 def test_other_checks_are_known_by_name_or_title():
     assert knowledge.check_named("Plug lead and cap") == knowledge.check_named("plug-lead-and-cap") == "plug_lead"
     assert knowledge.check_named("Fuel-Tank") == "fuel_tank"
