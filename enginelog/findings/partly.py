@@ -30,7 +30,7 @@ def with_parts(whole: HuntingStudy, levels: list[Series], fine: Fine, limits: Li
     levels: the stretches between changes of load or throttle; fine: the same of stretches, from the firings' moments
     (empty where these are not clear).
     """
-    if whole.hunts is not None and _throughout(whole.hunts, sum(level.seconds for level in levels), limits):
+    if whole.hunts is not None and _throughout(whole.hunts, sum(level.seconds for level in levels)):
         return whole
     long_s = max(limits.value("hunting_part_s"), sum(level.seconds for level in levels) / limits.value("hunting_parts"))
     parts = [_parts(level, long_s) for level in levels]
@@ -46,10 +46,9 @@ def with_parts(whole: HuntingStudy, levels: list[Series], fine: Fine, limits: Li
     return HuntingStudy(True, most, FOUND)
 
 
-def _throughout(swing: Swing, seconds: float, limits: LimitSet) -> bool:
-    """Whether a swing goes on for all of the run's seconds alike: no part of it can hunt by much more."""
-    alike = abs(swing.growth) < np.log(limits.value("hunting_part_larger")) and swing.time_share > MOSTLY
-    return bool(alike and swing.end_s - swing.start_s > MOSTLY * seconds)
+def _throughout(swing: Swing, seconds: float) -> bool:
+    """Whether a swing goes on for all of the run's seconds, growing or fading as it may."""
+    return swing.time_share > MOSTLY and swing.end_s - swing.start_s > MOSTLY * seconds
 
 
 def _parts(level: Series, long_s: float) -> list[Series]:

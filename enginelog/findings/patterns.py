@@ -118,7 +118,8 @@ def _rest_takes_turns(strength: np.ndarray, limits: LimitSet) -> bool:
     pairs = [x[lag:] * x[:-lag] for lag in (1, 2)]
     if min(np.isfinite(pair).sum() for pair in pairs) < TURNS_LEAST:
         return False
-    beside, apart = (float(np.nanmean(pair) / np.nanmean(x * x)) for pair in pairs)
+    power = max(float(np.nanmean(x * x)), 1e-12)
+    beside, apart = (float(np.nanmean(pair)) / power for pair in pairs)
     least, inner = limits.value("turns_correlation"), strength[1:-1]
     if beside > -least or apart < 0.5 * least:
         return False
