@@ -25,8 +25,9 @@ class QualityPart:
     the pile at a ceiling alone tells it, without regard to full scale. clipped_at: where these lie, how many of the
     largest samples, as many as were cut off, in each 50 ms; empty where none was. levels_db: RMS of each 50 ms, dB of
     full scale.
-    gaps_s: (start, end) of each hole of silence inside sound, seconds from the start of the recording. black: share of
-    the 5 ms frames in each 50 ms that are so quiet that no microphone does it; black_share: of all of them.
+    gaps_s: (start, end) of each place where the sound is missing for a moment, seconds from the start of the
+    recording. black: share of the 5 ms frames in each 50 ms that are so quiet that no microphone does it; black_share:
+    of all of them.
     bands_db: (frames, bands) of a few spectra, NaN beyond half the sampling rate. holes_share: share of places in
     time and frequency that were emptied. repeats: how regularly the loudness beats, one value each 0.75 s.
     hum: share of the power that was mains hum over time, NaN where there was too little sound to tell, None where
