@@ -29,7 +29,7 @@ def test_hunting_in_a_part_of_the_run_is_found_with_its_size_and_when_it_was(par
     assert told.found and told.rate_hz == pytest.approx(hz, rel=0.06)
     assert told.swing_low_percent <= 6.0 <= told.swing_high_percent
     assert said.start_s >= part[0] - 2.0 and said.end_s <= part[1] + 2.0 + 1.0
-    assert f"from {said.start_s:.1f} to {said.end_s:.1f} s" in said.text and "all the time" not in said.text
+    assert "in a part of the run" in said.text and "all the time" not in said.text
 
 
 def test_a_run_that_hunts_in_a_part_is_not_said_to_run_alike_throughout():

@@ -97,12 +97,11 @@ def _too_slow_for_it(evidence: Evidence, limits: LimitSet) -> str:
 
 
 def _for_how_long(swing: Swing, evidence: Evidence) -> str:
-    """How much of the run, or of the part of it in which it was found."""
-    share = swing.time_share
-    if in_a_part(swing, evidence):
-        part = f"from {swing.start_s:z.1f} to {swing.end_s:z.1f} s"
-        return part if share >= 0.995 else f"{100 * share:z.0f} % of the time {part}"
-    return "all the time" if share >= 0.995 else f"{100 * share:z.0f} % of the time"
+    """How much of the run, or of the part of it in which it was found: the finding's own times."""
+    share = "" if swing.time_share >= 0.995 else f"{100 * swing.time_share:z.0f} % of the time"
+    if not in_a_part(swing, evidence):
+        return share or "all the time"
+    return f"{share} in a part of the run" if share else "in a part of the run"
 
 
 def in_a_part(swing: Swing, evidence: Evidence) -> bool:
