@@ -636,6 +636,7 @@ def test_an_engine_that_died_is_told():
     start = finding(judged(case, timeline=died), "start")
     assert start.verdict == "watch" and start.value == 2.0
     assert start.text.startswith("2 pulls") and "then it stopped; 2 pulls, and it did not start again." in start.text
+    assert start.verdict == "watch" and start.limit is None, "two pulls are not too many"
     for machine, verdict, said in (("mower", "unknown", "may have stopped by itself"), ("pump", "ok", "last firing")):
         stop = finding(judged(case, timeline=died, engine=replace(case.engine, machine=machine)), "stop")
         assert stop.verdict == verdict and said in stop.text and "2.5 s" in stop.text and "ignition" not in stop.text

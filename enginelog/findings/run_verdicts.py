@@ -203,13 +203,15 @@ def judge_start(evidence: Evidence, limits: LimitSet) -> Finding:
         parts.append(f"stopped and was started again {often(start.restarts)}")
     if start.vain_count:
         parts.append(f"then it stopped; {start.vain_count}, and it did not start again")
-    verdict = worst(graded(start.pulls, limit.value), "watch" if eventful else "ok")
+    by_number = graded(start.pulls, limit.value)
+    verdict = worst(by_number, "watch" if eventful else "ok")
     text = f"{begun_large(', '.join(parts))}."
     if verdict == "ok" and not _no_more_pulls_than(evidence.timeline, limit.value):
         verdict, text = "unknown", f"{text} How many in all cannot be told."
     pulls = float(start.pulls) if evidence.timeline.pulls_sure else None
     advice = IGNITION[:1] + GOVERNOR[1:2] if verdict in ("watch", "fault") else ()
-    return Finding("start", verdict, text, pulls, "pulls", limit.value, cited(limit), None, start.first_run_s, advice)
+    beside = limit.value if by_number != "ok" or not eventful else None  # it is not their number that is to be watched
+    return Finding("start", verdict, text, pulls, "pulls", beside, cited(limit), None, start.first_run_s, advice)
 
 
 def _no_more_pulls_than(timeline: Timeline, most: float) -> bool:
