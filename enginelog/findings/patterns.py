@@ -124,6 +124,8 @@ def _rest_takes_turns(strength: np.ndarray, limits: LimitSet) -> bool:
     if beside > -least or apart < 0.5 * least:
         return False
     weak, strong = inner < np.minimum(strength[:-2], strength[2:]), inner > np.maximum(strength[:-2], strength[2:])
+    if not weak.any() or not strong.any():
+        return False
     return bool(np.median(inner[weak]) > limits.value("alternation_lost_ratio") * np.median(inner[strong]))
 
 
