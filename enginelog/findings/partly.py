@@ -81,8 +81,11 @@ def _swings(level: Series, parts: list[Series], tries: int, fine: Fine, limits: 
 
 def _sure(swing: Swing, limits: LimitSet) -> bool:
     """Whether a swing of a part is told: a governor's wobble near the dead band is regular for a while by chance."""
-    least_percent = limits.value("hunting_part_larger") * limits.value("hunting_dead_band_percent")
-    return swing.share >= limits.value("hunting_share") and swing.swing_percent >= least_percent
+    return swing.share >= limits.value("hunting_share") and swing.swing_percent >= _least_percent(limits)
+
+
+def _least_percent(limits: LimitSet) -> float:
+    return limits.value("hunting_part_larger") * limits.value("hunting_dead_band_percent")
 
 
 def _side_by_side(swings: list[Swing]) -> list[list[Swing]]:
@@ -105,4 +108,4 @@ def _restless(part: Series, limits: LimitSet) -> bool:
     line = np.polyfit(part.t_s[known], part.rpm[known], 1)
     rest = part.rpm[known] - np.polyval(line, part.t_s[known])
     swing_percent = SINE * 100 * float(np.std(rest)) / part.mean_rpm
-    return swing_percent > limits.value("hunting_dead_band_percent") * limits.value("hunting_track_gain")
+    return swing_percent > _least_percent(limits) * limits.value("hunting_track_gain")

@@ -163,6 +163,15 @@ def test_nothing_is_asked_for_once_the_work_is_done_as_on_the_command_line(store
     assert 'id="tick-plug_lead"' in browser.get(f"/jobs/{made}?check=plug_lead").text
 
 
+def test_that_nothing_is_left_to_check_stands_open_on_the_job(store, browser, job):
+    """It lay in the folded list of what the checks leave, and with it what can hurt and is not shown to be gone."""
+    with open_store(store) as opened:
+        said = report.suggestion(opened.record(job))
+    assert not (said.failed or said.before or said.next), "the recording from after the work is well"
+    page = browser.get(f"/jobs/{job}").text
+    assert words_of(f"<p>{said.text}</p>") in words_of(page) and "What the checks leave" not in page
+
+
 def test_answers_and_ticked_checks_change_it(browser, hunting):
     answered = words_of(browser.get(f"/jobs/{hunting}/advice?answer.choke_helps=yes").text)
     assert expected(answers={"choke_helps": "yes"}).causes[0].cause.why in answered and "Told here" in answered
