@@ -76,7 +76,7 @@ let pieces = 0;
 window.fetch = async (path, options = {}) => {
   if (lost && pieces && held) throw new TypeError("Failed to fetch");
   const answer = await real(path, options);
-  if (options.method === "PUT" && ++pieces === 1) {
+  if (options.method === "PUT" && answer.ok && ++pieces === 1) {
     window.held = true;
     if (!lost) await held;
   }
