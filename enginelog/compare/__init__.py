@@ -9,7 +9,6 @@ the measurement's own uncertainty where there is one event only.
 """
 
 from enginelog.compare.dates import out_of_order
-from enginelog.compare.events import pulled_in_vain
 from enginelog.compare.front import FOR_THE_BENCH, compare
 from enginelog.compare.jobs import BeforeAfter, of_job, of_pair
 from enginelog.compare.words import VERDICTS
@@ -22,5 +21,4 @@ __all__ = [
     "of_job",
     "of_pair",
     "out_of_order",
-    "pulled_in_vain",
 ]

@@ -19,11 +19,6 @@ def starts_heard(timeline: Timeline) -> bool:
     return timeline.pulls > 0 or (first is not None and first.start_s > 0.3)
 
 
-def pulled_in_vain(timeline: Timeline) -> int:
-    """The sure pulls of the starter after the last run, which led to no other; 0 where no engine was heard."""
-    return timeline.pulls_after if timeline.engine_heard else 0
-
-
 def never_cleared(run: Run, limits: LimitSet) -> bool:
     """Whether a run whose start was heard was rough from there to its end, so that it may be a cold start that had not
     cleared. One that was rough for longer than `rough_start_s` is rough by itself; so is one that was smooth first."""
@@ -111,7 +106,7 @@ def pulls(sample: Sample) -> Estimate:
         return unknown("no pull of the starter was heard")
     if not line.pulls_sure:
         return unknown("how many pulls there were is not sure")
-    if pulled_in_vain(line):
+    if line.pulls_after:
         return unknown("it was pulled again after it had run, without starting")
     return within(float(line.pulls), sample.limits.value("pulls_doubt"), 0.0)
 

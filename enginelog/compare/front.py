@@ -7,7 +7,7 @@ from enginelog.compare import firing, steady, words
 from enginelog.compare.comparable import Obstacle, obstacle, pulls_only
 from enginelog.compare.dates import swapped_note
 from enginelog.compare.estimate import Estimate, unknown
-from enginelog.compare.events import never_cleared, pulled_in_vain, starts_heard
+from enginelog.compare.events import never_cleared, starts_heard
 from enginelog.compare.judging import judge
 from enginelog.compare.measures import RUNNING, SPEED, START, Measure, applies
 from enginelog.compare.sample import Sample, take_both
@@ -176,7 +176,7 @@ def _start_verdict(before: Run, after: Run, limits: LimitSet) -> tuple[str, str,
         ("better", "It runs now", after) if pulls_only(before) else ("worse", "It no longer starts", before)
     )
     doubts = []
-    if ran is before and pulled_in_vain(before.timeline):
+    if ran is before and before.timeline.pulls_after:
         verdict, lead = "cannot_tell", "It does not start"
         doubts.append("Before, too, it did not start again once it had stopped.")
     elif ran is after and (short := _hardly_ran(after, limits)):
@@ -191,7 +191,7 @@ def _start_verdict(before: Run, after: Run, limits: LimitSet) -> tuple[str, str,
 def _hardly_ran(run: Run, limits: LimitSet) -> str:
     """That it died and was pulled in vain, or ran too briefly to say that it runs; empty where it does run."""
     ran = f"{lasted(words.ran_s(run))}{words.GAP}s"
-    if pulled_in_vain(run.timeline):
+    if run.timeline.pulls_after:
         return f"It started, ran {ran} and stopped; then it was {words.in_vain(run.timeline)}"
     return f"It started, and ran only {ran}" if words.ran_s(run) < limits.value("run_least_s") else ""
 
@@ -200,13 +200,13 @@ def _counts(before: Run, after: Run) -> tuple[float | None, float | None]:
     """The pulls it took to start each run, or all where it did not; None where their number is not sure."""
     lines = before.timeline, after.timeline
     first, second = (
-        float(line.pulls) if line.pulls and line.pulls_sure and not pulled_in_vain(line) else None for line in lines
+        float(line.pulls) if line.pulls and line.pulls_sure and not line.pulls_after else None for line in lines
     )
     return first, second
 
 
 def _started(run: Run, limits: LimitSet) -> str:
-    if pulled_in_vain(run.timeline):
+    if run.timeline.pulls_after:
         return f"{words.heard(run, limits)}, then {words.in_vain(run.timeline)}"
     after = f" after {words.pulls(run.timeline)}" if run.timeline.pulls_bounded else ""
     return f"{words.heard(run, limits)}{after}"

@@ -9,10 +9,10 @@ import numpy as np
 from enginelog.compare.estimate import Estimate, from_draws, unknown
 from enginelog.compare.intervals import NORMAL_95
 from enginelog.compare.sample import Sample
+from enginelog.dsp.spread import SINE_SWING
 from enginelog.model import Hunting
 
 LEAST_CALM_S = 3.0
-SINE_SWING = 2 * 2**0.5  # peak to peak of a sine over its standard deviation
 
 
 def median_speed(sample: Sample) -> Estimate:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from enginelog.compare.estimate import Estimate
-from enginelog.compare.events import pulled_in_vain
 from enginelog.compare.measures import ONE_EVENT, Measure
 from enginelog.limits import LimitSet
 from enginelog.model import Difference, Run, Speed, Timeline
@@ -130,7 +129,7 @@ def pulls(line: Timeline) -> str:
 
 def in_vain(line: Timeline) -> str:
     """`pulled 3 times without starting`, of the sure pulls after the last run; empty where there was none."""
-    count = pulled_in_vain(line)
+    count = line.pulls_after
     more = " or more" if line.vain_words.endswith("more") else ""
     return f"pulled {often(count)}{more} without starting" if count else ""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -73,10 +74,7 @@ def gather(
     late = [step for step in found if step.at_s > _start_over(span, limits)]
     own = misfire.take(firings, misfire.in_spans(firings, [span]))
     load = loads.study_loads(series, late, _lost_times(own, lost), track, limits)
-
-    def fine(stretches: list[Series]) -> list[Series]:
-        return _fine(stretches, firings, engine, limits)
-
+    fine = partial(_fine, firings=firings, engine=engine, limits=limits)
     lasting = [step for step in found if abs(step.change_percent) >= limits.value("load_lasting_percent")]
     swings = hunting.study_hunting(calm, fine(calm), limits)
     swings = partly.with_parts(swings, steps.calm_stretches(series, lasting, limits), fine, limits)

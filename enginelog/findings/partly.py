@@ -13,11 +13,11 @@ from itertools import pairwise
 
 import numpy as np
 
+from enginelog.dsp.spread import SINE_SWING
 from enginelog.findings.hunting import FOUND, HuntingStudy, Swing, study_hunting
 from enginelog.findings.series import Series
 from enginelog.limits import LimitSet
 
-SINE = 2 * 2**0.5  # peak to peak over standard deviation
 HARDLY_LONGER = 1.2  # times the length of a part
 MOSTLY = 0.9  # of the run
 SAME_RATE = 0.15  # share of a rate by which those of parts side by side may differ
@@ -107,5 +107,5 @@ def _restless(part: Series, limits: LimitSet) -> bool:
         return False
     line = np.polyfit(part.t_s[known], part.rpm[known], 1)
     rest = part.rpm[known] - np.polyval(line, part.t_s[known])
-    swing_percent = SINE * 100 * float(np.std(rest)) / part.mean_rpm
+    swing_percent = SINE_SWING * 100 * float(np.std(rest)) / part.mean_rpm
     return swing_percent > _least_percent(limits) * limits.value("hunting_track_gain")

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from enginelog.dsp.spread import SINE_SWING
 from enginelog.findings.patterns import burst_effect, comes_in_bursts
 from enginelog.findings.roughness import WILD, Roughness, level_of, noise_changes, roughness
 from enginelog.findings.series import Series
@@ -351,12 +352,12 @@ def _percent(share: float | None) -> float | None:
 
 def _peak_to_peak(deviation: float | None) -> float | None:
     """A swing's peak to peak from its standard deviation: 2 sqrt(2) times, as for a sine."""
-    return None if deviation is None else float(2 * np.sqrt(2) * deviation)
+    return None if deviation is None else float(SINE_SWING * deviation)
 
 
 def _course(change: Change, mean_rpm: float, limits: LimitSet) -> str:
     by_misses = _size(change.first_share, change.last_share, limits.value("settling_least_percent") / 100)
-    least_rpm = limits.value("settling_least_swing_percent") / 100 * mean_rpm / (2 * np.sqrt(2))
+    least_rpm = limits.value("settling_least_swing_percent") / 100 * mean_rpm / SINE_SWING
     by_swing = _size(change.first_swing, change.last_swing, least_rpm, limits.value("settling_swing_ratio"))
     least_uneven, ratio = limits.value("settling_least_uneven"), limits.value("settling_uneven_ratio")
     by_uneven = _size(change.first_uneven, change.last_uneven, least_uneven, ratio)

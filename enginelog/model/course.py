@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -19,6 +18,17 @@ class Span:
     end_s: float
     rpm: float | None = None
     compressions: int | None = None
+
+
+def before_run(spans: tuple[Span, ...]) -> tuple[Span, ...]:
+    """The spans before the last run; all where there is none. Pulls after it led to nothing and started nothing."""
+    last_s = last_run_s(spans)
+    return spans if last_s is None else tuple(span for span in spans if span.start_s < last_s)
+
+
+def last_run_s(spans: tuple[Span, ...]) -> float | None:
+    """When the last run begins; None where there is none."""
+    return max((span.start_s for span in spans if span.kind == "run"), default=None)
 
 
 @dataclass(frozen=True)
@@ -123,8 +133,7 @@ class Timeline:
     @property
     def start_pulls(self) -> tuple[Span, ...]:
         """The pulls of the start of the last run."""
-        last_s = max((span.start_s for span in self.spans if span.kind == "run"), default=math.inf)
-        heard = [span for span in self.spans if span.kind == "pull" and span.start_s < last_s]
+        heard = [span for span in before_run(self.spans) if span.kind == "pull"]
         return tuple(heard[max(len(heard) - self.pulls, 0) :])
 
     @property
@@ -133,8 +142,8 @@ class Timeline:
         sure."""
         if not self.pulls_after:
             return ""
-        last_s = max((span.start_s for span in self.spans if span.kind == "run"), default=math.inf)
-        heard = sum(span.kind == "pull" and span.start_s > last_s for span in self.spans)
+        earlier = before_run(self.spans)
+        heard = sum(span.kind == "pull" for span in self.spans) - sum(span.kind == "pull" for span in earlier)
         return counted(self.pulls_after, "pull") + (" or more" if heard > self.pulls_after else "")
 
     @property

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 
-from enginelog.compare import BeforeAfter, pulled_in_vain
+from enginelog.compare import BeforeAfter
 from enginelog.model import Compared, Comparison, JobRecord, Run
 from enginelog.model.wording import begun_small
 from enginelog.report import words
@@ -90,7 +90,7 @@ def _compared(comparison: Comparison, before: Run, after: Run, full: bool) -> To
     if left and (start or comparison.comparable or full):
         text += f" {left}"
     tone = TONES.get(verdict, "unknown")
-    if tone == "ok" and (left or pulled_in_vain(after.timeline)):
+    if tone == "ok" and (left or after.timeline.pulls_after):
         tone = "watch"  # better is no reason for green where a fault is left, or where it did not start again
     return Top(tone, CHANGE_SIGNS[verdict], CHANGE_WORDS[verdict], answer, text)
 

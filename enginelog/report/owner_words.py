@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from enginelog.compare import pulled_in_vain
 from enginelog.model import Finding, Run, is_over_rated
 from enginelog.report import words
 from enginelog.report.facts import rougher_first
@@ -89,7 +88,7 @@ def _hunts(run: Run) -> str:
 
 def _starts(run: Run) -> str:
     line = run.timeline
-    if pulled_in_vain(line):
+    if line.pulls_after:
         return "It stopped, and did not start again when it was pulled."
     again = sum(span.kind == "run" for span in line.spans) > 1
     parts = [f"It took {words.pulls(line)} of the starter until it ran."] if line.pulls else []

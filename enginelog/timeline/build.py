@@ -9,6 +9,7 @@ import numpy as np
 from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Span, Timeline, Track
+from enginelog.model.course import before_run
 from enginelog.timeline.activity import Activity
 from enginelog.timeline.beside import doubted, is_music
 from enginelog.timeline.claims import claimed
@@ -28,7 +29,7 @@ from enginelog.timeline.pops import bangs
 from enginelog.timeline.pulls import sudden
 from enginelog.timeline.rundown import stopped
 from enginelog.timeline.silence import Silent, held, looked_at, parted
-from enginelog.timeline.starts import before_run, begun_s, seconds_to_run, since
+from enginelog.timeline.starts import begun_s, seconds_to_run, since
 from enginelog.timeline.states import KINDS, PULL, QUIET, RUN, RUNDOWN, Views, course, stretches
 from enginelog.timeline.strokes import with_pull_speeds
 from enginelog.timeline.traces import Levels, Traces, time_of

@@ -13,10 +13,11 @@ import numpy as np
 
 from enginelog.limits import LimitSet
 from enginelog.model import RunDown, Span, Timeline, Track
+from enginelog.model.course import last_run_s
 from enginelog.timeline.chances import Chances, chances
 from enginelog.timeline.rundown import fall
 from enginelog.timeline.silence import MISSING, Silent, at_edge, may_hide_pulls
-from enginelog.timeline.starts import begun_s, last_run_s, since
+from enginelog.timeline.starts import begun_s, since
 from enginelog.timeline.states import PULL, RUN, Views
 from enginelog.timeline.traces import Levels, rows_between, time_of
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from enginelog.limits import LimitSet
 from enginelog.model import Span
+from enginelog.model.course import before_run, last_run_s
 
 
 def begun_s(spans: tuple[Span, ...], limits: LimitSet) -> float:
@@ -27,17 +28,6 @@ def begun_s(spans: tuple[Span, ...], limits: LimitSet) -> float:
 def since(spans: tuple[Span, ...], begun_s: float) -> tuple[Span, ...]:
     """The spans that begin at `begun_s` or later."""
     return tuple(span for span in spans if span.start_s >= begun_s)
-
-
-def before_run(spans: tuple[Span, ...]) -> tuple[Span, ...]:
-    """The spans before the last run; all where there is none. Pulls after it led to nothing and started nothing."""
-    last_s = last_run_s(spans)
-    return spans if last_s is None else tuple(span for span in spans if span.start_s < last_s)
-
-
-def last_run_s(spans: tuple[Span, ...]) -> float | None:
-    """When the last run begins; None where there is none."""
-    return max((span.start_s for span in spans if span.kind == "run"), default=None)
 
 
 def seconds_to_run(spans: tuple[Span, ...], limits: LimitSet) -> float | None:
