@@ -68,6 +68,7 @@ def test_a_photo_too_large_that_the_browser_cannot_shrink_is_called_so(chromium,
 
 
 # After its first piece a clip is held up: the connection is lost, or the answer is long on its way. `goOn()` ends that.
+# (Not `window.held`: of an element with that id the browser makes one that is there from the start.)
 HOLD_UP = """
 const [lost] = arguments;
 const real = window.fetch;
@@ -77,7 +78,7 @@ window.fetch = async (path, options = {}) => {
   if (lost && pieces && held) throw new TypeError("Failed to fetch");
   const answer = await real(path, options);
   if (options.method === "PUT" && answer.ok && ++pieces === 1) {
-    window.held = true;
+    window.heldUp = true;
     if (!lost) await held;
   }
   return answer;
@@ -96,7 +97,7 @@ def held_up(chromium, server, store, tmp_path, lost: bool, size: int = ON_ITS_WA
     chromium.until("return !document.getElementById('send').disabled")
     chromium.run(HOLD_UP, lost)
     chromium.click("#send")
-    chromium.until("return window.held")
+    chromium.until("return window.heldUp")
     [take] = server.desk.takes.of_job(job)
     return job, take.id
 
