@@ -77,5 +77,8 @@ def _trend(history: Sequence[StoredRun]) -> Drawing | None:
     wide, narrow = (plots.machine_trend(history, slim) for slim in (False, True))
     if wide is None or narrow is None:
         return None
-    caption = "Every recording of this machine over the years. Bars are 95 % intervals."
+    caption = (
+        "Every recording of this machine over the years. Bars are 95 % intervals; where a share could not be told, an"
+        " arrow up stands at the least it was, or a bar without a mark between the shares it lies between."
+    )
     return Drawing("trend", "The machine over the seasons", caption, "Main figures of each recording.", wide, narrow)

@@ -82,16 +82,62 @@ def test_the_seasons_show_only_figures_that_are_known():
     assert plots.machine_trend(tuple(reversed(SEASONS))) is not None
 
 
+RETURNED = (
+    SEASONS[2],
+    at("2025-05-03", "after", 4, heard=True, rpm=3300.0, misfire_percent=0.0, misfire_low=0.0, misfire_high=0.6),
+    at("2026-05-02", "before", 5, heard=True, rpm=3310.0, misfire_low=9.9),
+    at("2026-05-09", "during", 6, heard=True, rpm=3320.0, misfire_low=2.0, misfire_high=14.0),
+)
+
+
+def test_a_share_of_which_only_the_least_is_known_is_no_cure():
+    """It was drawn as nothing beside the nothing heard of a year before. The figures are made up."""
+    figure = plots.machine_trend(RETURNED)
+    misfires = next(ax for ax in figure.axes if ax.get_ylabel() == "misfires, %")
+    days = [plots.trend._days(run) for run in RETURNED]
+    drawn = {(float(x), float(y)) for line in misfires.get_lines() if line.get_marker() in tuple("o^s")
+             for x, y in zip(line.get_xdata(), line.get_ydata(), strict=True)}  # fmt: skip
+    assert drawn == {(days[0], 9.0), (days[1], 0.0), (days[2], 9.9)}, "no value within what it lies between"
+    (arrow,) = misfires.texts
+    assert arrow.xy == (days[2], 9.9) and arrow.arrow_patch is not None
+    low, high = misfires.get_ylim()
+    height_pt = 72 * misfires.get_position().height * figure.get_figheight()
+    assert 9.9 + plots.trend.ARROW_PT * (high - low) / height_pt <= high, "the whole arrow is in the picture"
+    ends = [sorted(map(float, line.get_ydata())) for line in misfires.get_lines() if line.get_marker() == "_"]
+    assert ends == [[2.0, 14.0]]
+    course = misfires.get_lines()[0].get_ydata()
+    assert list(np.isnan(course)) == [False, False, True, True], "the line does not tell what is withheld"
+    names = [text.get_text() for text in figure.axes[0].get_legend().get_texts()]
+    assert names[3:] == ["at least so much", "between these"]
+
+
+def test_an_arrow_alone_is_in_the_picture():
+    figure = plots.machine_trend(
+        [at(f"2026-05-0{k}", "before", k, heard=True, rpm=3000.0, misfire_low=9.0 + k) for k in (1, 2)]
+    )
+    misfires = next(ax for ax in figure.axes if ax.get_ylabel() == "misfires, %")
+    height_pt = 72 * misfires.get_position().height * figure.get_figheight()
+    assert 11.0 * (1 + plots.trend.ARROW_PT / (height_pt - plots.trend.ARROW_PT)) <= misfires.get_ylim()[1]
+
+
 @pytest.mark.parametrize("narrow", [False, True])
-def test_the_whole_key_of_the_seasons_is_in_the_picture(narrow):
+@pytest.mark.parametrize(
+    ("more", "count"),
+    [
+        ((at("2025-05-03", "during", 4, heard=True, rpm=3290.0),), 4),
+        ((at("2025-05-03", "before", 4, heard=True, misfire_low=9.9),), 4),
+        (RETURNED[2:], 6),
+    ],
+)
+def test_the_whole_key_of_the_seasons_is_in_the_picture(narrow, more, count):
     """With a recording during the work, too, a phone showed "did" of "did not start"."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-    figure = plots.machine_trend((*SEASONS, at("2025-05-03", "during", 4, heard=True, rpm=3290.0)), narrow)
+    figure = plots.machine_trend((*SEASONS, *more), narrow)
     FigureCanvasAgg(figure).draw()
     key = figure.axes[0].get_legend()
     texts = [text.get_window_extent() for text in key.get_texts()]
-    assert len(texts) == 4 and max(box.x1 for box in texts) <= figure.bbox.x1
+    assert len(texts) == count and max(box.x1 for box in texts) <= figure.bbox.x1
     assert (
         min(box.y0 for box in texts) >= figure.axes[1].get_window_extent().y1
         and max(b.y1 for b in texts) <= figure.bbox.y1
