@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from enginelog import limits as limit_files
-from enginelog.compare import firing, steady, words
+from enginelog.compare import firing, steady, stopping, words
 from enginelog.compare.comparable import Obstacle, obstacle, pulls_only
 from enginelog.compare.dates import swapped_note
 from enginelog.compare.estimate import Estimate, unknown
 from enginelog.compare.events import never_cleared, starts_heard
 from enginelog.compare.judging import judge
 from enginelog.compare.measures import RUNNING, SPEED, START, Measure, applies
+from enginelog.compare.running_on import ended
 from enginelog.compare.sample import Sample, take_both
 from enginelog.limits import LimitSet
 from enginelog.model import Compared, Comparison, Difference, Run
-from enginelog.model.wording import begun_small, lasted
+from enginelog.model.wording import begun_small
 
 ALL = (*START, SPEED, *RUNNING)
 ONE_START = "Starting was heard once in each recording; an engine takes a pull more or less from time to time."
@@ -54,10 +55,10 @@ def compare(
     if against is not None and not against.start_stands:
         return _refused(before, after, against, (), limits, notes)
     if pulls_only(before) or pulls_only(after):
-        return _with_failed_start(before, after, limits, notes)
+        return _with_failed_start(before, after, limits, cleaning, notes)
     samples = firing.alike(*steady.alike(*take_both(before, after, limits, cleaning)))
     wanted = [one for one in ALL if applies(one, *samples) and (against is None or not one.needs_speed)]
-    measures = _judged(wanted, samples, limits, warm)
+    measures = stopping.stops(before, after, cleaning) + _judged(wanted, samples, limits, warm)
     if against is not None:
         return _refused(before, after, against, measures, limits, notes)
     verdict, summary = words.overall(measures)
@@ -137,7 +138,7 @@ def _refused(
     limits: LimitSet,
     notes: tuple[str, ...],
 ) -> Comparison:
-    measures = tuple(one for one in measures if one.verdict != "cannot_tell")
+    measures = tuple(one for one in measures if one.verdict != "cannot_tell" or one.code == stopping.CODE)
     summary = f"The two runs cannot be compared: {against.reason}."
     if measures:
         summary += " What stands by itself all the same is given."
@@ -147,13 +148,15 @@ def _refused(
     )  # fmt: skip
 
 
-def _with_failed_start(before: Run, after: Run, limits: LimitSet, notes: tuple[str, ...]) -> Comparison:
+def _with_failed_start(
+    before: Run, after: Run, limits: LimitSet, cleaning: LimitSet, notes: tuple[str, ...]
+) -> Comparison:
     """Where one run, or both, holds only pulls: it starts now, or no longer, or still does not."""
     runs = tuple(
         f"did not start ({words.pulls(run.timeline)})" if pulls_only(run) else _started(run, limits)
         for run in (before, after)
     )
-    verdict, lead, doubts = _start_verdict(before, after, limits)
+    verdict, lead, doubts = _start_verdict(before, after, limits, cleaning)
     text = " ".join((f"Before: {runs[0]}. After: {runs[1]}.", *doubts))
     start = Difference("start", "Starting", "pulls", verdict, text, *_counts(before, after))
     return Comparison(
@@ -167,7 +170,7 @@ def _with_failed_start(before: Run, after: Run, limits: LimitSet, notes: tuple[s
     )
 
 
-def _start_verdict(before: Run, after: Run, limits: LimitSet) -> tuple[str, str, tuple[str, ...]]:
+def _start_verdict(before: Run, after: Run, limits: LimitSet, cleaning: LimitSet) -> tuple[str, str, tuple[str, ...]]:
     """Verdict, answer, and what is in doubt, where not both ran."""
     if pulls_only(before) and pulls_only(after):
         doubt = "Whether anything changed cannot be told from pulls alone."
@@ -179,21 +182,16 @@ def _start_verdict(before: Run, after: Run, limits: LimitSet) -> tuple[str, str,
     if ran is before and before.timeline.pulls_after:
         verdict, lead = "cannot_tell", "It does not start"
         doubts.append("Before, too, it did not start again once it had stopped.")
-    elif ran is after and (short := _hardly_ran(after, limits)):
+    elif ran is after and (short := stopping.hardly_ran(after, limits)):
         verdict, lead = "cannot_tell", short
-        doubts.append("Whether it goes on running is not shown: record a start again, and let it run.")
+        doubts.append(stopping.NOT_SHOWN)
+        doubts += [stopping.WHO] if ended(after, cleaning) and not after.timeline.pulls_after else []
+    elif ran is after and ended(after, cleaning):
+        doubts.append(stopping.IN_BETWEEN)
     if not words.sure_engine(ran, limits):
         verdict, lead = "cannot_tell", f"Perhaps {begun_small(lead)}"
         doubts.append("Whether what was heard is an engine that runs by itself is not sure: record it again, nearer.")
     return verdict, lead, tuple(doubts)
-
-
-def _hardly_ran(run: Run, limits: LimitSet) -> str:
-    """That it died and was pulled in vain, or ran too briefly to say that it runs; empty where it does run."""
-    ran = f"{lasted(words.ran_s(run))}{words.GAP}s"
-    if run.timeline.pulls_after:
-        return f"It started, ran {ran} and stopped; then it was {words.in_vain(run.timeline)}"
-    return f"It started, and ran only {ran}" if words.ran_s(run) < limits.value("run_least_s") else ""
 
 
 def _counts(before: Run, after: Run) -> tuple[float | None, float | None]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from enginelog.compare.estimate import Estimate
 from enginelog.compare.measures import ONE_EVENT, Measure
+from enginelog.compare.running_on import lengths
 from enginelog.limits import LimitSet
 from enginelog.model import Difference, Run, Speed, Timeline
 from enginelog.model.wording import (
@@ -29,6 +30,8 @@ VERDICTS = {
 }
 NOT_SURE = "Not sure"  # in place of "cannot tell" where both values are known
 ASKED = ("misfire", "hunting", "speed")  # what everyone asks for; while one is open, no run is said to be as before
+NOT_ALIKE = (*ASKED, "stops")  # nor is one that may have died, or be dying now
+MOST_LISTED = 3  # runs that are told one by one
 INTERVALS = (
     "Intervals: in 95 of 100 such pairs all of them together hold the true differences. They alone decide: better,"
     " worse or changed where zero lies outside and the difference is large enough to matter, the same where the whole"
@@ -139,6 +142,27 @@ def ran_s(run: Run) -> float:
     return sum(span.end_s - span.start_s for span in run.timeline.spans if span.kind == "run")
 
 
+def seconds(length: float) -> str:
+    """`4.2 s`."""
+    return f"{lasted(length)}{GAP}s"
+
+
+def ran(run: Run) -> str:
+    """`ran 16 s`; of one that stopped and ran again each run by itself, since together they would seem to be one:
+    `ran twice (4.2 s and 3.9 s)`."""
+    runs = lengths(run)
+    if len(runs) < 2:
+        return f"ran {seconds(ran_s(run))}"
+    return f"ran {often(len(runs))} ({each_run(runs)})"
+
+
+def each_run(runs: list[float]) -> str:
+    """`4.2 s and 3.9 s`; of many `8.0 s at most, 1.2 s in the end`."""
+    if len(runs) <= MOST_LISTED:
+        return joined([seconds(one) for one in runs])
+    return f"{seconds(max(runs))} at most, {seconds(runs[-1])} in the end"
+
+
 def heard(run: Run, limits: LimitSet) -> str:
     """What one recording holds, in a few words."""
     line = run.timeline
@@ -146,8 +170,8 @@ def heard(run: Run, limits: LimitSet) -> str:
         return "recording unusable"
     if not line.engine_heard:
         return f"did not start, {pulls(line)}" if line.pulls else "no engine heard"
-    ran = f"{'' if sure_engine(run, limits) else 'perhaps '}ran {lasted(ran_s(run))}{GAP}s"
-    return ran + _at_speed(run.measures.speed, limits)
+    perhaps = "" if sure_engine(run, limits) else "perhaps "
+    return perhaps + ran(run) + _at_speed(run.measures.speed, limits)
 
 
 def _at_speed(speed: Speed, limits: LimitSet) -> str:
@@ -198,8 +222,9 @@ def overall(measures: tuple[Difference, ...]) -> tuple[str, str]:
     if better or worse:
         verdict = "mixed" if better and worse else "better" if better else "worse"
     else:
-        asked = any(m.verdict == "cannot_tell" and m.code in ASKED for m in measures)
+        stopped = any(m.verdict == "changed" and m.code == "stops" for m in measures)
+        asked = stopped or any(m.verdict == "cannot_tell" and m.code in NOT_ALIKE for m in measures)
         same = "cannot_tell" if asked else "same"
-        verdict = "changed" if names["changed"] else same if names["same"] else "cannot_tell"
+        verdict = "changed" if len(names["changed"]) > stopped else same if names["same"] else "cannot_tell"
     text = " ".join(parts).replace("matters in: ", "matters in ")
     return verdict, text or "Nothing could be compared."

@@ -36,7 +36,7 @@ def study_start(timeline: Timeline, limits: LimitSet, silent: tuple[tuple[float,
     """What the timeline says about starting. silent: stretches (start, end in seconds) in which the sound is missing:
     that an engine stopped in one and was started again nobody heard."""
     spans = sorted(timeline.spans, key=lambda span: span.start_s)
-    runs = _unheard_stops_left_out(run_spans(timeline), silent)
+    runs = runs_heard(timeline, silent)
     pulls, said = sure_pulls(timeline), count_words(timeline)
     if not runs:
         return StartStudy(pulls, timeline.seconds_to_run, 0, 0, False, False, None, pulls_heard(timeline), said)
@@ -59,8 +59,9 @@ def study_start(timeline: Timeline, limits: LimitSet, silent: tuple[tuple[float,
     )
 
 
-def _unheard_stops_left_out(runs: list[Span], silent: tuple[tuple[float, float], ...]) -> list[Span]:
+def runs_heard(timeline: Timeline, silent: tuple[tuple[float, float], ...]) -> list[Span]:
     """The runs, those between which there is hardly anything but missing sound as one."""
+    runs = run_spans(timeline)
     out = runs[:1]
     for run in runs[1:]:
         before, between = out[-1], Span("quiet", out[-1].end_s, run.start_s)

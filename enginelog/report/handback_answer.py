@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass, replace
 
 from enginelog.compare import BeforeAfter
+from enginelog.compare.stopping import IN_BETWEEN, START_AGAIN
 from enginelog.model import Compared, Comparison, JobRecord, Run
 from enginelog.model.wording import begun_small
 from enginelog.report import words
@@ -80,7 +81,7 @@ def _compared(comparison: Comparison, before: Run, after: Run, full: bool) -> To
     start = next((one for one in comparison.measures if one.code == "start"), None)
     left = _left(comparison.before, comparison.after)
     if start:
-        answer, text = comparison.summary.split(". ")[0], start.text
+        answer, text = comparison.summary.split(". ")[0], start.text if full else start.text.replace(START_AGAIN, "")
     elif not comparison.comparable:
         sides = (("Before the work", before), ("After the work", after))
         alone = (comparison.advice,) if full else (_by_itself(when, run, full) for when, run in sides)
@@ -90,9 +91,14 @@ def _compared(comparison: Comparison, before: Run, after: Run, full: bool) -> To
     if left and (start or comparison.comparable or full):
         text += f" {left}"
     tone = TONES.get(verdict, "unknown")
-    if tone == "ok" and (left or after.timeline.pulls_after):
-        tone = "watch"  # better is no reason for green where a fault is left, or where it did not start again
+    if tone == "ok" and (left or after.timeline.pulls_after or _stopped(comparison)):
+        tone = "watch"  # better is no reason for green where a fault is left, or where it stopped
     return Top(tone, CHANGE_SIGNS[verdict], CHANGE_WORDS[verdict], answer, text)
+
+
+def _stopped(comparison: Comparison) -> bool:
+    """Whether it stopped and was started again after the work."""
+    return IN_BETWEEN in comparison.summary or any(one.code == "stops" and one.after for one in comparison.measures)
 
 
 def _left(before: Compared, after: Compared) -> str:

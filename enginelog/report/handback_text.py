@@ -17,7 +17,8 @@ def sheet_text(sheet: Sheet) -> str:
     """
     lines = [sheet.draft] if sheet.draft else []
     lines += [f"{clean(sheet.title)}: {begun_small(sheet.top.answer)}."]
-    lines += [f"- {one.label}: {one.short}" for one in sheet.measures if one.verdict in ("better", "worse")]
+    told = [one for one in sheet.measures if one.verdict in ("better", "worse") or one.code == "stops"]
+    lines += [f"- {one.label}: {one.short}" for one in told]
     if sheet.complaint.strip():
         lines.append(f"Came in with: {_short(_in_a_row(sheet.complaint))}")
     failed = [row.title.lower() + (f" ({row.detail})" if row.detail else "") for row in sheet.checks

@@ -256,6 +256,34 @@ def test_an_engine_that_died_and_was_pulled_in_vain_is_not_handed_back_as_runnin
     assert found.top.tone == "watch" and "After: it stopped, and was then pulled twice without starting." in found.notes
 
 
+def test_an_engine_that_died_twice_is_not_handed_back_as_running(healthy):
+    """Its two runs of four seconds were told in green as "It runs now ... ran 8.0 s"."""
+    pulls = stored(1, "before", make_runs.pulls_only(), "d")
+
+    def top_of(*runs):
+        spans = [Span("pull", 1.0, 1.5)]
+        for start_s, end_s in runs:
+            spans += [Span("pull", start_s - 0.5, start_s), Span("run", start_s, end_s)]
+        line = replace(healthy.run.timeline, spans=tuple(spans), pulls=1)
+        return sheet(
+            JobRecord(JOB, MACHINE, runs=(pulls, stored(3, "after", replace(healthy.run, timeline=line), "e")))
+        ).top
+
+    died = top_of((1.5, 5.7), (9.5, 13.4))
+    assert died.tone == "unknown" and died.answer.replace(GAP, " ") == "It started twice, and ran only 4.2 s and 3.9 s"
+    assert "not shown. Whether somebody" in died.text and "ecord a start" not in died.text, "that is for the bench"
+    ran_on = top_of((1.5, 9.5), (14.0, 34.0))
+    assert ran_on.answer == "It runs now" and ran_on.tone == "watch" and "stopped in between" in ran_on.text
+
+
+def test_stopping_before_the_work_is_on_the_owners_page_and_in_the_message(healthy):
+    spans = tuple(Span("run", start_s, end_s) for start_s, end_s in ((1.0, 11.0), (15.0, 21.0)))
+    died = replace(healthy.run, timeline=replace(healthy.run.timeline, spans=spans))
+    job = JobRecord(JOB, MACHINE, runs=(stored(1, "before", died, "e"), healthy))
+    assert sheet(job).top.answer != "It runs as before"
+    assert "- Stopping and starting again: once before (ran 10 s and 6.0 s), not" in report.hand_back_text(job)
+
+
 def test_a_fault_that_is_left_takes_the_green_away(healthy):
     pulls = stored(1, "before", make_runs.pulls_only(), "d")
     still = stored(3, "after", make_runs.hunting_pump(), "e")
