@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from enginelog.compare.put_right import AFTER_ALONE, too_fast
 from enginelog.compare.words import GAP, ran_s
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Run
@@ -17,11 +18,13 @@ BOTH = {"before": "the run before", "after": "the run after"}
 
 @dataclass(frozen=True)
 class Obstacle:
-    """Why not, what to do about it, and whether starting and speed can be compared all the same."""
+    """Why not, what to do about it, and whether starting and speed can be compared all the same. of_speed: it is that
+    the two ran at different speeds."""
 
     reason: str
     advice: str
     start_stands: bool = False
+    of_speed: bool = False
 
 
 def pulls_only(run: Run) -> bool:
@@ -90,4 +93,5 @@ def _speeds(before: Run, after: Run, limits: LimitSet) -> Obstacle | None:
     octave = any(abs(second / first / ratio - 1) < 0.05 for ratio in (0.5, 2.0))
     doubt = " One may be misread at half or double its speed: tell strokes and rated speed." if octave else ""
     reason = f"the runs were made at different speeds ({first:z.0f} and {second:z.0f}{GAP}rpm)"
-    return Obstacle(reason, f"Record both at the same throttle setting and load, warm.{doubt}", True)
+    again = AFTER_ALONE if too_fast(before) else "Record both at the same throttle setting and load, warm."
+    return Obstacle(reason, again + doubt, True, of_speed=True)

@@ -10,6 +10,7 @@ from enginelog.compare.estimate import Estimate, unknown
 from enginelog.compare.events import never_cleared, starts_heard
 from enginelog.compare.judging import judge
 from enginelog.compare.measures import RUNNING, SPEED, START, Measure, applies
+from enginelog.compare.put_right import AS_IT_STOOD, REST, speed_turn
 from enginelog.compare.running_on import ended
 from enginelog.compare.sample import Sample, take_both
 from enginelog.limits import LimitSet
@@ -59,13 +60,17 @@ def compare(
     samples = firing.alike(*steady.alike(*take_both(before, after, limits, cleaning)))
     wanted = [one for one in ALL if applies(one, *samples) and (against is None or not one.needs_speed)]
     measures = stopping.stops(before, after, cleaning) + _judged(wanted, samples, limits, warm)
-    if against is not None:
+    speed = next((one.verdict for one in measures if one.code == SPEED.code), "")
+    turn = speed_turn(before, after, speed, limits) if against is None or against.of_speed else ""
+    if against is not None and not turn:
         return _refused(before, after, against, measures, limits, notes)
     verdict, summary = words.overall(measures)
-    said = notes + _own_notes(measures)
+    lead, rest = f"{turn}. " if turn else "", f" {REST}" if against else ""
+    said = notes + _own_notes(measures) + ((AS_IT_STOOD,) if turn.endswith("no longer runs too fast") else ())
     return Comparison(
-        True, verdict, summary, *_both(before, after, limits), measures, notes=said, limits_used=_used(limits)
-    )
+        True, verdict, f"{lead}{summary}{rest}", *_both(before, after, limits), measures, notes=said,
+        limits_used=_used(limits),
+    )  # fmt: skip
 
 
 def _judged(

@@ -80,20 +80,29 @@ def _compared(comparison: Comparison, before: Run, after: Run, full: bool) -> To
     verdict, text, answer = comparison.verdict, comparison.summary, ANSWERS[comparison.verdict]
     start = next((one for one in comparison.measures if one.code == "start"), None)
     left = _left(comparison.before, comparison.after)
+    turn = _turn(comparison)
     if start:
         answer, text = comparison.summary.split(". ")[0], start.text if full else start.text.replace(START_AGAIN, "")
     elif not comparison.comparable:
         sides = (("Before the work", before), ("After the work", after))
         alone = (comparison.advice,) if full else (_by_itself(when, run, full) for when, run in sides)
         text = " ".join(filter(None, (comparison.summary, *alone)))
-    elif not full and verdict != "cannot_tell":
-        text = _without_doubts(text)
+    else:
+        answer, text = turn or answer, text.removeprefix(f"{turn}. ") if turn else text
+        text = _without_doubts(text) if not full and verdict != "cannot_tell" else text
     if left and (start or comparison.comparable or full):
         text += f" {left}"
     tone = TONES.get(verdict, "unknown")
     if tone == "ok" and (left or after.timeline.pulls_after or _stopped(comparison)):
         tone = "watch"  # better is no reason for green where a fault is left, or where it stopped
     return Top(tone, CHANGE_SIGNS[verdict], CHANGE_WORDS[verdict], answer, text)
+
+
+def _turn(comparison: Comparison) -> str:
+    """That it no longer runs too fast, or does now, where the speed is all that is better or worse."""
+    moved = [one.code for one in comparison.measures if one.verdict in ("better", "worse")]
+    lead = comparison.summary.split(". ")[0]
+    return lead if moved == ["speed"] and lead.startswith("It ") else ""
 
 
 def _stopped(comparison: Comparison) -> bool:

@@ -284,6 +284,32 @@ def test_stopping_before_the_work_is_on_the_owners_page_and_in_the_message(healt
     assert "- Stopping and starting again: once before (ran 10 s and 6.0 s), not" in report.hand_back_text(job)
 
 
+def too_fast_then_right():
+    run = make_runs.healthy_generator()
+    speed = run.measures.speed
+
+    def at_speed(rpm, verdict):
+        found = Finding("speed", verdict, f"Highest held {rpm:.0f} rpm.", rpm, "rpm", 3307.5)
+        own = (found, *run.measures.findings)
+        ratio = rpm / speed.rpm
+        measures = replace(run.measures, findings=own, speed=replace(
+            speed, rpm=rpm, rpm_low=speed.rpm_low * ratio, rpm_high=speed.rpm_high * ratio))  # fmt: skip
+        return replace(run, measures=measures, track=replace(run.track, rpm=run.track.rpm * ratio))
+
+    return stored(1, "before", at_speed(3650.0, "fault"), "a"), stored(3, "after", at_speed(3150.0, "ok"), "b")
+
+
+def test_a_speed_that_was_too_fast_and_is_not_any_more_is_the_answer():
+    """It was "Whether it runs better cannot be told", since the two were made at different speeds."""
+    job = JobRecord(JOB, MACHINE, runs=too_fast_then_right())
+    for audience in AUDIENCES:
+        top = sheet(job, audience).top
+        assert (top.tone, top.answer) == ("ok", "It no longer runs too fast")
+        assert top.text.startswith("Better: speed. ") and "are not compared" in top.text
+        assert "Record both" not in top.text
+    assert report.hand_back_text(job).splitlines()[0] == "Tiller Marigold: it no longer runs too fast."
+
+
 def test_a_fault_that_is_left_takes_the_green_away(healthy):
     pulls = stored(1, "before", make_runs.pulls_only(), "d")
     still = stored(3, "after", make_runs.hunting_pump(), "e")
