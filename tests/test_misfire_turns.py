@@ -38,7 +38,7 @@ def test_plainly_lost_ones_of_one_cylinder_are_said_to_be_its_own(slots, own):
     one, engine = np.ones(n), Engine(cylinders=2, firing_angles_deg=(0.0, 360.0))
     firings = Firings(np.arange(n) * 0.02, slot, one, one, miss, np.full(n, np.nan), 10 * one, 1.0 * np.arange(n))
     study = study_misfire(engine, firings, [Span("run", 0.0, 8.0)], LIMITS)
-    assert study.of_one_cylinder is own and study.summary.misfires is None
+    assert study.summary.pattern == ("cylinder" if own else None) and study.summary.misfires is None
     found = judge_misfire(SimpleNamespace(engine=engine, misfire=study, too_loud=False), LIMITS)
     assert found.verdict == "watch" and ("belong to one cylinder" in found.text) is own
 

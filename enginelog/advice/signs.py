@@ -183,6 +183,14 @@ def _pattern(name: str) -> Callable[[Record], bool]:
     return lambda record: record["firing"]["pattern"] == name and amiss(record, "misfire")
 
 
+def _weak_cylinder(record: Record) -> bool:
+    """True where one cylinder sounds weaker than it ought to; not where only what it loses is amiss."""
+    found = finding(record, "cylinder_balance")
+    if not found or found["verdict"] not in AMISS:
+        return False
+    return found["value"] is None or found["limit"] is None or bool(found["value"] < found["limit"])
+
+
 def _clean(record: Record) -> bool:
     return bool(record["engine_heard"]) and not any(found["verdict"] in AMISS for found in record["findings"])
 
@@ -208,7 +216,7 @@ _TESTS: dict[str, Callable[[Record], bool]] = {
     "misfires_in_bursts": _pattern("burst"),
     "one_cylinder_misses": _pattern("cylinder"),
     "every_second": _pattern("every_second"),
-    "weak_cylinder": lambda r: amiss(r, "cylinder_balance"),
+    "weak_cylinder": _weak_cylinder,
     "hunting": lambda r: _hunts(r, None, True),
     "hunting_at_idle": lambda r: _hunts(r, "idle", True),
     "hunting_at_speed": lambda r: _hunts(r, "top", True),

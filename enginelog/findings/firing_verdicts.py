@@ -32,6 +32,7 @@ PATTERNS = {
 
 TOLD_AS_TWO_STROKE = "A four-stroke told as a two-stroke sounds just so."
 TOLD_AS_TWIN = "A single told as a twin sounds just so: how many cylinders has it?"
+FARTHER = "A cylinder farther from the microphone also sounds weaker."
 TAKING_TURNS = "an unloaded two-stroke may do so in good health"
 
 
@@ -109,7 +110,7 @@ def _without_count(evidence: Evidence, limits: LimitSet) -> Finding:
     watch, least = limits["misfire_watch_percent"], study.summary.misfire_low or 0.0
     if study.plainly_lost < limits.value("misfire_plain_least") or least < watch.value:
         return unknown("misfire", reason, advice)
-    pattern = "cylinder" if study.of_one_cylinder else study.summary.pattern or ""
+    pattern = study.summary.pattern or ""
     own = f" {_pattern_words(evidence, pattern)}" if pattern in PATTERNS else ""
     text = (
         f"At least {study.plainly_lost} of {study.summary.events} firings lost ({percent(least)} %); how many in all"
@@ -168,7 +169,8 @@ def judge_timing(evidence: Evidence, limits: LimitSet) -> Finding:
 
 
 def judge_balance(evidence: Evidence, limits: LimitSet) -> Finding:
-    """Cylinders against each other: level and lost firings."""
+    """Cylinders against each other: by what one of them loses, where that is a fault or it alone is amiss, else by
+    the level of the weakest. Value and limit are those of what was judged."""
     summary = evidence.misfire.summary
     if evidence.misfire.faint is not None:
         return _faint_cylinder(evidence.engine, evidence.misfire.faint, limits)
@@ -181,32 +183,28 @@ def judge_balance(evidence: Evidence, limits: LimitSet) -> Finding:
         return unknown("cylinder_balance", UNCOMPARED)
     if len(told) < len(summary.cylinders):
         return unknown("cylinder_balance", "the cylinders could not be told apart in this recording")
-    level = min(strength for strength, _ in told)
-    _, weakest_percent = min(told, key=lambda one: (-round(one[1], 1), one[0]))
+    by_one, as_single = summary.pattern == "cylinder", evidence.misfire.as_single
+    level, most = min(strength for strength, _ in told), max(lost for _, lost in told)
+    watch, fault = limits["misfire_watch_percent"], limits["misfire_fault_percent"]
     limit = limits["weak_cylinder_level"]
     listing = ", ".join(f"{100 * strength:z.0f} % strong with {percent(lost)} % lost" for strength, lost in told)
     text = f"In order of firing: {listing}. Which cylinder is which cannot be heard."
-    by_one = summary.pattern == "cylinder"
-    if by_one and weakest_percent > limits.value("misfire_fault_percent") and not evidence.misfire.as_single:
-        verdict = "fault"
-    else:
-        verdict = "watch" if by_one or level < limit.value else "ok"
-    if by_one and evidence.misfire.as_single:
-        text += f" {TOLD_AS_TWIN}"
-    elif verdict == "watch":
-        text += " A cylinder farther from the microphone also sounds weaker."
     advice = (_balance_test(limits), *IGNITION)
-    value = 100 * level
+    lost_by_one = graded(most, watch.value, fault.value) if by_one else "ok"
+    if lost_by_one == "fault" and as_single:
+        lost_by_one = "watch"
+    if lost_by_one == "fault" or (lost_by_one == "watch" and level >= limit.value):
+        text += f" {TOLD_AS_TWIN}" if as_single else f" One of them loses {percent(most)} % of its own firings."
+        decided = deciding(lost_by_one, watch, fault)
+        return Finding(
+            "cylinder_balance", lost_by_one, text, most, "%", decided.value, cited(decided), next=advice
+        )  # fmt: skip
+    if level >= limit.value:
+        return Finding("cylinder_balance", "ok", text, 100 * level, "%", 100 * limit.value, cited(limit))
+    text += f" {TOLD_AS_TWIN if by_one and as_single else FARTHER}"
     return Finding(
-        "cylinder_balance",
-        verdict,
-        text,
-        value,
-        "%",
-        100 * limit.value,
-        cited(limit),
-        next=advice if verdict != "ok" else (),
-    )
+        "cylinder_balance", "watch", text, 100 * level, "%", 100 * limit.value, cited(limit), next=advice
+    )  # fmt: skip
 
 
 def _balance_test(limits: LimitSet) -> str:
@@ -214,7 +212,8 @@ def _balance_test(limits: LimitSet) -> str:
 
 
 def _faint_cylinder(engine: Engine, level: float, limits: LimitSet) -> Finding:
-    """One cylinder is quieter than it ought to be, 0..1 of the strongest, and why cannot be told."""
+    """One cylinder is quieter than it ought to be, 0..1 of the strongest, and why cannot be told. No limit stands
+    beside a level that is within it: there it is to be watched because it never seems to fire."""
     limit = limits["weak_cylinder_level"]
     text = (
         f"One cylinder sounds {100 * level:z.0f} % as strong as the strongest: it burns weakly, or not at all, or is"
@@ -223,4 +222,6 @@ def _faint_cylinder(engine: Engine, level: float, limits: LimitSet) -> Finding:
     if engine.cylinders == 2 and engine.even_firing:
         text += f" {TOLD_AS_TWIN}"
     advice = (*WEAK_OR_FAR, _balance_test(limits), *IGNITION)
+    if level >= limit.value:
+        return Finding("cylinder_balance", "watch", text, next=advice)
     return Finding("cylinder_balance", "watch", text, 100 * level, "%", 100 * limit.value, cited(limit), next=advice)

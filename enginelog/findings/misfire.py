@@ -30,9 +30,9 @@ WINDOWS = (200.0, 1000.0)  # revolutions (13 CCR 1968.2 counts misfires over the
 @dataclass(frozen=True)
 class MisfireStudy:
     """The summary for the record and what the verdict needs besides. `reason` says why a count is withheld;
-    plainly_lost: firings that were lost without doubt where it is (the others might be, too); of_one_cylinder: nearly
-    all of these are one cylinder's; as_single: it sounds as a single would that was told as this twin. What may be weak
-    or lost, 0..1 of what fires: faint: a cylinder; weak_turns: every second firing."""
+    plainly_lost: firings that were lost without doubt where it is (the others might be, too); as_single: it sounds as a
+    single would that was told as this twin. What may be weak or lost, 0..1 of what fires: faint: a cylinder;
+    weak_turns: every second firing."""
 
     summary: FiringSummary
     reason: str | None
@@ -40,7 +40,6 @@ class MisfireStudy:
     last_s: float | None
     alternation: float | None = None
     plainly_lost: int = 0
-    of_one_cylinder: bool = False
     as_single: bool = False
     faint: float | None = None
     weak_turns: float | None = None
@@ -261,13 +260,14 @@ def _plain_study(engine: Engine, firings: Firings, reason: str, limits: LimitSet
     lost &= ~faint.own
     many = at_least(lost)
     least = 100 * many / len(lost) if many else None
-    in_turns = "every_second" if patterns.takes_turns(firings.slot, lost) else None
-    summary = replace(_withheld(engine, firings, (least, None), limits), pattern=in_turns)
-    own = bool(patterns.attributed_cylinders(firings.slot, lost, engine.cylinders, limits))
+    pattern = "every_second" if patterns.takes_turns(firings.slot, lost) else None
+    if patterns.attributed_cylinders(firings.slot, lost, engine.cylinders, limits):
+        pattern = "cylinder"
+    summary = replace(_withheld(engine, firings, (least, None), limits), pattern=pattern)
     reason = reason if level is None else _faint_words(level)
     single = patterns.sounds_as_single(engine, firings, lost, limits)
     ends = _ends(firings, lost)
-    return MisfireStudy(summary, reason, *ends, plainly_lost=many, of_one_cylinder=own, as_single=single, faint=level)
+    return MisfireStudy(summary, reason, *ends, plainly_lost=many, as_single=single, faint=level)
 
 
 def _often_weak(engine: Engine, firings: Firings, limits: LimitSet) -> float | None:

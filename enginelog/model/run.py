@@ -240,7 +240,7 @@ class FiringSummary:
 
     pattern: none, random, burst, cylinder or every_second. timing_spread_percent: standard deviation of the moments, of
     the firing interval; strength_spread_percent: of the strengths, of a normal firing. What cannot be told is None; a
-    low end alone: so many at least.
+    low end alone: so many at least, and the pattern is theirs.
     """
 
     events: int

@@ -16,6 +16,7 @@ OF = {
     "load": "until steady again",
     "cylinder_balance": "strong, the weakest of them",
 }
+OF_LOSSES = "of the firings of one cylinder lost"
 # What the figure of a finding is of, where it stands in a table without its sentence.
 OF_THEIR_OWN = {
     "throttle": "Pause as the throttle opens",
@@ -48,9 +49,16 @@ def _says(text: str, value: float, unit: str) -> bool:
 
 
 def _of(run: Run, finding: Finding) -> str:
+    if finding.code == "cylinder_balance" and _is_of_losses(run, finding):
+        return f" {OF_LOSSES}"
     if finding.code != "speed":
         return f" {OF[finding.code]}" if finding.code in OF else ""
     return ", as it idled" if _is_idle(run, finding) else ", the highest held for a second"
+
+
+def _is_of_losses(run: Run, finding: Finding) -> bool:
+    """Whether cylinders were judged by what one of them loses: their limit is then one on lost firings."""
+    return finding.limit in (run.limits_used.get(f"findings.misfire_{name}_percent") for name in ("watch", "fault"))
 
 
 def beside(run: Run, found: Sequence[Fact]) -> list[Finding]:

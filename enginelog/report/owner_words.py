@@ -66,7 +66,8 @@ def _misfires(run: Run) -> str:
 
 
 def _cylinders(run: Run) -> str:
-    if run.measures.firing.pattern == "cylinder":
+    firing = run.measures.firing
+    if firing.pattern == "cylinder" and firing.misfires is not None:
         return "One cylinder works less than another."
     return "One cylinder sounds weaker than another: it works less, or is only farther from the microphone."
 

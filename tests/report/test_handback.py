@@ -343,7 +343,7 @@ def test_the_owner_is_not_told_that_a_cylinder_works_less_where_it_may_only_stan
     """The report said that it cannot be told by sound, and the owner read that it works less."""
     twin = make_runs.weak_twin()
     faint = Finding("cylinder_balance", "watch", "One cylinder sounds 59 % as strong.", 59.0, "%", 70.0, "x")
-    untold = replace(twin.measures.firing, misfires=None, misfire_percent=None, pattern=None)
+    untold = replace(twin.measures.firing, misfires=None, misfire_percent=None)
     found = replace(twin, measures=replace(twin.measures, firing=untold, findings=(faint,)))
     told = replace(twin, measures=replace(twin.measures, findings=(faint,)))
     assert twin.measures.firing.pattern == "cylinder"
