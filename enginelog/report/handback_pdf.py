@@ -20,7 +20,7 @@ FOOT = (
 
 def sheet_pdf(sheet: Sheet, made: str) -> bytes:
     """The PDF's bytes. made: the time it says it was made, ISO 8601; the same sheet and time give the same bytes."""
-    paper = Paper(f"{sheet.over}, {sheet.title}", f"{sheet.over} · {sheet.title[:60]}", made)
+    paper = Paper(f"{sheet.over}, {sheet.title}", f"{sheet.over} · {sheet.title}", made)
     _head(paper, sheet)
     if sheet.audience == "owner":
         _pictures(paper, sheet)

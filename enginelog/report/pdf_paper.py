@@ -223,13 +223,14 @@ def _pages() -> Any:
             self.cell(NUMBER_MM, 5, f"page {self.page_no()} of {{nb}}", align="R")
 
         def _short(self) -> str:
-            """What stands at the foot, cut where it would run into the number."""
+            """What stands at the foot, cut where it would run into the number: after a word, if it has several."""
             text = self.footer_text
             if self.get_string_width(text) <= WIDTH_MM - NUMBER_MM:
                 return text
             while text and self.get_string_width(f"{text} ...") > WIDTH_MM - NUMBER_MM:
                 text = text[:-1]
-            return f"{text} ..."
+            whole = text.rpartition(" ")[0]
+            return f"{whole if 2 * len(whole) > len(text) else text} ..."
 
     pages = Pages(format="A4")
     pages.alias_nb_pages()

@@ -120,15 +120,15 @@ def spent(record: JobRecord) -> str:
     if left is None:
         return text
     limit = money(record.machine.cost_limit_cents or 0, currency)
+    back = record.job.state == "handed_back"
     if left < 0:
-        asked = "" if record.job.state == "handed_back" else ": ask the owner first"
-        return f"{text}; {money(-left, currency)} past the limit of {limit}{asked}"
-    near = (
-        ", which is nearly reached: ask the owner before it is passed"
-        if _limit_near(record) and record.job.state != "handed_back"
-        else ""
-    )
-    return f"{text}; {money(left, currency)} left of the limit of {limit}{near}"
+        return f"{text}; {money(-left, currency)} past the limit of {limit}{'' if back else ': ask the owner first'}"
+    warned = _limit_near(record) and not back
+    ask = ": ask the owner before it is passed" if warned else ""
+    if left == 0 and record.cost_cents:
+        return f"{text}; the limit of {limit} is reached{ask}"
+    near = ", which is nearly reached" if warned else ""
+    return f"{text}; {money(left, currency)} left of the limit of {limit}{near}{ask}"
 
 
 def limit_warning(record: JobRecord) -> str:
@@ -139,7 +139,8 @@ def limit_warning(record: JobRecord) -> str:
     limit = money(record.machine.cost_limit_cents or 0, currency)
     if left < 0:
         return f"{money(-left, currency)} past the limit of {limit}: ask the owner before anything more is done."
-    return f"{money(left, currency)} left of the limit of {limit}: ask the owner before it is passed."
+    said = f"{money(left, currency)} left of the limit of {limit}" if left else f"The limit of {limit} is reached"
+    return f"{said}: ask the owner before it is passed."
 
 
 def _limit_near(record: JobRecord) -> bool:

@@ -13,7 +13,7 @@ from enginelog import advice, limits
 from enginelog.advice import Situation, advise, usual_values
 from enginelog.advice.signs import regime, signs_of
 from enginelog.advice.usual import ask_first
-from enginelog.limits.trade import cautions, knowledge
+from enginelog.limits.trade import cautions, knowledge, machines
 from enginelog.model import UsageError
 from enginelog.report.advising import advice_text, value_words
 
@@ -360,6 +360,11 @@ def test_a_value_is_not_said_twice_to_be_told_or_not_measured():
     assert "told: 2600 rpm, 5 % either way:" in value_words(line(record, "Speed"))
     record["speed"]["rpm"] = None
     assert value_words(line(record, "Highest safe speed")).count("not measured") == 1
+
+
+def test_a_share_is_shown_without_the_unit_that_it_has_not():
+    """ "From 0.5 1" stood on the page of each machine."""
+    assert machines.usual(None, "sure_speed").window == "from 0.5 of 1"
 
 
 def test_a_usual_window_is_never_a_verdict():

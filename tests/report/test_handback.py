@@ -657,6 +657,18 @@ def test_a_long_label_at_the_foot_does_not_run_into_the_number_of_the_page(recor
     assert left + width_pt < right, (left, width_pt, right)
 
 
+@pytest.mark.parametrize(
+    ("rest", "foot"),
+    [("", "handle from plot nineteen page 1 of"), (" by the upper gate there", "from plot nineteen ... page 1 of")],
+)
+def test_a_label_that_is_cut_at_the_foot_is_seen_to_be(record, rest, foot):
+    """ "... bull handle from p" stood there as if it were the whole of it."""
+    label = f"Self-propelled mower with the red deck and bull handle from plot nineteen{rest}"
+    named = replace(record, machine=replace(MACHINE, label=label), runs=())
+    printed = pdf_text(report.hand_back_pdf(named, "bench"))[1]
+    assert foot in printed.split("Job 7: hand-back, for the bench · ")[1], printed
+
+
 def test_each_note_has_a_line_of_its_own(record):
     """Notes come one by one, on the page and by `enginelog note`; run together nobody knows where one ends."""
     notes = ("tank was half empty", "blade blunt", "owner asks for Saturday")

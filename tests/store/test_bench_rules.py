@@ -48,6 +48,11 @@ def test_where_a_check_can_hurt_it_says_so(name, word):
     assert word in bench.step_named(name).caution.lower()
 
 
+def test_a_check_that_every_machine_gets_does_not_speak_of_a_blade_as_of_its_own():
+    """A pressure washer was to be turned over with hands and feet "clear of the blade"."""
+    assert "the blade" not in bench.step_named("compression").caution
+
+
 SAID = {
     "manual": "",  # said of all of them (`bench.LEAD`)
     "exhaust": "outdoors|engine off",

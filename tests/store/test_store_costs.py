@@ -42,7 +42,7 @@ def test_a_limit_that_cannot_be_changes_nothing(store, job, cents, currency):
         (0, ""),
         (7999, ""),
         (8000, "20.00 GBP left of the limit of 100.00 GBP: ask the owner before it is passed."),
-        (10000, "0.00 GBP left of the limit of 100.00 GBP: ask the owner before it is passed."),
+        (10000, "The limit of 100.00 GBP is reached: ask the owner before it is passed."),
         (10001, "0.01 GBP past the limit of 100.00 GBP: ask the owner before anything more is done."),
     ],
 )
@@ -52,6 +52,7 @@ def test_from_four_fifths_of_the_limit_on_it_is_warned_of(store, job, cost, said
     record = store.record(job)
     assert words.limit_warning(record) == said
     assert ("ask the owner" in words.spent(record)) == bool(said)
+    assert " 0.00 GBP left" not in words.spent(record) and ("is reached" in words.spent(record)) == (cost == 10000)
 
 
 def test_without_a_limit_nothing_is_warned_of_and_at_a_limit_of_nothing_everything(store, job):

@@ -59,10 +59,10 @@ class Usual:
 
     @property
     def window(self) -> str:
-        """The window in words: `1700 to 2000 rpm`, `at most 8 %`, `from 3600 rpm`."""
+        """The window in words: `1700 to 2000 rpm`, `at most 8 %`, `from 3600 rpm`; a share is `from 0.5 of 1`."""
         ends = " to ".join(as_told(end) for end in (self.low, self.high) if end is not None)
         lead = "at most " if self.low is None else "from " if self.high is None else ""
-        return f"{lead}{ends} {self.unit}"
+        return f"{lead}{ends} {'of 1' if self.unit == '1' else self.unit}"
 
 
 @cache
