@@ -64,7 +64,6 @@ class Explained:
         return found
 
 
-def machine_cautions(run: Run) -> tuple[Caution, ...]:
-    """Cautions for this kind of machine beside the usual ones, and never to defeat a brake or a governor."""
-    machine = run.engine.machine
+def machine_cautions(machine: str | None) -> tuple[Caution, ...]:
+    """Cautions for a kind of machine beside the usual ones, and never to defeat a brake or a governor."""
     return tuple(each for each in cautions.for_machine(machine) if each.machines or each.name == "governor")

@@ -1,4 +1,7 @@
-"""The usual cautions, read from the file beside this module."""
+"""The usual cautions, read from the file beside this module, as they fit a kind of machine.
+
+cautions() -> all that a report of an untold machine shows        cautions("pump") -> without blade, chain or tines
+"""
 
 from __future__ import annotations
 
@@ -10,16 +13,23 @@ from importlib.resources import files
 
 @dataclass(frozen=True)
 class Caution:
-    """One caution: its title, one short line, the full text, and the source it rests on."""
+    """One caution: its title, one short line, the full text, and the source it rests on. machines: kinds it is for;
+    none: all that have no caution of their own in its place, and those that nobody told."""
 
     title: str
     short: str
     text: str
     source: str
+    machines: tuple[str, ...] = ()
 
 
 @cache
-def cautions() -> tuple[Caution, ...]:
-    """All cautions in the order in which they are shown."""
+def cautions(machine: str | None = None) -> tuple[Caution, ...]:
+    """The usual cautions for a kind of machine (None: not told), in the order in which they are shown."""
     tables = tomllib.loads((files(__package__) / "cautions.toml").read_text(encoding="utf-8"))
-    return tuple(Caution(**table) for table in tables.values())
+    found: dict[str, Caution] = {}
+    for name, table in tables.items():
+        one = Caution(**table | {"machines": tuple(table.get("machines", ()))})
+        if not one.machines or machine in one.machines:
+            found[name.partition("_")[0]] = one  # blade_none takes the place of blade
+    return tuple(found.values())

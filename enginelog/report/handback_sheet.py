@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from enginelog.compare import FOR_THE_BENCH, BeforeAfter, of_job
+from enginelog.limits.trade.cautions import in_short
 from enginelog.limits.trade.knowledge import is_trial
 from enginelog.model import (
     BenchCheck,
@@ -22,6 +23,7 @@ from enginelog.model import (
 from enginelog.model.telling import TOLD, otherwise_note, told_otherwise
 from enginelog.model.wording import as_told, begun_large, joined
 from enginelog.report import words
+from enginelog.report.advice_page import machine_cautions
 from enginelog.report.cautions import Caution, cautions
 from enginelog.report.comparison import told_first
 from enginelog.report.dangers import Danger, counts, is_danger, standing
@@ -88,7 +90,7 @@ class Sheet:
 
     measures: differences in the order of reading. asked: what whoever hands back is asked first, on no paper of the
     owner: about checks that failed, and of the notes those that ask whether something is a slip. draft: says that the
-    machine is not handed back yet; empty where it is.
+    machine is not handed back yet; empty where it is. own_care: the cautions for its kind alone, in short.
     """
 
     audience: str
@@ -112,6 +114,7 @@ class Sheet:
     told: str
     next_service: str
     cautions: tuple[Caution, ...]
+    own_care: str
     facts: tuple[tuple[str, str], ...]
 
 
@@ -156,9 +159,16 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
         ),
         told=back.told_owner if back else "",
         next_service=back.next_service if back else "",
-        cautions=cautions(),
+        cautions=_cautions(record.machine.kind),
+        own_care=in_short(machine_cautions(record.machine.kind)),
         facts=_facts(record, pair) if full else (),
     )
+
+
+def _cautions(kind: str | None) -> tuple[Caution, ...]:
+    """The usual cautions as they fit the machine, then its own."""
+    own = (Caution(one.title, one.short, one.text, one.source) for one in machine_cautions(kind))
+    return (*cautions(kind), *own)
 
 
 def _again(record: JobRecord) -> tuple[str, ...]:

@@ -33,6 +33,7 @@ def sheet_text(sheet: Sheet) -> str:
     if sheet.next_service.strip():
         lines.append(f"Next service: {_in_a_row(sheet.next_service)}")
     lines.append("Run it outdoors only, keep hands off until all stands still, and follow the manual.")
+    lines.append(f"Take care: {sheet.own_care}.")
     return "\n".join(clean(line) for line in lines).replace(GAP, " ") + "\n"
 
 
