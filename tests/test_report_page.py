@@ -410,9 +410,11 @@ def test_no_sheet_holds_the_footer_or_the_cautions_alone(tmp_path, name, step_mm
     for height_mm in range(256, 302, step_mm):
         sheets = sheets_of(printed(on(f"210mm {height_mm}mm", html), tmp_path))
         assert all(part in sheets[-1] for part in at_the_end), height_mm
-        with_cautions = [sheet for sheet in sheets if any(caution.text in sheet for caution in cautions())]
+        with_cautions = [
+            sheet for sheet in sheets if any(caution.text in sheet for caution in cautions(run.engine.machine))
+        ]
         assert len(with_cautions) == 1, height_mm
-        assert all(caution.text in with_cautions[0] for caution in cautions()), height_mm
+        assert all(caution.text in with_cautions[0] for caution in cautions(run.engine.machine)), height_mm
 
 
 def _empty_share(sheet: Image.Image, dots_per_mm: float = 40 / 25.4) -> float:

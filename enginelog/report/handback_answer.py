@@ -20,6 +20,7 @@ ANSWERS = {
     "changed": "It runs differently, neither better nor worse",
     "cannot_tell": "Whether it runs better cannot be told",
 }
+NO_WORK = "Recorded, but no work was written down"
 NOT_MENDED = "Do not use it until this is put right, which failed at the bench: {}."
 SEE_WATCH = "What was heard and can hurt stands first among what to watch."
 TONES = {"better": "ok", "worse": "fault", "mixed": "watch"}  # others are neutral
@@ -48,8 +49,11 @@ def top_of(record: JobRecord, pair: BeforeAfter, full: bool) -> Top:
         text = f"{_told(head, full)} There is no recording from before the work to hold it against."
         return Top(head.verdict, words.SIGNS[head.verdict], head.word, head.title, text)
     during = [one.run for one in record.of_stage("during") if one.run is not None]
-    heard = [_by_itself(f"{stage} the work", run, full) for stage, run in (("Before", before), ("During", during[-1] if
+    the_work = " the work" if record.work else ""
+    heard = [_by_itself(f"{stage}{the_work}", run, full) for stage, run in (("Before", before), ("During", during[-1] if
              during else None)) if run is not None]  # fmt: skip
+    if heard and not record.work:
+        return Top("unknown", "?", "Not compared", NO_WORK, " ".join(heard))
     answer = "Not recorded after the work" if heard else "No recording was made"
     text = " ".join(("So there is no measurement of how it runs now.", *heard))
     return Top("unknown", "?", "Not measured", answer, text)

@@ -32,7 +32,7 @@ from enginelog.report.handback_answer import NOT_MENDED, Top, top_of, with_unsaf
 from enginelog.report.handback_open import asked_first, check_title, unsafe_titles
 from enginelog.report.handback_pictures import Drawing, drawings
 from enginelog.report.judged import beside, judged, limit_words, row_name
-from enginelog.report.owner_words import for_owner
+from enginelog.report.owner_words import for_owner, said_by_another
 from enginelog.report.suggesting import recorded_too_early, suggestion
 
 AUDIENCES = ("owner", "bench")
@@ -155,7 +155,7 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
         limits=_limits(after) if full and after else (),
         watch=(
             *((NOT_MENDED.format(unsafe),) if unsafe else ()),
-            *_watch(back.watch if back else "", after, stands, full),
+            *_watch(back.watch if back else "", _as_it_goes(record, after), stands, full),
         ),
         told=back.told_owner if back else "",
         next_service=back.next_service if back else "",
@@ -169,6 +169,14 @@ def _cautions(kind: str | None) -> tuple[Caution, ...]:
     """The usual cautions as they fit the machine, then its own."""
     own = (Caution(one.title, one.short, one.text, one.source) for one in machine_cautions(kind))
     return (*cautions(kind), *own)
+
+
+def _as_it_goes(record: JobRecord, after: Run | None) -> Run | None:
+    """The run that shows the machine as it goes: that after the work; the last one there is where no work was done."""
+    if after is not None or record.work:
+        return after
+    left = [one.run for stage in ("before", "during") for one in record.of_stage(stage) if one.run is not None]
+    return left[-1] if left else None
 
 
 def _again(record: JobRecord) -> tuple[str, ...]:
@@ -232,7 +240,8 @@ def _limits(run: Run) -> tuple[LimitRow, ...]:
 
 
 def _watch(written: str, after: Run | None, stands: Sequence[Danger], full: bool) -> tuple[str, ...]:
-    """What the mechanic wrote, then what the recording after the work still shows; plainly where not for the bench.
+    """What the mechanic wrote, then what the recording of it as it goes (after) still shows; plainly where not for the
+    bench.
 
     What can hurt stands before both, also what was heard before or during the work and no recording since has shown to
     be gone.
@@ -241,7 +250,15 @@ def _watch(written: str, after: Run | None, stands: Sequence[Danger], full: bool
     for stage in ("before", "during"):
         left = [each.said(full) for each in stands if each.stored.stage == stage]
         first += [f"{STILL_OPEN.format(stage)}{' '.join(left)}"] if left else []
-    last = [] if after is None else [_own(after, each, full) for each in _amiss(after) if not is_danger(after, each)]
+    last = (
+        []
+        if after is None
+        else [
+            _own(after, one, full)
+            for one in _amiss(after)
+            if not is_danger(after, one) and (full or not said_by_another(after, one))
+        ]
+    )
     return (*first, *words.lines_of(written), *last)
 
 

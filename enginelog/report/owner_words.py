@@ -87,6 +87,22 @@ def _hunts(run: Run) -> str:
     return f"Its speed goes up and down by itself{by}."
 
 
+def _wanders(run: Run) -> str:
+    """How far the speed wanders; "a little" only where that is no fault."""
+    found = next((one for one in run.measures.findings if one.code == "steadiness"), None)
+    little = "" if found is not None and found.verdict == "fault" else "a little "
+    size = words.measured(found) if found is not None else ""
+    return f"Its speed wanders {little}where it should stand still{f', within a band {size} wide' if size else ''}."
+
+
+def said_by_another(run: Run, finding: Finding) -> bool:
+    """Whether another finding says it already to the owner, and no more mildly: a speed that goes up and down by itself
+    wanders by that."""
+    as_bad = ("fault",) if finding.verdict == "fault" else ("fault", "watch")
+    hunts = any(one.code == "hunting" and one.verdict in as_bad for one in run.measures.findings)
+    return finding.code == "steadiness" and hunts and run.measures.hunting.found is True
+
+
 def _starts(run: Run) -> str:
     line = run.timeline
     if line.pulls_after:
@@ -102,7 +118,7 @@ _PLAIN: dict[str, Callable[[Run], str]] = {
     "misfire": _misfires,
     "settling": _rough,
     "hunting": _hunts,
-    "steadiness": lambda run: "Its speed wanders a little where it should stand still.",
+    "steadiness": _wanders,
     "timing": lambda run: "Its firings do not come quite evenly.",
     "cylinder_balance": _cylinders,
 }

@@ -232,7 +232,7 @@ def test_without_a_before(healthy):
 
 
 def test_without_an_after(hunting):
-    page = Words(report.hand_back_html(JobRecord(JOB, MACHINE, runs=(hunting,)))).text
+    page = Words(report.hand_back_html(JobRecord(JOB, MACHINE, work=WORK, runs=(hunting,)))).text
     assert "Not recorded after the work" in page and "The run before the work" in page
     assert "Before the work: a fault can be heard: hunting. The engine ran for" in page.replace(GAP, " ")
 
@@ -601,7 +601,7 @@ def test_not_comparable_is_said_with_what_to_record_to_the_bench_and_what_was_he
 @pytest.mark.parametrize("stages", [("during",), ("before", "during")])
 def test_a_recording_from_during_the_work_is_no_missing_one(stages):
     runs = tuple(stored(n, stage, make_runs.hunting_pump(), "ab"[n - 1]) for n, stage in enumerate(stages, 1))
-    top = sheet(JobRecord(JOB, MACHINE, runs=runs)).top
+    top = sheet(JobRecord(JOB, MACHINE, work=WORK, runs=runs)).top
     assert top.answer == "Not recorded after the work"
     assert "During the work: a fault can be heard: hunting. The engine ran for" in top.text
     assert ("Before the work: " in top.text) == ("before" in stages)
