@@ -29,7 +29,7 @@ AMISS = ("watch", "fault")
 def at_bench(
     results: Mapping[str, str], heard: Sequence[Heard] = (), engine: Engine | None = None, codes: Sequence[str] = ()
 ) -> Suggestion:
-    """What is ruled out, what is left, and what to check next.
+    """What is ruled out, what is left, what to check next, and before all else what can hurt.
 
     results: by name of check, also of those that only the rules know. engine: keeps out what such a machine does not
     have. codes: findings that are not well, where the records themselves are not at hand.
@@ -41,6 +41,7 @@ def at_bench(
     listed = {step.name for step in bench.steps()}
     of_bench = {name: result for name, result in results.items() if name in listed}
     found = bench.suggest(of_bench, amiss or codes, order, _before(asked), not_here(engine))
+    found = replace(found, first=by_rules.first)
     return _with_failed(found, [name for name, result in results.items() if result == "fail" and name not in listed])
 
 

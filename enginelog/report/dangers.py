@@ -10,6 +10,7 @@ from enginelog.advice.signs import CLUTCH_KINDS, idles_near_clutch, regime
 from enginelog.limits.trade.knowledge import Rule
 from enginelog.model import Finding, JobRecord, Run, StoredRun, is_over_rated
 from enginelog.report import words
+from enginelog.report.made_when import can_show_it_mended
 from enginelog.report.next_steps import advice_of, plain_record
 from enginelog.report.owner_words import for_owner
 
@@ -68,12 +69,18 @@ def heard_in(stored: StoredRun) -> tuple[Danger, ...]:
 
 def standing(record: JobRecord) -> tuple[Danger, ...]:
     """What can hurt and stands, each as it was last heard: until a later recording from during or after the work judges
-    it and finds it well. From after the work first."""
+    it and finds it well, which by no date was made before that work (`can_show_it_mended`). From after the work first.
+    """
     found: dict[str, Danger] = {}
     for stored in sorted(record.runs, key=lambda each: each.stage != "before"):
         here = {each.code: each for each in heard_in(stored)}
         gone = _well(stored.run) if stored.stage != "before" else frozenset()
-        found = {code: each for code, each in found.items() if code not in gone} | here
+        left = {
+            code: each
+            for code, each in found.items()
+            if code not in gone or not can_show_it_mended(record, stored, each.stored)
+        }
+        found = left | here
     return tuple(sorted(found.values(), key=lambda each: each.stored.stage != "after"))
 
 

@@ -32,6 +32,7 @@ from enginelog.report.handback_answer import NOT_MENDED, Top, top_of, with_unsaf
 from enginelog.report.handback_open import asked_first, check_title, unsafe_titles
 from enginelog.report.handback_pictures import Drawing, drawings
 from enginelog.report.judged import beside, judged, limit_words, row_name
+from enginelog.report.made_when import NOT_SO
 from enginelog.report.owner_words import for_owner, said_by_another
 from enginelog.report.suggesting import recorded_too_early, suggestion
 
@@ -182,7 +183,7 @@ def _as_it_goes(record: JobRecord, after: Run | None) -> Run | None:
 def _again(record: JobRecord) -> tuple[str, ...]:
     """Asked where nothing was recorded since the last entry of work."""
     early = recorded_too_early(record)
-    return (f"{begun_large(early)}: record it again after the work?",) if early else ()
+    return (f"{begun_large(early)}: record it again after the work? {NOT_SO}",) if early else ()
 
 
 def money(cents: int, currency: str) -> str:

@@ -8,27 +8,35 @@ from dataclasses import replace
 from enginelog.advice import Heard, Situation, advise, at_bench
 from enginelog.limits.bench import LEAD, Suggestion
 from enginelog.limits.trade import knowledge
-from enginelog.model import STAGES, JobRecord, StoredRun
-from enginelog.model.wording import begun_small, joined, one_line
+from enginelog.model import JobRecord, StoredRun
+from enginelog.model.wording import begun_large, begun_small, joined
 from enginelog.report import words
 from enginelog.report.dangers import Danger, standing
+from enginelog.report.made_when import before_the_last_work, too_early
 from enginelog.report.record import record as run_record
 
 
 def known_of(record: JobRecord) -> Situation:
-    """The recordings that show how the machine is now, the results of its checks, and its engine as it is told.
-
-    Recordings: those from after the work made since its last entry, where an engine or its starter was heard in one;
-    else those from before the work (else during, else after).
-    """
-    runs = _since_the_work(record) or _not_since(record)
-    heard = [Heard(run_record(run.run), run.conditions) for run in runs if run.run is not None]
+    """The recordings that show how the machine is now, the results of its checks, and its engine as it is told."""
+    heard = [Heard(run_record(run.run), run.conditions) for run in _how_it_is_now(record) if run.run is not None]
     return Situation(tuple(heard), knowledge.results_of(record.checks), engine=record.machine.engine)
 
 
-def _not_since(record: JobRecord) -> tuple[StoredRun, ...]:
-    """Of a job without a recording since the work those that count instead: from before it, else during, else after."""
-    return record.of_stage(next((stage for stage in STAGES if record.of_stage(stage)), STAGES[0]))
+def _how_it_is_now(record: JobRecord) -> Sequence[StoredRun]:
+    """The recordings that show how the machine is now.
+
+    Those from after the work made since its last entry, where an engine or its starter was heard in one; else those
+    from during it, made since; else the newest from after it. Where there is none of these, those from before the work
+    and, as they show the same machine, from during it.
+    """
+    stages = ("after", "during") if record.work else ("after",)
+    since = next(filter(None, (_since_the_last_entry(record, stage) for stage in stages)), None)
+    return since or _since_the_work(record) or _not_since(record)
+
+
+def _not_since(record: JobRecord) -> Sequence[StoredRun]:
+    """Of a job without a recording since the work those that count instead: from before and during it, else after."""
+    return [run for run in record.runs if run.stage != "after"] or record.of_stage("after")
 
 
 def suggestion(record: JobRecord) -> Suggestion:
@@ -42,37 +50,42 @@ def suggestion(record: JobRecord) -> Suggestion:
     known = known_of(record)
     told = [run for run in record.runs if run.stage != "after" and run.analysis]
     codes = told[-1].analysis.figures.amiss if told and told[-1].analysis else ()
-    found = at_bench(known.checks, known.heard, known.engine, codes)
-    since = _since_the_work(record)
+    now, since, left = _how_it_is_now(record), _since_the_work(record), standing(record)
+    found = _with_dangers(at_bench(known.checks, known.heard, known.engine, codes), left, now)
     failed = [step for step in found.failed if not knowledge.is_trial(step.name)]
-    if since and not failed and all(words.headline(run.run).verdict == "ok" for run in since if run.run):
-        left = standing(record)
-        if not any(each.stored in since for each in left):
-            return replace(found, open_steps=(), before=None, text=_well(record, since, left))
-    shown = [run for run in since or _not_since(record) if _shows_something(run)]
+    well = now == since and all(words.headline(run.run).verdict == "ok" for run in since if run.run)
+    if since and well and not failed and not any(each.stored in since for each in left):
+        return replace(found, open_steps=(), before=None, text=_well(record, since, left))
+    shown = [run for run in now if _shows_something(run)]
     if shown and not failed and not advise(known).matched:
         return replace(found, open_steps=(), before=None, text=_nothing_asked(shown))
     return found
 
 
+def _with_dangers(found: Suggestion, left: Sequence[Danger], now: Sequence[StoredRun]) -> Suggestion:
+    """With what can hurt and stands from other recordings than those the rules were asked about: first, too."""
+    older = [each.said(False) for each in left if each.stored not in now]
+    return replace(found, first=tuple(dict.fromkeys((*found.first, *older))))
+
+
 def recorded_too_early(record: JobRecord) -> str:
-    """That the newest recording from after the work was made before its last entry; empty where one was made since, or
-    there is none."""
+    """That the newest recording from after the work was made before its last entry, by what was told or by its file;
+    empty where one was made since, or there is none."""
     runs = _since_the_work(record)
-    last = max(record.work, key=lambda entry: entry.at.utc, default=None)
-    if not runs or last is None or runs[-1].at.utc >= last.at.utc:
-        return ""
-    return (
-        f"run {runs[-1].id} was recorded {runs[-1].at.local_date}, before the last work entry "
-        f"({one_line(last.text or last.kind)}, {last.at.local_date})"
-    )
+    return too_early(record, runs[-1]) if runs else ""
 
 
 def _since_the_work(record: JobRecord) -> list[StoredRun]:
     """Recordings from after the work since its last entry (the newest where none is so new) that show something."""
-    shown = [run for run in record.of_stage("after") if run.run is not None and _shows_something(run)]
-    last = max((entry.at.utc for entry in record.work), default="")
-    return [run for run in shown if run.at.utc >= last] or shown[-1:]
+    return _since_the_last_entry(record, "after") or _showing(record, "after")[-1:]
+
+
+def _since_the_last_entry(record: JobRecord, stage: str) -> list[StoredRun]:
+    return [run for run in _showing(record, stage) if not before_the_last_work(record, run)]
+
+
+def _showing(record: JobRecord, stage: str) -> list[StoredRun]:
+    return [run for run in record.of_stage(stage) if _shows_something(run)]
 
 
 def _shows_something(stored: StoredRun) -> bool:
@@ -93,13 +106,15 @@ def _well(record: JobRecord, runs: list[StoredRun], left: Sequence[Danger]) -> s
     many = len(runs) > 1
     named = " and ".join(str(run.id) for run in runs)
     heard = f"Nothing amiss is heard after the work (run{'s'[:many]} {named})"
+    early = recorded_too_early(record)
     if left:
         hurts = joined([f"{begun_small(each.title)} (run {each.stored.id})" for each in left])
+        old = f" {begun_large(early)}: it does not show that." if early else ""
         return (
-            f"{heard}, but what was heard in another recording and can hurt is not shown to be put right: {hurts}. See "
-            "to it and record that again before it goes back."
+            f"{heard}, but what was heard in another recording and can hurt is not shown to be put right: {hurts}.{old}"
+            " See to it and record that again before it goes back."
         )
-    if early := recorded_too_early(record):
+    if early:
         return f"{heard}, but {early}: record it again before it goes back."
     compared = any(map(_shows_something, record.of_stage("before")))
     go_on = "compare before with after, then hand it back" if compared else "hand it back"

@@ -6,8 +6,9 @@ import make_runs
 import pytest
 
 from enginelog import report
+from enginelog.cli import job_text
 from enginelog.compare import of_job
-from enginelog.model import Engine, Finding, Job, JobRecord, Machine, Moment, StoredRun, WorkEntry
+from enginelog.model import Analysis, Engine, Finding, Job, JobRecord, Machine, Moment, StoredRun, WorkEntry
 from enginelog.report.dangers import standing
 from enginelog.report.handback_sheet import sheet
 
@@ -95,6 +96,69 @@ def test_a_danger_heard_before_the_work_is_not_lost_behind_a_newer_recording():
 def test_a_danger_heard_during_the_work_is_told():
     record = job(kept(1, "before"), kept(2, "during", FAST), kept(3, "after"))
     assert sheet(record).watch[0].startswith("Heard during the work, and not shown to be put right: Do not use it")
+
+
+def dated(stored: StoredRun, file: str | None, attached: str, told: bool = False) -> StoredRun:
+    """Attached then, its file saying `file`; told: the time was given by whoever attached it (`--at`)."""
+    then = Moment(f"{attached}:00Z")
+    analysed = Analysis(1, Moment("2026-11-29T20:00:00Z") if told else then, "0.1.0")
+    clip = replace(stored.run.clip, recorded_at=file and f"{file}:00+00:00")
+    return replace(stored, at=then, analysis=analysed, run=replace(stored.run, clip=clip))
+
+
+JULY, NOW = "2026-07-01T{}", "2026-11-29T{}"
+
+
+@pytest.mark.parametrize(
+    ("stage", "file", "attached", "told", "gone"),
+    [
+        ("after", JULY.format("10:00"), NOW.format("11:00"), False, False),
+        ("after", None, NOW.format("11:00"), False, True),
+        ("after", NOW.format("10:30"), NOW.format("11:00"), False, True),
+        ("after", JULY.format("10:00"), NOW.format("11:00"), True, True),  # a phone's clock was wrong: told so
+        ("after", None, JULY.format("10:00"), True, False),  # told to be older than the work it is to show
+        ("after", JULY.format("07:00"), NOW.format("11:00"), False, False),  # older than what it is to show mended
+        ("during", JULY.format("10:00"), NOW.format("11:00"), False, False),
+        ("during", NOW.format("09:50"), NOW.format("09:55"), False, True),  # its entry is written when it is done
+    ],
+)
+def test_what_can_hurt_is_not_shown_mended_by_a_recording_older_than_the_work(stage, file, attached, told, gone):
+    """'It can go back', of an overspeed, from a recording made months before the spring was renewed."""
+    fast = dated(kept(1, "before", FAST, rpm=4357.0), JULY.format("08:00"), NOW.format("09:00"))
+    good = kept(2, stage, AS_RATED, *make_runs.healthy_generator().measures.findings)
+    spring = WorkEntry("part", "governor spring", Moment(f"{NOW.format('10:00')}:00Z"))
+    record = replace(job(fast, dated(good, file, attached, told)), work=(spring,))
+    assert bool(standing(record)) is not gone
+    found = report.suggestion(record)
+    if stage == "after":
+        assert any(line.startswith("Do not use it until its top speed") for line in found.first) is not gone
+        assert ("it can go back" in found.text) is gone
+        assert ("it does not show that" in found.text) is not gone
+    assert ("Do not use it until its top speed" in report.hand_back_text(record)) is not gone
+
+
+def test_later_work_on_something_else_does_not_bring_back_what_was_shown_mended():
+    fast = dated(kept(1, "before", FAST, rpm=4357.0), None, NOW.format("09:00"))
+    good = dated(kept(2, "after", AS_RATED), NOW.format("10:30"), NOW.format("10:40"))
+    work = [WorkEntry("labour", text, Moment(f"{NOW.format(at)}:00Z")) for text, at in
+            (("governor spring renewed", "10:00"), ("oil changed", "12:00"))]  # fmt: skip
+    record = replace(job(fast, good), work=tuple(work))
+    assert not standing(record) and "before the last work entry (oil changed" in report.hand_back_questions(record)[0]
+
+
+def test_stop_using_it_stands_first_in_a_job_too():
+    """`advise` and report said so; the job's own checks said 'fault: speed' and sent one to the linkage."""
+    found = report.suggestion(job(kept(1, "before", FAST, rpm=4357.0)))
+    assert found.first[0].startswith("It turns faster than it may. Stop using it")
+    assert len(found.first) == 1
+    lines = job_text.advice_lines(found)
+    assert lines[0].startswith("First        It turns faster than it may. Stop using it")
+    assert not report.suggestion(job(kept(1, "before", AS_RATED, rpm=3350.0))).first
+
+
+def test_what_can_hurt_stands_first_until_it_is_shown_gone_also_where_newer_recordings_are_silent_of_it():
+    record = job(kept(1, "before", FAST, rpm=4357.0), kept(2, "after", SLOW), work=6)
+    assert any("top speed has been set by the manual" in line for line in report.suggestion(record).first)
 
 
 def saw(number: int, stage: str, rpm: float) -> StoredRun:

@@ -76,6 +76,7 @@ class Suggestion:
     open_steps: tuple[Step, ...]
     text: str
     before: Step | None = None
+    first: tuple[str, ...] = ()
 
     @property
     def next(self) -> Step | None:
