@@ -37,6 +37,12 @@ def can_be(cause: Cause, engine: Engine) -> bool:
     return engine.machine not in cause.not_machines and (not cause.strokes or not strokes or cause.strokes == strokes)
 
 
+def steps_here(engine: Engine | None) -> tuple[bench.Step, ...]:
+    """The checks of the bench checks' table that bear on anything such an engine has."""
+    missing = not_here(engine)
+    return tuple(step for step in bench.steps() if not missing.issuperset(step.pass_rules_out))
+
+
 def not_here(engine: Engine | None) -> frozenset[str]:
     """Causes of the bench checks' table that such an engine cannot have."""
     if engine is None:

@@ -9,6 +9,7 @@ from starlette.responses import Response
 
 from enginelog import compare, model
 from enginelog.advice.at_bench import as_step
+from enginelog.advice.unheard import steps_here
 from enginelog.bench.answers import answer
 from enginelog.bench.desk import desk, go, number
 from enginelog.bench.rendering import page
@@ -69,7 +70,9 @@ def job(request: Request) -> Response:
     asked = _asked_for(request, advice.before if at_hand else None)
     steps = [(step, results.get(step.name), True) for step in asked]
     due = advice.next if at_hand and not asked else None
-    steps += [(step, results.get(step.name), step == due) for step in bench_rules.steps()]
+    here = steps_here(record.machine.engine)
+    shown = [step for step in bench_rules.steps() if step in here or step.name in results]
+    steps += [(step, results.get(step.name), step == due) for step in shown]
     takes, unsure = desk(request).takes.of_job(record.job.id), _strokes_unsure(record.machine)
     return page(
         request, "job.html", record=record, advice=advice, steps=steps, takes=takes, unsure=unsure, gone=gone,

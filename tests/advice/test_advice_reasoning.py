@@ -13,6 +13,7 @@ from enginelog import advice, limits
 from enginelog.advice import Situation, advise, usual_values
 from enginelog.advice.signs import regime, signs_of
 from enginelog.advice.usual import ask_first
+from enginelog.limits import bench
 from enginelog.limits.trade import cautions, knowledge, machines
 from enginelog.model import UsageError
 from enginelog.report.advising import advice_text, value_words
@@ -137,10 +138,59 @@ def test_an_answer_that_says_the_same_as_a_check_counts_as_it():
 
 
 def test_the_bench_checks_of_the_job_record_count():
-    """`tick 1 governor pass` in the job record rules out what the check of that name does here."""
+    """`tick 1 governor pass` in the job record rules out what the bench check asks for, and no more."""
     found = advise(Situation(heard_with(["hunting"]), {"governor": "pass", "fuel-carburettor": "pass"}))
     out = {each.cause.name for each in found.ruled_out}
-    assert {"linkage", "governor_setting", "fuel_held_up"} <= out
+    assert {"linkage", "fuel_held_up"} <= out and "governor_setting" not in out
+
+
+def test_a_linkage_that_is_free_does_not_rule_out_a_speed_that_is_set_wrong():
+    """After an overspeed and a passed linkage check one was sent to the fuel tank. Spring and top speed come next: a
+    wrong spring and a misadjusted arm race with a free linkage, too (engine service manuals, troubleshooting tables;
+    that a look at the linkage shows neither is common practice, no source)."""
+    heard = heard_with(["too_fast", "frequency_high"], machine="generator", rated_rpm=3000.0)
+    assert checks(advise(Situation(heard)))[0] == "linkage"
+    free = advise(Situation(heard, {"governor": "pass"}))
+    assert names(free)[0] == "governor_setting" and checks(free)[:2] == ["governor_speed", "governor_arm"]
+    found = advice.at_bench({"governor": "pass"}, heard)
+    assert found.before.name == "governor_speed" and found.first[0].startswith("It turns faster than it may")
+    hung_wrong = advise(Situation(heard, {"governor": "fail"}))
+    assert {cause.name for cause in hung_wrong.found} == {"linkage", "governor_setting"}
+
+
+def test_one_thing_is_not_asked_for_twice_in_a_row():
+    """'Look first: governor linkage, moved by hand. Next check: governor linkage.'"""
+    found = advice.at_bench({}, heard_with(["too_fast"], machine="tiller"))
+    assert found.before is None and found.next.name == "governor" and "Look first" not in found.text
+
+
+@pytest.mark.parametrize("machine", ["generator", None])
+def test_too_high_a_frequency_is_not_laid_to_what_only_slows_an_engine(machine):
+    """55.3 Hz, and 'choke left on', 'wet or long grass'. A choke and a load only slow it down (common practice, no
+    source); f = P N / 120: a higher frequency is a higher speed."""
+    high = advise(Situation(heard_with(["frequency_high"], machine=machine)))
+    assert names(high)[:2] in (["governor_setting", "linkage"], ["linkage", "governor_setting"])
+    assert not {"controls", "heavy_load", "overloaded"} & set(names(high))
+    assert not {"controls", "load_off"} & set(checks(high))
+    low = advise(Situation(heard_with(["frequency_low"], machine=machine)))
+    assert {"controls", "governor_setting", "overloaded"} <= set(names(low))
+
+
+@pytest.mark.parametrize("sign", ["sags", "slow_top", "frequency_low", "unsteady"])
+def test_grass_and_chain_are_no_load_of_a_generator(sign):
+    """What is plugged in is (common practice, no source)."""
+    assert {"heavy_load", "overloaded"} & set(names(advise(Situation(heard_with([sign], machine="generator"))))) == {
+        "overloaded"
+    }
+    assert "overloaded" not in names(advise(Situation(heard_with([sign], machine="tiller"))))
+    assert "heavy_load" not in names(advise(Situation(heard_with([sign], machine="pump"))))
+
+
+def test_nothing_is_expected_to_run_out_where_a_carburettor_draws_its_fuel():
+    """Saws and trimmers have a diaphragm carburettor fed by the pulses of the crankcase (common practice, no source):
+    'does fuel run freely' failed on a sound one."""
+    for how in (bench.step_named("fuel_carburettor").how, knowledge.load().checks["fuel_carburettor"].how):
+        assert "none runs by itself" in how and "diaphragm carburettor" in how and "filter in the tank clean" in how
 
 
 def test_a_special_rule_silences_the_general_one():

@@ -183,6 +183,30 @@ def test_answers_and_ticked_checks_change_it(browser, hunting):
     assert "Told here" not in open_check  # left empty is no answer
 
 
+def test_what_can_hurt_stands_first_on_the_job_too(store, server, browser):
+    """The run's line said 'fault: speed', and the checks went on to the linkage."""
+    made = new_job(store, "tiller Marigold", kind="tiller", strokes=4, rated_rpm=3000.0)
+    run = make_runs.healthy_generator()
+    fast = Finding("speed", "fault", "Ran at 3400 rpm.", 3400.0, "rpm", 3300.0, "x")
+    run = replace(run, measures=replace(run.measures, findings=(fast,)))
+    assert browser.post(f"/takes/{with_answer(server, made, run)}/attach", {"stage": "before"}).status == 303
+    page = words_of(browser.get(f"/jobs/{made}").text)
+    assert 0 < page.index("First: It turns faster than it may. Stop using it") < page.index("Next: governor linkage")
+    assert "Look first" not in page
+
+
+def test_a_machine_s_page_lists_no_check_of_what_it_does_not_have(store, browser):
+    """Valves and governor linkage stood open on a two-stroke trimmer's job."""
+    trimmer = new_job(store, "trimmer Nettle", kind="trimmer", strokes=2)
+    page = browser.get(f"/jobs/{trimmer}").text
+    assert 'id="tick-valves"' not in page and 'id="tick-governor"' not in page and 'id="tick-exhaust"' in page
+    with open_store(store) as opened:
+        opened.tick(trimmer, "valves", "fail")
+    assert 'id="tick-valves"' in browser.get(f"/jobs/{trimmer}").text, "made all the same, it can be made again"
+    tiller = browser.get(f"/jobs/{new_job(store, 'tiller Marigold', kind='tiller', strokes=4)}").text
+    assert 'id="tick-valves"' in tiller and 'id="tick-governor"' in tiller
+
+
 def test_what_can_hurt_is_said_first(store, browser):
     made = new_job(store, "mower Daisy", kind="mower", strokes=4)
     assert "First" not in words_of(browser.get(f"/jobs/{made}/advice").text)
