@@ -38,9 +38,10 @@ def at_bench(
     asked = by_rules.checks if heard or by_rules.causes else ()
     amiss = [one["code"] for each in heard for one in each.record["findings"] if one["verdict"] in AMISS]
     order = [one.check.bench for one in asked if one.check.bench]
+    can_hurt = any(each.rule.danger for each in by_rules.matched)
     listed = {step.name for step in bench.steps()}
     of_bench = {name: result for name, result in results.items() if name in listed}
-    found = bench.suggest(of_bench, amiss or codes, order, _before(asked), not_here(engine))
+    found = bench.suggest(of_bench, amiss or codes, order, _before(asked), not_here(engine), can_hurt)
     found = replace(found, first=by_rules.first)
     return _with_failed(found, [name for name, result in results.items() if result == "fail" and name not in listed])
 

@@ -154,6 +154,9 @@ def test_a_linkage_that_is_free_does_not_rule_out_a_speed_that_is_set_wrong():
     assert names(free)[0] == "governor_setting" and checks(free)[:2] == ["governor_speed", "governor_arm"]
     found = advice.at_bench({"governor": "pass"}, heard)
     assert found.before.name == "governor_speed" and found.first[0].startswith("It turns faster than it may")
+    assert found.next is None and "fuel in the tank" not in found.text
+    every = dict.fromkeys(("governor", "governor_speed", "governor_arm", "layout"), "pass")
+    assert advice.at_bench(every, heard).text.endswith("it takes a workshop.")
     hung_wrong = advise(Situation(heard, {"governor": "fail"}))
     assert {cause.name for cause in hung_wrong.found} == {"linkage", "governor_setting"}
 

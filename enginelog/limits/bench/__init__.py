@@ -126,12 +126,14 @@ def suggest(
     order: Sequence[str] = (),
     before: Step | None = None,
     not_here: AbstractSet[str] = frozenset(),
+    only_asked: bool = False,
 ) -> Suggestion:
     """What is ruled out, what is left, and what to check next.
 
     results: by name of check, each pass, fail or not_checked. heard: codes of findings that are not well, as `misfire`.
     order: names of checks that go first, in this order. before: what else should be looked at before them.
-    not_here: names of causes that such a machine cannot have.
+    not_here: names of causes that such a machine cannot have. only_asked: no other check of the table than those of
+    `order` comes next, as where something was heard that can hurt and that they say nothing of.
     The next check is else the one that takes the fewest minutes among those that bear on what is left; what fits the
     recording goes before what does not, and the trade's order decides where minutes are equal. One that was skipped is
     asked for again only when no other is left.
@@ -152,9 +154,12 @@ def suggest(
     places = {name: place for place, name in enumerate(order)}
     skipped = [step for step in steps() if step.name in made and step in open_steps]
     open_steps = tuple(sorted(open_steps, key=lambda step: (step in skipped, places.get(step.name, len(order)))))
+    if only_asked:
+        open_steps = tuple(step for step in open_steps if step.name in places)
     if before and before.title in {step.title for step in steps()}:
         before = None  # one name for two checks, which nobody could tell apart
-    text = _text(ruled_out, pointed_to, left, failed, _asked(open_steps, skipped, bool(order), before))
+    asked = _asked(open_steps, skipped, bool(order), before, only_asked)
+    text = _text(ruled_out, pointed_to, left, failed, asked)
     return Suggestion(ruled_out, pointed_to, left, tuple(failed), open_steps, text, before)
 
 
@@ -203,11 +208,15 @@ def _text(
     return f"{LEAD} " + " ".join([*parts, asked])
 
 
-def _asked(open_steps: tuple[Step, ...], skipped: list[Step], ordered: bool, before: Step | None) -> str:
+def _asked(
+    open_steps: tuple[Step, ...], skipped: list[Step], ordered: bool, before: Step | None, only_asked: bool
+) -> str:
     """What to do now, in the order of doing it."""
     first = ""
     if before:
         first = f"Look first, outside this list: {begun_small(before.title)}, about {before.minutes} min. "
+    if not open_steps and only_asked:
+        return first.rstrip() or "None of them shows why what was heard can hurt: it takes a workshop."
     if not open_steps:
         return f"{first}Each check of the list is made; what is left takes a look inside, or a workshop."
     step = open_steps[0]
