@@ -97,7 +97,7 @@ def _compared(comparison: Comparison, before: Run, after: Run, full: bool) -> To
     if left and (start or comparison.comparable or full):
         text += f" {left}"
     tone = TONES.get(verdict, "unknown")
-    if tone == "ok" and (left or after.timeline.pulls_after or _stopped(comparison)):
+    if tone == "ok" and (left or after.timeline.pulls_after or stopped_between(comparison)):
         tone = "watch"  # better is no reason for green where a fault is left, or where it stopped
     return Top(tone, CHANGE_SIGNS[verdict], CHANGE_WORDS[verdict], answer, text)
 
@@ -109,7 +109,7 @@ def _turn(comparison: Comparison) -> str:
     return lead if moved == ["speed"] and lead.startswith("It ") else ""
 
 
-def _stopped(comparison: Comparison) -> bool:
+def stopped_between(comparison: Comparison) -> bool:
     """Whether it stopped and was started again after the work."""
     return IN_BETWEEN in comparison.summary or any(one.code == "stops" and one.after for one in comparison.measures)
 
