@@ -23,13 +23,13 @@ from typing import Any, BinaryIO, cast
 
 from enginelog import __version__
 from enginelog.model import UnreadableError, UsageError
-from enginelog.store import aside, opening
+from enginelog.store import aside, opening, soundness
 from enginelog.store.aside import DATABASE, DATABASE_FILES
 from enginelog.store.errors import StoreNotWrittenError, StoreUnreadableError, explained
 from enginelog.store.files import BLOCK, NAME, copied, files_folder, flush, flush_folder, sha256_of
 from enginelog.store.front import Store
 from enginelog.store.passing import left_over, passing_folder, stamp
-from enginelog.store.schema import APPLICATION_ID, VERSION
+from enginelog.store.schema import VERSION
 from enginelog.store.whole_files import whole_file
 
 SCHEMA = "enginelog/backup/1"
@@ -103,9 +103,10 @@ def restore(backup: Path, path: Path, replace: bool = False) -> Restored:
     """Put the store of a backup at `path`.
 
     Where a store is there already: UsageError unless `replace`, which puts the old one aside, named with the time.
-    UnreadableError where the backup is none, is damaged (every size and SHA-256 is compared) or from a newer version;
-    nothing is changed then. StoreNotWrittenError where another program has the old store open, or there is no room.
-    What a restore that was killed has left is undone and taken away first.
+    UnreadableError where the backup is none, is damaged (every size and SHA-256 is compared), from a newer version, or
+    holds what no store does (it may come from anywhere); nothing is changed then. StoreNotWrittenError where another
+    program has the old store open, or there is no room. What a restore that was killed has left is undone and taken
+    away first.
     """
     folder = files_folder(opening.file_path(path))
     with explained(path, folder):
@@ -117,7 +118,9 @@ def restore(backup: Path, path: Path, replace: bool = False) -> Restored:
         swap = aside.Swap(path, stamp())
         with passing_folder(swap.passing) as passing:
             entries = _unpack(backup, passing)
-            _check_database(passing / DATABASE, backup)
+            wrong = soundness.wrong_outside(passing / DATABASE)
+            if wrong:
+                raise _refused(backup, f"the store in it is damaged ({wrong})")
             before = path.exists() or folder.exists()
             _close_up(path)
             try:
@@ -146,10 +149,10 @@ def _copy_database(store: Store, target: Path, named: Path) -> list[dict[str, An
     with closing(sqlite3.connect(target)) as copy:
         store.copy_into(copy, named)
         copy.row_factory = sqlite3.Row
-        wrong = opening.integrity(copy)
+        wrong = soundness.first_wrong(copy)
         if wrong:
             raise StoreUnreadableError(
-                f"{store.path}: no backup made: the store is damaged ({wrong[0]}); the recordings in "
+                f"{store.path}: no backup made: the store is damaged ({wrong}); the recordings in "
                 f"{store.files.folder} are readable on their own"
             )
         copy.execute("PRAGMA journal_mode = DELETE")
@@ -256,18 +259,6 @@ def _unpack_one(pack: zipfile.ZipFile, name: str, about: dict[str, Any], target:
         shutil.copyfileobj(stream, copy, BLOCK)
         flush(copy)
     return sha256_of(target)
-
-
-def _check_database(path: Path, backup: Path) -> None:
-    with closing(sqlite3.connect(path)) as db:
-        db.row_factory = sqlite3.Row
-        try:
-            ours = db.execute("PRAGMA application_id").fetchone()[0] == APPLICATION_ID
-            wrong = opening.integrity(db) if ours else ["it is no store"]
-        except sqlite3.DatabaseError as failed:
-            wrong = [str(failed)]
-    if wrong:
-        raise _refused(backup, f"the store in it is damaged ({wrong[0]})")
 
 
 def _close_up(path: Path) -> None:

@@ -235,7 +235,7 @@ def stored_from(row: sqlite3.Row, analyses: tuple[Analysis, ...], record: Run | 
 @lru_cache(maxsize=256)
 def _conditions(text: str) -> tuple[str, ...]:
     """The conditions of a run, of which a few combinations come again and again."""
-    return tuple(json.loads(text))
+    return texts.listed(text, str, "the conditions of a run")
 
 
 def analysis_from(row: sqlite3.Row) -> Analysis:

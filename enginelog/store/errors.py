@@ -85,7 +85,8 @@ def _no_room(path: Path) -> bool:
 
 def _broken_schema(failed: sqlite3.Error) -> bool:
     text = str(failed)
-    return "malformed" in text or "no such table" in text or "no such column" in text
+    signs = ("malformed", "no such table", "no such column", "Could not decode to UTF-8")
+    return any(sign in text for sign in signs)
 
 
 def _unforeseen(path: Path, failed: sqlite3.Error) -> EnginelogError:

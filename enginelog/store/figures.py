@@ -8,7 +8,9 @@ from dataclasses import asdict, fields, replace
 from typing import Any
 
 from enginelog.model import Run, RunFigures
+from enginelog.store.errors import StoreUnreadableError
 
+ADVICE = "'enginelog verify' names it; fetch it from a backup"
 _GRAVITY = ("ok", "unknown", "watch", "fault")
 _CODES = ("amiss", "faults")
 _LISTS = (*_CODES, "held_rpm")
@@ -52,18 +54,18 @@ def to_text(figures: RunFigures) -> str:
 
 
 def from_text(text: str) -> RunFigures:
-    """The figures of a line of JSON; fields this version does not know are passed over."""
-    read = json.loads(text)
-    if not _NAMES.issuperset(read):
-        read = {name: value for name, value in read.items() if name in _NAMES}
-    return RunFigures(**read | {name: tuple(read.get(name, ())) for name in _LISTS})
+    """The figures of a line of JSON; fields this version does not know are passed over.
 
-
-def check_text(text: str) -> None:
-    """ValueError where a line of JSON does not hold figures, each of its kind."""
-    for name, value in json.loads(text).items():
-        if name in _NAMES and not _right_kind(name, value):
-            raise ValueError(f"figure {name} is {value!r}")
+    StoreUnreadableError where it does not hold figures, each of its kind.
+    """
+    try:
+        read = {name: value for name, value in json.loads(text).items() if name in _NAMES}
+        for name, value in read.items():
+            if not _right_kind(name, value):
+                raise ValueError(f"figure {name} is {repr(value)[:60]}")
+        return RunFigures(**read | {name: tuple(read.get(name, ())) for name in _LISTS})
+    except (ValueError, TypeError, AttributeError, RecursionError) as failed:
+        raise StoreUnreadableError(f"the figures of an analysis are damaged ({failed}); {ADVICE}") from failed
 
 
 def _right_kind(name: str, value: object) -> bool:

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from enginelog.model import UsageError
-from enginelog.store.errors import NotInStoreError
+from enginelog.store.errors import NotInStoreError, StoreUnreadableError
 
 BLOCK = 1 << 20
 LARGEST = 8 << 30
@@ -37,8 +37,19 @@ class FileFolder:
         self.folder = folder
 
     def path_of(self, sha256: str, ending: str) -> Path:
-        """Where a file of this content lies, whether it is there or not."""
-        return self.folder / f"{sha256}{ending}"
+        """Where a file of this content lies, whether it is there or not.
+
+        StoreUnreadableError for what is no name of a kept file: a store from outside may name any place of this
+        computer, whose file would then be shown, copied or purged.
+        """
+        name = f"{sha256}{ending}"
+        found = NAME.fullmatch(name)
+        if not found or found[1] != sha256:
+            raise StoreUnreadableError(
+                f"{self.folder}: the store is damaged: it names a file {name[:80]!r}, which is no name of a kept file; "
+                "fetch it from a backup"
+            )
+        return self.folder / name
 
     def put_file(self, source: Path, expected_sha256: str | None = None) -> tuple[str, str, int]:
         """Copy a file into the folder: (sha256, ending, bytes). OSError where it cannot be read or written.

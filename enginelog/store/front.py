@@ -8,7 +8,7 @@ from pathlib import Path
 from types import TracebackType
 
 from enginelog.model import Moment, UsageError
-from enginelog.store import aside, moments, opening
+from enginelog.store import aside, moments, opening, soundness
 from enginelog.store.dropping import Dropping
 from enginelog.store.errors import NotInStoreError, StoreUnreadableError, explained
 from enginelog.store.files import FileFolder, files_folder, readable_sha256
@@ -37,8 +37,12 @@ class Store(Dropping):
         """Read the whole store, every record and every file, and say what is wrong; empty where nothing is."""
         with explained(self.path, self.files.folder):
             found = [Problem(self.path.name, line) for line in opening.integrity(self._db)]
+            found += [Problem(self.path.name, line) for line in soundness.wrong_entries(self._db)]
             for row in self._rows("SELECT sha256, ending FROM files ORDER BY sha256"):
-                path = self.files.path_of(row["sha256"], row["ending"])
+                try:
+                    path = self.files.path_of(row["sha256"], row["ending"])
+                except StoreUnreadableError:
+                    continue  # named among the entries
                 if not path.is_file():
                     found.append(Problem(path.name, "this file is gone; fetch it from a backup"))
                 elif (sha256 := readable_sha256(path)) is None:
@@ -60,8 +64,6 @@ class Store(Dropping):
                 self.analysed(row["id"])
             except (StoreUnreadableError, NotInStoreError) as failed:
                 yield Problem(f"run {row['run_id']}, analysis {row['id']}", str(failed))
-        for row in self._rows("SELECT id FROM runs WHERE id NOT IN (SELECT run_id FROM analyses) ORDER BY id"):
-            yield Problem(f"run {row['id']}", "its analysis is gone; fetch it from a backup")
 
 
 def open_store(path: str | Path | None = None, clock: Callable[[], Moment] = moments.now) -> Store:

@@ -99,7 +99,10 @@ class Machines(Base):
 
 def machine_from(row: sqlite3.Row) -> Machine:
     """The machine of a row."""
-    lists: dict[str, Any] = {name: tuple(json.loads(row[name])) for name in _LISTS}
+    lists: dict[str, Any] = {
+        "firing_angles_deg": texts.listed(row["firing_angles_deg"], float, f"the firing angles of machine {row['id']}"),
+        "assumed": texts.listed(row["assumed"], str, f"what was assumed of machine {row['id']}"),
+    }
     plain = {name: row[name] for name in _PLAIN}
     return Machine(**plain, **lists, id=row["id"], added=certain(row, "added"), dropped=moment_in(row, "dropped"))
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from enginelog.model import UsageError
 from enginelog.model.wording import counted
-from enginelog.store import aside
+from enginelog.store import aside, cells, shape
 from enginelog.store.errors import StoreUnreadableError, damaged
 from enginelog.store.files import FileFolder, files_folder
 from enginelog.store.schema import APPLICATION_ID, MIGRATIONS, VERSION
@@ -40,7 +40,8 @@ def connect(path: Path) -> sqlite3.Connection:
     """Open the store, make it where there is none, and bring it to the present version.
 
     Raises sqlite3.Error and OSError for what SQLite and the file system refuse, StoreUnreadableError for a file that is
-    no store or one of a newer version, and where there is none or an empty one beside the files of one.
+    no store, one of a newer version or with other tables than it should have, and where there is none or an empty one
+    beside the files of one.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     new = not path.exists() or path.stat().st_size == 0
@@ -52,7 +53,7 @@ def connect(path: Path) -> sqlite3.Connection:
     try:
         _set_up(db)
         _check_origin(db, path)
-        _migrate(db, path)
+        migrate(db, path)
     except BaseException:
         db.close()
         raise
@@ -169,13 +170,31 @@ def _use_write_ahead_log(db: sqlite3.Connection) -> None:
 
 
 def _check_origin(db: sqlite3.Connection, path: Path) -> None:
-    origin = db.execute("PRAGMA application_id").fetchone()[0]
-    filled = db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
-    if origin != APPLICATION_ID and filled:
-        raise StoreUnreadableError(f"{path}: this is another program's database, no store of jobs; choose with --store")
+    """Refuse another program's database, and a store in which something else than its tables is at work.
+
+    All is read as of one moment, since another program may be just making it.
+    """
+    db.execute("BEGIN")
+    try:
+        origin = db.execute("PRAGMA application_id").fetchone()[0]
+        filled = db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+        version = version_of(db)
+        if origin != APPLICATION_ID and filled:
+            raise StoreUnreadableError(
+                f"{path}: this is another program's database, no store of jobs; choose with --store"
+            )
+        wrong = None
+        if origin == APPLICATION_ID and version < 1:
+            wrong = f"its version is {version}"
+        elif version <= VERSION:
+            wrong = shape.strange(db, version)
+        if wrong:
+            raise damaged(path, files_folder(path), wrong)
+    finally:
+        db.execute("ROLLBACK")
 
 
-def _migrate(db: sqlite3.Connection, path: Path) -> None:
+def migrate(db: sqlite3.Connection, path: Path) -> None:
     """Run the migrations that are missing, each in a transaction of its own."""
     while (version := version_of(db)) != VERSION:
         if version > VERSION:
@@ -183,6 +202,9 @@ def _migrate(db: sqlite3.Connection, path: Path) -> None:
                 f"{path}: this store is of version {version}, made by a newer enginelog; this one knows versions up to "
                 f"{VERSION}: install the newer enginelog"
             )
+        wrong = next(cells.wrong(db), None) if version else None
+        if wrong:
+            raise damaged(path, files_folder(path), wrong)
         _step(db, version, path)
 
 

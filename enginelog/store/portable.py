@@ -10,23 +10,17 @@ from __future__ import annotations
 import base64
 import binascii
 import json
-import re
 import sqlite3
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from typing import Any, BinaryIO
 
 from enginelog import __version__
-from enginelog.model import StoredRun, UnreadableError, UsageError
-from enginelog.store import figures, run_codec, tables, texts
-from enginelog.store.entries import analysis_from, check_from, stored_from, work_from
+from enginelog.model import UnreadableError, UsageError
+from enginelog.store import cells, run_codec, soundness, tables, texts
 from enginelog.store.errors import StoreUnreadableError, explained
-from enginelog.store.files import NAME, readable_sha256, sha256_of
+from enginelog.store.files import readable_sha256, sha256_of
 from enginelog.store.front import Store
-from enginelog.store.jobs import job_from
-from enginelog.store.machines import machine_from, row_of
-from enginelog.store.opening import integrity
 from enginelog.store.schema import TABLES, VERSION
 from enginelog.store.whole_files import whole_copy, whole_file, whole_folder
 
@@ -34,11 +28,7 @@ SCHEMA = "enginelog/store/1"
 DOCUMENT = "record.json"
 FILES = "files"
 LARGEST_DOCUMENT = 2 << 30
-LONGEST_TEXT = 200_000
 EXPORTED = tuple(name for name in TABLES if name != "job_texts")  # which is derived from the others
-_TYPES: dict[str, tuple[type, ...]] = {"INTEGER": (int,), "REAL": (int, float), "TEXT": (str,)}
-_UTC = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ")
-_ZONE = re.compile(r"[+-]\d\d:[0-5]\d")
 
 
 @dataclass(frozen=True)
@@ -103,7 +93,9 @@ def import_from(store: Store, source: Path) -> Imported:
         if any(store.count(table) for table in EXPORTED):
             raise UsageError(f"{store.path}: this store holds entries already; import into a new one, with --store")
         _insert_all(db, read, document)
-        _check_all(db, document)
+        wrong = soundness.first_wrong(db)
+        if wrong:
+            raise _refused(document, wrong)
         for (job_id,) in db.execute("SELECT id FROM jobs").fetchall():
             texts.refresh(db, job_id)
         copied, missing, damaged = _fetch_files(store, document.parent / FILES)
@@ -165,42 +157,11 @@ def _rows(found: dict[str, Any], table: str, path: Path) -> list[Any]:
 
 def _value(value: Any, name: str, kind: str, where: str, path: Path) -> Any:
     """A value of the document as its column takes it."""
-    if value is None:
-        return None
     if kind == "BLOB":
         return _record(value, where, path)
-    if not _right_type(value, kind):
-        raise _refused(path, f"{where}: {name} is {value!r}")
-    if kind == "TEXT":
-        _check_text(value, name, where, path)
-    elif not -(1 << 63) <= value < 1 << 63 and (kind == "INTEGER" or not abs(value) <= 1e300):
-        raise _refused(path, f"{where}: {name} is too large")
-    return float(value) if kind == "REAL" else value
-
-
-def _right_type(value: object, kind: str) -> bool:
-    return isinstance(value, _TYPES[kind]) and not isinstance(value, bool)
-
-
-def _check_text(value: str, name: str, where: str, path: Path) -> None:
-    broken = "\x00" in value or value != texts.storable(value) or len(value) > LONGEST_TEXT
-    broken = broken or (name.endswith("_zone") and not _ZONE.fullmatch(value))
-    if name.endswith("_utc"):
-        broken = broken or not _is_time(value)
-    if name == "ending":
-        broken = broken or not NAME.fullmatch("0" * 64 + value)
-    if name == "sha256":
-        broken = broken or not NAME.fullmatch(value) or len(value) != 64
-    if broken:
-        raise _refused(path, f"{where}: {name} is {value[:60]!r}")
-
-
-def _is_time(text: str) -> bool:
-    try:
-        datetime.fromisoformat(text.replace("Z", "+00:00"))
-    except ValueError:
-        return False
-    return bool(_UTC.fullmatch(text))
+    if not cells.fits(value, name, kind):
+        raise _refused(path, f"{where}: {name} is {repr(value)[:60]}")
+    return float(value) if kind == "REAL" and value is not None else value
 
 
 def _record(value: Any, where: str, path: Path) -> bytes:
@@ -216,50 +177,11 @@ def _set_next_numbers(db: sqlite3.Connection, found: Any, path: Path) -> None:
     if not isinstance(found, dict):
         raise _refused(path, "next_numbers are missing")
     for table, number in found.items():
-        if table not in TABLES or not isinstance(number, int) or not 0 <= number < 1 << 62:
+        if table not in TABLES or not isinstance(number, int) or not 0 <= number < cells.LARGEST_NUMBER:
             raise _refused(path, f"next number of {table!r} is {number!r}")
         highest = db.execute(f"SELECT coalesce(max(id), 0) FROM {table}").fetchone()[0]
         db.execute("DELETE FROM sqlite_sequence WHERE name = ?", (table,))
         db.execute("INSERT INTO sqlite_sequence (name, seq) VALUES (?, ?)", (table, max(number, highest)))
-
-
-def _check_all(db: sqlite3.Connection, path: Path) -> None:
-    """Read every row as the program does, so that what is imported can be shown."""
-    wrong = integrity(db)
-    if wrong:
-        raise _refused(path, wrong[0])
-    try:
-        for row in db.execute("SELECT * FROM machines"):
-            _check_machine(row)
-        for table, reader in (("checks", check_from), ("work", work_from), ("analyses", analysis_from)):
-            for row in db.execute(f"SELECT * FROM {table}"):
-                reader(row)
-        for (text,) in db.execute("SELECT figures FROM analyses"):
-            figures.check_text(text)
-        for row in db.execute("SELECT * FROM runs"):
-            analyses = db.execute("SELECT * FROM analyses WHERE run_id = ? ORDER BY id", (row["id"],)).fetchall()
-            _check_run(stored_from(row, tuple(map(analysis_from, analyses)), None), db)
-        for row in db.execute("SELECT * FROM jobs"):
-            job_from(row, None)
-        lone = db.execute("SELECT count(*) FROM analyses WHERE id NOT IN (SELECT analysis_id FROM records)").fetchone()
-    except (ValueError, TypeError, KeyError, IndexError, AttributeError, UsageError) as failed:
-        raise _refused(path, f"an entry cannot be read ({failed})") from failed
-    if lone[0]:
-        raise _refused(path, f"{lone[0]} analyses have no record")
-
-
-def _check_machine(row: sqlite3.Row) -> None:
-    for name, value in row_of(machine_from(row)).items():
-        if value != row[name]:
-            raise ValueError(f"{name} of machine {row['id']}")
-
-
-def _check_run(run: StoredRun, db: sqlite3.Connection) -> None:
-    if not all(isinstance(each, str) for each in run.conditions):
-        raise ValueError(f"conditions of run {run.id}")
-    kept = db.execute("SELECT 1 FROM files WHERE sha256 = ?", (run.recording_sha256,)).fetchone()
-    if run.recording_kept and not kept:
-        raise ValueError(f"the recording of run {run.id} is not among the files")
 
 
 def _copy_files(store: Store, folder: Path) -> tuple[int, tuple[str, ...], tuple[str, ...]]:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
+import math
 import re
 import unicodedata
 from sqlite3 import Connection
 
 from enginelog.model import STRUCK, UsageError
+from enginelog.store.errors import StoreUnreadableError
 
 LONGEST_LABEL = 80
 LONGEST_LINE = 400
@@ -82,6 +85,24 @@ def _joins(label: str, at: int) -> bool:
 def label_key(label: str) -> str:
     """What makes two labels the same: case, width and the number of spaces do not matter."""
     return " ".join(folded(label).split())
+
+
+def listed(text: str, kind: type, what: str) -> tuple:
+    """A list that is kept as a line of JSON; StoreUnreadableError where it is none, or not all of it of this kind."""
+    try:
+        read = json.loads(text)
+    except (ValueError, TypeError, RecursionError) as failed:
+        raise StoreUnreadableError(f"{what} cannot be read ({failed}); fetch it from a backup") from failed
+    if not isinstance(read, list) or not all(_is(kind, each) for each in read):
+        raise StoreUnreadableError(f"{what} cannot be read ({text[:60]!r}); fetch it from a backup")
+    return tuple(read)
+
+
+def _is(kind: type, value: object) -> bool:
+    """Whether a value read from JSON is a text, or a finite number."""
+    if kind is str:
+        return isinstance(value, str)
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def refresh(db: Connection, job_id: int) -> None:
