@@ -51,10 +51,13 @@ POSITIVE = Leaf("a number of 0 or more", _within(0, 1e300))
 COUNT = Leaf("a whole number of 0 or more", lambda value: _is_number(value) and isinstance(value, int) and value >= 0)
 PERCENT = Leaf("a number from 0 to 100", _within(0, 100))
 SHARE = Leaf("a number from 0 to 1", _within(0, 1))
+LENGTH = Leaf("a number of 1 or more", _within(1, 1e300))  # mm; what is divided by is never 0
+POLES = Leaf("a whole number of 1 or more", lambda value: COUNT.accepts(value) and value >= 1)
 STROKES = Leaf("2 or 4", lambda value: _is_number(value) and value in (2, 4))
 
 MAYBE_TEXT, MAYBE_FLAG, MAYBE_NUMBER = _or_null(TEXT), _or_null(FLAG), _or_null(NUMBER)
 MAYBE_POSITIVE, MAYBE_COUNT, MAYBE_PERCENT = _or_null(POSITIVE), _or_null(COUNT), _or_null(PERCENT)
+MAYBE_LENGTH, MAYBE_POLES = _or_null(LENGTH), _or_null(POLES)
 
 RECORD: dict[str, Any] = {
     "schema": _one_of(SCHEMA),
@@ -76,8 +79,8 @@ RECORD: dict[str, Any] = {
         "rated_rpm": MAYBE_POSITIVE,
         "idle_rpm": MAYBE_POSITIVE,
         "machine": MAYBE_TEXT,
-        "blade_length_mm": MAYBE_POSITIVE,
-        "alternator_poles": MAYBE_COUNT,
+        "blade_length_mm": MAYBE_LENGTH,
+        "alternator_poles": MAYBE_POLES,
         "assumed": [TEXT],
         "angles_used_deg": [NUMBER],
     },
