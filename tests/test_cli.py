@@ -8,6 +8,7 @@ number, as POSIX shells report a command ended by SIGINT or SIGPIPE (POSIX.1-201
 import hashlib
 import io
 import json
+import os
 import sys
 import types
 from pathlib import Path
@@ -227,6 +228,18 @@ def test_a_folder_means_the_recordings_directly_in_it_sorted(call, shed):
     status, out, _ = call("check", "shed", "--json")
     assert status == 0
     assert [document["name"] for document in json.loads(out)] == ["a.m4a", "b.WAV"]
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs named pipes")
+@pytest.mark.parametrize("linked", [False, True])
+def test_a_pipe_in_a_folder_is_named_and_not_waited_for(call, shed, linked):
+    """Opening a named pipe to read waits for a writer (POSIX, open): for ever, where there is none."""
+    os.mkfifo(shed / ("pipe" if linked else "c.wav"))
+    if linked:
+        (shed / "c.wav").symlink_to("pipe")
+    status, out, err = call("check", str(shed))
+    assert status == 4 and "c.wav: could not be read: it is no plain file" in err
+    assert "[-] c.wav: Could not be read." in out and "summary of a.m4a" in out
 
 
 def test_several_get_a_folder_each_inside_out(call, here, shed):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import stat
 import sys
 from dataclasses import dataclass
 from pathlib import Path
@@ -72,14 +73,21 @@ class Source:
     """One recording to read: a file, or standard input where `path` is None. `name` is how it is shown.
 
     `path` stays as given: made a Path, `./-` would turn into `-`, which the library takes for standard input.
+    listed: found in a folder, not named by the user, who may well mean a pipe.
     """
 
     path: str | None
     name: str
+    listed: bool = False
 
     def open(self) -> str | BinaryIO:
-        """What the library is given: the path, or the byte stream of standard input (UsageError at a terminal)."""
+        """What the library is given: the path, or the byte stream of standard input (UsageError at a terminal).
+
+        UnreadableError for a pipe, a device or the like that a folder holds: reading it might never end.
+        """
         if self.path is not None:
+            if self.listed and not _may_be_plain(self.path):
+                raise model.UnreadableError(f"{self.name}: could not be read: it is no plain file (a pipe or a device)")
             return self.path
         if sys.stdin is None or sys.stdin.isatty():
             raise model.UsageError("'-' reads a recording from standard input, but none is piped in: use '< CLIP'")
@@ -105,7 +113,7 @@ def sources(argument: str) -> list[Source]:
         raise model.UnreadableError(
             f"{argument}: no recordings directly in this folder; 'enginelog formats' lists the endings looked for"
         )
-    return [Source(str(entry), entry.name) for entry in found]
+    return [Source(str(entry), entry.name, listed=True) for entry in found]
 
 
 def _recordings_in(folder: Path) -> list[Path]:
@@ -118,6 +126,14 @@ def _recordings_in(folder: Path) -> list[Path]:
         for entry in entries
         if entry.suffix.lower() in ENDINGS and not entry.name.startswith(".") and not entry.is_dir()
     ]
+
+
+def _may_be_plain(path: str) -> bool:
+    """Whether a path is that of a plain file; also where it cannot be asked, which opening it then says better."""
+    try:
+        return stat.S_ISREG(os.stat(path).st_mode)
+    except (OSError, ValueError):
+        return True
 
 
 def report_folder(clip: model.ClipInfo, out: Path | None, several: bool) -> Path:
