@@ -14,6 +14,7 @@ import numpy as np
 
 from enginelog.limits import LimitSet
 from enginelog.media import matroska
+from enginelog.media.forgiving import ForFFmpeg
 from enginelog.media.mp3 import Holes
 from enginelog.media.origin import recorded_at
 from enginelog.media.padding import Frame, by_the_second, stated_end, without_padding
@@ -41,7 +42,7 @@ def open_coded(
     av.logging.set_level(av.logging.PANIC)
     stream.seek(0)
     try:
-        opened = av.open(stream, format=container.demuxer, metadata_errors="replace")
+        opened = av.open(ForFFmpeg(stream), format=container.demuxer, metadata_errors="replace")
     except (av.FFmpegError, ValueError, OSError, MemoryError) as error:
         raise UnreadableError(f"{name}: {_why(stream, container)}") from error
     try:

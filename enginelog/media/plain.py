@@ -13,6 +13,7 @@ from typing import Any, BinaryIO
 import numpy as np
 
 from enginelog.limits import LimitSet
+from enginelog.media.forgiving import ForLibsndfile
 from enginelog.media.sniff import Container
 from enginelog.media.source import Source, Tally, check_sane, note_end
 
@@ -33,29 +34,6 @@ _THERE_LEAST = 0.5  # share of such a size that is there if it was meant
 _CLAIMED_MOST_S = 3.2e7  # a declared length beyond a year means "unknown" (libsndfile gives the largest integer)
 
 
-class _Forgiving:
-    """A file for libsndfile that stays where it is on a seek out of range (a damaged header may ask for one).
-
-    An error inside its callback would be printed on the terminal instead of reaching us.
-    """
-
-    def __init__(self, stream: BinaryIO) -> None:
-        self._stream = stream
-        self.tell, self.readinto = stream.tell, getattr(stream, "readinto", None)
-
-    def read(self, size: int = -1) -> bytes:
-        return self._stream.read(size)
-
-    def write(self, data: bytes) -> int:
-        raise OSError("opened for reading")
-
-    def seek(self, offset: int, whence: int = 0) -> int:
-        try:
-            return self._stream.seek(offset, whence)
-        except (OSError, ValueError, OverflowError):
-            return self._stream.tell()
-
-
 def open_plain(stream: BinaryIO, name: str, container: Container, limits: LimitSet) -> Source | None:
     """Open the sound of such a file; None where libsndfile finds none in it (another decoder may).
 
@@ -66,7 +44,7 @@ def open_plain(stream: BinaryIO, name: str, container: Container, limits: LimitS
     missing_bytes = _missing_bytes(stream, container)
     stream.seek(0)
     try:
-        sound = soundfile.SoundFile(_Forgiving(stream))
+        sound = soundfile.SoundFile(ForLibsndfile(stream))
     except (RuntimeError, ValueError, OSError):  # libsndfile's own errors are RuntimeErrors
         return None
     if not sound.frames:
