@@ -166,11 +166,19 @@ def _frames(opened: Any, track: Any, rate: int, tally: Tally, limits: LimitSet, 
         gap_n = round(gap_s * rate) if gap_s > least_s else 0
         if gap_n:
             note_filled(tally, given / rate, (given + gap_n) / rate)
-            yield Frame(np.zeros((gap_n, channels), np.float32), gap_n)
+            yield from _silence(gap_n, channels, rate)
         expected = (at if at is not None else expected or 0.0) + len(samples) / rate
         given += gap_n + len(samples)
         declared = round((frame.duration or 0) * tick_s * rate) or len(samples)
         yield Frame(samples, min(declared, len(samples)))
+
+
+def _silence(n: int, channels: int, rate: int) -> Iterator[Frame]:
+    """So many samples of silence, a second at a time: a gap costs its file a few bytes, and must not cost a minute's
+    memory."""
+    for at in range(0, n, rate):
+        part = min(rate, n - at)
+        yield Frame(np.zeros((part, channels), np.float32), part)
 
 
 def _decoded(opened: Any, track: Any, tally: Tally, holes: Holes | None) -> Iterator[Any]:

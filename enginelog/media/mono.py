@@ -9,6 +9,8 @@ import numpy as np
 from enginelog.limits import LimitSet
 from enginelog.media.source import Source, Tally
 
+_AT_ONCE = 1 << 16  # samples of each channel that are turned into float64 together: more than a second of any phone's
+
 
 def to_mono(source: Source, weights: np.ndarray, limits: LimitSet) -> tuple[float, Iterator[np.ndarray]]:
     """The rate in Hz and the chunks of a source as one channel: float32, shape (n,), every value finite.
@@ -86,12 +88,14 @@ def _stretches(source: Source, limits: LimitSet) -> Iterator[np.ndarray]:
     stretch_n = round(limits.value("mix_stretch_s") * source.rate_hz)
     held_n, held = 0, np.zeros(1 + source.channels)
     for chunk in _cleaned(source, limits):
-        if not held_n and not chunk.any():
+        sounding = chunk.any()
+        if not held_n and not sounding:
             continue
-        exact = chunk.astype(np.float64)
-        mean = exact @ np.full(source.channels, 1.0 / source.channels)
-        held[0] += mean @ mean
-        held[1:] += np.einsum("ij,ij->j", exact, exact)
+        for at in range(0, len(chunk) if sounding else 0, _AT_ONCE):
+            exact = chunk[at : at + _AT_ONCE].astype(np.float64)
+            mean = exact @ np.full(source.channels, 1.0 / source.channels)
+            held[0] += mean @ mean
+            held[1:] += np.einsum("ij,ij->j", exact, exact)
         held_n += len(chunk)
         if held_n >= stretch_n:
             yield held

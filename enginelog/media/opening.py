@@ -9,7 +9,7 @@ import tempfile
 from typing import BinaryIO
 
 from enginelog.limits import LimitSet, load
-from enginelog.media.recording import Recording
+from enginelog.media.recording import Recording, memory_said
 from enginelog.model import Clip, ClipInfo, UnreadableError
 
 PathOrStream = str | os.PathLike[str] | BinaryIO
@@ -25,8 +25,10 @@ def open_recording(path_or_stream: PathOrStream, name: str | None = None, limits
     """
     limits = limits or load("media")
     stream, called = _stream(path_or_stream, limits)
+    shown = _printable(name or called)
     try:
-        return Recording(stream, _printable(name or called), limits)
+        with memory_said(shown):
+            return Recording(stream, shown, limits)
     except BaseException:
         stream.close()
         raise

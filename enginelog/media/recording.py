@@ -42,7 +42,9 @@ class Recording:
         self._source = _sounding(stream, name, limits)
         weights = mix_weights(self._source, limits)
         if len(weights) > 1:  # it was read to its end for that
+            silent = self._source.tally.silent
             self._source = _open(stream, name, limits, self._source.tally.track)
+            self._source.tally.silent = silent
         self.rate_hz, self._chunks = to_mono(self._source, weights, limits)
         self._first = _first(self._chunks, name, self._source)
 
@@ -108,7 +110,12 @@ class Recording:
             yield Clip(held.rest(), self.rate_hz, start / self.rate_hz)
 
     def _all_chunks(self) -> Iterator[np.ndarray]:
-        for chunk in chain((self._first,), self._chunks):
+        chunks = chain((self._first,), self._chunks)
+        while True:
+            with memory_said(self._name):
+                chunk = next(chunks, None)
+            if chunk is None:
+                return
             self._read += len(chunk)
             yield chunk
 
@@ -128,6 +135,17 @@ class Recording:
         """Note where the file is no longer what was opened: what is read and what is hashed may then be two things."""
         if not self._stream.closed and _stamp(self._stream) != self._stamp:
             self._source.tally.changed = True
+
+
+@contextlib.contextmanager
+def memory_said(name: str) -> Iterator[None]:
+    """UnreadableError where reading a recording takes more memory than there is."""
+    try:
+        yield
+    except MemoryError as failed:
+        raise UnreadableError(
+            f"{name}: it asks for more memory than there is; close other programs, or cut it to the part that matters"
+        ) from failed
 
 
 def _stamp(stream: BinaryIO) -> tuple[int, int]:
@@ -171,16 +189,22 @@ def _open(stream: BinaryIO, name: str, limits: LimitSet, track: int | None = Non
 
 
 def _sounding(stream: BinaryIO, name: str, limits: LimitSet) -> Source:
-    """The sound track; of several the one the file prefers, or where that is silent the first that is not."""
+    """The sound track; of several the one the file prefers, or where that is silent the first that is not.
+
+    Only so many are looked at (`most_tracks`): each is decoded anew, and a small file can hold hundreds.
+    """
     source = _open(stream, name, limits)
     if source.tally.tracks == 1:
         return source
     own, silent = source.tally.track, limits.value("silent_peak")
-    for track in (own, *(number for number in range(source.tally.tracks) if number != own)):
+    most = int(limits.value("most_tracks"))
+    for track in (own, *(number for number in range(source.tally.tracks) if number != own))[:most]:
         with contextlib.suppress(UnreadableError):  # what another track declares may be nonsense
             if any(np.abs(chunk).max() > silent for chunk in _open(stream, name, limits, track).chunks if len(chunk)):
                 return _open(stream, name, limits, track)
-    return _open(stream, name, limits)
+    found = _open(stream, name, limits)
+    found.tally.silent = min(most, found.tally.tracks)
+    return found
 
 
 def _first(chunks: Iterator[np.ndarray], name: str, source: Source) -> np.ndarray:

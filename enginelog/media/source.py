@@ -23,6 +23,7 @@ class Tally:
     `FILLED_MOST`, those nearest to each other joined. filled_s: how long that silence is in all.
     left_out_s: by how much the time stamps jumped ahead where that was too long to be believed, jumps back taken off.
     changed: the file was written to meanwhile. tracks: sound tracks of the file. track: the one read, from 0.
+    silent: how many were looked at and are silent, where no other was found (0 else).
     chain_broken: recordings of another kind are chained behind, and were not read. behind_s: length of the last one.
     """
 
@@ -36,6 +37,7 @@ class Tally:
     changed: bool = False
     tracks: int = 1
     track: int = 0
+    silent: int = 0
     chain_broken: bool = False
     behind_s: float = 0.0
 
@@ -64,6 +66,12 @@ def check_sane(name: str, rate_hz: int, channels: int, limits: LimitSet) -> None
         raise UnreadableError(f"{name}: its sampling rate is {rate_hz} Hz; {low:z.0f} to {high:z.0f} Hz can be read")
     if not 1 <= channels <= most:
         raise UnreadableError(f"{name}: it declares {channels} channels; 1 to {most:z.0f} can be read")
+    together = limits.value("max_samples_per_s")
+    if channels * rate_hz > together:
+        raise UnreadableError(
+            f"{name}: it declares {channels} channels at {rate_hz} Hz; at most {together:z.0f} samples a second of all "
+            "channels together can be read"
+        )
 
 
 def note_filled(tally: Tally, start_s: float, end_s: float) -> None:
@@ -108,6 +116,8 @@ def _tracks(tally: Tally) -> Problem | None:
     if tally.tracks == 1:
         return None
     text = f"the file holds {tally.tracks} sound tracks: number {tally.track + 1} was read"
+    if 0 < tally.silent < tally.tracks:
+        text += f"; {tally.silent} were looked at and are silent, the others were not looked at"
     return Problem("several_tracks", text, "if the engine is on another one, export that one alone")
 
 
