@@ -118,9 +118,7 @@ def restore(backup: Path, path: Path, replace: bool = False) -> Restored:
         swap = aside.Swap(path, stamp())
         with passing_folder(swap.passing) as passing:
             entries = _unpack(backup, passing)
-            wrong = soundness.wrong_outside(passing / DATABASE)
-            if wrong:
-                raise _refused(backup, f"the store in it is damaged ({wrong})")
+            _check_database(passing / DATABASE, backup)
             before = path.exists() or folder.exists()
             _close_up(path)
             try:
@@ -259,6 +257,12 @@ def _unpack_one(pack: zipfile.ZipFile, name: str, about: dict[str, Any], target:
         shutil.copyfileobj(stream, copy, BLOCK)
         flush(copy)
     return sha256_of(target)
+
+
+def _check_database(path: Path, backup: Path) -> None:
+    wrong = soundness.wrong_outside(path)
+    if wrong:
+        raise _refused(backup, f"the store in it is damaged ({wrong})")
 
 
 def _close_up(path: Path) -> None:

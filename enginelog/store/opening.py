@@ -53,6 +53,7 @@ def connect(path: Path) -> sqlite3.Connection:
     try:
         _set_up(db)
         _check_origin(db, path)
+        _use_write_ahead_log(db)
         migrate(db, path)
     except BaseException:
         db.close()
@@ -150,7 +151,6 @@ def _set_up(db: sqlite3.Connection) -> None:
     db.execute("PRAGMA foreign_keys = ON")
     db.execute("PRAGMA synchronous = FULL")
     db.execute("PRAGMA trusted_schema = OFF")
-    _use_write_ahead_log(db)
 
 
 def _use_write_ahead_log(db: sqlite3.Connection) -> None:
@@ -183,10 +183,10 @@ def _check_origin(db: sqlite3.Connection, path: Path) -> None:
             raise StoreUnreadableError(
                 f"{path}: this is another program's database, no store of jobs; choose with --store"
             )
-        wrong = None
+        _refuse_newer(version, path)
         if origin == APPLICATION_ID and version < 1:
-            wrong = f"its version is {version}"
-        elif version <= VERSION:
+            wrong: str | None = f"its version is {version}"
+        else:
             wrong = shape.strange(db, version)
         if wrong:
             raise damaged(path, files_folder(path), wrong)
@@ -197,15 +197,19 @@ def _check_origin(db: sqlite3.Connection, path: Path) -> None:
 def migrate(db: sqlite3.Connection, path: Path) -> None:
     """Run the migrations that are missing, each in a transaction of its own."""
     while (version := version_of(db)) != VERSION:
-        if version > VERSION:
-            raise StoreUnreadableError(
-                f"{path}: this store is of version {version}, made by a newer enginelog; this one knows versions up to "
-                f"{VERSION}: install the newer enginelog"
-            )
+        _refuse_newer(version, path)
         wrong = next(cells.wrong(db), None) if version else None
         if wrong:
             raise damaged(path, files_folder(path), wrong)
         _step(db, version, path)
+
+
+def _refuse_newer(version: int, path: Path) -> None:
+    if version > VERSION:
+        raise StoreUnreadableError(
+            f"{path}: this store is of version {version}, made by a newer enginelog; this one knows versions up to "
+            f"{VERSION}: install the newer enginelog"
+        )
 
 
 def _step(db: sqlite3.Connection, version: int, path: Path) -> None:
