@@ -6,11 +6,12 @@ import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from enginelog.model import Moment, UsageError
-from enginelog.store import texts
+from enginelog.store import cells, texts
 from enginelog.store.errors import NotInStoreError, StoreUnreadableError, explained
 from enginelog.store.files import FileFolder
 
@@ -153,12 +154,23 @@ def when(name: str, at: Moment | None) -> dict[str, str | None]:
 def moment_in(row: sqlite3.Row, name: str) -> Moment | None:
     """The moment of two columns, None where they are empty."""
     utc = row[f"{name}_utc"]
-    return None if utc is None else Moment(utc, row[f"{name}_zone"])
+    return None if utc is None else _moment(utc, row[f"{name}_zone"])
 
 
 def certain(row: sqlite3.Row, name: str) -> Moment:
     """The moment of two columns that are always filled."""
-    return Moment(row[f"{name}_utc"], row[f"{name}_zone"])
+    return _moment(row[f"{name}_utc"], row[f"{name}_zone"])
+
+
+@lru_cache(maxsize=4096)
+def _moment(utc: str, zone: str) -> Moment:
+    """The moment; StoreUnreadableError where it is none, as in a store from elsewhere."""
+    if not cells.is_moment(utc, zone):
+        raise StoreUnreadableError(
+            f"a time in the job record cannot be read ({repr(utc)[:40]}, zone {repr(zone)[:40]}); "
+            "'enginelog verify' names it; fetch it from a backup"
+        )
+    return Moment(utc, zone)
 
 
 def one_of(value: str, allowed: tuple[str, ...], what: str) -> str:

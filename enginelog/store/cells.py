@@ -56,6 +56,16 @@ def _is_time(text: str) -> bool:
     return bool(_UTC.fullmatch(text))
 
 
+def is_moment(utc: object, zone: object) -> bool:
+    """Whether two columns hold a time and its zone, in which it lies within the calendar."""
+    if not isinstance(utc, str) or not isinstance(zone, str) or not _is_time(utc) or not _ZONE.fullmatch(zone):
+        return False
+    try:
+        return Moment(utc, zone).local is not None
+    except (ValueError, OverflowError):
+        return False
+
+
 def wrong(db: sqlite3.Connection) -> Iterator[str]:
     """The cells that hold what they may not, one line each, of a store of any version."""
     for table, number in db.execute("SELECT name, seq FROM sqlite_sequence"):
@@ -92,10 +102,7 @@ def _wrong_times(values: dict[str, Any]) -> Iterator[str]:
     """Times whose zone is missing, or that lie beyond the calendar in it."""
     for name in (each for each in values if each.endswith("_utc")):
         utc, zone = values[name], values[name.removesuffix("utc") + "zone"]
-        try:
-            if (utc is None) != (zone is None) or (utc is not None and not Moment(utc, zone).local):
-                yield f"{name} is {_shown(utc)} in the zone {_shown(zone)}"
-        except (ValueError, OverflowError):
+        if not (utc is None and zone is None) and not is_moment(utc, zone):
             yield f"{name} is {_shown(utc)} in the zone {_shown(zone)}"
 
 

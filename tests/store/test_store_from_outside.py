@@ -149,7 +149,8 @@ def test_a_store_with_what_cannot_be_read_is_not_restored_and_verify_names_it(
 
 
 @pytest.mark.parametrize("name", ["figures cut short", "figures of text", "conditions cut short", "angles cut short",
-                                  "no UTF-8"])  # fmt: skip
+                                  "no UTF-8", "no time", "no such zone", "half a time",
+                                  "beyond the calendar"])  # fmt: skip
 def test_texts_that_hold_nothing_readable_are_no_fault_of_the_program(store_file, tmp_path, capsys, monkeypatch, name):
     changed(store_file, *UNREADABLE[name])
     monkeypatch.setenv("ENGINELOG_STORE", str(store_file))
