@@ -23,7 +23,7 @@ from typing import Any, BinaryIO, cast
 
 from enginelog import __version__
 from enginelog.model import UnreadableError, UsageError
-from enginelog.store import aside, opening, soundness
+from enginelog.store import aside, opening, shape, soundness
 from enginelog.store.aside import DATABASE, DATABASE_FILES
 from enginelog.store.errors import StoreNotWrittenError, StoreUnreadableError, explained
 from enginelog.store.files import BLOCK, NAME, copied, files_folder, flush, flush_folder, sha256_of
@@ -147,7 +147,8 @@ def _copy_database(store: Store, target: Path, named: Path) -> list[dict[str, An
     with closing(sqlite3.connect(target)) as copy:
         store.copy_into(copy, named)
         copy.row_factory = sqlite3.Row
-        wrong = soundness.first_wrong(copy)
+        shape.without_aids(copy, VERSION)
+        wrong = shape.strange(copy, VERSION) or soundness.first_wrong(copy)
         if wrong:
             raise StoreUnreadableError(
                 f"{store.path}: no backup made: the store is damaged ({wrong}); the recordings in "

@@ -40,8 +40,8 @@ def connect(path: Path) -> sqlite3.Connection:
     """Open the store, make it where there is none, and bring it to the present version.
 
     Raises sqlite3.Error and OSError for what SQLite and the file system refuse, StoreUnreadableError for a file that is
-    no store, one of a newer version or with other tables than it should have, and where there is none or an empty one
-    beside the files of one.
+    no store, one of a newer version, with triggers or views, or without its tables, and where there is none or an
+    empty one beside the files of one.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     new = not path.exists() or path.stat().st_size == 0
@@ -187,7 +187,7 @@ def _check_origin(db: sqlite3.Connection, path: Path) -> None:
         if origin == APPLICATION_ID and version < 1:
             wrong: str | None = f"its version is {version}"
         else:
-            wrong = shape.strange(db, version)
+            wrong = shape.at_work(db, version)
         if wrong:
             raise damaged(path, files_folder(path), wrong)
     finally:

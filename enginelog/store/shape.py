@@ -33,6 +33,33 @@ def strange(db: sqlite3.Connection, version: int) -> str | None:
     return None
 
 
+def at_work(db: sqlite3.Connection, version: int) -> str | None:
+    """What of a store must not be opened: triggers and views that are not of its version, tables that are gone; None:
+    nothing.
+
+    Less is asked than by `strange`: whoever has looked at an own store with another program, which may leave indexes
+    and statistics there, is not kept out of it.
+    """
+    made, there = _made(version), _things(db)
+    if made and not there:
+        return "its tables are gone"
+    for kind, name in there.keys() - made.keys():
+        if kind in ("trigger", "view"):
+            return f"it has the {kind} {name[:60]!r}, which enginelog does not make"
+    gone = [name for kind, name in made.keys() - there.keys() if kind == "table"]
+    return f"its table '{min(gone)}' is gone" if gone else None
+
+
+def without_aids(db: sqlite3.Connection, version: int) -> None:
+    """Take away the indexes and statistics that are none of this version's: they hold nothing of their own."""
+    for kind, name in _things(db).keys() - _made(version).keys():
+        if kind == "index" and not name.startswith("sqlite_autoindex"):
+            quoted = name.replace('"', '""')
+            db.execute(f'DROP INDEX IF EXISTS "{quoted}"')
+        elif kind == "table" and name.startswith("sqlite_stat"):
+            db.execute(f"DROP TABLE {name}")
+
+
 def _things(db: sqlite3.Connection) -> _Things:
     """What there is, by kind and name: the table it belongs to, and the words it was made with."""
     rows = db.execute("SELECT type, name, tbl_name, sql FROM sqlite_master ORDER BY type, name")

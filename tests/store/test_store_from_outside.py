@@ -61,14 +61,7 @@ AT_WORK = {
     "a trigger before": ["CREATE TRIGGER tidy BEFORE INSERT ON events BEGIN SELECT RAISE(IGNORE); END"],
     "a view": ["CREATE VIEW extra AS SELECT * FROM jobs"],
     "a view as a table": ["ALTER TABLE work RENAME TO work2", "CREATE VIEW work AS SELECT * FROM work2"],
-    "a table more": ["CREATE TABLE extra (a)"],
-    "a virtual table": ["CREATE VIRTUAL TABLE extra USING fts4(a)"],
-    "an index more": ["CREATE INDEX extra ON jobs (note)"],
-    "an index less": ["DROP INDEX jobs_by_state"],
-    "a column more": ["ALTER TABLE work ADD COLUMN extra TEXT"],
-    "a rule less": ["ALTER TABLE work RENAME TO old", "CREATE TABLE work AS SELECT * FROM old", "DROP TABLE old"],
     "a table less": ["DROP TABLE job_texts"],
-    "statistics": ["ANALYZE"],
     "no tables": ["PRAGMA foreign_keys = OFF", *GONE],
     "no tables, version 0": ["PRAGMA foreign_keys = OFF", *GONE, "PRAGMA user_version = 0"],
     "version 0": ["PRAGMA user_version = 0"],
@@ -77,6 +70,14 @@ AT_WORK = {
     "version below 0": ["PRAGMA user_version = -1"],
     "another program's": ["PRAGMA application_id = 7"],
 }
+OTHERWISE = {
+    "a table more": ["CREATE TABLE extra (a)"],
+    "a virtual table": ["CREATE VIRTUAL TABLE extra USING fts4(a)"],
+    "an index less": ["DROP INDEX jobs_by_state"],
+    "a column more": ["ALTER TABLE work ADD COLUMN extra TEXT"],
+    "a rule less": ["ALTER TABLE work RENAME TO old", "CREATE TABLE work AS SELECT * FROM old", "DROP TABLE old"],
+}
+AIDS = {"an index more": ["CREATE INDEX extra ON jobs (note)"], "statistics": ["ANALYZE"]}
 UNREADABLE = {
     "figures cut short": ["UPDATE analyses SET figures = '[1,2'"],
     "figures of text": ["""UPDATE analyses SET figures = '{"rpm": "fast"}'"""],
@@ -129,6 +130,25 @@ def test_a_store_with_something_else_at_work_in_it_is_neither_restored_nor_opene
     with pytest.raises(StoreUnreadableError) as refused:
         open_store(store_file)
     assert "\n" not in str(refused.value) and store_file.read_bytes() == before
+
+
+@pytest.mark.parametrize("name", OTHERWISE)
+def test_a_store_that_is_otherwise_is_opened_but_not_restored_and_no_backup_of_it_is_made(store_file, tmp_path, name):
+    """Nothing works unseen there, and nobody is kept out of an own job record."""
+    changed(store_file, *OTHERWISE[name])
+    refuses(store_file, tmp_path)
+    with open_store(store_file) as store, pytest.raises(UnreadableError, match="no backup made"):
+        assert store.count("jobs") == 3
+        back_up(store, tmp_path / "c.zip")
+
+
+@pytest.mark.parametrize("name", AIDS)
+def test_what_another_program_left_to_find_rows_faster_is_left_out_of_a_backup(store_file, tmp_path, name):
+    changed(store_file, *AIDS[name])
+    with open_store(store_file) as store:
+        back_up(store, tmp_path / "c.zip")
+    with open_store(restore(tmp_path / "c.zip", tmp_path / "b.enginelog").path) as store:
+        assert store.count("jobs") == 3  # the files of this one are elsewhere
 
 
 @pytest.mark.parametrize("name", UNREADABLE)
