@@ -10,7 +10,7 @@ import sqlite3
 from contextlib import closing
 from functools import cache
 
-from enginelog.store.schema import MIGRATIONS
+from enginelog.store.schema import MIGRATIONS, VERSION
 
 _Things = dict[tuple[str, str], tuple[str, str]]
 
@@ -46,6 +46,8 @@ def at_work(db: sqlite3.Connection, version: int) -> str | None:
     for kind, name in there.keys() - made.keys():
         if kind in ("trigger", "view"):
             return f"it has the {kind} {name[:60]!r}, which enginelog does not make"
+        if (kind, name) in _made(VERSION):
+            return f"it has the {kind} '{name}', which its version, {version}, has not"
     gone = [name for kind, name in made.keys() - there.keys() if kind == "table"]
     return f"its table '{min(gone)}' is gone" if gone else None
 
