@@ -13,7 +13,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from threading import Lock
 
+from enginelog.bench.own_folder import OwnFolder
 from enginelog.bench.settings import Settings
+from enginelog.bench.takes import RefusedTakeError
 from enginelog.model import Run, StoredRun, UsageError
 from enginelog.store import Store, open_store
 
@@ -51,7 +53,7 @@ class Reruns:
 
     def __init__(self, settings: Settings, queue: Callable[[Again], None]) -> None:
         self._settings, self._queue = settings, queue
-        self._folder = Path(tempfile.mkdtemp(prefix="enginelog-again-"))
+        self._folder = OwnFolder("enginelog-again-")
         self._known: dict[int, Again] = {}
         self._lock = Lock()
 
@@ -59,7 +61,7 @@ class Reruns:
         """Queue runs (with their records) to be analysed again; one that is on its way already is not queued twice.
 
         UsageError where there is none whose recording was kept, or too many wait; StoreUnreadableError where a
-        recording is gone.
+        recording is gone; RefusedTakeError where there is no place to work in.
         """
         kept = [(run, store.recording(run.id)) for run in runs if run.recording_kept]
         if not kept:
@@ -82,9 +84,14 @@ class Reruns:
 
     def clear(self) -> None:
         """Forget everything: the server ends."""
-        shutil.rmtree(self._folder, ignore_errors=True)
+        self._folder.clear()
 
     def _order(self, run: StoredRun, path: Path) -> Again:
-        folder = Path(tempfile.mkdtemp(dir=self._folder))
+        try:
+            folder = Path(tempfile.mkdtemp(dir=self._folder.there()))
+        except OSError as failed:
+            raise RefusedTakeError(
+                f"it cannot be analysed here: {failed.strerror or failed}; try again later"
+            ) from failed
         ran = run.run is not None and run.run.timeline.by_word
         return Again(run.id, run.job_id, run.recording_name, path, folder, ran, self._settings.store)

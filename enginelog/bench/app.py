@@ -7,6 +7,7 @@ import contextlib
 from collections.abc import AsyncIterator
 
 from starlette.applications import Starlette
+from starlette.convertors import IntegerConvertor, register_url_convertor
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.requests import Request
@@ -29,30 +30,39 @@ from enginelog.live import NoMicrophoneError
 from enginelog.model import EnginelogError, UsageError
 from enginelog.store import NotInStoreError, StoreNotWrittenError, opening
 
+
+class _Row(IntegerConvertor):
+    """The number of a row in a path: Python refuses to read numbers of thousands of digits, and no row has one."""
+
+    regex = "[0-9]{1,18}"
+
+
+register_url_convertor("row", _Row())
+
 ROUTES = (
     ("/", pages.home, None),
     ("/pair", changes.pairing_page, changes.pair),
     ("/jobs/new", pages.new_job, None),
     ("/jobs", None, changes.take_in),
-    ("/jobs/{number:int}", pages.job, None),
-    ("/jobs/{number:int}/clip", pages.clip, None),
-    ("/jobs/{number:int}/checks", None, changes.tick),
-    ("/jobs/{number:int}/checks/{check:int}/photo", files.photo, None),
-    ("/jobs/{number:int}/notes", None, changes.note),
-    ("/jobs/{number:int}/notes/show", None, changes.show_note),
-    ("/jobs/{number:int}/work", None, changes.work),
-    ("/jobs/{number:int}/limit", None, changes.agree_limit),
-    ("/jobs/{number:int}/take-back", None, changes.take_back),
-    ("/jobs/{number:int}/put-back", None, changes.put_back),
-    ("/jobs/{number:int}/again", uploading.again, changes.analyse_again),
-    ("/jobs/{number:int}/state", None, changes.state),
-    ("/jobs/{number:int}/advice", advising.advice, None),
-    ("/jobs/{number:int}/compare", pages.comparison, None),
+    ("/jobs/{number:row}", pages.job, None),
+    ("/jobs/{number:row}/clip", pages.clip, None),
+    ("/jobs/{number:row}/checks", None, changes.tick),
+    ("/jobs/{number:row}/checks/{check:row}/photo", files.photo, None),
+    ("/jobs/{number:row}/notes", None, changes.note),
+    ("/jobs/{number:row}/notes/show", None, changes.show_note),
+    ("/jobs/{number:row}/work", None, changes.work),
+    ("/jobs/{number:row}/limit", None, changes.agree_limit),
+    ("/jobs/{number:row}/take-back", None, changes.take_back),
+    ("/jobs/{number:row}/put-back", None, changes.put_back),
+    ("/jobs/{number:row}/again", uploading.again, changes.analyse_again),
+    ("/jobs/{number:row}/state", None, changes.state),
+    ("/jobs/{number:row}/advice", advising.advice, None),
+    ("/jobs/{number:row}/compare", pages.comparison, None),
     ("/compare", pages.two_runs, None),
     ("/compare.svg", drawn(files.two_runs), None),
-    ("/jobs/{number:int}/before-after.svg", drawn(files.before_after), None),
-    ("/jobs/{number:int}/hand-back", pages.hand_back, changes.hand_back),
-    ("/jobs/{number:int}/papers/{name}", drawn(files.paper), None),
+    ("/jobs/{number:row}/before-after.svg", drawn(files.before_after), None),
+    ("/jobs/{number:row}/hand-back", pages.hand_back, changes.hand_back),
+    ("/jobs/{number:row}/papers/{name}", drawn(files.paper), None),
     ("/takes", None, uploading.announce),
     ("/takes/{take}", pages.take, None),
     ("/takes/{take}/state", uploading.state, None),
@@ -62,18 +72,18 @@ ROUTES = (
     ("/takes/{take}/attach", None, changes.attach),
     ("/takes/{take}/again", None, changes.listen_again),
     ("/takes/{take}/discard", None, changes.discard),
-    ("/runs/{number:int}", pages.run, None),
-    ("/runs/{number:int}/move", None, changes.move),
-    ("/runs/{number:int}/again", None, changes.run_again),
-    ("/runs/{number:int}/recording", files.run_recording, None),
-    ("/runs/{number:int}/track", files.run_track, None),
-    ("/runs/{number:int}/report", drawn(files.run_report), None),
+    ("/runs/{number:row}", pages.run, None),
+    ("/runs/{number:row}/move", None, changes.move),
+    ("/runs/{number:row}/again", None, changes.run_again),
+    ("/runs/{number:row}/recording", files.run_recording, None),
+    ("/runs/{number:row}/track", files.run_track, None),
+    ("/runs/{number:row}/report", drawn(files.run_report), None),
     ("/machines", pages.machines, None),
-    ("/machines/{number:int}", pages.machine, None),
-    ("/machines/{number:int}/engine", None, changes.put_right),
-    ("/machines/{number:int}/trend.svg", drawn(files.trend), None),
-    ("/jobs/{number:int}/live", listening.live_page, listening.start),
-    ("/jobs/{number:int}/live/stop", None, listening.stop),
+    ("/machines/{number:row}", pages.machine, None),
+    ("/machines/{number:row}/engine", None, changes.put_right),
+    ("/machines/{number:row}/trend.svg", drawn(files.trend), None),
+    ("/jobs/{number:row}/live", listening.live_page, listening.start),
+    ("/jobs/{number:row}/live/stop", None, listening.stop),
     ("/live/events", listening.events, None),
     ("/static/{name}", files.static, None),
 )
@@ -111,7 +121,7 @@ def make(settings: Settings) -> Starlette:
             desk.reruns.clear()
 
     routes = [Route("/takes/{take}", uploading.piece, methods=["PUT"])]
-    routes += [Route("/jobs/{number:int}/photos/{step}", uploading.photo, methods=["PUT"])]
+    routes += [Route("/jobs/{number:row}/photos/{step}", uploading.photo, methods=["PUT"])]
     for path, shown, changed in ROUTES:
         if shown is not None:
             routes.append(Route(path, shown, methods=["GET"]))

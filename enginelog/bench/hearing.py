@@ -56,7 +56,10 @@ class LiveDesk:
             if self._thread is not None:
                 raise RefusedTakeError(f"a live recording for job {self.job_id} is there already: stop it first")
             source = self._source()
-            self._folder = tempfile.TemporaryDirectory(prefix="enginelog-live-")
+            try:
+                self._folder = tempfile.TemporaryDirectory(prefix="enginelog-live-")
+            except OSError as failed:
+                raise RefusedTakeError(f"nothing can be recorded here: {failed.strerror or failed}") from failed
             self._path = Path(self._folder.name) / "recording.wav"
             self._stop, self.job_id, self.reading, self.problem, self.name = Event(), job_id, None, "", source.name
             told = source, engine, self._path, self._stop

@@ -11,13 +11,13 @@ import contextlib
 import hmac
 import secrets
 import shutil
-import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from threading import Lock
 
+from enginelog.bench.own_folder import OwnFolder
 from enginelog.bench.settings import Settings
 from enginelog.bench.takes import RefusedTakeError
 from enginelog.media import pictures
@@ -43,7 +43,7 @@ class Photos:
 
     def __init__(self, settings: Settings, clock: Callable[[], float] = time.monotonic) -> None:
         self._settings, self._clock = settings, clock
-        self._folder = Path(tempfile.mkdtemp(prefix="enginelog-photos-"))
+        self._folder = OwnFolder("enginelog-photos-")
         self._kept: dict[str, _Waiting] = {}
         self._lock = Lock()
         self._secret = secrets.token_bytes(32)
@@ -65,14 +65,28 @@ class Photos:
             raise RefusedTakeError("too many photos wait for their check: tick some first")
         async with self._working:
             made = await self._made_plain(data)
-        path = self._folder / secrets.token_hex(8) / f"{step}.jpg"
-        path.parent.mkdir(mode=0o700)
-        await asyncio.to_thread(path.write_bytes, made)
+        path = await asyncio.to_thread(self._put, made, f"{step}.jpg")
         with self._lock:
-            kept = self._kept.setdefault(photo_id, _Waiting(job_id, path, self._clock()))
+            kept = self._kept.get(photo_id)
+            if kept is None or not kept.path.is_file():
+                kept = self._kept[photo_id] = _Waiting(job_id, path, self._clock())
         if kept.path != path:  # it came twice at once
             shutil.rmtree(path.parent, ignore_errors=True)
         return photo_id
+
+    def _put(self, made: bytes, name: str) -> Path:
+        """Write a plain photo into a folder of its own; RefusedTakeError where it cannot be kept."""
+        try:
+            folder = self._folder.there() / secrets.token_hex(8)
+            folder.mkdir(mode=0o700)
+            try:
+                (folder / name).write_bytes(made)
+            except OSError:
+                shutil.rmtree(folder, ignore_errors=True)
+                raise
+        except OSError as failed:
+            raise _not_kept(failed) from failed
+        return folder / name
 
     def _id_of(self, job_id: int, step: str, data: bytes) -> str:
         """The id of these bytes for this check; without them and this server's secret nobody can guess it."""
@@ -82,15 +96,17 @@ class Photos:
     def _waits(self, photo_id: str) -> bool:
         """Whether the photo of this id waits already; its time then begins anew."""
         with self._lock:
-            if found := self._kept.get(photo_id):
-                self._kept[photo_id] = replace(found, at_s=self._clock())
-            return found is not None
+            found = self._kept.get(photo_id)
+            if found is None or not found.path.is_file():
+                return False
+            self._kept[photo_id] = replace(found, at_s=self._clock())
+            return True
 
     def path(self, photo_id: str, job_id: int) -> Path:
         """The photo of this id for a check of this job; UsageError where it is not here (any more)."""
         with self._lock:
             kept = self._kept.get(photo_id)
-        if kept is None or kept.job_id != job_id:
+        if kept is None or kept.job_id != job_id or not kept.path.is_file():
             raise UsageError("the photo is not here (any more); take it again, or tick without it")
         return kept.path
 
@@ -110,16 +126,19 @@ class Photos:
     def clear(self) -> None:
         """Throw everything away: the server ends."""
         self._kept.clear()
-        shutil.rmtree(self._folder, ignore_errors=True)
+        self._folder.clear()
 
     async def _made_plain(self, data: bytes) -> bytes:
-        process = await asyncio.create_subprocess_exec(
-            *pictures.worker_command(self._settings.bounds),
-            stdin=asyncio.subprocess.PIPE,
-            stdout=asyncio.subprocess.PIPE,
-            stderr=asyncio.subprocess.PIPE,
-            cwd=self._folder,
-        )
+        try:
+            process = await asyncio.create_subprocess_exec(
+                *pictures.worker_command(self._settings.bounds),
+                stdin=asyncio.subprocess.PIPE,
+                stdout=asyncio.subprocess.PIPE,
+                stderr=asyncio.subprocess.PIPE,
+                cwd=self._folder.there(),
+            )
+        except OSError as failed:
+            raise _not_kept(failed) from failed
         try:
             made, said = await asyncio.wait_for(process.communicate(data), 2 * self._settings.bound("photo_s"))
         except TimeoutError:
@@ -132,6 +151,10 @@ class Photos:
         if why := pictures.why_refused(process.returncode, made, said):
             raise RefusedTakeError(f"the photo is not taken: {why}")
         return made
+
+
+def _not_kept(failed: OSError) -> RefusedTakeError:
+    return RefusedTakeError(f"the photo cannot be kept here: {failed.strerror or failed}; send it again later")
 
 
 def kind_of(path: Path) -> str:

@@ -6,23 +6,27 @@ record, whole or not at all. Its folder is named by the server: no name from out
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
 import os
 import secrets
 import shutil
-import tempfile
 import time
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Lock
+from typing import Any
 
+from enginelog.bench.own_folder import OwnFolder
 from enginelog.bench.settings import Settings
 from enginelog.model import EnginelogError, Run
-from enginelog.store.files import ending_of
+from enginelog.store.files import ending_of, readable_sha256
 
 LONGEST_NAME = 200
 MOST_ENDED = 5000
+GONE = "this recording is not here (any more): it must be sent again"
 
 
 class NoTakeError(EnginelogError):
@@ -39,7 +43,7 @@ class Take:
 
     state: arriving, waiting, analysing, done or failed. problem: why it failed, in words. run: what was heard, once
     done. only_here: recorded by this machine; no phone has it. ran: somebody says that an engine ran in it. patient:
-    whether it lets others go first (somebody waits for it).
+    whether it lets others go first (somebody waits for it). came: the SHA-256 so far of what was sent.
     """
 
     id: str
@@ -61,6 +65,7 @@ class Take:
     ran: bool = False
     patient: bool = False
     writing: bool = field(default=False, repr=False)
+    came: Any = field(default_factory=hashlib.sha256, repr=False)
 
     @property
     def folder(self) -> Path:
@@ -76,7 +81,7 @@ class Takes:
 
     def __init__(self, settings: Settings, clock: Callable[[], float] = time.monotonic) -> None:
         self._settings, self._clock = settings, clock
-        self._folder = Path(tempfile.mkdtemp(prefix="enginelog-bench-"))
+        self._folder = OwnFolder("enginelog-bench-")
         self._takes: dict[str, Take] = {}
         self._ended: OrderedDict[str, int] = OrderedDict()
         self._lock = Lock()
@@ -94,7 +99,7 @@ class Takes:
         with self._lock:
             taken = sum(take.size for take in self._takes.values())
             room = self._settings.bound_bytes("all_takes_mb") - taken
-            free = shutil.disk_usage(self._folder).free - 200_000_000
+            free = self._free() - 200_000_000
             if len(self._takes) >= self._settings.bound("most_takes") or size > min(room, free):
                 raise RefusedTakeError("too many recordings wait to be attached: attach or discard some first")
             return self._enter(job_id, name, size, stage, conditions, note)
@@ -115,11 +120,15 @@ class Takes:
         return take
 
     def get(self, take_id: str) -> Take:
-        """The take of this id; NoTakeError where there is none."""
+        """The take of this id; NoTakeError where there is none, or its file has been cleared away: its phone, told that
+        it is here, would offer it no more."""
         with self._lock:
             take = self._takes.get(take_id)
         if take is None:
-            raise NoTakeError("this recording is not here (any more): it must be sent again")
+            raise NoTakeError(GONE)
+        if not take.path.is_file():
+            self.discard(take_id)
+            raise NoTakeError(GONE)
         return take
 
     def of_job(self, job_id: int) -> list[Take]:
@@ -132,11 +141,8 @@ class Takes:
         somebody else has attached the take or thrown it away: sent again from the start, it would be back."""
         try:
             take = self.get(take_id)
-        except NoTakeError:
-            became = self.became(take_id)
-            if became is None:
-                raise
-            raise RefusedTakeError(f"this recording was {'attached' if became else 'thrown away'} already") from None
+        except NoTakeError as gone:
+            raise self._why_gone(take_id) from gone
         with self._lock:
             if take.writing or take.state != "arriving" or offset != take.received:
                 raise RefusedTakeError(f"{take.received} bytes are here; go on from there")
@@ -150,22 +156,31 @@ class Takes:
         if self._too_late(take):
             raise RefusedTakeError("it took too long to arrive; send it again from the start, over a better network")
         try:
-            with take.path.open("ab") as target:
+            with take.path.open("r+b") as target:  # over what a write that failed may have left behind the end
+                target.seek(take.received)
                 target.write(data)
-        except OSError as failed:  # the disk is full, or the take was thrown away meanwhile
-            raise RefusedTakeError(f"it cannot be kept here: {failed.strerror}; send it again later") from failed
+        except OSError as failed:  # the disk is full, or the file is gone
+            if not take.path.exists():
+                raise self._lost(take) from failed
+            with contextlib.suppress(OSError):
+                os.truncate(take.path, take.received)
+            raise _not_kept(failed) from failed
+        take.came.update(data)
         take.received += len(data)
         take.touched = self._clock()
 
     def close_piece(self, take: Take) -> None:
-        """End the open piece; a take that is whole now goes on to be analysed."""
+        """End the open piece; a take that is whole now goes on to be analysed. NoTakeError where what lies here is not
+        byte for byte what was sent: it must be sent again, while its phone has it still."""
         take.writing = False
         if take.received == take.size and take.state == "arriving":
             try:
                 with take.path.open("rb+") as target:
                     os.fsync(target.fileno())
-            except OSError as failed:
-                raise RefusedTakeError(f"it cannot be kept here: {failed.strerror}; send it again later") from failed
+            except OSError as failed:  # what of it is on the disk then, nobody can tell
+                raise self._lost(take) from failed
+            if readable_sha256(take.path) != take.came.hexdigest():
+                raise self._lost(take)
             self._arrived(take)
 
     def claim(self, take_id: str) -> Take:
@@ -237,16 +252,37 @@ class Takes:
         """Throw everything away: the server ends."""
         with self._lock:
             self._takes.clear()
-        shutil.rmtree(self._folder, ignore_errors=True)
+        self._folder.clear()
+
+    def _free(self) -> int:
+        """The room on the disk; RefusedTakeError where nothing can be kept there."""
+        try:
+            return shutil.disk_usage(self._folder.there()).free
+        except OSError as failed:
+            raise _not_kept(failed) from failed
+
+    def _lost(self, take: Take) -> EnginelogError:
+        self.discard(take.id)
+        return self._why_gone(take.id)
+
+    def _why_gone(self, take_id: str) -> EnginelogError:
+        """What to tell the phone of a take that is not here: that one attached or thrown away it must not send anew."""
+        became = self.became(take_id)
+        if became is None:
+            return NoTakeError(GONE)
+        return RefusedTakeError(f"this recording was {'attached' if became else 'thrown away'} already")
 
     def _enter(self, job_id: int, name: str, size: int, stage: str, conditions: tuple[str, ...], note: str) -> Take:
         take_id = secrets.token_urlsafe(18)
-        folder = self._folder / f"take-{secrets.token_hex(8)}"
-        folder.mkdir(mode=0o700)
         last = name.replace("\\", "/").rsplit("/", 1)[-1]
         shown = "".join(filter(str.isprintable, last))[-LONGEST_NAME:] or "recording"
-        path = folder / f"recording{ending_of(shown)}"
-        path.touch(mode=0o600)
+        try:
+            folder = self._folder.there() / f"take-{secrets.token_hex(8)}"
+            folder.mkdir(mode=0o700)
+            path = folder / f"recording{ending_of(shown)}"
+            path.touch(mode=0o600)
+        except OSError as failed:
+            raise _not_kept(failed) from failed
         take = Take(
             take_id, job_id, shown, size, path, stage, conditions, note, begun=self._clock(), touched=self._clock()
         )
@@ -265,3 +301,7 @@ class Takes:
         if take.only_here or take.state in ("waiting", "analysing"):  # of the first there is no other copy
             return float("inf")
         return self._settings.bound("take_idle_s" if take.state == "arriving" else "take_kept_s")
+
+
+def _not_kept(failed: OSError) -> RefusedTakeError:
+    return RefusedTakeError(f"it cannot be kept here: {failed.strerror or failed}; send it again later")

@@ -90,8 +90,10 @@ class Workshop:
         try:
             await self._in_process(take)
             take.state, take.share = "done", 1.0
-        except (EnginelogError, OSError) as failed:
+        except EnginelogError as failed:
             take.state, take.problem = "failed", str(failed)
+        except OSError as failed:  # where this machine keeps it is nothing for a phone's screen
+            take.state, take.problem = "failed", f"it cannot be analysed here: {failed.strerror or failed}"
         except asyncio.CancelledError:
             take.state, take.problem = "failed", "the server was stopped"
             raise

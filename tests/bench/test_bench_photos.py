@@ -61,7 +61,7 @@ def test_a_photo_goes_with_its_check(store, server, browser):
         red, _, blue = plain.getpixel((500, 100))
         assert red > 200 > 50 > blue  # orientation 6: what lay on the left is on top
     assert b"secret" not in data and b"script" not in data
-    assert not [path for path in server.desk.photos._folder.rglob("*") if path.is_file()]
+    assert not [path for path in server.desk.photos._folder.path.rglob("*") if path.is_file()]
     assert browser.post(f"/jobs/{job}/checks", told).status == 400  # used once
 
 
@@ -170,7 +170,7 @@ def test_too_many_photos_wait_and_old_ones_are_forgotten(store):
         server.desk.photos._clock = lambda: 1e12
         assert put(browser, job, picture(size=(30, 20))).status == 201
         assert len(server.desk.photos._kept) == 1
-        folder = server.desk.photos._folder
+        folder = server.desk.photos._folder.path
     assert not folder.exists()
 
 
@@ -201,6 +201,6 @@ def test_the_photo_worker_is_bound(tmp_path):
 
 def test_photos_do_not_outlive_the_server(tmp_path):
     photos = Photos(Settings(store=tmp_path / "s"))
-    assert photos._folder.is_dir()
+    assert photos._folder.path.is_dir()
     photos.clear()
-    assert not photos._folder.exists()
+    assert not photos._folder.path.exists()

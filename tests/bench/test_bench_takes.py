@@ -34,7 +34,7 @@ def test_upload_answer_attach(store, server, browser, clip_bytes):
     assert browser.get(f"/jobs/{job}").text.count(f"/takes/{take}") == 1
     done = browser.post(f"/takes/{take}/attach", {"stage": "before", "conditions": ["warm", "no load"], "note": "ä"})
     assert done.status == 303 and done.headers["location"] == "/runs/1?attached=1"
-    assert browser.get(f"/takes/{take}").status == 303 and not list(server.desk.takes._folder.rglob("*.m4a"))
+    assert browser.get(f"/takes/{take}").status == 303 and not list(server.desk.takes._folder.path.rglob("*.m4a"))
     with open_store(store) as opened:
         run = opened.run(1)
         assert opened.recording(1).read_bytes() == clip_bytes
@@ -297,7 +297,13 @@ def test_a_take_thrown_away_while_it_comes(tmp_path):
     take = takes.begin(1, "a.wav", 10, "before", (), "")
     takes.open_piece(take.id, 0)
     takes.discard(take.id)
-    with pytest.raises(RefusedTakeError, match="cannot be kept"):
+    with pytest.raises(NoTakeError, match="sent again"):
+        takes.add(take, b"12345")
+    takes.close_piece(take)
+    take = takes.begin(1, "a.wav", 10, "before", (), "")
+    takes.open_piece(take.id, 0)
+    takes.end(take.id)  # on purpose: its phone must not begin anew
+    with pytest.raises(RefusedTakeError, match="thrown away already"):
         takes.add(take, b"12345")
     takes.close_piece(take)
     takes.clear()
