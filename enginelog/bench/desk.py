@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import re
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
@@ -40,10 +40,24 @@ class Desk:
     photos: Photos
     repeats: Repeats
     reruns: Reruns
+    opened: Opened = field(default_factory=lambda: Opened())
 
     def store(self) -> Store:
         """The job record, opened for one request (a store is not shared between threads)."""
-        return open_store(self.settings.store)
+        store = open_store(self.settings.store)
+        try:
+            self.opened.record = store.identity()
+        except BaseException:
+            store.close()
+            raise
+        return store
+
+
+@dataclass
+class Opened:
+    """record: the identity of the job record as it was last opened; another may have been restored in its place."""
+
+    record: str = ""
 
 
 class Form:
@@ -139,7 +153,14 @@ def wants_page(request: Request) -> bool:
 def context(request: Request) -> dict[str, Any]:
     """What every template is given."""
     state = request.scope.get("state", {})
-    return {"csrf": state.get("csrf", ""), "path": request.url.path, "lan": desk(request).settings.lan}
+    here = desk(request)
+    inside = state.get("paired") or not here.settings.lan
+    return {
+        "csrf": state.get("csrf", ""),
+        "path": request.url.path,
+        "lan": here.settings.lan,
+        "record_id": here.opened.record if inside else "",
+    }
 
 
 def came_from(request: Request) -> str:

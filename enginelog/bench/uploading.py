@@ -11,9 +11,11 @@ from starlette.responses import JSONResponse, Response
 
 from enginelog import model
 from enginelog.bench.desk import Desk, Form, desk, number
+from enginelog.bench.doorkeeper import Refused
 from enginelog.bench.photos import MOST_COMING
 from enginelog.bench.takes import RefusedTakeError, Take
 from enginelog.limits.trade import knowledge
+from enginelog.model import UsageError
 from enginelog.store.base import one_of
 
 WRITE_AT = 1 << 18
@@ -24,6 +26,8 @@ def announce(request: Request, form: Form) -> Response:
     here, job_id = desk(request), form.whole("job")
     stage = one_of(form.text("stage"), model.STAGES, "stage")
     with here.store() as store:
+        if form.text("record") not in ("", store.identity()):
+            raise UsageError("this page was made from another job record; reload it, and see for which job the clip is")
         store.record(job_id, whole=False)
     take = here.takes.begin(
         job_id, form.text("name"), form.whole("size"), stage, form.texts("conditions"), form.text("note")
@@ -46,7 +50,7 @@ async def piece(request: Request) -> Response:
 
 
 async def _write(request: Request, here: Desk, take: Take) -> None:
-    held = bytearray()
+    held, cut = bytearray(), None
     try:
         async for data in request.stream():
             held += data
@@ -55,8 +59,12 @@ async def _write(request: Request, here: Desk, take: Take) -> None:
                 held.clear()
     except ClientDisconnect:
         pass
+    except Refused as refused:  # too slow: the phone goes on from what has come
+        cut = refused
     if held:
         await run_in_threadpool(here.takes.add, take, bytes(held))
+    if cut is not None:
+        raise cut
 
 
 def state(request: Request) -> Response:

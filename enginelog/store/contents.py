@@ -15,7 +15,8 @@ from enginelog.store.base import one_of
 from enginelog.store.entries import check_from, work_from
 from enginelog.store.errors import explained
 from enginelog.store.finding import Finding
-from enginelog.store.schema import TABLES
+from enginelog.store.opening import version_of
+from enginelog.store.schema import TABLES, WITH_IDENTITY
 from enginelog.store.whole_files import whole_copy
 from enginelog.store.words import taken_back_when
 
@@ -138,6 +139,14 @@ class Contents(Finding):
     def count(self, table: str) -> int:
         """How many rows a table has, dropped ones too."""
         return int(self._rows(f"SELECT count(*) FROM {one_of(table, TABLES, 'table')}")[0][0])
+
+    def identity(self) -> str:
+        """Which job record this is: a restored or imported one is another. Empty for an earlier one that can only be
+        read."""
+        if version_of(self._db) < WITH_IDENTITY:
+            return ""
+        found = self._rows("SELECT id FROM identity")
+        return str(found[0]["id"]) if found else ""
 
     def next_numbers(self) -> dict[str, int]:
         """The highest number ever given in each table."""

@@ -12,7 +12,7 @@ from enginelog.model.wording import counted
 from enginelog.store import aside, cells, shape
 from enginelog.store.errors import StoreUnreadableError, damaged
 from enginelog.store.files import FileFolder, files_folder
-from enginelog.store.schema import APPLICATION_ID, MIGRATIONS, VERSION
+from enginelog.store.schema import APPLICATION_ID, MIGRATIONS, READABLE_FROM, VERSION
 
 ENVIRONMENT = "ENGINELOG_STORE"
 FILE_NAME = "jobs.enginelog"
@@ -49,12 +49,14 @@ def connect(path: Path) -> sqlite3.Connection:
         _refuse_orphans(path)
     else:
         _check_whole(path)
-    db = _read_only(path) if not new and _cannot_write(path) else _open(path, "mode=rwc")
+    only_read = not new and _cannot_write(path)
+    db = _read_only(path) if only_read else _open(path, "mode=rwc")
     try:
         _set_up(db)
         _check_origin(db, path)
         _use_write_ahead_log(db)
-        migrate(db, path)
+        if not only_read or not READABLE_FROM <= version_of(db) <= VERSION:
+            migrate(db, path)
     except BaseException:
         db.close()
         raise

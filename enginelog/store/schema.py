@@ -7,6 +7,7 @@ in a table of their own (`records`), so that lists do not read them.
 
 from __future__ import annotations
 
+import secrets
 from collections.abc import Callable
 from sqlite3 import Connection
 
@@ -121,14 +122,31 @@ _INDEXES: Migration = (
     "CREATE INDEX analyses_by_run ON analyses (run_id)",
 )
 
-MIGRATIONS: tuple[Migration, ...] = (_TABLES, _SEARCH, _INDEXES)
+# Which job record this is, by chance: job 1 of another one is another machine.
+_IDENTITY: Migration = (
+    "CREATE TABLE identity (id TEXT PRIMARY KEY)",
+    lambda db: _be_new(db),
+)
+
+MIGRATIONS: tuple[Migration, ...] = (_TABLES, _SEARCH, _INDEXES, _IDENTITY)
 VERSION = len(MIGRATIONS)
+READABLE_FROM = 3  # what came later, reading can do without: a store in a place that cannot be written stays as it is
+WITH_IDENTITY = 4
 
 # Every table, in an order in which each refers only to those before it.
 TABLES = (
     *("files", "machines", "jobs", "handbacks", "events", "checks", "work", "runs", "analyses", "records"),
-    "job_texts",
+    *("job_texts", "identity"),
 )
+
+
+def _be_new(db: Connection) -> None:
+    db.execute("INSERT INTO identity VALUES (?)", (new_identity(),))
+
+
+def new_identity() -> str:
+    """Sixteen hexadecimal digits that no other job record has."""
+    return secrets.token_hex(8)
 
 
 def _fill_texts(db: Connection) -> None:

@@ -288,6 +288,36 @@ def test_a_place_that_cannot_be_written_can_be_read_and_says_what_it_refuses(tmp
             store.change_job(1, note="x")
 
 
+def test_an_earlier_store_in_a_place_that_cannot_be_written_is_read_as_it_is(tmp_path, monkeypatch):
+    """Bringing it up to date would need to write; what version 4 added, reading can do without."""
+    path = tmp_path / "old.enginelog"
+    made_at(path, 3)
+    monkeypatch.setattr(opening, "_cannot_write", lambda path: True)
+    with open_store(path) as store:
+        assert pragma(store, "user_version") == 3 and store.identity() == "" and len(store.jobs("hunts")) == 1
+
+
+def test_each_store_is_told_from_every_other(tmp_path):
+    """Job 1 of one is another machine than job 1 of the other; a restored one goes ways of its own from then on."""
+    made_at(tmp_path / "old.enginelog", 3)
+    paths = [tmp_path / name for name in ("old.enginelog", "a.enginelog", "b.enginelog")]
+    known = set()
+    for path in paths:
+        with open_store(path) as store:
+            known.add(store.identity())
+            if path.stem == "a":
+                store.take_in(store.remember("pump Heron"))
+                back_up(store, tmp_path / "a.zip")
+    for path in (paths[1], tmp_path / "c.enginelog"):
+        restore(tmp_path / "a.zip", path, replace=True)
+        with open_store(path) as store:
+            known.add(store.identity())
+            assert store.verify() == ()
+        with open_store(path) as store:
+            assert store.identity() in known
+    assert len(known) == 5 and all(len(each) == 16 for each in known)
+
+
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 def test_a_folder_that_is_read_only_in_earnest(tmp_path):
     """As another user where the tests run as the superuser, whom no rights hold back."""

@@ -1,7 +1,7 @@
 // The clip page: record or choose, then send.
 
-import { clock, megabytes } from "./common.js";
-import { beingMade, forget, keep, keepPiece, newKey, onlyHere } from "./kept.js";
+import { clock, lineWith, megabytes, record as own } from "./common.js";
+import { apart, beingMade, forget, keep, keepPiece, newKey, onlyHere, whose } from "./kept.js";
 import { possible, record, whyNot } from "./recorder.js";
 import { send } from "./sending.js";
 
@@ -16,6 +16,8 @@ let heardAt = 0;
 let take = null;
 let going = null;
 let others = [];
+let foreign = [];
+const made = () => ({ key: newKey(job), record: own, job, machine: form.dataset.machine, at: Date.now() });
 
 function say(text) {
   part("status").textContent = text;
@@ -35,7 +37,7 @@ function choose({ stage, conditions = [] }) {
 function show(clip) {
   take = clip;
   part("taken").hidden = false;
-  part("taken-name").textContent = `${clip.name}, ${megabytes(clip.blob.size)}`;
+  part("taken-name").textContent = `${clip.name}, ${clip.machine ? `${clip.machine}, ` : ""}${megabytes(clip.blob.size)}`;
   part("taken-sound").src = URL.createObjectURL(clip.blob);
   const fits = clip.blob.size > 0 && clip.blob.size <= largest;
   part("send").disabled = !fits;
@@ -59,18 +61,26 @@ function listOthers() {
 }
 
 function otherLine(clip) {
-  const item = document.createElement("li");
-  item.className = "row";
-  item.append(`${clip.name}, ${megabytes(clip.blob.size)}`, button("Take this one", () => swap(clip)), button("Throw away", () => throwAway(clip)));
-  return item;
+  return lineWith("li", `${clip.name}, ${megabytes(clip.blob.size)}`, ["Take this one", () => swap(clip)], ["Throw away", () => throwAway(clip)]);
 }
 
-function button(words, act) {
-  const made = document.createElement("button");
-  made.type = "button";
-  made.textContent = words;
-  made.addEventListener("click", act);
-  return made;
+function listForeign() {
+  part("apart").hidden = !foreign.length;
+  part("apart").querySelector("ul").replaceChildren(...foreign.map(foreignLine));
+}
+
+function foreignLine(clip) {
+  const words = `${clip.name}, ${megabytes(clip.blob.size)}, ${new Date(clip.at).toLocaleDateString()}, for ${whose(clip)}`;
+  return lineWith("li", words, ["Take it for this job", () => adopt(clip)], ["Throw away", () => throwAway(clip)]);
+}
+
+/** Take a clip of another job record for this job: it stays kept as it was until it is sent. */
+function adopt(clip) {
+  const { machine } = form.dataset;
+  if (!window.confirm(`${clip.name} was made for ${whose(clip)}. Is it a recording of ${machine}, job ${job} here?`)) return;
+  foreign = foreign.filter((each) => each !== clip);
+  listForeign();
+  swap({ ...clip, record: own, job, machine, id: undefined, arrived: false });
 }
 
 function swap(clip) {
@@ -84,11 +94,13 @@ async function throwAway(clip) {
   if (!window.confirm(`Throw ${clip.name} away? It is nowhere else.`)) return;
   await forget(clip.key);
   others = others.filter((each) => each !== clip);
+  foreign = foreign.filter((each) => each !== clip);
   listOthers();
+  listForeign();
 }
 
 async function start() {
-  const clip = { key: newKey(job), job, at: Date.now(), from: "recorder", recording: true, ...chosen() };
+  const clip = { ...made(), from: "recorder", recording: true, ...chosen() };
   part("start").disabled = true; // until the microphone is there: a second tap would record twice
   try {
     going = await record(meter, (data, index) => keepPiece(clip.key, index, data));
@@ -182,7 +194,7 @@ part("send").addEventListener("click", sendIt);
 for (const id of ["file", "camera"]) {
   part(id).addEventListener("change", (event) => {
     const [file] = event.target.files;
-    if (file) added({ key: newKey(job), job, at: Date.now(), from: id, name: file.name, blob: file, ...chosen() });
+    if (file) added({ ...made(), from: id, name: file.name, blob: file, ...chosen() });
     event.target.value = ""; // so that the same file can be chosen again
   });
 }
@@ -193,6 +205,10 @@ form.addEventListener("change", (event) => {
   keep(take);
 });
 window.addEventListener("beforeunload", (event) => going && event.preventDefault());
+apart().then((clips) => {
+  foreign = clips;
+  listForeign();
+});
 onlyHere(job).then(([newest, ...more]) => {
   if (!newest) return;
   others.push(...more);

@@ -2,6 +2,27 @@
 
 const token = document.querySelector('meta[name="csrf"]').content;
 
+/** Which job record this page was made from: job 1 of another one, served at the same address, is another machine. */
+export const record = document.querySelector('meta[name="record"]')?.content ?? "";
+
+/** Whether something kept in this browser belongs to that one. What was kept before records were told apart says none. */
+export const isOwn = (kept) => (kept.record ?? "") === record;
+
+/** A line of words with buttons: [words, what they do]. */
+export function lineWith(kind, words, ...buttons) {
+  const line = document.createElement(kind);
+  line.className = "row";
+  const made = buttons.map(([name, act]) => {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.textContent = name;
+    button.addEventListener("click", act);
+    return button;
+  });
+  line.append(words, ...made);
+  return line;
+}
+
 /** Ask this server; the answer as an object. Throws with the server's words where it refuses, and `status` on it. */
 export async function ask(path, options = {}) {
   const headers = { "X-Csrf-Token": token, Accept: "application/json", ...(options.headers || {}) };

@@ -1,7 +1,7 @@
 // Forms for dirty hands: what is typed stays in this browser until the server has written it down, so that a reload, a
 // lost connection or a refusal loses nothing; a second tap sends nothing again.
 
-import { writtenDown } from "./common.js";
+import { isOwn, lineWith, record, writtenDown } from "./common.js";
 
 const PREFIX = "enginelog-typed:";
 const BUSY_MS = 15000;
@@ -18,7 +18,8 @@ function place() {
   return location.pathname + (search.size ? `?${search}` : "");
 }
 
-const key = (form) => `${PREFIX}${place()}:${form.dataset.keep}`;
+const where = (form) => `${place()}:${form.dataset.keep}`;
+const key = (form) => `${PREFIX}${record ? `${record}:` : ""}${where(form)}`; // job 1 of another job record is another
 const fields = (form) => [...form.elements].filter((each) => each.name && !NOT_TYPED.includes(each.type));
 const typed = (form) => fields(form).filter((each) => !CHOSEN.includes(each.type) || each.checked).map((each) => [each.name, each.value]);
 
@@ -32,7 +33,7 @@ function held(name) {
 
 function keep(form) {
   try {
-    localStorage.setItem(key(form), JSON.stringify({ once: form.elements.once.value, at: Date.now(), typed: typed(form) }));
+    localStorage.setItem(key(form), JSON.stringify({ once: form.elements.once.value, at: Date.now(), typed: typed(form), page: document.title }));
   } catch {
     // this browser keeps nothing
   }
@@ -46,16 +47,18 @@ function drop(name) {
   }
 }
 
+function names() {
+  try {
+    return Object.keys(localStorage).filter((name) => name.startsWith(PREFIX));
+  } catch {
+    return [];
+  }
+}
+
 /** Forget what the server has written down, and what nobody came back for. */
 function forget() {
   const done = writtenDown();
-  let names = [];
-  try {
-    names = Object.keys(localStorage).filter((name) => name.startsWith(PREFIX));
-  } catch {
-    return;
-  }
-  for (const name of names) {
+  for (const name of names()) {
     const found = held(name);
     if (!found || done.has(found.once) || Date.now() - found.at > KEPT_MS) drop(name);
   }
@@ -65,6 +68,12 @@ function putBack(form) {
   const found = held(key(form));
   if (!found || !Array.isArray(found.typed)) return;
   if (JSON.stringify(found.typed) === JSON.stringify(typed(form))) return;
+  fill(form, found);
+  form.elements.once.value = found.once; // the same form again, should it have arrived after all
+  tell(form);
+}
+
+function fill(form, found) {
   for (const each of fields(form)) {
     const values = found.typed.filter(([name]) => name === each.name).map(([, value]) => value);
     const before = [each.checked, each.value].join();
@@ -73,29 +82,51 @@ function putBack(form) {
     const box = each.closest("details");
     if (box && before !== [each.checked, each.value].join()) box.open = true;
   }
-  form.elements.once.value = found.once; // the same form again, should it have arrived after all
-  tell(form);
+}
+
+/** What was typed into this form of another job record, or one not known: shown, and put in by a tap of its own. */
+function offer(form) {
+  for (const name of names()) {
+    const [, made = "", rest] = name.slice(PREFIX.length).match(/^(?:([0-9a-f]+):)?(\/.*)$/s) ?? [];
+    const found = held(name);
+    if (rest !== where(form) || isOwn({ record: made }) || !Array.isArray(found?.typed)) continue;
+    const text = found.typed.map(([, value]) => value).filter(Boolean).join(", ").slice(0, 300);
+    if (!text) continue;
+    const leave = () => {
+      drop(name);
+      line.remove();
+    };
+    const put = () => {
+      fill(form, found);
+      keep(form);
+      if (held(key(form))) leave();
+    };
+    const page = found.page ? `“${found.page}” of ` : "";
+    const words = `Typed here before, on ${page}${made ? "another job record" : "a job record not known"}, and not sent: “${text}”. It may be of another machine. `;
+    const line = lineWith("p", words, ["Put it in here", put], ["Throw it away", leave]);
+    line.classList.add("small");
+    form.prepend(line);
+    const box = form.closest("details");
+    if (box) box.open = true;
+  }
 }
 
 function tell(form) {
-  const line = document.createElement("p");
-  line.className = "small row";
-  line.setAttribute("role", "status");
-  const empty = document.createElement("button");
-  empty.type = "button";
-  empty.textContent = "Empty it";
-  empty.addEventListener("click", () => {
+  const empty = () => {
     form.reset();
     drop(key(form));
     line.remove();
-  });
-  line.append("Typed here before and not sent: it is back. ", empty);
+  };
+  const line = lineWith("p", "Typed here before and not sent: it is back. ", ["Empty it", empty]);
+  line.classList.add("small");
+  line.setAttribute("role", "status");
   form.prepend(line);
 }
 
 function begin(form) {
   if (form.dataset.keep) {
     putBack(form);
+    offer(form);
     form.addEventListener("input", () => keep(form));
   }
   form.addEventListener("submit", (event) => {

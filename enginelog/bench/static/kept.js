@@ -1,8 +1,9 @@
 // Keeps recordings in this browser until they are in the job record, or thrown away: they outlive lost Wi-Fi, a reload, a
 // closed tab, and a server that ends before they are attached. While the page records, each second is kept as it comes.
-// Photos stay until the check they were taken for is written down.
+// Photos stay until the check they were taken for is written down. Each bears the job record it was made for: what was
+// kept for another one, or before they were told apart, is shown apart and never taken for one of this.
 
-import { ask } from "./common.js";
+import { ask, isOwn, record } from "./common.js";
 
 const NAME = "enginelog-bench";
 const CLIPS = "clips";
@@ -66,7 +67,7 @@ export function newKey(job) {
 
 const piecesOf = (key) => IDBKeyRange.bound([key, 0], [key, Number.MAX_SAFE_INTEGER]);
 
-/** Keep {key, job, name, blob, stage, conditions, at, id}; false where this browser keeps nothing. */
+/** Keep {key, record, job, machine, name, blob, stage, conditions, at, id}; false where this browser keeps nothing. */
 export async function keep(clip) {
   const put = (clips, pieces) => {
     if (clip.blob && !clip.recording) pieces.delete(piecesOf(clip.key)); // whole by now
@@ -87,7 +88,11 @@ export async function forget(key) {
   });
 }
 
-/** Keep {key, once, at, blob}: a photo and the mark of the form it was chosen in; false where nothing is kept here. */
+/** The key of a photo that goes to this path. */
+export const photoKey = (to) => (record ? `${record}:${to}` : to);
+
+/** Keep {key, record, to, once, at, blob}: a photo and the mark of the form it was chosen in; false where nothing is
+ * kept here. */
 export async function keepPhoto(photo) {
   return (await quietly("readwrite", (_, __, photos) => photos.put(photo), false)) !== false;
 }
@@ -100,10 +105,15 @@ export async function keptPhotos() {
   return quietly("readonly", (_, __, photos) => photos.getAll(), []);
 }
 
-/** What is kept, the newest first: of one job, or all. A recording that was broken off comes with what there is of it. */
-export async function kept(job) {
-  const found = await quietly("readonly", (clips) => clips.getAll(), []);
-  const mine = found.filter((clip) => job === undefined || clip.job === job).sort((a, b) => b.at - a.at);
+const of = (job) => (clip) => job === undefined || clip.job === job;
+
+/** What is kept of this job record, of one job or all, the newest first. */
+export const kept = (job) => found((clip) => isOwn(clip) && of(job)(clip));
+
+/** A recording that was broken off comes with what there is of it. */
+async function found(wanted) {
+  const all = await quietly("readonly", (clips) => clips.getAll(), []);
+  const mine = all.filter(wanted).sort((a, b) => b.at - a.at);
   return (await Promise.all(mine.map(whole))).filter(Boolean);
 }
 
@@ -132,7 +142,7 @@ async function isBeingMade(key) {
 }
 
 /** Where a kept clip is: "here" alone, on the "server" too, or "done": attached or thrown away, to be kept no longer. */
-export async function whereabouts(clip) {
+async function whereabouts(clip) {
   if (!clip.id) return "here";
   try {
     const { state } = await ask(`/takes/${clip.id}/state`);
@@ -144,13 +154,24 @@ export async function whereabouts(clip) {
   }
 }
 
-/** The kept clips that are nowhere else; those that need not be kept any longer are forgotten. */
-export async function onlyHere(job) {
-  const found = [];
-  for (const clip of await kept(job)) {
+/** Those that are nowhere else. */
+export const onlyHere = async (job) => nowhereElse(await kept(job));
+
+/** Those of another job record, or of an unknown one, that are nowhere else. */
+export const apart = async (job) => nowhereElse(await found((clip) => !isOwn(clip) && of(job)(clip)));
+
+/** For which machine a clip was made. */
+export function whose({ record: made, machine, job }) {
+  return `${machine || "a machine not known"}, job ${job} of ${made ? "another job record" : "a job record not known"}`;
+}
+
+/** Those that need not be kept any longer are forgotten. */
+async function nowhereElse(clips) {
+  const left = [];
+  for (const clip of clips) {
     const where = await whereabouts(clip);
     if (where === "done") await forget(clip.key);
-    if (where === "here") found.push(clip);
+    if (where === "here") left.push(clip);
   }
-  return found;
+  return left;
 }

@@ -1,8 +1,8 @@
 // A photo for a bench check: made smaller on the phone, sent at once, and ticked together with the check. Until that is
 // written down it stays in this browser, so that a reload or a lost connection does not lose it.
 
-import { ask, megabytes, pause, writtenDown } from "./common.js";
-import { forgetPhoto, keepPhoto, keptPhotos } from "./kept.js";
+import { ask, isOwn, lineWith, megabytes, pause, record, writtenDown } from "./common.js";
+import { forgetPhoto, keepPhoto, keptPhotos, photoKey } from "./kept.js";
 
 const EDGE = 2000;
 const KEPT_MS = 30 * 86400 * 1000;
@@ -26,7 +26,8 @@ async function smaller(file) {
 /** Make a box work; what puts a photo back into it that was kept. */
 function begin(box) {
   const form = box.closest("form");
-  const key = box.dataset.to;
+  const { to } = box.dataset;
+  const key = photoKey(to);
   const largest = Number(box.dataset.largest);
   const part = (css) => box.querySelector(css);
   const say = (text) => (part(".status").textContent = text);
@@ -48,10 +49,10 @@ function begin(box) {
     part("[name=photo]").value = "";
     if (data.size > largest) return tooLarge(data.size);
     buttons.forEach((each) => (each.disabled = true));
-    const keeping = keepPhoto({ key, once: form.elements.once.value, at: Date.now(), blob: data });
+    const keeping = keepPhoto({ key, record, to, once: form.elements.once.value, at: Date.now(), blob: data });
     say(`${before}Sending the photo.`);
     try {
-      part("[name=photo]").value = (await ask(key, { method: "PUT", body: data })).id;
+      part("[name=photo]").value = (await ask(to, { method: "PUT", body: data })).id;
       show(data);
       say(`${before}The photo has arrived. It is kept with the check once that is ticked.`);
     } catch (failed) {
@@ -80,7 +81,29 @@ function begin(box) {
   form.addEventListener("reset", leaveOut);
   box.hidden = false;
 
+  /** A photo that was chosen for the check of this number in another job record, or one not known: by its own taps. */
+  function offer(photo) {
+    const shot = document.createElement("img");
+    shot.className = "shot";
+    shot.alt = "A photo chosen here before";
+    shot.src = URL.createObjectURL(photo.blob);
+    const words = `Chosen here for this check of job ${to.split("/")[2]}, but of ${photo.record ? "another job record" : "a job record not known"}: it may show another machine.`;
+    const leave = () => {
+      forgetPhoto(photo.key);
+      shot.remove();
+      line.remove();
+    };
+    const take = async () => {
+      await send(photo.blob, "");
+      if (part("[name=photo]").value) leave(); // kept as one of this job record by now
+    };
+    const line = lineWith("p", words, ["Take it for this check", take], ["Throw it away", leave]);
+    box.append(line, shot);
+    box.closest("details").open = true;
+  }
+
   return (photo) => {
+    if (!isOwn(photo)) return offer(photo);
     if (part("[name=photo]").value || part("[type=file]").value) return; // another was chosen meanwhile
     box.closest("details").open = true;
     form.elements.once.value = photo.once; // the same form again, should it have arrived after all
@@ -93,5 +116,5 @@ const boxes = new Map([...document.querySelectorAll(".photo")].map((box) => [box
 const done = writtenDown();
 for (const photo of await keptPhotos()) {
   if (done.has(photo.once) || Date.now() - photo.at > KEPT_MS) forgetPhoto(photo.key);
-  else boxes.get(photo.key)?.(photo);
+  else boxes.get(photo.to ?? photo.key)?.(photo);
 }

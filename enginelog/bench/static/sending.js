@@ -1,6 +1,6 @@
 // Sends a take in pieces. Where the connection breaks it asks how much has arrived and goes on from there.
 
-import { ask, pause } from "./common.js";
+import { ask, pause, record } from "./common.js";
 
 const PIECE = 1 << 20;
 const TRIES = 60;
@@ -53,7 +53,7 @@ export async function send(take, announced, tell) {
 }
 
 async function announce(take) {
-  const told = new URLSearchParams({ job: take.job, name: take.name, size: take.blob.size, stage: take.stage });
+  const told = new URLSearchParams({ job: take.job, name: take.name, size: take.blob.size, stage: take.stage, record });
   take.conditions.forEach((each) => told.append("conditions", each));
   return (await ask("/takes", { method: "POST", body: told })).id;
 }
