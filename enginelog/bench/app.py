@@ -10,7 +10,7 @@ from starlette.applications import Starlette
 from starlette.convertors import IntegerConvertor, register_url_convertor
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
@@ -132,6 +132,7 @@ def make(settings: Settings) -> Starlette:
         middleware=[Middleware(Doorkeeper, settings=settings, pairing=pairing)],
         exception_handlers={
             EnginelogError: _known_error, Refused: _refused, HTTPException: _no_page, Exception: _fault,
+            ClientDisconnect: _broken_off,
         },
         lifespan=running,
     )  # fmt: skip
@@ -166,6 +167,11 @@ def _refused(request: Request, error: Exception) -> Response:
     answer = _problem(request, error.status, error.text)
     answer.headers["connection"] = "close"
     return answer
+
+
+def _broken_off(request: Request, error: Exception) -> Response:
+    """Nobody is there any more to read it."""
+    return _problem(request, 400, "The connection ended before it was whole.")
 
 
 def _no_page(request: Request, error: Exception) -> Response:

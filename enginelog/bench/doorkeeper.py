@@ -2,13 +2,14 @@
 
 Nothing behind it has to think of these: a request that gets through comes from this page itself, in a session that is
 paired where the network is let in, brings the session's token where it changes anything, and its body is bounded in
-size and in pauses.
+size, in pauses and in time.
 """
 
 from __future__ import annotations
 
 import asyncio
 import re
+import time
 from collections.abc import Awaitable, Callable, MutableMapping
 from http.cookies import CookieError, SimpleCookie
 from typing import Any
@@ -85,7 +86,8 @@ class Doorkeeper:
             _check_method(scope, headers)
             self._session(scope, headers)
             limit = self._body_limit(scope, headers)
-            bounded = _bounded(coming, limit, self._settings.bound("body_pause_s"))
+            pause_s = self._settings.bound("body_pause_s")
+            bounded = _bounded(coming, limit, pause_s, pause_s + self._longest_s(headers, limit))
             bounded = await self._check_token(scope, headers, bounded)
             await self._app(scope, bounded, guarded)
         except Refused as refused:
@@ -130,6 +132,10 @@ class Doorkeeper:
         if not told.isascii() or not told.isdigit() or int(told) > limit:
             raise Refused(413, f"{told} bytes are too many for one request; at most {limit} are taken.")
         return limit
+
+    def _longest_s(self, headers: dict[str, str], limit: int) -> float:
+        """How long a body may take at the slowest rate; where it does not say how long it is, the longest."""
+        return int(headers.get("content-length", limit)) / self._settings.bound_bytes("slowest_kb")
 
     async def _check_token(self, scope: Scope, headers: dict[str, str], receive: Receive) -> Receive:
         """Each change brings the session's token, in a header or in its form. Pairing has no session yet to protect;
@@ -215,18 +221,21 @@ class _Coming:
             pass
 
 
-def _bounded(coming: _Coming, limit: int, pause_s: float) -> Receive:
-    """Count what comes in: more than the limit, or a pause too long, ends the request."""
-    read = 0
+def _bounded(coming: _Coming, limit: int, pause_s: float, whole_s: float) -> Receive:
+    """Count what comes in: more than the limit, a pause too long, or more waiting in all, ends the request."""
+    read, left_s = 0, whole_s
 
     async def bounded() -> Message:
-        nonlocal read
+        nonlocal read, left_s
         if coming.whole:
             return await coming()
+        begun = time.monotonic()
         try:
-            message = await asyncio.wait_for(coming(), pause_s)
+            message = await asyncio.wait_for(coming(), max(min(pause_s, left_s), 0.001))
         except TimeoutError:
-            raise Refused(408, "Nothing came for too long; send it again.") from None
+            why = "Nothing came for too long" if left_s > pause_s else "It came too slowly"
+            raise Refused(408, f"{why}; send it again.") from None
+        left_s -= time.monotonic() - begun  # only what is waited for counts, not what is done with it
         if message["type"] == "http.request":
             read += len(message.get("body", b""))
             if read > limit:

@@ -2,63 +2,25 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import socket
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
 
 import uvicorn
-from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from enginelog.bench.app import make
+from enginelog.bench.connections import LeavingServer, PatientProtocol
 from enginelog.bench.settings import Settings
 from enginelog.model import EnginelogError
 
 
-class PatientProtocol(H11Protocol):
-    """Closes a connection that has sent no whole request head in time: nobody holds the door by saying nothing."""
-
-    head_s = 15.0
-    _head_timer: asyncio.TimerHandle | None = None
-
-    def connection_made(self, transport: Any) -> None:
-        """Start the clock of a new connection."""
-        super().connection_made(transport)
-        self._head_timer = self.loop.call_later(self.head_s, self._give_up)
-
-    def handle_events(self) -> None:
-        """Stop the clock once a request has begun."""
-        super().handle_events()
-        if self.cycle is not None and self._head_timer is not None:
-            self._head_timer.cancel()
-            self._head_timer = None
-
-    def connection_lost(self, exc: Exception | None) -> None:
-        """Stop the clock of a connection that has ended."""
-        if self._head_timer is not None:
-            self._head_timer.cancel()
-        super().connection_lost(exc)
-
-    def _give_up(self) -> None:
-        if self.cycle is None:
-            self.transport.abort()
-
-
-class LeavingServer(uvicorn.Server):
-    """Tells who watches the live view that the server ends: it waits for open answers, and that one ends by itself
-    only with the recording."""
-
-    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-        """End the live view first."""
-        self.config.app.state.desk.live.leave()  # type: ignore[union-attr]
-        await super().shutdown(sockets)
-
-
 def server_of(settings: Settings) -> uvicorn.Server:
     """A server for these settings, not started yet."""
-    patient = type("Patient", (PatientProtocol,), {"head_s": settings.bound("head_s")})
+    bounds = {"head_s": settings.bound("head_s")}
+    if settings.lan:
+        bounds |= {name: settings.bound(name) for name in ("most_unpaired_each", "most_unpaired")}
+    patient = type("Patient", (PatientProtocol,), bounds)
     config = uvicorn.Config(
         make(settings),
         http=patient,
