@@ -100,7 +100,9 @@ class Takes:
             taken = sum(take.size for take in self._takes.values())
             room = self._settings.bound_bytes("all_takes_mb") - taken
             free = self._free() - 200_000_000
-            if len(self._takes) >= self._settings.bound("most_takes") or size > min(room, free):
+            if size > free:
+                raise RefusedTakeError("the disk it would lie on is nearly full: make room there, then send it again")
+            if len(self._takes) >= self._settings.bound("most_takes") or size > room:
                 raise RefusedTakeError("too many recordings wait to be attached: attach or discard some first")
             return self._enter(job_id, name, size, stage, conditions, note)
 

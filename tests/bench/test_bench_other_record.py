@@ -115,6 +115,8 @@ def test_what_is_kept_for_another_job_record_is_shown_apart(chromium, two):
         chromium.click("#apart button")
         chromium.until(CHOSEN)
         assert not server.desk.takes.of_job(1)  # that takes one tap more
+        chromium.type("#file", str(DEMO / "tiller_marigold_after.m4a"))  # another after all: the first is not forgotten
+        chromium.until("return document.querySelector('#held:not([hidden])')?.textContent.includes('before.m4a')")
         chromium.open(f"{server.url}/jobs/1/clip")  # and nothing is settled before it
         chromium.until(APART)
     with Server(Settings(store=tiller, port=port)) as server:

@@ -67,6 +67,13 @@ def test_a_disk_full_in_the_middle_of_a_write_spoils_nothing(takes):
     assert take.path.read_bytes() == DATA and take.state == "waiting"
 
 
+def test_a_full_disk_is_not_told_as_too_many_recordings(takes, monkeypatch):
+    monkeypatch.setattr(takes, "_free", lambda: 200_000_010)
+    with pytest.raises(RefusedTakeError, match="nearly full"):
+        takes.begin(1, "a.wav", 11, "before", (), "")
+    assert takes.begin(1, "a.wav", 10, "before", (), "").state == "arriving"
+
+
 def test_what_a_failed_write_left_is_written_over(takes):
     """Also where the file cannot be cut back, as on a disk that fails for a while."""
     take = takes.begin(1, "a.wav", len(DATA), "before", (), "")

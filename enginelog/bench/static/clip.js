@@ -80,7 +80,7 @@ function adopt(clip) {
   if (!window.confirm(`${clip.name} was made for ${whose(clip)}. Is it a recording of ${machine}, job ${job} here?`)) return;
   foreign = foreign.filter((each) => each !== clip);
   listForeign();
-  swap({ ...clip, record: own, job, machine, id: undefined, arrived: false });
+  swap({ ...clip, from: "kept", record: own, job, machine, id: undefined, arrived: false });
 }
 
 function swap(clip) {
