@@ -57,7 +57,7 @@ def test_none_lost_at_the_speed_read_is_no_share_where_every_second_may_be():
     events = firing.events
     assert one.verdict == "unknown" and one.value is None and one.next
     assert f"none of {events} firings was lost, but at " in one.text and "50 % would be" in one.text
-    assert "firing on every second turn only" in one.text
+    assert "with every second firing lost" in one.text
     assert firing.misfires is None and firing.misfire_percent is None and firing.pattern is None
     assert firing.misfire_low == 0
     assert firing.misfire_high == pytest.approx(50 + sure.firing.misfire_high / 2)

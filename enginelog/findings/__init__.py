@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from enginelog.findings import doubling, doubt, faster, firing_verdicts, run_verdicts, speed_verdicts, words
+from enginelog.findings import doubling, doubt, faster, firing_verdicts, halved, run_verdicts, speed_verdicts, words
 from enginelog.findings.gather import Evidence, gather
 from enginelog.findings.held import told_speed
 from enginelog.findings.steadiness import Band
@@ -71,6 +71,7 @@ def judge(
     hunts, most = evidence.hunting.found is True, timeline.confidence
     moves = evidence.loads.told
     speed = told_speed(speed, track, evidence.settled, moves, hunts, quality.trust, most, limits)
+    speed = halved.doubted_as_half(speed, engine, limits)
     doubted = doubling.doubted(speed.held, moves, track, limits) if speed.rpm is not None else ()
     evidence = evidence if speed.rpm is not None else evidence.without_speed()
     evidence = doubling.without_moves(faster.without_shares(evidence, speed), doubted)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from math import log10
 
-from enginelog.findings import words
+from enginelog.findings import halved, words
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Finding, Speed, ThrottleMove, Timeline
 
@@ -26,6 +26,11 @@ MISREAD = "Not sure: the speed is perhaps not read rightly."
 NO_PULL = "no pull of the starter stands out"
 NEXT = ("tell its rated speed, or measure with a tachometer",)
 NEXT_OF_RATED = ("record again where it is quieter, or measure with a tachometer",)
+NEXT_OF_HALF = (
+    "if it was left to idle, tell its idle speed; if its throttle was open, it loses every second firing",
+    "record it again with the throttle open, or measure with a tachometer",
+)
+NEXT_OF_HALF_SET = (NEXT_OF_HALF[0], "measure the alternator's frequency with a meter: that of the true speed shows")
 NEXT_OF_TWINS = ("tell its firing angles and its rated speed, or measure with a tachometer",)
 
 
@@ -36,7 +41,20 @@ def none_good_in_doubt(findings: list[Finding], engine: Engine, speed: Speed) ->
         return findings
     other, how = other_reading(engine, speed)
     doubt = f"Not sure: {other}, {how}, sounds nearly the same."
-    return [_not_sure(one, doubt, next_of(engine)) if _hangs(one) else one for one in findings]
+    if halved.loses_every_second(engine, speed):
+        doubt = f"Not sure: it idled, or it ran {'' if speed.changed else 'at '}{other} and lost every second firing."
+    told = [_not_sure(one, doubt, next_of(engine)) if _hangs(one) else one for one in findings]
+    return [_of_rated(one, speed, next_of(engine)) if engine.rated_rpm else one for one in told]
+
+
+def _of_rated(finding: Finding, speed: Speed, again: tuple[str, ...]) -> Finding:
+    """No band good that is told in per cent of the rated speed: at a faster speed it is as many times as wide."""
+    assert speed.rpm is not None and speed.or_rpm is not None
+    if finding.code != "steadiness" or finding.verdict != "ok" or speed.or_rpm <= speed.rpm:
+        return finding
+    return _not_sure(
+        finding, f"Not sure: had it turned {speed.or_times} as fast, it would be {speed.or_times} as wide.", again
+    )
 
 
 def other_reading(engine: Engine, speed: Speed) -> tuple[str, str]:
@@ -45,6 +63,8 @@ def other_reading(engine: Engine, speed: Speed) -> tuple[str, str]:
     For a speed with `or_rpm`."""
     assert speed.rpm is not None and speed.or_rpm is not None
     how = "firing on every second turn only" if engine.cylinders == 1 else UNLIKE
+    if halved.loses_every_second(engine, speed):
+        how = "with every second firing lost"
     if engine.firing_open:
         how = "firing evenly" if speed.or_rpm < speed.rpm else f"firing unevenly, or {UNLIKE}"
     return f"{speed.or_times} as fast" if speed.changed else f"{speed.or_rpm:z.0f} rpm", how
@@ -52,6 +72,8 @@ def other_reading(engine: Engine, speed: Speed) -> tuple[str, str]:
 
 def next_of(engine: Engine) -> tuple[str, ...]:
     """What settles which of two speeds it is."""
+    if halved.is_single(engine):
+        return NEXT_OF_HALF_SET if engine.alternator_poles else NEXT_OF_HALF
     return NEXT_OF_TWINS if engine.firing_open else NEXT
 
 

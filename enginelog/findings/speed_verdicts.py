@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from enginelog.findings import speed_limits
-from enginelog.findings.doubt import UNREAD
+from enginelog.findings import halved, speed_limits
+from enginelog.findings.doubt import UNREAD, next_of
 from enginelog.findings.gather import Evidence
 from enginelog.findings.steadiness import CLASSES, Band, class_met, slow_share
 from enginelog.findings.words import (
@@ -29,6 +29,7 @@ HALF = "About half of it: it idled, or turned twice as fast and {}. Which, canno
 TWICE = "{} shows twice its true speed, too: {} told right?"
 TELL_RIGHT = ("strokes and cylinders by the data plate or manual", "tell the idle speed, or record it at full speed")
 IDLED = "it idled, and then it feeds nothing"
+IDLED_OR_LOST = "it idled, and then it feeds nothing, or it lost every second firing at twice the speed ({hz:z.1f} Hz)"
 AT_RATED = ("record it at its rated speed",)
 GOVERNED_LIMITS = (*(name for _, name in CLASSES), "steady_fault_percent")
 
@@ -56,6 +57,8 @@ def judge_speed(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
     top = _if_told_wrong(evidence, _against_rated(speed, rated_rpm, evidence.top_rpm, limits), limits)
     # Too fast is told in any case: it is the one that hurts.
     if idle_rpm is None or _nearer_rated(low_rpm, idle_rpm, rated_rpm) or top.verdict != "ok":
+        return top
+    if halved.loses_every_second(evidence.engine, speed):
         return top
     idle = _against_idle(speed, low_rpm, idle_rpm, limits)
     if not speed.changed:
@@ -245,6 +248,8 @@ def judge_frequency(evidence: Evidence, speed: Speed, limits: LimitSet) -> Findi
     if rpm is None:
         return unknown("generator_frequency", UNREAD)
     hz = speed_limits.alternator_hz(poles, rpm)
+    if halved.loses_every_second(evidence.engine, speed):
+        return unknown("generator_frequency", IDLED_OR_LOST.format(hz=2 * hz), next_of(evidence.engine))
     nominal = speed_limits.nominal_hz(speed_limits.alternator_hz(poles, evidence.engine.rated_rpm or rpm))
     full_rpm = evidence.engine.rated_rpm or formulas.alternator_rpm(poles, nominal)
     if evidence.engine.idle_rpm is not None and not _nearer_rated(rpm, evidence.engine.idle_rpm, full_rpm):

@@ -25,7 +25,8 @@ class Speed:
     """One figure for the whole run: the median over running (run-up left out) and its 95 % interval.
 
     or_rpm: another speed that sounds nearly the same (two or three times as fast, firing on every second turn or in one
-        cylinder only; half as fast, a twin firing evenly whose firing angles nobody told); None where none.
+        cylinder only, or a four-stroke single losing every second firing; half as fast, a twin firing evenly whose
+        firing angles nobody told); None where none.
     range_low_rpm, range_high_rpm: between which it ran where it was not at one speed (throttle moved, or pulled far
         down by a load): the median says little then. None where it was at one speed, hunting included.
     band_percent: of the longest stretch at constant load; None where the finding on steadiness withholds it, as of a
