@@ -4,7 +4,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from enginelog.findings import doubling, doubt, faster, firing_verdicts, halved, run_verdicts, speed_verdicts, words
+from enginelog.findings import (
+    doubling,
+    doubt,
+    faster,
+    firing_verdicts,
+    halved,
+    in_turns,
+    run_verdicts,
+    speed_verdicts,
+    words,
+)
 from enginelog.findings.gather import Evidence, gather
 from enginelog.findings.held import told_speed
 from enginelog.findings.steadiness import Band
@@ -71,7 +81,7 @@ def judge(
     hunts, most = evidence.hunting.found is True, timeline.confidence
     moves = evidence.loads.told
     speed = told_speed(speed, track, evidence.settled, moves, hunts, quality.trust, most, limits)
-    speed = halved.doubted_as_half(speed, engine, limits)
+    speed = in_turns.doubted_in_turns(halved.doubted_as_half(speed, engine, limits), evidence.turns, limits)
     doubted = doubling.doubted(speed.held, moves, track, limits) if speed.rpm is not None else ()
     evidence = evidence if speed.rpm is not None else evidence.without_speed()
     evidence = doubling.without_moves(faster.without_shares(evidence, speed), doubted)
@@ -126,7 +136,8 @@ def _findings(
     found = doubt.none_good_in_doubt(found, evidence.engine, speed)
     just = doubted[0].why if doubted else None
     found = doubt.none_good_if_just_twice(found, just, evidence.loads.told)
-    found = doubt.no_more_than_watched_if_misread(found, evidence.engine, speed, limits, just)
+    why = just if just is not None or evidence.turns is None else evidence.turns.why
+    found = doubt.no_more_than_watched_if_misread(found, evidence.engine, speed, limits, why)
     found = doubt.no_swing_denied_where_none_would_show(found, speed, limits, just)
     found = doubt.none_good_if_one_is_silent(found, evidence.engine, cancelled, limits, evidence.too_loud)
     found = doubt.none_good_by_word(found, evidence.timeline)

@@ -7,7 +7,7 @@ from functools import partial
 
 import numpy as np
 
-from enginelog.findings import hunting, loads, misfire, partly, settling, startstop, steadiness, steps, surges
+from enginelog.findings import hunting, in_turns, loads, misfire, partly, settling, startstop, steadiness, steps, surges
 from enginelog.findings.series import (
     RUNNING_FROM_THE_START_S,
     Series,
@@ -30,7 +30,8 @@ class Evidence:
     """All measured parts. `settled`: the speed of each run in order of time, run-up left out. `span` is the longest
     run, `series` its speed of those; `calm` its stretches without sudden changes; `steady` the longest of them, where
     the band is measured; `top_rpm` the highest speed held for a second in any run. `too_loud`: the recording is
-    overloaded; its own advice is to go farther away, so that none may be to go nearer."""
+    overloaded; its own advice is to go farther away, so that none may be to go nearer. `turns`: parts of the run of a
+    two-stroke that may have been read at double its speed."""
 
     engine: Engine
     timeline: Timeline
@@ -48,6 +49,7 @@ class Evidence:
     band: steadiness.Band | None
     top_rpm: float | None
     too_loud: bool
+    turns: in_turns.Parts | None = None
 
     def without_speed(self) -> Evidence:
         """The same where no speed is told: then none is from which and to which the throttle was moved, nor how many
@@ -68,7 +70,9 @@ def gather(
     settled = [without_run_up(each, run, limits) for each, run in zip(clean, runs, strict=True)]
     longest = runs.index(span)
     series = settled[longest]
-    lost = misfire.study_misfire(engine, firings, sounding(runs, quality.silent_s), limits)
+    sounds = sounding(runs, quality.silent_s)
+    turns = in_turns.parts_in_turns(engine, misfire.take(firings, misfire.in_spans(firings, sounds)), track, limits)
+    lost = misfire.study_misfire(engine, firings, sounds, limits, None if turns is None else turns.why)
     found = steps.fit_steps(series, limits)
     calm = steps.calm_stretches(series, found, limits)
     late = [step for step in found if step.at_s > _start_over(span, limits)]
@@ -96,6 +100,7 @@ def gather(
         band=_band(steady, engine, swings, limits),
         top_rpm=_top(clean, runs, limits),
         too_loud=any(problem.code in OVERLOADED for problem in quality.problems),
+        turns=turns,
     )
 
 

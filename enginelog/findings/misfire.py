@@ -117,12 +117,17 @@ def _hardly_followed(firings: Firings, spans: list[Span], limits: LimitSet) -> s
     return f"the firings could be followed over only {100 * share:z.0f} % of the run, and the rest may be worse"
 
 
-def study_misfire(engine: Engine, firings: Firings, spans: list[Span], limits: LimitSet) -> MisfireStudy:
+def study_misfire(
+    engine: Engine, firings: Firings, spans: list[Span], limits: LimitSet, untold: str | None = None
+) -> MisfireStudy:
     """Count, interval, windows, pattern and cylinders over the running spans.
 
-    Where firings are heard but too many are doubtful, the count is withheld and only the interval given.
+    Where firings are heard but too many are doubtful, the count is withheld and only the interval given; nothing at all
+    is told of them where `untold` says why.
     """
     firings = take(firings, in_spans(firings, spans))
+    if untold is not None:
+        return MisfireStudy(_withheld(engine, firings, (None, None), limits), untold, None, None)
     told = judged(firings)
     known = take(firings, told)
     reason = _hardly_judged(told, limits) or cannot_count(known, limits)
