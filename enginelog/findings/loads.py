@@ -126,6 +126,8 @@ def load_taken(step: Step, series: Series, limits: LimitSet) -> LoadStep:
     if within is None or not (within <= limits.value("droop_doubt_points") and _level_seen(step, series, limits)):
         return LoadStep(step.at_s, dip, None, None)
     droop = droop_percent(step.before_rpm, step.after_rpm)
+    if _recovery_between_s(step, limits)[1] > limits.value("recovery_latest_s"):
+        within = max(within, limits.value("droop_doubt_points"))  # the level was read while the speed still crept
     if droop <= limits.value("droop_held_percent"):
         return LoadStep(step.at_s, dip, droop, recovery, within)
     # No governor holds this speed: it goes on creeping, into no band, and where it ends is known roughly.
@@ -142,9 +144,15 @@ def _lowest_believable(step: Step, series: Series) -> float:
 
 def _recovery(step: Step, limits: LimitSet) -> float | None:
     """None where the speed was not yet within the band when the stretch ended, or creeps into it so slowly that the
-    doubt of the levels makes the moment uncertain."""
+    doubt of the levels makes the moment uncertain; nor where it may still have been on its way when the new level is
+    read (`steps.LATEST_S`): that is too near to it then, and the time too short."""
     seconds = _within_band_s(step, limits)
-    return seconds if _recovery_doubt_s(step, limits) <= limits.value("recovery_doubt_s") else None
+    if seconds is None:
+        return None
+    earliest, latest = _recovery_between_s(step, limits)
+    most = max(limits.value("recovery_doubt_s"), limits.value("recovery_doubt_share") * seconds)
+    known = 0.5 * (latest - earliest) <= most and latest <= limits.value("recovery_latest_s")
+    return seconds if known else None
 
 
 def _within_band_s(step: Step, limits: LimitSet) -> float | None:
@@ -153,13 +161,11 @@ def _within_band_s(step: Step, limits: LimitSet) -> float | None:
     return seconds if step.at_s + seconds < step.end_s - 0.3 else None
 
 
-def _recovery_doubt_s(step: Step, limits: LimitSet) -> float:
-    """How much earlier or later the band would be reached were the change of level as wrong as it may be (95 %)."""
-    if step.levels_std_percent is None:
-        return 0.0
-    band, off = limits.value("recovery_band_percent"), 1.96 * step.levels_std_percent
-    wider, narrower = step.last_outside_s(band + off), step.last_outside_s(max(band - off, 0.05))
-    return 0.5 * (narrower - wider)
+def _recovery_between_s(step: Step, limits: LimitSet) -> tuple[float, float]:
+    """When the band would be reached at the earliest and the latest were the change of level as wrong as it may be
+    (95 %)."""
+    band, off = limits.value("recovery_band_percent"), 1.96 * (step.levels_std_percent or 0.0)
+    return step.last_outside_s(band + off), step.last_outside_s(max(band - off, 0.05))
 
 
 def _level_seen(step: Step, series: Series, limits: LimitSet) -> bool:
