@@ -1,4 +1,4 @@
-"""A four-stroke single read at half of what it is governed to: it idled, or every second firing was lost.
+"""An engine read at half of what it is governed to: it idled, or every second firing was lost.
 
 Losing every second firing without a slip, it fires as often as one that turns half as fast (arithmetic: a four-stroke
 single fires once in two revolutions). No source: that an engine may idle at half of its rated speed is common practice.
@@ -60,6 +60,20 @@ def test_one_that_is_known_to_idle_or_is_not_at_half_is_judged(rpm, told):
     measures = judged(rpm=rpm, **told)
     assert measures.speed.or_rpm is None and measures.speed.confidence > 0.5
     assert verdicts(measures)["misfire"] == "ok"
+
+
+@pytest.mark.parametrize("engine", [sim.SINGLE2, sim.TWIN_360])
+def test_others_that_half_the_firings_are_enough_for_are_doubted_too(engine):
+    """An even twin one of whose cylinders misses in turn was read at half its speed, surely, and called good."""
+    measures = judged(engine, rated_rpm=3320.0)
+    assert measures.speed.or_rpm == pytest.approx(2 * measures.speed.rpm) and measures.speed.confidence < 0.5
+    told = verdicts(measures)
+    assert told["speed"] == told["misfire"] == "unknown"
+    assert judged(engine, rated_rpm=3320.0, idle_rpm=1600.0).speed.or_rpm is None
+
+
+def test_an_uneven_twin_is_not_read_at_half():
+    assert judged(sim.TWIN_270, rated_rpm=3320.0).speed.or_rpm is None
 
 
 def test_an_idle_speed_told_that_it_is_not_at_settles_nothing():

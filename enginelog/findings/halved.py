@@ -1,8 +1,9 @@
-"""A four-stroke single read at half the speed it is governed to: it idled, or it lost every second firing.
+"""An engine read at half the speed it is governed to: it idled, or half of its firings were lost.
 
-One that loses every second firing without a slip sounds, to the last line, like one that turns half as fast and loses
-none. Only what is known of the machine parts the two: half of its rated speed is a speed that it may idle at, and the
-one at which it would be read if half of its firings failed.
+A four-stroke single that loses every second firing without a slip sounds, to the last line, like one that turns half as
+fast and loses none; so does a two-stroke that fires on every second turn, and nearly so an even twin of which one
+cylinder misses in turn. Only what is known of the machine parts the two: half of its rated speed is a speed that it may
+idle at, and the one at which it would be read if half of its firings failed.
 """
 
 from __future__ import annotations
@@ -18,21 +19,27 @@ MAINS_HZ = (50.0, 60.0)  # of all countries (common practice, no source)
 
 def doubted_as_half(speed: Speed, engine: Engine, limits: LimitSet) -> Speed:
     """The same speed; with twice of it named beside it, and no more confidence than speeds in doubt have, where its
-    highest is about half of what a four-stroke single is governed to. Not where it is about the told idle speed."""
-    top = speed.top_rpm
-    if top is None or speed.rpm is None or speed.or_rpm is not None or not is_single(engine):
-        return speed
-    near = limits.value("told_wrong_percent") / 100
-    idled = engine.idle_rpm is not None and abs(top / engine.idle_rpm - 1) <= limits.value("idle_watch_percent") / 100
-    if idled or all(abs(2 * top / governed - 1) > near for governed in _governed_rpm(engine)):
+    highest is about half of what the engine is governed to. Not where it is about the told idle speed."""
+    if speed.rpm is None or speed.or_rpm is not None or not at_half(speed, engine, limits):
         return speed
     most = limits.value("twice_confidence")
     held = tuple(replace(one, confidence=min(one.confidence, most)) for one in speed.held)
     return replace(speed, or_rpm=2 * speed.rpm, confidence=min(speed.confidence, most), held=held)
 
 
+def at_half(speed: Speed, engine: Engine, limits: LimitSet) -> bool:
+    """Whether the highest speed is about half of what the engine is governed to, and may be read so: of a triple a
+    third is, of uneven engines no such part."""
+    top = speed.top_rpm
+    if top is None or not engine.even_firing or engine.cylinders == 3:
+        return False
+    near = limits.value("told_wrong_percent") / 100
+    idled = engine.idle_rpm is not None and abs(top / engine.idle_rpm - 1) <= limits.value("idle_watch_percent") / 100
+    return not idled and any(abs(2 * top / governed - 1) <= near for governed in _governed_rpm(engine))
+
+
 def is_single(engine: Engine) -> bool:
-    """Four-stroke singles: of the others the sound itself leaves a faster reading open (`speed.kinds`)."""
+    """Four-stroke singles: of the others the sound itself may leave a faster reading open, too (`speed.kinds`)."""
     return engine.strokes == 4 and engine.cylinders == 1
 
 

@@ -29,7 +29,7 @@ HALF = "About half of it: it idled, or turned twice as fast and {}. Which, canno
 TWICE = "{} shows twice its true speed, too: {} told right?"
 TELL_RIGHT = ("strokes and cylinders by the data plate or manual", "tell the idle speed, or record it at full speed")
 IDLED = "it idled, and then it feeds nothing"
-IDLED_OR_LOST = "it idled, and then it feeds nothing, or it lost every second firing at twice the speed ({hz:z.1f} Hz)"
+IDLED_OR_LOST = "it idled, and then it feeds nothing, or it turned twice as fast ({hz:z.1f} Hz)"
 AT_RATED = ("record it at its rated speed",)
 GOVERNED_LIMITS = (*(name for _, name in CLASSES), "steady_fault_percent")
 
@@ -248,7 +248,7 @@ def judge_frequency(evidence: Evidence, speed: Speed, limits: LimitSet) -> Findi
     if rpm is None:
         return unknown("generator_frequency", UNREAD)
     hz = speed_limits.alternator_hz(poles, rpm)
-    if halved.loses_every_second(evidence.engine, speed):
+    if speed.or_rpm is not None and halved.at_half(speed, evidence.engine, limits):
         return unknown("generator_frequency", IDLED_OR_LOST.format(hz=2 * hz), next_of(evidence.engine))
     nominal = speed_limits.nominal_hz(speed_limits.alternator_hz(poles, evidence.engine.rated_rpm or rpm))
     full_rpm = evidence.engine.rated_rpm or formulas.alternator_rpm(poles, nominal)
