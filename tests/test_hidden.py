@@ -19,13 +19,14 @@ from enginelog.limits import load
 LIMITS = load("findings")
 
 
-def judged(weak: int, strength: float = 0.05, engine=sim.SINGLE2):
+def judged(weak: int, strength: float = 0.05, engine=sim.SINGLE2, snr_db: float = 15.0):
     """A healthy engine, `weak` of whose firings are heard so strong; all are told to have fired."""
     case = sim.make(77, sim.Scenario(engine=engine, seconds=20.0, rpm=4000.0))
     n = len(case.firings.t_s)
     heard = np.random.default_rng(5).normal(1.0, 0.1, n)
     heard[np.linspace(20, n - 20, weak).astype(int)] = strength
-    firings = replace(case.firings, strength=heard, miss_probability=np.full(n, 0.001))
+    levels = np.full(n, snr_db)
+    firings = replace(case.firings, strength=heard, miss_probability=np.full(n, 0.001), snr_db=levels)
     measures = judge(case.engine, case.quality, case.timeline, case.speed, case.track, firings, LIMITS)
     return measures.firing, next(one for one in measures.findings if one.code == "misfire")
 
@@ -40,10 +41,12 @@ def test_few_that_may_be_lost_make_the_upper_end(engine, strength):
     assert few.misfire_high > 2 * sure.misfire_high
 
 
-def test_with_many_nothing_is_said_of_how_many():
-    told, one = judged(60)
+def test_with_many_in_noise_nothing_is_said_of_how_many():
+    told, one = judged(60, snr_db=5.0)
     assert told.misfires is None and told.misfire_percent is None and told.misfire_low is None
     assert one.verdict == "unknown" and "60 of" in one.text and "no stronger than a lost one" in one.text and one.next
+    clear = judged(60)[0]
+    assert clear.misfire_high == pytest.approx(100 * clopper_pearson(60, clear.events)[1], rel=0.01)
 
 
 def test_firings_that_differ_without_one_that_stands_apart_are_none():

@@ -30,6 +30,12 @@ def perhaps_lost(engine: Engine, firings: Firings, probability: np.ndarray, limi
     return (apart | (strength < limits.value("alternation_lost_ratio"))) & (probability <= 0.5)
 
 
+def too_many(firings: Firings, perhaps: np.ndarray, limits: LimitSet) -> bool:
+    """Whether lost firings may hide among `perhaps` (mask) that could not be seen at all, so that none is told."""
+    faint = float(np.nanmedian(firings.snr_db)) < limits.value("hidden_least_snr_db")
+    return faint and 100 * float(perhaps.mean()) > limits.value("hidden_most_percent")
+
+
 def with_perhaps_lost(interval: tuple[float, float, float], perhaps: np.ndarray) -> tuple[float, float, float]:
     """A share and its interval, 0..1, the upper end no lower than where all of `perhaps` (mask) were lost, too."""
     share, low, high = interval

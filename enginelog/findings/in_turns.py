@@ -50,8 +50,8 @@ def parts_in_turns(engine: Engine, firings: Firings, track: Track, limits: Limit
     next_one, next_but_one = (np.mean(off[:, lag:] * off[:, :-lag], axis=1) / power for lag in (1, 2))
     least = limits.value("in_turns_correlation")
     turns = (next_one < -least) & (next_but_one > least)
-    share = float(np.mean(turns))
-    if turns.sum() < limits.value("in_turns_least") or share > limits.value("in_turns_most_share"):
+    each = next_one > -0.5 * least
+    if min(turns.sum(), each.sum()) < limits.value("in_turns_least"):
         return None
     starts = firings.t_s[: count * many : many]
     ends = np.append(starts[1:], firings.t_s[count * many - 1])

@@ -152,7 +152,7 @@ def study_misfire(
         )
         return MisfireStudy(_withheld(engine, firings, (100 * low, 100 * high), limits), reason, None, None)
     perhaps = hidden.perhaps_lost(engine, firings, probability, limits)
-    if 100 * perhaps.mean() > limits.value("hidden_most_percent"):
+    if hidden.too_many(firings, perhaps, limits):
         reason = (
             f"{perhaps.sum()} of {len(perhaps)} firings sound no stronger than a lost one would, and more may be lost"
         )
