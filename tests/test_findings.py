@@ -12,8 +12,8 @@ import sim_tracks as sim
 
 from enginelog.findings import CODES, doubt, hunting, judge, misfire, patterns, run_verdicts, settling
 from enginelog.findings.gather import gather
-from enginelog.findings.hunting import strongest_swing
 from enginelog.findings.series import Series, half_window
+from enginelog.findings.swings import strongest_swing
 from enginelog.limits import STATUSES, load
 from enginelog.model import Engine, Finding, HeldSpeed, Problem, Quality, Span, Speed, Surges, Timeline, Track
 
@@ -296,7 +296,8 @@ def test_hunting_rate_and_swing(hz):
     measures = judged(case)
     assert measures.hunting.found
     low, high = measures.hunting.swing_low_percent, measures.hunting.swing_high_percent
-    assert low <= case.truth.hunt_swing_percent <= high < 2 * low
+    # Of 3 Hz no overtone comes through: a saw's would make it up to 1.44 times as large.
+    assert low <= case.truth.hunt_swing_percent <= high < (2 if hz < 2 else 2.8) * low
     assert measures.hunting.rate_hz == pytest.approx(case.truth.hunt_hz, rel=0.05)
     assert measures.hunting.swing_percent == pytest.approx(case.truth.hunt_swing_percent, rel=0.15)
 

@@ -70,3 +70,31 @@ def test_hours_are_searched_in_a_bounded_number_of_parts():
     assert partly.with_parts(none, [hours], fine, LIMITS) is none and not asked, "what does not move is not searched"
     assert partly.with_parts(none, [restless], fine, LIMITS) is none
     assert 100 < len(asked) < 2.5 * LIMITS.value("hunting_parts")
+
+
+@pytest.mark.parametrize(("part", "hz"), [((0.0, 12.0), 0.35), ((10.0, SECONDS), 0.3), ((5.0, 15.0), 0.45)])
+def test_slow_hunting_in_a_part_is_found_in_longer_parts(part, hz):
+    """Of which a part of 7 s holds two or three swings, too few to tell from chance."""
+    for percent in (6.0, 10.0):
+        measures = judged(hunting_within(part, hz, hunt_swing_percent=percent))
+        told, said = measures.hunting, finding(measures, "hunting")
+        assert told.found and told.rate_hz == pytest.approx(hz, rel=0.1)
+        assert told.swing_low_percent <= percent <= told.swing_high_percent
+        assert told.swing_percent == pytest.approx(percent, rel=0.25), "measured where it swings"
+        assert "all the time" not in said.text
+
+
+@pytest.mark.parametrize("part", [(0.0, 9.0), (6.0, 15.0), (12.0, SECONDS)])
+@pytest.mark.parametrize("hz", [0.2, 0.25, 0.3])
+def test_two_slow_swings_in_a_part_are_not_denied(part, hz):
+    """Too few to be told, too large to be called none."""
+    for percent in (4.0, 8.0):
+        assert finding(judged(hunting_within(part, hz, hunt_swing_percent=percent)), "hunting").verdict != "ok"
+
+
+def test_what_moves_alike_throughout_or_only_falls_is_still_no_hunting():
+    for seed in range(60, 64):
+        wobbles = sim.make(seed, sim.Scenario(seconds=SECONDS, run_up=False, wobble_percent=0.4))
+        bursts = sim.make(seed, sim.Scenario(seconds=SECONDS, run_up=False, miss_share=0.04, burst_mean=5.0))
+        for case in (wobbles, bursts):
+            assert finding(judged(case), "hunting").verdict == "ok", seed

@@ -19,6 +19,7 @@ from enginelog.findings.series import (
     sounding,
     without_run_up,
 )
+from enginelog.findings.swings import Swing
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Firings, Quality, Span, Surges, Timeline, Track
 
@@ -79,9 +80,10 @@ def gather(
     own = misfire.take(firings, misfire.in_spans(firings, [span]))
     load = loads.study_loads(series, late, _lost_times(own, lost), track, limits)
     fine = partial(_fine, firings=firings, engine=engine, limits=limits)
-    lasting = [step for step in found if abs(step.change_percent) >= limits.value("load_lasting_percent")]
     swings = hunting.study_hunting(calm, fine(calm), limits)
-    swings = partly.with_parts(swings, steps.calm_stretches(series, lasting, limits), fine, limits)
+    lasting = _lasting(found, _start_over(span, limits), load, limits)
+    levels = steps.calm_stretches(series, lasting, limits)
+    swings = partly.not_denied_in_doubt(partly.with_parts(swings, levels, fine, limits), levels, limits)
     steady = _steady(calm, _start_over(span, limits))
     return Evidence(
         engine=engine,
@@ -111,6 +113,14 @@ def _start_over(span: Span, limits: LimitSet) -> float:
     if span.start_s <= RUNNING_FROM_THE_START_S:
         return span.start_s
     return span.start_s + limits.value("load_after_start_s")
+
+
+def _lasting(found: list[steps.Step], from_s: float, load: loads.LoadStudy, limits: LimitSet) -> list[steps.Step]:
+    """The changes to another speed that are told as load or throttle, or belong to the start until `from_s`; others may
+    be swings."""
+    told_s = [*load.loads_at_s, *(move.at_s for move in load.moves)]
+    large = [step for step in found if abs(step.change_percent) >= limits.value("load_lasting_percent")]
+    return [step for step in large if step.at_s <= from_s or step.at_s in told_s]
 
 
 def _lost_times(firings: Firings, lost: misfire.MisfireStudy) -> np.ndarray | None:
@@ -165,20 +175,17 @@ def _steady(calm: list[Series], from_s: float) -> Series | None:
 def _band(
     steady: Series | None, engine: Engine, swings: hunting.HuntingStudy, limits: LimitSet
 ) -> steadiness.Band | None:
-    """Steady-state band of a stretch; at least as wide as a found swing, which the track smooths down and whose size is
-    known as well as the swing's: it is no chance how far a steady swing goes. One elsewhere in the run is no
-    part of it."""
+    """Steady-state band of a stretch, that of one which hunts with the whole of the swing; a swing elsewhere in the run
+    is no part of it."""
     if steady is None:
         return None
-    band, swing = steadiness.band(steady, engine.rated_rpm, limits), swings.hunts
-    if band is None or swing is None or not _mostly_in(steady, swing):
-        return band
-    width = max(band.percent, 100 * swing.swing_rpm / (engine.rated_rpm or steady.mean_rpm))
-    low, high = (width * bound / swing.swing_percent for bound in swing.between_percent)
-    return steadiness.Band(width, min(low, width), max(high, width))
+    swing = swings.hunts
+    if swing is None or not _mostly_in(steady, swing):
+        return steadiness.band(steady, engine.rated_rpm, limits)
+    return steadiness.band_with_swing(steady, engine.rated_rpm, swing, limits)
 
 
-def _mostly_in(steady: Series, swing: hunting.Swing) -> bool:
+def _mostly_in(steady: Series, swing: Swing) -> bool:
     """Whether a swing goes on for half of a stretch."""
     first_s, last_s = float(steady.t_s[0]), float(steady.t_s[-1])
     return min(swing.end_s, last_s) - max(swing.start_s, first_s) >= 0.5 * (last_s - first_s)

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from enginelog.findings.doubt import UNREAD
 from enginelog.findings.gather import Evidence
-from enginelog.findings.hunting import Swing
 from enginelog.findings.loads import LoadStudy
-from enginelog.findings.partly import MOSTLY
 from enginelog.findings.settling import UNHEARD, SettlingStudy
 from enginelog.findings.startstop import count_words, pulls_heard, sure_pulls
+from enginelog.findings.swings import MOSTLY, Swing
 from enginelog.findings.words import (
     GOVERNOR,
     IGNITION,

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from enginelog.findings.series import Series, running_median
+from enginelog.findings.swing_fit import MOST_SLOW, cosines, solve
+from enginelog.findings.swings import Swing
 from enginelog.limits import LimitSet
 
 FINER = 5  # values for each of a series of which medians are taken: one each 10 ms
 ENDS_PERCENT = (0.5, 99.5)  # percentiles that are the ends of the envelope
+MEDIAN_S = 0.125  # either side, of the median through which a band is seen
+MOST_VALUES = 400  # of each of two movements that are put on top of each other
+MOST_TREND = 30  # cosines of what is slower than a swing, when that is taken out
 CLASSES = (("G3", "steady_g3_percent"), ("G2", "steady_g2_percent"), ("G1", "steady_g1_percent"))
 
 
@@ -47,6 +52,70 @@ def band(series: Series, rated_rpm: float | None, limits: LimitSet) -> Band | No
     low, high = (percent * float(np.sqrt(free / chdtri(free, above))) for above in (0.025, 0.975))
     hidden = np.mean(~series.known) > ENDS_PERCENT[0] / 100
     return Band(percent, low, high * (limits.value("band_unknown_wider") if hidden else 1.0))
+
+
+def band_with_swing(series: Series, rated_rpm: float | None, swing: Swing, limits: LimitSet) -> Band | None:
+    """The band of a stretch that hunts.
+
+    Frames and medians take more of a swing the quicker it is, so that a width read through them holds neither its size
+    nor what the speed wanders besides. So the swing is taken out of the speed, its width read as ever of what is left,
+    and the swing put on top in full, as often in one phase as in another. Both have their own interval.
+    """
+    from scipy.special import chdtri
+
+    plain = band(series, rated_rpm, limits)
+    if plain is None:
+        return None
+    rest = _smoothed(_without(series, swing))
+    free, off = freedom(rest), rest - np.median(rest)
+    waves = np.sort(swing.wave.ravel()) * swing.swing_rpm / swing.swing_percent
+    per_rpm = 100 / (rated_rpm or series.mean_rpm)
+    low, high = (bound / swing.swing_percent for bound in swing.between_percent)
+    narrow, wide = (float(np.sqrt(free / chdtri(free, above))) for above in (0.025, 0.975))
+    widths = [per_rpm * _width_of_both(of * waves, by * off) for of, by in ((low, narrow), (1.0, 1.0), (high, wide))]
+    alone = per_rpm * swing.swing_rpm
+    most = plain.percent + alone * (1 - _passed(swing.rate_hz, series))
+    percent = max(min(widths[1], most), plain.percent, alone)
+    low, high = (percent * width / widths[1] for width in (widths[0], widths[2]))
+    return Band(percent, min(low, percent), high)
+
+
+def _passed(rate_hz: float, series: Series) -> float:
+    """Share of a swing that is seen, at least, through the frames' mean and the running median, which at the top of a
+    sine is the value a quarter of its length away from there."""
+    turn = np.pi * rate_hz
+    return float(np.clip(np.sinc(rate_hz * series.window_s) * np.cos(turn * MEDIAN_S), 0.0, 1.0))
+
+
+def _width_of_both(waves: np.ndarray, off: np.ndarray) -> float:
+    """Width of the envelope of one kind of movement on top of another, the two independent; each in rpm."""
+    some = [np.quantile(one, (np.arange(MOST_VALUES) + 0.5) / MOST_VALUES) for one in (waves, off)]
+    low, high = np.percentile(np.add.outer(*some), ENDS_PERCENT)
+    return float(high - low)
+
+
+def _without(series: Series, swing: Swing) -> Series:
+    """The series without what goes up and down at the rate of a swing and at its overtones while that lasts, changing
+    slowly."""
+    inside = series.known & (series.t_s >= swing.start_s) & (series.t_s <= swing.end_s)
+    t_s = series.t_s[inside]
+    if len(t_s) < 20:
+        return series
+    length = float(t_s[-1] - t_s[0])
+    place = (t_s - t_s[0]) / length
+    cycles = swing.rate_hz * length
+    slow = cosines(place, 1 + int(min(cycles / 8, MOST_SLOW - 1)))
+    turn = np.exp(2j * np.pi * swing.rate_hz * (t_s - t_s[0]))
+    waves = [slow * part(turn)[:, None] for part in (np.real, np.imag)]
+    waves += [part(turn**k)[:, None] for k in (2, 3) for part in (np.real, np.imag)]
+    trend = cosines(place, int(np.clip(2 * cycles / 3, 2, MOST_TREND)))
+    basis = np.column_stack([*waves, trend])
+    mean_rpm = series.mean_rpm
+    found = solve(basis, series.rpm[inside] - mean_rpm)
+    found[basis.shape[1] - trend.shape[1] :] = 0
+    rpm = np.array(series.rpm)
+    rpm[inside] -= basis @ found
+    return replace(series, rpm=rpm)
 
 
 def freedom(values: np.ndarray) -> float:
@@ -86,7 +155,7 @@ def _width_percent(known: np.ndarray, series: Series, rated_rpm: float | None) -
 
 def _smoothed(series: Series) -> np.ndarray:
     """The known values after a running median of a quarter of a second, FINER of them for each of the series."""
-    smooth = running_median(_finer(series.rpm), max(int(0.125 * FINER / series.step_s), 1))
+    smooth = running_median(_finer(series.rpm), max(int(MEDIAN_S * FINER / series.step_s), 1))
     return smooth[np.isfinite(smooth)]
 
 
