@@ -98,3 +98,12 @@ def test_what_moves_alike_throughout_or_only_falls_is_still_no_hunting():
         bursts = sim.make(seed, sim.Scenario(seconds=SECONDS, run_up=False, miss_share=0.04, burst_mean=5.0))
         for case in (wobbles, bursts):
             assert finding(judged(case), "hunting").verdict == "ok", seed
+
+
+@pytest.mark.parametrize("seed", [990021, 990096])
+def test_wobble_that_is_regular_for_a_while_by_chance_is_no_hunting_in_a_part(seed):
+    """A slow swing is told of a part only where that moves more than the rest, by its size over all of the part."""
+    rng = np.random.default_rng(seed + 9_000_000)
+    percent, hz, damping = rng.uniform(0.3, 1.0), rng.uniform(0.3, 2.0), rng.uniform(0.15, 0.5)
+    wobble = {"wobble_percent": percent, "wobble_hz": hz, "wobble_damping": damping}
+    assert not judged(sim.make(seed, replace(sim.scenario("steady", seed, False), **wobble))).hunting.found

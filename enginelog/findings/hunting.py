@@ -92,7 +92,7 @@ def _judge_swing(swing: Swing | None, needed_share: float, limits: LimitSet) -> 
     if swing is None:
         return HuntingStudy(None, None, "too little steady running to hold two and a half swings")
     dead_band = limits.value("hunting_dead_band_percent")
-    if swing.swing_percent < dead_band:
+    if swing.overall_percent < dead_band:
         return HuntingStudy(False, swing, "any regular swing is too small to count")
     if swing.chance > limits.value("hunting_false_alarm") and swing.share >= needed_share:
         return HuntingStudy(None, swing, "the speed swings regularly, but too few times to tell from chance")

@@ -68,14 +68,15 @@ def _throughout(swing: Swing, seconds: float) -> bool:
 
 
 def _found(levels: list[Series], fine: Fine, limits: LimitSet) -> Iterator[Swing]:
-    """The swings found in parts of the stretches: quick ones in short parts, slow ones in longer ones."""
+    """The swings found in parts of the stretches: quick ones in short parts, slow ones in longer ones, where the part
+    that moves most stands out of the rest."""
     shortest_s = limits.value("hunting_part_s")
     scale = max(1.0, sum(level.seconds for level in levels) / limits.value("hunting_parts") / shortest_s)
     longs_s = [scale * limits.value(name) for name in PARTS_S]
     parts = {
         (k, long_s): _parts(level, long_s, 0.5 if long_s == longs_s[0] else 0.25)
         for k, level in enumerate(levels)
-        for long_s in longs_s
+        for long_s in (longs_s if _moves_for_a_while(level, limits) else longs_s[:1])
     }
     tries = sum(len(some) for some in parts.values())
     for (k, long_s), some in parts.items():
@@ -84,8 +85,6 @@ def _found(levels: list[Series], fine: Fine, limits: LimitSet) -> Iterator[Swing
         def study(part: Series, shorter_s: float | None = shorter_s) -> HuntingStudy:
             if shorter_s is None:
                 return study_hunting([part], fine([part]), limits, tries)
-            if _movement(part)[1] < limits.value("hunting_upward"):  # falls, as of lost firings
-                return HuntingStudy(False, None, "what moves is no swing")
             return study_slow(part, limits.value("hunting_cycles_cut") / shorter_s, limits, tries)
 
         yield from _swings(levels[k], some, study, limits)
@@ -125,7 +124,7 @@ def _swings(
 
 def _sure(swing: Swing, limits: LimitSet) -> bool:
     """Whether a swing of a part is told: a governor's wobble near the dead band is regular for a while by chance."""
-    return swing.share >= limits.value("hunting_share") and swing.swing_percent >= _least_percent(limits)
+    return swing.share >= limits.value("hunting_share") and swing.overall_percent >= _least_percent(limits)
 
 
 def _least_percent(limits: LimitSet) -> float:

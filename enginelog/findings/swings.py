@@ -24,6 +24,7 @@ class Swing:
     time_share: part of the stretch in which the swing is above half its median and above half the dead band.
     gain: share of the swing left by the smoothing it was read through, at least. swing_percent lies in the middle
     between what is left and what may have been. hidden, wave: as of `Shape`, where the swing is there.
+    overall_percent: the swing over all of the stretch, that of the time without it too.
     """
 
     rate_hz: float
@@ -38,6 +39,7 @@ class Swing:
     end_s: float
     gain: float = 1.0
     hidden: float = 1.0
+    overall_percent: float = 0.0
     wave: np.ndarray = field(default_factory=lambda: np.zeros((1, 1)), repr=False, compare=False)
 
     @property
@@ -112,6 +114,7 @@ def _describe(fit: Fit, series: Series, looked_at: float, limits: LimitSet) -> S
         end_s=float(min(fit.t_s[-1], series.t_s[-1])),  # the last values averaged may be fewer
         gain=gain_at_least(fit.rate_hz, series),
         hidden=shape.hidden,
+        overall_percent=float(np.median(local)),
         wave=shape.wave[there] if there.any() else shape.wave,
     )
 
