@@ -39,13 +39,17 @@ def test_few_that_may_be_lost_make_the_upper_end(engine, strength):
     assert sure.misfire_percent == few.misfire_percent == 0 and few.misfire_low == 0
     assert few.misfire_high == pytest.approx(100 * clopper_pearson(8, few.events)[1], rel=0.01)
     assert few.misfire_high > 2 * sure.misfire_high
+    healthy, doubtful = (judged(weak, strength, engine)[1] for weak in (0, 8))
+    assert healthy.verdict == doubtful.verdict == "ok"
+    assert "of this length cannot rule out" in healthy.text and "as weak as lost ones" in doubtful.text
 
 
 def test_with_many_in_noise_nothing_is_said_of_how_many():
     told, one = judged(60, snr_db=5.0)
     assert told.misfires is None and told.misfire_percent is None and told.misfire_low is None
     assert one.verdict == "unknown" and "60 of" in one.text and "no stronger than a lost one" in one.text and one.next
-    clear = judged(60)[0]
+    clear, one = judged(60)
+    assert one.verdict == "unknown" and "none of" in one.text.lower() and "as weak as lost ones" in one.text
     assert clear.misfire_high == pytest.approx(100 * clopper_pearson(60, clear.events)[1], rel=0.01)
 
 

@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from enginelog.findings.gather import Evidence
 from enginelog.findings.settling import SettlingStudy
+from enginelog.findings.shares import clopper_pearson
 from enginelog.findings.words import (
     BALANCE_TEST,
     IGNITION,
@@ -76,6 +77,8 @@ def judge_misfire(evidence: Evidence, limits: LimitSet) -> Finding:
         verdict = "ok" if count.percent < watch.value else "unknown"
     if verdict == "fault" and _told_otherwise(evidence, summary.pattern or ""):
         verdict = "watch"
+    if count.misfires == 0 and count.high >= fault.value and not _by_length(count, summary):
+        verdict = "unknown"  # as many sound weak enough to be lost as make a fault
     text = _misfire_text(evidence, count, verdict)
     advice = IGNITION if verdict in ("watch", "fault") else ()
     limit = deciding(verdict, watch, fault)
@@ -122,13 +125,19 @@ def _without_count(evidence: Evidence, limits: LimitSet) -> Finding:
     )  # fmt: skip
 
 
+def _by_length(count: _Count, summary: FiringSummary) -> bool:
+    """Whether the upper end, with none lost, is about what the length of the recording alone makes it."""
+    return count.high <= 1.5 * 100 * clopper_pearson(0, summary.events)[1]
+
+
 def _misfire_text(evidence: Evidence, count: _Count, verdict: str) -> str:
     study, summary = evidence.misfire, evidence.misfire.summary
     if count.misfires == 0:
-        text = (
-            f"None of {summary.events} firings was lost; a recording of this length cannot rule out"
-            f" less than {percent(count.high)} %."
-        )
+        text = f"None of {summary.events} firings was lost; a recording of this length"
+        if not _by_length(count, summary):
+            text = f"None of {summary.events} firings was plainly lost; some sound as weak as lost ones, so that it"
+            text = f"Not sure. {text}" if verdict == "unknown" else text
+        text += f" cannot rule out less than {percent(count.high)} %."
         if study.alternation is not None:
             text += f" Strong and weak firings take turns (weak {100 * study.alternation:z.0f} % of strong)."
         return text
