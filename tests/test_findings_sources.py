@@ -9,7 +9,7 @@ import pytest
 from scipy.ndimage import median_filter
 from scipy.signal import lfilter
 
-from enginelog.findings import loads, misfire, patterns, settling, speed_limits, steadiness
+from enginelog.findings import loads, patterns, settling, shares, speed_limits, steadiness
 from enginelog.findings.series import Series, clean_series
 from enginelog.findings.surges import count_surges
 from enginelog.limits import load
@@ -169,13 +169,13 @@ def test_opportunities_in_a_thousand_revolutions():
     assert 1000 * engine.cylinders / engine.revs_per_cycle == 500
     probability = np.zeros(500)
     probability[[20, 130, 260, 370, 480]] = 1.0
-    assert misfire.share_interval(probability, LIMITS)[0] == pytest.approx(0.01)
+    assert shares.share_interval(probability, LIMITS)[0] == pytest.approx(0.01)
 
 
 @pytest.mark.parametrize(("n", "percent"), [(100, 2.95), (250, 1.19), (500, 0.597), (1000, 0.299)])
 def test_rule_of_three(n, percent):
     """None in n: the 95 % upper bound is 1 - 0.05^(1/n) (arithmetic; Hanley & Lippman-Hand 1983 from memory)."""
-    share, low, high = misfire.share_interval(np.zeros(n), LIMITS)
+    share, low, high = shares.share_interval(np.zeros(n), LIMITS)
     assert (share, low) == (0.0, 0.0)
     assert 100 * high == pytest.approx(percent, rel=0.002)
 
@@ -186,7 +186,7 @@ def test_clopper_pearson_against_scipy(k, n):
     from scipy.stats import binomtest
 
     expected = binomtest(k, n).proportion_ci(0.95, method="exact")
-    low, high = misfire.clopper_pearson(k, n)
+    low, high = shares.clopper_pearson(k, n)
     assert low == pytest.approx(expected.low, rel=1e-6)
     assert high == pytest.approx(expected.high, rel=1e-6)
 

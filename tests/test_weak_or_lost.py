@@ -10,7 +10,7 @@ import pytest
 import sim_tracks as sim
 
 from enginelog import limits
-from enginelog.findings import judge, misfire, patterns
+from enginelog.findings import judge, patterns, shares
 
 LIMITS = limits.load("findings")
 
@@ -166,5 +166,5 @@ def test_where_doubtful_ones_crowd_none_lost_rules_out_less(apart, least, most):
     """Two of 295 lost allow 2.4 % at 95 % (Clopper and Pearson 1934); the rule of three alone says 1.0 %."""
     probability = np.full(295, 0.001)
     probability[[10, 10 + apart]] = 0.35
-    share, low, high = (100 * one for one in misfire.share_interval(probability, LIMITS))
+    share, low, high = (100 * one for one in shares.share_interval(probability, LIMITS))
     assert share == 0 and low == 0 and least <= high <= most

@@ -28,6 +28,13 @@ Handler = Callable[[Request], Awaitable[Response]]
 MOST_FIELDS = 200  # the largest form of a page has some twenty
 
 
+@dataclass
+class Opened:
+    """record: the identity of the job record as it was last opened; another may have been restored in its place."""
+
+    record: str = ""
+
+
 @dataclass(frozen=True)
 class Desk:
     """One server's settings, sessions, takes, queue, live view, photos, forms done lately, what is heard again."""
@@ -40,7 +47,7 @@ class Desk:
     photos: Photos
     repeats: Repeats
     reruns: Reruns
-    opened: Opened = field(default_factory=lambda: Opened())
+    opened: Opened = field(default_factory=Opened)
 
     def store(self) -> Store:
         """The job record, opened for one request (a store is not shared between threads)."""
@@ -51,13 +58,6 @@ class Desk:
             store.close()
             raise
         return store
-
-
-@dataclass
-class Opened:
-    """record: the identity of the job record as it was last opened; another may have been restored in its place."""
-
-    record: str = ""
 
 
 class Form:

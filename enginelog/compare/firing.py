@@ -12,7 +12,7 @@ from enginelog.compare.intervals import NORMAL_95, wilson
 from enginelog.compare.sample import Sample
 from enginelog.dsp.spread import MAD
 from enginelog.findings import spreads
-from enginelog.findings.misfire import confusion, counted_share, design_effect
+from enginelog.findings.shares import confusion, counted_share, design_effect
 from enginelog.model.wording import begun_small
 
 MIDDLE_SPREAD = 1.5  # variance of a firing's moment against its two neighbours' middle, over that of the moment itself

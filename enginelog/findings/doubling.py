@@ -64,13 +64,8 @@ def doubted_speed(speed: Speed, changes: tuple[Change, ...], limits: LimitSet) -
     and each speed held that one goes from or to."""
     if not changes or not speed.changed:
         return speed
-    most = limits.value("twice_confidence")
     ends = [rpm for change in changes for rpm in change.levels]
-    held = tuple(
-        replace(one, confidence=min(one.confidence, most)) if any(_alike(one.rpm, rpm) for rpm in ends) else one
-        for one in speed.held
-    )
-    return replace(speed, held=held, confidence=min(speed.confidence, most))
+    return speed.no_surer(limits.value("twice_confidence"), lambda one: any(_alike(one.rpm, rpm) for rpm in ends))
 
 
 def without_moves(evidence: Evidence, changes: tuple[Change, ...]) -> Evidence:

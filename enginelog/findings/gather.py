@@ -83,7 +83,7 @@ def gather(
     swings = hunting.study_hunting(calm, fine(calm), limits)
     lasting = _lasting(found, _start_over(span, limits), load, limits)
     levels = steps.calm_stretches(series, lasting, limits)
-    swings = partly.not_denied_in_doubt(partly.with_parts(swings, levels, fine, limits), levels, limits)
+    swings = partly.with_parts(swings, levels, fine, limits)
     steady = _steady(calm, _start_over(span, limits))
     return Evidence(
         engine=engine,

@@ -10,11 +10,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from enginelog.dsp.mains import GRID_HZ
 from enginelog.limits import LimitSet
 from enginelog.limits.trade import formulas
 from enginelog.model import Engine, Speed
-
-MAINS_HZ = (50.0, 60.0)  # of all countries (common practice, no source)
 
 
 def doubted_as_half(speed: Speed, engine: Engine, limits: LimitSet) -> Speed:
@@ -22,9 +21,7 @@ def doubted_as_half(speed: Speed, engine: Engine, limits: LimitSet) -> Speed:
     highest is about half of what the engine is governed to. Not where it is about the told idle speed."""
     if speed.rpm is None or speed.or_rpm is not None or not at_half(speed, engine, limits):
         return speed
-    most = limits.value("twice_confidence")
-    held = tuple(replace(one, confidence=min(one.confidence, most)) for one in speed.held)
-    return replace(speed, or_rpm=2 * speed.rpm, confidence=min(speed.confidence, most), held=held)
+    return replace(speed.no_surer(limits.value("twice_confidence")), or_rpm=2 * speed.rpm)
 
 
 def at_half(speed: Speed, engine: Engine, limits: LimitSet) -> bool:
@@ -53,4 +50,4 @@ def _governed_rpm(engine: Engine) -> tuple[float, ...]:
     if engine.rated_rpm is not None:
         return (engine.rated_rpm,)
     poles = engine.alternator_poles
-    return () if poles is None else tuple(formulas.alternator_rpm(poles, hz) for hz in MAINS_HZ)
+    return () if poles is None else tuple(formulas.alternator_rpm(poles, hz) for hz in GRID_HZ)

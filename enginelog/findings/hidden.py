@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from enginelog.dsp.spread import MAD
+from enginelog.dsp.spread import robust_std
+from enginelog.findings.halved import is_single
 from enginelog.findings.shares import clopper_pearson, counted_share
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Firings
@@ -20,13 +21,13 @@ def perhaps_lost(engine: Engine, firings: Firings, probability: np.ndarray, limi
     """Which firings may be lost though none, or next to none, is told to be (mask): nothing where more are told, or of
     a four-stroke single. firings: those judged; probability: of a miss, of the same."""
     none = np.zeros(len(probability), bool)
-    single = engine.strokes == 4 and engine.cylinders == 1
-    if single or 100 * counted_share(probability, limits) >= limits.value("misfire_watch_percent"):
+    if is_single(engine) or 100 * counted_share(probability, limits) >= limits.value("misfire_watch_percent"):
         return none
     strength = firings.strength
     usual = float(np.median(strength))
-    spread = MAD * float(np.median(np.abs(strength - usual)))
-    apart = strength < min(usual - limits.value("hidden_apart") * spread, limits.value("hidden_weak") * usual)
+    apart = strength < min(
+        usual - limits.value("hidden_apart") * robust_std(strength), limits.value("hidden_weak") * usual
+    )
     return (apart | (strength < limits.value("alternation_lost_ratio"))) & (probability <= 0.5)
 
 

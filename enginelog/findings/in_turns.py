@@ -7,7 +7,7 @@ the speed of that part nor which firings were lost in it is known then.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -63,9 +63,4 @@ def doubted_in_turns(speed: Speed, parts: Parts | None, limits: LimitSet) -> Spe
     """`speed` no surer than "perhaps" where a part of the run may be read at double, and each speed held then."""
     if parts is None or speed.rpm is None or speed.or_rpm is not None:
         return speed
-    most = limits.value("twice_confidence")
-    held = tuple(
-        replace(one, confidence=min(one.confidence, most)) if parts.meets(one.start_s, one.end_s) else one
-        for one in speed.held
-    )
-    return replace(speed, held=held, confidence=min(speed.confidence, most))
+    return speed.no_surer(limits.value("twice_confidence"), lambda one: parts.meets(one.start_s, one.end_s))

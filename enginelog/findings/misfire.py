@@ -15,7 +15,7 @@ from enginelog.dsp.masks import rows_of_true
 from enginelog.dsp.rows import rows_of
 from enginelog.findings import hidden, patterns
 from enginelog.findings.series import rows_within
-from enginelog.findings.shares import clopper_pearson, confusion, counted_share, design_effect, share_interval
+from enginelog.findings.shares import confusion, share_interval
 from enginelog.findings.spreads import strength_spread, timing_spread
 from enginelog.limits import LimitSet
 from enginelog.model import CylinderFiring, Engine, Firings, FiringSummary, FiringWindow, Span
@@ -26,9 +26,6 @@ LOST_OR_WEAK = 0.9  # probability of a miss that stands for either (model.Firing
 AT_ONCE = 50_000  # windows looked at together
 BESIDE = 10  # neighbours on either side among which a firing must not be the only one told
 WINDOWS = (200.0, 1000.0)  # revolutions (13 CCR 1968.2 counts misfires over these)
-
-
-__all__ = ["MisfireStudy", "clopper_pearson", "confusion", "counted_share", "design_effect", "share_interval"]
 
 
 @dataclass(frozen=True)

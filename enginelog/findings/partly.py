@@ -27,27 +27,21 @@ Fine = Callable[[list[Series]], list[Series]]
 
 
 def with_parts(whole: HuntingStudy, levels: list[Series], fine: Fine, limits: LimitSet) -> HuntingStudy:
-    """The answer over the run, or that over a part of it which hunts, and by more than the whole does.
+    """The answer over the run, or that over a part of it which hunts, and by more than the whole does. "None" is said
+    only where no part moves far more than the rest.
 
     levels: the stretches between changes of load or throttle; fine: the same of stretches, from the firings' moments
     (empty where these are not clear).
     """
     if whole.hunts is not None and _throughout(whole.hunts, sum(level.seconds for level in levels)):
         return whole
-    swings = list(_found(levels, fine, limits))
+    uneven = [_moves_for_a_while(level, limits) for level in levels]
+    swings = list(_found(levels, uneven, fine, limits))
     most = max((swing.swing_percent for swing in swings), default=0.0)
     if not swings or (whole.hunts and most < _least_larger(whole.hunts, limits) * whole.hunts.swing_percent):
-        return whole
+        return HuntingStudy(None, whole.swing, FOR_A_WHILE) if whole.found is False and any(uneven) else whole
     as_large = [swing for swing in swings if swing.swing_percent * limits.value("hunting_part_larger") > most]
     return HuntingStudy(True, max(_filled(as_large), key=lambda swing: swing.end_s - swing.start_s), FOUND)
-
-
-def not_denied_in_doubt(study: HuntingStudy, levels: list[Series], limits: LimitSet) -> HuntingStudy:
-    """The answer, but "none" only where no part of the stretches between loads and throttle moves far more than the
-    rest."""
-    if study.found is False and any(_moves_for_a_while(level, limits) for level in levels):
-        return HuntingStudy(None, study.swing, FOR_A_WHILE)
-    return study
 
 
 def _filled(swings: list[Swing]) -> list[Swing]:
@@ -67,16 +61,16 @@ def _throughout(swing: Swing, seconds: float) -> bool:
     return swing.time_share > MOSTLY and swing.end_s - swing.start_s > MOSTLY * seconds
 
 
-def _found(levels: list[Series], fine: Fine, limits: LimitSet) -> Iterator[Swing]:
+def _found(levels: list[Series], uneven: list[bool], fine: Fine, limits: LimitSet) -> Iterator[Swing]:
     """The swings found in parts of the stretches: quick ones in short parts, slow ones in longer ones, where the part
-    that moves most stands out of the rest."""
+    that moves most stands out of the rest (uneven)."""
     shortest_s = limits.value("hunting_part_s")
     scale = max(1.0, sum(level.seconds for level in levels) / limits.value("hunting_parts") / shortest_s)
     longs_s = [scale * limits.value(name) for name in PARTS_S]
     parts = {
         (k, long_s): _parts(level, long_s, 0.5 if long_s == longs_s[0] else 0.25)
         for k, level in enumerate(levels)
-        for long_s in (longs_s if _moves_for_a_while(level, limits) else longs_s[:1])
+        for long_s in (longs_s if uneven[k] else longs_s[:1])
     }
     tries = sum(len(some) for some in parts.values())
     for (k, long_s), some in parts.items():

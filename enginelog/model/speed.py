@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 from enginelog.model.wording import times
 
@@ -65,6 +66,11 @@ class Speed:
         """Whether the speed, or each one held where it was not at one, is told with a confidence of `least` or more."""
         told = [one.confidence for one in self.held] if self.changed else [self.confidence]
         return all(confidence >= least for confidence in told)
+
+    def no_surer(self, most: float, doubtful: Callable[[HeldSpeed], bool] = lambda one: True) -> Speed:
+        """The same, told with a confidence of `most` at most, and so the speeds held that are `doubtful`."""
+        held = tuple(replace(one, confidence=min(one.confidence, most)) if doubtful(one) else one for one in self.held)
+        return replace(self, confidence=min(self.confidence, most), held=held)
 
     @property
     def or_times(self) -> str:

@@ -251,16 +251,11 @@ def _watch(written: str, after: Run | None, stands: Sequence[Danger], full: bool
     for stage in ("before", "during"):
         left = [each.said(full) for each in stands if each.stored.stage == stage]
         first += [f"{STILL_OPEN.format(stage)}{' '.join(left)}"] if left else []
-    last = (
-        []
-        if after is None
-        else [
-            _own(after, one, full)
-            for one in _amiss(after)
-            if not is_danger(after, one) and (full or not said_by_another(after, one))
-        ]
-    )
-    return (*first, *words.lines_of(written), *last)
+    said = (*first, *words.lines_of(written))
+    if after is None:
+        return said
+    amiss = [one for one in _amiss(after) if not is_danger(after, one) and (full or not said_by_another(after, one))]
+    return (*said, *(_own(after, one, full) for one in amiss))
 
 
 def _amiss(run: Run) -> list[Finding]:

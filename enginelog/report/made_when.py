@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
 
 from enginelog.model import JobRecord, Moment, StoredRun, WorkEntry
 from enginelog.model.stamps import in_utc
@@ -80,8 +79,4 @@ def too_early(record: JobRecord, stored: StoredRun) -> str:
 def _told(stored: StoredRun) -> bool:
     """Whether somebody told when it was recorded: else it is entered for the moment at which it was analysed first."""
     first = (*stored.earlier, stored.analysis)[0]
-    return first is None or abs((_utc(first.at) - _utc(stored.at)).total_seconds()) > SAME_MOMENT_S
-
-
-def _utc(moment: Moment) -> datetime:
-    return datetime.fromisoformat(moment.utc.replace("Z", "+00:00")).astimezone(UTC)
+    return first is None or abs((first.at.local - stored.at.local).total_seconds()) > SAME_MOMENT_S

@@ -29,7 +29,7 @@ from enginelog.store.errors import StoreNotWrittenError, StoreUnreadableError, e
 from enginelog.store.files import BLOCK, NAME, copied, files_folder, flush, flush_folder, sha256_of
 from enginelog.store.front import Store
 from enginelog.store.passing import left_over, passing_folder, stamp
-from enginelog.store.schema import VERSION, WITH_IDENTITY, new_identity
+from enginelog.store.schema import VERSION, new_identity
 from enginelog.store.whole_files import whole_file
 
 SCHEMA = "enginelog/backup/1"
@@ -270,8 +270,7 @@ def _check_database(path: Path, backup: Path) -> None:
 def _make_another(path: Path) -> None:
     """Give a restored store an identity of its own: its next job may be another machine than the old store's."""
     with closing(sqlite3.connect(path, isolation_level=None)) as db:
-        if opening.version_of(db) >= WITH_IDENTITY:
-            db.execute("UPDATE identity SET id = ?", (new_identity(),))
+        db.execute("UPDATE identity SET id = ?", (new_identity(),))
 
 
 def _close_up(path: Path) -> None:

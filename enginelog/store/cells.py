@@ -82,7 +82,7 @@ def wrong(db: sqlite3.Connection) -> Iterator[str]:
 
 
 def _wrong_in(values: dict[str, Any], columns: dict[str, str], table: str) -> Iterator[str]:
-    before = 0
+    sound = True
     for name, kind in columns.items():
         value = values[name]
         if kind == "BLOB":
@@ -92,9 +92,9 @@ def _wrong_in(values: dict[str, Any], columns: dict[str, str], table: str) -> It
         else:
             good = fits(value, name, kind)
         if not good:
-            before += 1
+            sound = False
             yield f"{name} is {_shown(value)}"
-    if not before:
+    if sound:
         yield from _wrong_times(values)
 
 

@@ -33,7 +33,9 @@ def wrong_outside(path: Path) -> str | None:
         try:
             db.execute("PRAGMA trusted_schema = OFF")
             db.execute("PRAGMA cell_size_check = ON")
-            found = _no_store(db) or next(chain(opening.integrity(db), cells.wrong(db)), None)
+            found = _no_store(db)
+            if found is None and opening.version_of(db) < VERSION:
+                found = next(chain(opening.integrity(db), cells.wrong(db)), None)
             if found is None:
                 opening.migrate(db, path)
                 found = first_wrong(db)

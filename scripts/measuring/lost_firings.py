@@ -11,7 +11,7 @@ from types import SimpleNamespace
 import numpy as np
 
 from enginelog import limits
-from enginelog.findings import firing_verdicts, misfire, settling
+from enginelog.findings import firing_verdicts, misfire, settling, shares
 from enginelog.firing.counting import tolerance
 from enginelog.model import Engine, Firings
 from measuring.matching import FiringTruth
@@ -134,7 +134,7 @@ def calibration(some: Sequence[Counted]) -> np.ndarray:
     for k in np.unique(part):
         mine = part == k
         n, lost = int(mine.sum()), int(was[mine].sum())
-        rows.append((n, float(stated[mine].mean()), lost / n, *misfire.clopper_pearson(lost, n)))
+        rows.append((n, float(stated[mine].mean()), lost / n, *shares.clopper_pearson(lost, n)))
     return np.array(rows, float).reshape(-1, 5)
 
 

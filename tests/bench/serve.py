@@ -120,6 +120,18 @@ class Browser:
         kind = {"Content-Type": "application/x-www-form-urlencoded"}
         return self.ask("POST", path, urlencode(told, doseq=True).encode(), **(kind | headers))
 
+    def announced(self, job: int, size: int, name: str = "clip.m4a", stage: str = "after") -> str:
+        """Announce a recording; its id."""
+        return self.post("/takes", {"job": job, "name": name, "size": size, "stage": stage}).json["id"]
+
+    def head(self, method: str, path: str, length: str) -> bytes:
+        """The head of a request of this page, for a connection on which its body comes otherwise than whole. length:
+        the header that says how long that is."""
+        return (
+            f"{method} {path} HTTP/1.1\r\nHost: {self.server.host}\r\nOrigin: {self.server.url}\r\n"
+            f"Cookie: {self.cookie}\r\nX-Csrf-Token: {self.csrf}\r\n{length}\r\n\r\n"
+        ).encode()
+
     def send(self, job: int, data: bytes, name: str = "clip.m4a", piece: int = 1 << 20, **more: object) -> str:
         """Announce a recording and send it in pieces; its id."""
         told = self.post("/takes", {"job": job, "name": name, "size": len(data), "stage": "before"} | more)

@@ -291,14 +291,11 @@ def test_an_endless_stream_is_cut_at_the_limit(store):
         browser = Browser(server)
         browser.get("/")
         job = new_job(store)
-        take = browser.post("/takes", {"job": job, "name": "a.wav", "size": 50_000_000, "stage": "before"}).json["id"]
-        head = (
-            f"PUT /takes/{take}?offset=0 HTTP/1.1\r\nHost: {server.host}\r\nOrigin: {server.url}\r\n"
-            f"Cookie: {browser.cookie}\r\nX-Csrf-Token: {browser.csrf}\r\nTransfer-Encoding: chunked\r\n\r\n"
-        )
+        take = browser.announced(job, 50_000_000, "a.wav", "before")
+        head = browser.head("PUT", f"/takes/{take}?offset=0", "Transfer-Encoding: chunked")
         sent, block = 0, b"10000\r\n" + bytes(0x10000) + b"\r\n"
         with socket.create_connection(("127.0.0.1", server.port), 10) as raw:
-            raw.sendall(head.encode())
+            raw.sendall(head)
             with contextlib.suppress(OSError):  # cut off
                 while sent < 40_000_000:
                     raw.sendall(block)

@@ -120,14 +120,10 @@ def test_of_a_piece_that_comes_too_slowly_what_came_is_kept(store, clip_bytes):
     with Server(Settings(store=store, port=0, bounds=bounds(body_pause_s=0.5, slowest_kb=100))) as server:
         browser = Browser(server)
         browser.get("/")
-        told = {"job": new_job(store), "name": "clip.m4a", "size": len(clip_bytes), "stage": "after"}
-        take = browser.post("/takes", told).json["id"]
-        head = (
-            f"PUT /takes/{take}?offset=0 HTTP/1.1\r\nHost: {server.host}\r\nOrigin: {server.url}\r\n"
-            f"Cookie: {browser.cookie}\r\nX-Csrf-Token: {browser.csrf}\r\nContent-Length: 100000\r\n\r\n"
-        )
+        take = browser.announced(new_job(store), len(clip_bytes))
+        head = browser.head("PUT", f"/takes/{take}?offset=0", "Content-Length: 100000")
         with contextlib.closing(connect(server)) as slow:
-            slow.sendall(head.encode())
+            slow.sendall(head)
             sent, got = 0, b""
             slow.settimeout(0.2)
             while sent < 60_000 and b"408" not in got:
@@ -175,12 +171,9 @@ def test_a_phone_that_breaks_off_is_no_fault_of_the_program(store, server, brows
     """A photo, or an announcement, whose sender goes out of reach: nothing is printed."""
     job = new_job(store)
     for method, path in (("PUT", f"/jobs/{job}/photos/spark"), ("POST", "/takes")):
-        head = (
-            f"{method} {path} HTTP/1.1\r\nHost: {server.host}\r\nOrigin: {server.url}\r\nCookie: {browser.cookie}\r\n"
-            f"X-Csrf-Token: {browser.csrf}\r\nContent-Length: 1000\r\n\r\n"
-        )
+        head = browser.head(method, path, "Content-Length: 1000")
         with contextlib.closing(connect(server)) as gone:
-            gone.sendall(head.encode() + b"x" * 100)
+            gone.sendall(head + b"x" * 100)
             time.sleep(0.2)
     time.sleep(0.3)
     assert not [record for record in caplog.records if record.exc_info]

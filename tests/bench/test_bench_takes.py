@@ -52,14 +52,10 @@ def test_upload_answer_attach(store, server, browser, clip_bytes):
 
 def test_a_broken_upload_goes_on_where_it_stopped(store, server, browser, clip_bytes):
     job = new_job(store)
-    told = {"job": job, "name": "clip.m4a", "size": len(clip_bytes), "stage": "after"}
-    take = browser.post("/takes", told).json["id"]
-    head = (
-        f"PUT /takes/{take}?offset=0 HTTP/1.1\r\nHost: {server.host}\r\nOrigin: {server.url}\r\n"
-        f"Cookie: {browser.cookie}\r\nX-Csrf-Token: {browser.csrf}\r\nContent-Length: {len(clip_bytes)}\r\n\r\n"
-    )
+    take = browser.announced(job, len(clip_bytes))
+    head = browser.head("PUT", f"/takes/{take}?offset=0", f"Content-Length: {len(clip_bytes)}")
     with socket.create_connection(("127.0.0.1", server.port), 10) as raw:
-        raw.sendall(head.encode() + clip_bytes[:30_000])
+        raw.sendall(head + clip_bytes[:30_000])
         time.sleep(0.3)
     until = time.monotonic() + 5
     while (state := browser.ask("GET", f"/takes/{take}/state").json)["received"] == 0 and time.monotonic() < until:
@@ -81,14 +77,10 @@ def test_a_connection_that_hangs_half_open_is_let_go(store, clip_bytes):
     with Server(Settings(store=store, port=0, bounds=bounds(body_pause_s=1))) as server:
         browser = Browser(server)
         browser.get("/")
-        told = {"job": new_job(store), "name": "clip.m4a", "size": len(clip_bytes), "stage": "after"}
-        take = browser.post("/takes", told).json["id"]
-        head = (
-            f"PUT /takes/{take}?offset=0 HTTP/1.1\r\nHost: {server.host}\r\nOrigin: {server.url}\r\n"
-            f"Cookie: {browser.cookie}\r\nX-Csrf-Token: {browser.csrf}\r\nContent-Length: {len(clip_bytes)}\r\n\r\n"
-        )
+        take = browser.announced(new_job(store), len(clip_bytes))
+        head = browser.head("PUT", f"/takes/{take}?offset=0", f"Content-Length: {len(clip_bytes)}")
         with socket.create_connection(("127.0.0.1", server.port), 10) as hanging:
-            hanging.sendall(head.encode() + clip_bytes[:20_000])
+            hanging.sendall(head + clip_bytes[:20_000])
             time.sleep(0.3)
             went, until = 0, time.monotonic() + 10
             while went != len(clip_bytes) and time.monotonic() < until:
