@@ -25,6 +25,7 @@ from enginelog.timeline.heard import (
     reason_for,
     trills,
 )
+from enginelog.timeline.not_quieter import never_stopped
 from enginelog.timeline.pops import bangs
 from enginelog.timeline.pulls import sudden
 from enginelog.timeline.rundown import stopped
@@ -106,6 +107,8 @@ def _told(
     most = min(limits.value("told_ran_most") if at_word else 1.0, most_of(marks, hop_s, limits))
     spans = to_spans(marks, track, levels, limits.value("start_late_s"))
     spans, downs, rundown_s = stopped(spans, levels, track, seen, engine, limits, silent)
+    spans, downs = never_stopped(spans, downs, levels, limits)
+    rundown_s = rundown_s if any(span.kind == "rundown" for span in spans) else None
     spans = with_pull_speeds(spans, levels, engine, limits)
     heard = any(span.kind == "run" for span in spans)
     confidence = min(confidence, most) if heard else confidence
