@@ -3,7 +3,8 @@ its lines, instead of reaching us."""
 
 from __future__ import annotations
 
-from typing import BinaryIO
+from collections.abc import Sequence
+from typing import Any, BinaryIO
 
 REFUSED = -1  # what FFmpeg takes for a seek that was not possible (its documentation of avio_alloc_context)
 
@@ -35,15 +36,24 @@ class ForFFmpeg:
 
 
 class ForLibsndfile:
-    """A file for libsndfile that stays where it is on a seek out of range."""
+    """A file for libsndfile that stays where it is on a seek out of range.
 
-    def __init__(self, stream: BinaryIO) -> None:
-        self._stream = stream
-        self.tell, self.readinto = stream.tell, getattr(stream, "readinto", None)
+    edits: places and the bytes that are read there instead of the file's own, which stay as they are.
+    """
 
-    def read(self, size: int = -1) -> bytes:
+    def __init__(self, stream: BinaryIO, edits: Sequence[tuple[int, bytes]] = ()) -> None:
+        self._stream, self._edits = stream, edits
+        self.tell = stream.tell
+
+    def readinto(self, buffer: Any) -> int:
         """As of any file."""
-        return self._stream.read(size)
+        at = self._stream.tell()
+        read = self._stream.readinto(buffer)  # type: ignore[attr-defined]
+        for place, new in self._edits:
+            first, end = max(place, at), min(place + len(new), at + read)
+            if first < end:
+                buffer[first - at : end - at] = new[first - place : end - place]
+        return read
 
     def write(self, data: bytes) -> int:
         """OSError always."""

@@ -6,13 +6,13 @@ it goes the other way.
 
 from __future__ import annotations
 
-import struct
 from collections.abc import Iterator
 from typing import Any, BinaryIO
 
 import numpy as np
 
 from enginelog.limits import LimitSet
+from enginelog.media.chunks import SoundChunk, behind, sound_chunk
 from enginelog.media.forgiving import ForLibsndfile
 from enginelog.media.sniff import Container
 from enginelog.media.source import Source, Tally, check_sane, note_end
@@ -26,11 +26,6 @@ _CODECS = {
     "FLOAT": "pcm_f32",
     "DOUBLE": "pcm_f64",
 }
-# Sizes that a recorder writes when it does not know the size yet: these, and others near them, rounded to whole pages
-# or frames (0x7FFFFF00, 0xFFFFF000), where no honest copy would lack so much.
-_STREAMED = (0, 0x7FFFFFFF, 0xFFFFFFFF)
-_NEARLY = ((0x7FFF0000, 0x80000000), (0xFFFF0000, 0xFFFFFFFF))
-_THERE_LEAST = 0.5  # share of such a size that is there if it was meant
 _CLAIMED_MOST_S = 3.2e7  # a declared length beyond a year means "unknown" (libsndfile gives the largest integer)
 
 
@@ -39,24 +34,47 @@ def open_plain(stream: BinaryIO, name: str, container: Container, limits: LimitS
 
     That is so for codings it does not know, and for files whose recorder never came to write the length.
     """
+    chunk = sound_chunk(stream, container)
+    sound, beyond_s = _read_on(stream, chunk, limits) if chunk else (None, 0.0)
+    sound = sound or _opened(stream)
+    if sound is None:
+        return None
+    check_sane(name, sound.samplerate, sound.channels, limits)
+    tally = Tally(beyond_s=beyond_s)
+    declared_s = sound.frames / sound.samplerate
+    chunks = _chunks(sound, declared_s, _seconds_of(chunk.missing if chunk else 0, sound), tally, limits)
+    codec = _CODECS.get(sound.subtype, sound.subtype.lower())
+    known_s = declared_s if declared_s < _CLAIMED_MOST_S else None
+    return Source(sound.samplerate, sound.channels, codec, known_s, None, chunks, tally)
+
+
+def _opened(stream: BinaryIO, *edits: tuple[int, bytes]) -> Any | None:
+    """The sound as libsndfile reads it, of a file with these bytes at these places; None where it finds none."""
     import soundfile
 
-    missing_bytes = _missing_bytes(stream, container)
     stream.seek(0)
     try:
-        sound = soundfile.SoundFile(ForLibsndfile(stream))
+        sound = soundfile.SoundFile(ForLibsndfile(stream, edits))
     except (RuntimeError, ValueError, OSError):  # libsndfile's own errors are RuntimeErrors
         return None
     if not sound.frames:
         sound.close()
         return None
-    check_sane(name, sound.samplerate, sound.channels, limits)
-    tally = Tally()
-    declared_s = sound.frames / sound.samplerate
-    chunks = _chunks(sound, declared_s, _seconds_of(missing_bytes, sound), tally, limits)
-    codec = _CODECS.get(sound.subtype, sound.subtype.lower())
-    known_s = declared_s if declared_s < _CLAIMED_MOST_S else None
-    return Source(sound.samplerate, sound.channels, codec, known_s, None, chunks, tally)
+    return sound
+
+
+def _read_on(stream: BinaryIO, chunk: SoundChunk, limits: LimitSet) -> tuple[Any | None, float]:
+    """The sound with what follows the end that its header declares, and how long that lasts; None where nothing to
+    speak of follows."""
+    more = behind(stream, chunk)
+    sound = _opened(stream, chunk.edit(chunk.length + more)) if more else None
+    if sound is None:
+        return None, 0.0
+    beyond_s = sound.frames / sound.samplerate * more / (chunk.length + more)
+    if beyond_s >= limits.value("ends_early_s"):
+        return sound, beyond_s
+    sound.close()
+    return None, 0.0
 
 
 def _chunks(sound: Any, declared_s: float, cut_s: float, tally: Tally, limits: LimitSet) -> Iterator[np.ndarray]:
@@ -91,33 +109,3 @@ def _seconds_of(missing_bytes: int, sound: Any) -> float:
     if width is None:
         return 0.0
     return missing_bytes / (width * sound.channels * sound.samplerate)
-
-
-def _missing_bytes(stream: BinaryIO, container: Container) -> int:
-    """How many bytes the data chunk of a WAV or AIFF file declares beyond the end of the file (0 where none).
-
-    Needed because libsndfile silently shortens the chunk to what is there.
-    """
-    if container.kind not in ("WAV", "AIFF"):
-        return 0
-    size = stream.seek(0, 2)
-    stream.seek(0)
-    order = "<" if stream.read(4) in (b"RIFF", b"RF64", b"BW64") else ">"
-    wanted = b"data" if container.kind == "WAV" else b"SSND"
-    at = 12
-    for _ in range(1000):
-        stream.seek(at)
-        head = stream.read(8)
-        if len(head) < 8:
-            return 0
-        length = struct.unpack(order + "I", head[4:])[0]
-        if head[:4] == wanted:
-            return 0 if _unknown(length, size - at - 8) else max(0, at + 8 + length - size)
-        at += 8 + length + length % 2
-    return 0
-
-
-def _unknown(length: int, there: int) -> bool:
-    """Whether a declared length in bytes, of which so many are there, stands for "not known yet"."""
-    near = any(low <= length <= high for low, high in _NEARLY)
-    return length in _STREAMED or (near and there < _THERE_LEAST * length)

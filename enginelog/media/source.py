@@ -25,6 +25,7 @@ class Tally:
     changed: the file was written to meanwhile. tracks: sound tracks of the file. track: the one read, from 0.
     silent: how many were looked at and are silent, where no other was found (0 else).
     chain_broken: recordings of another kind are chained behind, and were not read. behind_s: length of the last one.
+    beyond_s: how much of what was read lies beyond the end that the file's header declares.
     """
 
     non_finite: int = 0
@@ -40,6 +41,7 @@ class Tally:
     silent: int = 0
     chain_broken: bool = False
     behind_s: float = 0.0
+    beyond_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -102,7 +104,7 @@ def note_end(tally: Tally, declared_s: float | None, read_s: float, limits: Limi
 
 def problems(tally: Tally) -> tuple[Problem, ...]:
     """What went wrong, in plain words."""
-    kinds = (_changed, _tracks, _early, _long, _chained, _paused, _damaged, _non_finite)
+    kinds = (_changed, _tracks, _early, _beyond, _long, _chained, _paused, _damaged, _non_finite)
     return tuple(filter(None, (kind(tally) for kind in kinds)))
 
 
@@ -129,6 +131,14 @@ def _early(tally: Tally) -> Problem | None:
         text += f" ({tally.missing_s:z.1f} s)"
     advice = "what was there has been used; let the phone finish saving before copying, and copy the file again"
     return Problem("file_ends_early", text, advice)
+
+
+def _beyond(tally: Tally) -> Problem | None:
+    if not tally.beyond_s:
+        return None
+    text = f"the file's header ends the sound {tally.beyond_s:z.1f} s too soon: what follows was read, too"
+    advice = "let the recorder finish and save before it is closed; where there is no sound at the end, cut it off"
+    return Problem("header_short", text, advice)
 
 
 def _long(tally: Tally) -> Problem | None:

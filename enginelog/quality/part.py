@@ -77,8 +77,10 @@ def measure(clip: Clip, limits: LimitSet) -> QualityPart:
     holes = _holes(loud_db, limits)
     black = levels < limits.value("black_db")
     power = bands.spectra(samples, rate_hz)
-    piled_share = _piled(samples, rate_hz, peak, power, limits)
-    clipped_share = max(_at_full_scale(samples, peak, limits), piled_share)
+    piled_share = clipped_share = 0.0
+    if len(levels) >= _LEVEL_FRAMES:  # in less than 50 ms a share of the samples tells nothing
+        piled_share = _piled(samples, rate_hz, peak, power, limits)
+        clipped_share = max(_at_full_scale(samples, peak, limits), piled_share)
     return QualityPart(
         start_s=clip.start_s,
         seconds=clip.seconds,
