@@ -13,6 +13,7 @@ from enginelog.findings import loads, patterns, settling, shares, speed_limits, 
 from enginelog.findings.series import Series, clean_series
 from enginelog.findings.surges import count_surges
 from enginelog.limits import load
+from enginelog.limits.trade import formulas
 from enginelog.model import Engine, Span, Track
 
 LIMITS = load("findings")
@@ -254,4 +255,4 @@ def test_blade_table(inches, rpm):
 def test_alternator_table(rpm, hz):
     """Generator service manual, two-pole set: f = P N / 120."""
     assert speed_limits.alternator_hz(2, rpm) == pytest.approx(hz)
-    assert speed_limits.nominal_hz(hz) == (60.0 if abs(hz - 60) < abs(hz - 50) else 50.0)
+    assert formulas.mains_hz(2, rpm, None) == (60.0 if abs(hz - 60) < abs(hz - 50) else 50.0)

@@ -164,11 +164,13 @@ def _tip_words(speed_m_s: float) -> str:
 
 
 def _frequency(record: Record) -> list[ValueLine]:
+    """Against the mains that the finding holds it against; nothing where that says why it cannot be judged."""
     poles, rpm = record["engine"]["alternator_poles"], top_rpm(record)
-    if poles is None or rpm is None:
+    if poles is None or rpm is None or (finding(record, "generator_frequency") or {}).get("verdict") == "unknown":
         return []
     hz = formulas.alternator_hz(poles, rpm)
-    usual = machines.usual("generator", "frequency_50" if hz < 56 else "frequency_60")
+    mains = formulas.mains_hz(poles, rpm, record["engine"]["rated_rpm"])
+    usual = machines.usual("generator", f"frequency_{mains:z.0f}")
     assert usual is not None and usual.low is not None and usual.high is not None
     ends = [formulas.alternator_rpm(poles, end) for end in (usual.low, usual.high)]
     limit = f"{usual.window} ({ends[0]:z.0f} to {ends[1]:z.0f} rpm with {poles} poles)"

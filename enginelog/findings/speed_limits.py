@@ -18,11 +18,6 @@ def blade_rpm_limit(blade_length_mm: float, tip_speed_ft_min: float) -> float:
     return formulas.blade_limit_rpm(blade_length_mm, tip_speed_ft_min * formulas.METRES_PER_FOOT / 60)
 
 
-def nominal_hz(frequency_hz: float) -> float:
-    """50 or 60, whichever the frequency is nearer to (the mains of all countries, common practice, no source)."""
-    return 50.0 if frequency_hz < 55.0 else 60.0
-
-
 def sustained_top_rpm(series: Series) -> float | None:
     """Highest speed held for about a second: the largest one-second median with at least half of it known."""
     width = max(int(round(1.0 / series.step_s)), 3)

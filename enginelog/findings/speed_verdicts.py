@@ -250,7 +250,7 @@ def judge_frequency(evidence: Evidence, speed: Speed, limits: LimitSet) -> Findi
     hz = speed_limits.alternator_hz(poles, rpm)
     if speed.or_rpm is not None and halved.at_half(speed, evidence.engine, limits):
         return unknown("generator_frequency", IDLED_OR_LOST.format(hz=2 * hz), next_of(evidence.engine))
-    nominal = speed_limits.nominal_hz(speed_limits.alternator_hz(poles, evidence.engine.rated_rpm or rpm))
+    nominal = formulas.mains_hz(poles, rpm, evidence.engine.rated_rpm)
     full_rpm = evidence.engine.rated_rpm or formulas.alternator_rpm(poles, nominal)
     if evidence.engine.idle_rpm is not None and not _nearer_rated(rpm, evidence.engine.idle_rpm, full_rpm):
         return unknown("generator_frequency", IDLED, AT_RATED)

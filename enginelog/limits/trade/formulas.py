@@ -36,6 +36,12 @@ def alternator_rpm(poles: int, frequency_hz: float) -> float:
     return 120 * frequency_hz / poles
 
 
+def mains_hz(poles: int, rpm: float, rated_rpm: float | None) -> float:
+    """The mains a generator is for, 50 or 60 Hz (those of all countries, common practice, no source): what it gives at
+    the told rated speed is nearer to one of them; where none was told, what it gives at the speed heard."""
+    return 50.0 if alternator_hz(poles, rated_rpm or rpm) < (50 + 60) / 2 else 60.0
+
+
 def firings_in(revolutions: float, strokes: int, cylinders: int) -> float:
     """Firings due in so many revolutions: revolutions * cylinders / (strokes / 2)."""
     return revolutions * cylinders / (strokes / 2)
