@@ -144,14 +144,15 @@ def _frames(opened: Any, track: Any, rate: int, tally: Tally, limits: LimitSet, 
     A jump too long to be believed is left out, and noted.
     """
     channels, expected = len(track.codec_context.layout.channels), None
-    tick_s, damaged, given = 0.0, 0, 0
+    tick_s, damaged, given, other = 0.0, 0, 0, _Other()
     for frame in _decoded(opened, track, tally, holes):
         if not tick_s:  # the same for all frames of a track; asking each one would cost a tenth of the decoding
             tick_s = float(frame.time_base or 0.0)
         samples = _samples(frame, channels) if frame.sample_rate == rate else None
         if samples is None:
-            tally.damaged_packets += 1
+            other.add(frame)
             continue
+        other.note(tally, limits)
         at = frame.pts * tick_s if frame.pts is not None and tick_s else None
         if at is not None and holes is not None:
             at += holes.lost_s
@@ -171,6 +172,28 @@ def _frames(opened: Any, track: Any, rate: int, tally: Tally, limits: LimitSet, 
         given += gap_n + len(samples)
         declared = round((frame.duration or 0) * tick_s * rate) or len(samples)
         yield Frame(samples, min(declared, len(samples)))
+    other.note(tally, limits)
+
+
+class _Other:
+    """Frames in a row that are not like the first ones, of another rate or number of channels: a few are damage, a long
+    row is a recording of another kind."""
+
+    def __init__(self) -> None:
+        self._frames, self._seconds = 0, 0.0
+
+    def add(self, frame: Any) -> None:
+        self._frames += 1
+        self._seconds += frame.samples / (frame.sample_rate or 1)
+
+    def note(self, tally: Tally, limits: LimitSet) -> None:
+        """The row has ended: note what it was."""
+        if self._seconds >= limits.value("ends_early_s"):
+            tally.chain_broken = True
+            tally.behind_s += self._seconds
+        else:
+            tally.damaged_packets += self._frames
+        self._frames, self._seconds = 0, 0.0
 
 
 def _silence(n: int, channels: int, rate: int) -> Iterator[Frame]:
