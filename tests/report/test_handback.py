@@ -541,6 +541,18 @@ def test_the_benchs_paper_holds_every_limit_that_the_page_does():
     assert "58.0 Hz" in printed and "2980 rpm" in printed and "frequency source" in printed
 
 
+@pytest.mark.parametrize("audience", AUDIENCES)
+def test_page_and_pdf_go_from_what_was_wrong_over_what_was_found_to_what_was_done(record, audience):
+    """The page had the work before the checks that called for it, the PDF the other way round."""
+    found = "What was found" if audience == "owner" else "What the bench checks showed"
+    page, printed = report.hand_back_html(record, audience), pdf_text(report.hand_back_pdf(record, audience))[1]
+    for text in (page, printed):
+        places = [text.index(heading) for heading in ("What was wrong", found, "What was done")]
+        assert places == sorted(places)
+    bare = report.hand_back_html(replace(record, checks=()), audience)
+    assert found not in bare and bare.index("What was wrong") < bare.index("What was done")
+
+
 def draft_of(record: JobRecord) -> JobRecord:
     return replace(record, job=replace(record.job, state="open"))
 
