@@ -56,7 +56,7 @@ def csv_tables(store: Store) -> dict[str, str]:
 
 
 _MACHINE = ("machine", "label", "kind", "strokes", "cylinders", "firing_angles_deg", "rated_rpm", "idle_rpm",
-            "blade_length_mm", "alternator_poles", "serial", "cost_limit", "currency", "note")  # fmt: skip
+            "blade_length_mm", "alternator_poles", "serial", "cost_limit", "currency", "note", "assumed")  # fmt: skip
 
 
 def _machine(each: Machine) -> dict[str, Any]:
@@ -65,6 +65,7 @@ def _machine(each: Machine) -> dict[str, Any]:
     return plain | {
         "machine": each.id,
         "firing_angles_deg": " ".join(map(as_told, each.firing_angles_deg)),
+        "assumed": " ".join(each.assumed),
         "cost_limit": None if limit is None else limit / 100,
     }
 

@@ -91,6 +91,16 @@ def test_numbers_stay_numbers_and_separators_of_other_countries_do_not_split(sto
     assert list(csv.DictReader(io.StringIO(made["work.csv"])))[0]["cost"] == "4.5"
 
 
+def test_what_was_assumed_of_a_machine_is_said_beside_it(store):
+    """Four strokes that nobody told looked like four told ones; the new column stands last, where it moves none."""
+    store.remember("pump Heron", assumed=("strokes", "cylinders"))
+    store.remember("saw Badger", strokes=2, assumed=("cylinders",))
+    rows = list(csv.DictReader(io.StringIO(tables.csv_tables(store)["machines.csv"])))
+    assert list(rows[0])[-1] == "assumed"
+    assert [(row["strokes"], row["assumed"]) for row in rows] == [
+        ("4", "strokes cylinders"), ("2", "cylinders")]  # fmt: skip
+
+
 def test_an_export_is_of_one_moment_whatever_another_program_writes_meanwhile(store, tmp_path, monkeypatch):
     fill(store, tmp_path)
     made = tables.csv_tables
