@@ -22,7 +22,7 @@ from enginelog.findings.words import (
 )
 from enginelog.limits import LimitSet
 from enginelog.limits.trade import formulas
-from enginelog.model import Engine, Finding, Speed
+from enginelog.model import Engine, Finding, Speed, nearer_rated
 from enginelog.model.wording import as_told, shares
 
 HALF = "About half of it: it idled, or turned twice as fast and {}. Which, cannot be told."
@@ -56,7 +56,7 @@ def judge_speed(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
         return _against_nothing(speed) if idle_rpm is None else _against_idle(speed, low_rpm, idle_rpm, limits)
     top = _if_told_wrong(evidence, _against_rated(speed, rated_rpm, evidence.top_rpm, limits), limits)
     # Too fast is told in any case: it is the one that hurts.
-    if idle_rpm is None or _nearer_rated(low_rpm, idle_rpm, rated_rpm) or top.verdict != "ok":
+    if idle_rpm is None or nearer_rated(low_rpm, idle_rpm, rated_rpm) or top.verdict != "ok":
         return top
     if halved.loses_every_second(evidence.engine, speed):
         return top
@@ -65,11 +65,6 @@ def judge_speed(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
         return idle
     reached = f" Highest held for a second {top.value:z.0f} rpm; told rated speed {rated_rpm:z.0f} rpm."
     return replace(idle, text=idle.text + reached)
-
-
-def _nearer_rated(rpm: float, idle_rpm: float, rated_rpm: float) -> bool:
-    """Whether a speed is nearer to the rated one than to the idle one, as a share of each."""
-    return abs(rpm / idle_rpm - 1) >= abs(rpm / rated_rpm - 1)
 
 
 def _against_nothing(speed: Speed) -> Finding:
@@ -252,7 +247,7 @@ def judge_frequency(evidence: Evidence, speed: Speed, limits: LimitSet) -> Findi
         return unknown("generator_frequency", IDLED_OR_LOST.format(hz=2 * hz), next_of(evidence.engine))
     nominal = formulas.mains_hz(poles, rpm, evidence.engine.rated_rpm)
     full_rpm = evidence.engine.rated_rpm or formulas.alternator_rpm(poles, nominal)
-    if evidence.engine.idle_rpm is not None and not _nearer_rated(rpm, evidence.engine.idle_rpm, full_rpm):
+    if evidence.engine.idle_rpm is not None and not nearer_rated(rpm, evidence.engine.idle_rpm, full_rpm):
         return unknown("generator_frequency", IDLED, AT_RATED)
     off = 100 * (hz / nominal - 1)
     low, high = limits["frequency_low_percent"], limits["frequency_high_percent"]

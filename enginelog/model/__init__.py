@@ -52,7 +52,7 @@ from enginelog.model.run import (
     Track,
     is_wide,
 )
-from enginelog.model.speed import MOST_HELD, HeldSpeed, Speed
+from enginelog.model.speed import MOST_HELD, HeldSpeed, Speed, nearer_rated
 from enginelog.model.too_fast import is_over_rated, over_rated
 
 __all__ = [
@@ -77,6 +77,7 @@ __all__ = [
     "Hunting",
     "is_over_rated",
     "is_wide",
+    "nearer_rated",
     "over_rated",
     "FOR_OWNER",
     "JOB_STATES",

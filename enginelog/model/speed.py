@@ -92,3 +92,8 @@ class Speed:
             return f"held {len(self.held)} speeds {between}"
         held = f"held about {', then '.join(f'{round(one.rpm, -1):z.0f}' for one in self.held)} rpm"
         return held if len(self.held) > 1 else f"{held}, else {between}"
+
+
+def nearer_rated(rpm: float, idle_rpm: float, rated_rpm: float) -> bool:
+    """Whether a speed is nearer to the rated one than to the idle one, as a share of each."""
+    return abs(rpm / idle_rpm - 1) >= abs(rpm / rated_rpm - 1)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from enginelog.model import MOST_HELD, Finding, FiringSummary, Run, is_wide, over_rated
+from enginelog.model import MOST_HELD, Finding, FiringSummary, Run, is_wide, nearer_rated, over_rated
 from enginelog.model.wording import begun_small, joined
 from enginelog.plots import cylinder_letter
 from enginelog.report.words import (
@@ -129,16 +129,21 @@ def _changed_speed(run: Run) -> Fact:
 
 
 def _against_what_was_told(run: Run, speed_rpm: float) -> list[str]:
-    """The frequency where the poles were told, and how far the rated speed told is away where that is 1 % or more; of
-    an engine found to be too fast the speed that was judged, not the middle one, as exactly as its finding says it."""
+    """The frequency where the poles were told, and how far the rated speed told, or the idle speed told where that is
+    nearer, is away where that is 1 % or more; of an engine found to be too fast the speed that was judged, not the
+    middle one, as exactly as its finding says it."""
     poles, rated, fast = run.engine.alternator_poles, run.engine.rated_rpm, over_rated(run)
     said = [f"{speed_rpm * poles / 120:z.1f}{GAP}Hz with {poles} poles"] if poles else []
     if rated and fast is not None and fast.value is not None:
         over = f"{100 * (fast.value / rated - 1):z.1f}{GAP}%"
         said.append(f"{over} above the rated {rated:z.0f} at the highest held for a second")
-    elif rated and abs(speed_rpm / rated - 1) >= 0.01:
-        side = "above" if speed_rpm > rated else "below"
-        said.append(f"{percent(100 * abs(speed_rpm / rated - 1))} {side} the rated {rated:z.0f}")
+        return said
+    idle = run.engine.idle_rpm
+    at_rated = idle is None or (rated is not None and nearer_rated(speed_rpm, idle, rated))
+    name, told = ("rated", rated) if at_rated else ("idle", idle)
+    if told and abs(speed_rpm / told - 1) >= 0.01:
+        side = "above" if speed_rpm > told else "below"
+        said.append(f"{percent(100 * abs(speed_rpm / told - 1))} {side} the {name} {told:z.0f}")
     return said
 
 

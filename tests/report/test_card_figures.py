@@ -98,3 +98,20 @@ def test_bangs_of_one_place_are_said_together():
     said = facts.pops(replace(run, timeline=line))
     told = "while running at 2.0 s; after ignition off at 9.5 s and 9.8 s and more"
     assert said.behind.replace(words.GAP, " ") == told
+
+
+def test_a_speed_near_the_idle_speed_told_is_held_against_that():
+    """A saw at idle read "63 % below the rated 10500" beside "Idles at 3894 rpm, 44.2 % above the told 2700"."""
+    run = make_runs.healthy_generator()
+    rpm = run.measures.speed.rpm
+
+    def beside(**told):
+        return facts.speed(replace(run, engine=replace(run.engine, alternator_poles=None, **told))).behind.replace(
+            words.GAP, " "
+        )
+
+    assert "45 % above the idle" in beside(rated_rpm=4 * rpm, idle_rpm=rpm / 1.45)
+    assert "rated" not in beside(rated_rpm=4 * rpm, idle_rpm=rpm / 1.45)
+    assert "5 % below the rated" in beside(rated_rpm=rpm / 0.95, idle_rpm=rpm / 2)
+    assert "idle" not in beside(rated_rpm=rpm / 0.95, idle_rpm=rpm / 2)
+    assert "45 % below the rated" in beside(rated_rpm=rpm / 0.55, idle_rpm=None)
