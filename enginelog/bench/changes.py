@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from typing import Any
+from urllib.parse import quote
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -115,7 +116,7 @@ def note(request: Request, form: Form) -> Response:
     at = moments.given(told) if told else None
     with desk(request).store() as store:
         store.add_notes(number(request), form.text("note"), form.text("for_owner") == "1", at)
-    return go(f"/jobs/{number(request)}{f'?noted={at.utc}' if at else ''}#notes")
+    return go(f"/jobs/{number(request)}{f'?noted={quote(told)}' if at else ''}#notes")
 
 
 def show_note(request: Request, form: Form) -> Response:

@@ -85,7 +85,8 @@ def job(request: Request) -> Response:
 def _odd_dates(request: Request, job: Job) -> list[str]:
     """What is mostly a slip about the time of the note just written down; nothing where the address names none."""
     try:
-        return words.odd_dates(job, moments.given(request.query_params.get("noted", "")))
+        noted = request.query_params.get("noted", "")
+        return words.odd_dates(job, moments.given(noted)) + moments.clock_changed(noted)
     except UsageError:
         return []
 

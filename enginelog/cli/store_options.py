@@ -94,6 +94,7 @@ class When(click.ParamType):
             found = moments.given(value)
         except model.UsageError as wrong:
             self.fail(str(wrong), param, ctx)
+        console.notes(moments.clock_changed(value))
         console.notes(f"{line}; is it a slip?" for line in words.still_to_come(found))
         return found
 

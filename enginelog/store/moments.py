@@ -40,6 +40,28 @@ def given(text: str) -> Moment:
     return moment(when)
 
 
+def clock_changed(text: str) -> list[str]:
+    """A line where a time without a zone does not exist by this computer's clock, or comes twice, as on the days on
+    which it is put forward and back; none else. text: as `given` takes it."""
+    try:
+        told = datetime.fromisoformat(text.strip())
+        first, second = (told.replace(fold=fold).astimezone() for fold in (0, 1))
+    except (ValueError, OverflowError, OSError):
+        return []
+    if told.tzinfo is not None or first.utcoffset() == second.utcoffset():
+        return []
+    shown, meant = f"{told:%Y-%m-%d %H:%M}", moment(told.replace(fold=0))
+    if first.replace(tzinfo=None) != told:  # the first reading of it is another time: it was left out
+        return [
+            f"{shown} does not exist by this machine's clock, which was put forward then; kept as "
+            f"{meant.local:%H:%M} ({meant.zone})"
+        ]
+    return [
+        f"{shown} comes twice by this machine's clock, which was put back then; the first is taken ({meant.zone}): for "
+        f"the second, give its zone: {told:%Y-%m-%dT%H:%M}{moment(told.replace(fold=1)).zone}"
+    ]
+
+
 def to_come(given: Moment) -> bool:
     """Whether a moment is later than now by more than clocks differ, which `given` lets in for a day."""
     return given.local > datetime.now(UTC) + CLOCKS_DIFFER

@@ -97,6 +97,7 @@ def test_a_note_bears_the_time_told_and_no_other(store, browser):
     page = html.unescape(browser.get(made.headers["location"].split("#")[0]).text)
     early = f"The note is kept, but dated 1999-01-12, before job {job} was taken in ({noted.opened.local_date})"
     assert early in page
+    assert "noted=1999-01-12T09%3A20" in made.headers["location"], "as it was told, by which the page sees more"
     for shown in ("", "?noted=%3Cb%3Ex", f"?noted={noted.opened.utc}"):
         text = browser.get(f"/jobs/{job}{shown}").text
         assert "The note is kept, but" not in text and "<b>x" not in text

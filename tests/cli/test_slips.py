@@ -4,6 +4,8 @@ No outside source: the job record's own promises. The analysis is replaced by ha
 """
 
 import os
+import re
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -111,3 +113,32 @@ def test_recordings_that_no_entry_knows_are_told_of_before_they_are_purged(call,
     assert status == 0 and "nothing wrong found" in out
     assert "note: no entry knows 1 file in" in err and left.name in err and "'enginelog purge' deletes it" in err
     assert "it takes 1 file that no entry knows, too" in call("purge")[2] and left.exists()
+
+
+@pytest.fixture
+def berlin(monkeypatch):
+    """The clock of Central Europe: in 2026 put forward on 29 March, back on 25 October (directive 2000/84/EC)."""
+    if not hasattr(time, "tzset"):
+        pytest.skip("this system sets no zone for one program")
+    monkeypatch.setenv("TZ", "CET-1CEST,M3.5.0,M10.5.0/3")
+    time.tzset()
+    yield
+    monkeypatch.undo()
+    time.tzset()
+
+
+@pytest.mark.parametrize(
+    "given, said",
+    [
+        ("2026-03-29T02:30", r"2026-03-29 02:30 does not exist by this machine's clock, which was put forward then; "
+         r"kept as (01:30 \(\+01:00\)|03:30 \(\+02:00\))"),
+        ("2026-10-25T02:30", r"2026-10-25 02:30 comes twice by this machine's clock, which was put back then; the "
+         r"first is taken \(\+02:00\): for the second, give its zone: 2026-10-25T02:30\+01:00"),
+        ("2026-03-29T01:59", ""), ("2026-03-29T03:00", ""), ("2026-10-25T01:59", ""), ("2026-10-25T03:00", ""),
+        ("2026-10-25T02:30+01:00", ""), ("2026-03-29", ""),
+    ],
+)  # fmt: skip
+def test_a_time_that_the_clock_leaves_out_or_shows_twice_is_remarked_upon(call, berlin, given, said):
+    status, _, err = call("work", "1", "--part", "plug", "--at", given)
+    notes = "".join(each for each in err.split("note: ") if "clock" in each)
+    assert status == 0 and re.fullmatch(said, notes.strip())
