@@ -198,7 +198,10 @@ def analyse_again(request: Request, form: Form) -> Response:
     with desk(request).store() as store:
         unlike = [run for run, _ in analysed_otherwise(store.record(job_id))]
         if not unlike:
-            raise UsageError("all recordings of this job are analysed with the engine as it is told now")
+            raise UsageError(
+                "all recordings of this job are analysed with the engine as it is told now, or the job is handed back: "
+                "the page of each recording can analyse it again"
+            )
         desk(request).reruns.begin(store, unlike)
     return go(f"/jobs/{job_id}#again")
 

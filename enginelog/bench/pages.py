@@ -19,7 +19,15 @@ from enginelog.limits import bench as bench_rules
 from enginelog.limits.bench import Step
 from enginelog.limits.trade import knowledge
 from enginelog.model import Job, JobRecord, Machine, UsageError
-from enginelog.model.telling import MACHINES, OFTEN_TWO_STROKE, TWINS_FIRE, analysed_otherwise, told_otherwise
+from enginelog.model.telling import (
+    MACHINES,
+    OFTEN_TWO_STROKE,
+    TWINS_FIRE,
+    analysed_otherwise,
+    asked_about,
+    told_otherwise,
+    told_then,
+)
 from enginelog.report.cautions import cautions
 from enginelog.report.comparison import (
     CHANGE_SIGNS,
@@ -78,7 +86,8 @@ def job(request: Request) -> Response:
     return page(
         request, "job.html", record=record, advice=advice, steps=steps, takes=takes, unsure=unsure, gone=gone,
         at_hand=at_hand, unlike=analysed_otherwise(record), reruns=desk(request).reruns.of_job(record.job.id),
-        odd_dates=_odd_dates(request, record.job), largest=desk(request).settings.bound_bytes("largest_piece_mb"),
+        told_then=told_then(record), odd_dates=_odd_dates(request, record.job),
+        largest=desk(request).settings.bound_bytes("largest_piece_mb"),
     )  # fmt: skip
 
 
@@ -168,7 +177,7 @@ def two_runs(request: Request) -> Response:
     with desk(request).store() as store:
         before, after = store.counting_pair(first, second)
         record = store.record(after.job_id, whole=False)
-    found = BeforeAfter(before, after, compare.of_pair(before, after, told=record.machine.engine))
+    found = BeforeAfter(before, after, compare.of_pair(before, after, told=asked_about(record)))
     return _compared(request, record, found, f"/compare.svg?before={first}&after={second}&")
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from enginelog import model
-from enginelog.cli import clips, console, runs
+from enginelog.cli import clips, console, runs, told_anew
 from enginelog.cli.store_options import STATUS_DONE, RowNumber, opened, show_plain, store_options
 from enginelog.model.wording import begun_large, counted
 
@@ -37,6 +37,11 @@ STATUS_FAILED = 4
     is_flag=True,
     help="Of these only such as another version analysed, or whose machine was told otherwise since.",
 )
+@click.option(
+    "--as-then",
+    is_flag=True,
+    help="With what was told of the engine when the job was handed back (of a job at hand: when it was analysed last).",
+)
 @click.option("--from", "clip", metavar="CLIP", help="The original recording of the one RUN, where no copy was kept.")
 @clips.ran_option
 @store_options
@@ -45,6 +50,7 @@ def reanalyse(
     jobs: tuple[int, ...],
     everything: bool,
     outdated: bool,
+    as_then: bool,
     clip: str | None,
     ran: bool,
     place: Path | None,
@@ -54,6 +60,9 @@ def reanalyse(
 
     One RUN is shown as 'attach' shows it. Of several, of a job's or of all, each has a line: what is heard now, and
     what was heard before where that was something else; one that fails is said and does not stop the others.
+
+    With --all, what was handed back keeps the engine it was judged with, since another may have been fitted; only named
+    by RUN or --job it is judged with what is told now.
 
     \b
     Exit status: 0 all analysed again
@@ -67,23 +76,58 @@ def reanalyse(
     if not single and (ran or clip is not None):
         given = "--ran" if ran else "--from"
         raise model.UsageError(f"{given} given, which is told of one recording: give one RUN with it and no more")
+    told = Told(numbers, jobs, as_then)
     with opened(place) as store:
         if single:
-            kept = analysed_again(store, numbers[0], clip, ran)
+            kept = analysed_again(store, numbers[0], told, clip, ran)
             line = f"Run {kept.id}: analysis {len(kept.earlier) + 1}; the earlier stay on record."
             return runs.render(kept, line, as_json, ran)
         chosen = _chosen(store, numbers, jobs, everything)
-        return _each(store, _outdated(store, chosen) if outdated else chosen, as_json)
+        chosen = [run for run in chosen if _is_outdated(store, run, told)] if outdated else chosen
+        return _each(store, chosen, told, as_json)
+
+
+@dataclass(frozen=True)
+class Told:
+    """Which engine recordings are analysed again with. numbers, jobs: the runs and jobs named; as_then: not as it is
+    told now, but as it was when the job was handed back."""
+
+    numbers: tuple[int, ...]
+    jobs: tuple[int, ...]
+    as_then: bool
+
+    def engine(self, store: Store, run: model.StoredRun) -> model.Engine:
+        """That for one run, which is whole."""
+        job = store.job(run.job_id)
+        if self.as_then:
+            return _engine_then(store, run, job)
+        stands = job.state == "handed_back" and run.id not in self.numbers and job.id not in self.jobs
+        return run.run.engine if stands and run.run is not None else store.machine(job.machine_id).engine
+
+    def notes(self, store: Store, run: model.StoredRun, engine: model.Engine) -> list[str]:
+        """That a job handed back is judged with another engine than it was; nothing where that is asked for."""
+        handed_back = store.job(run.job_id).state == "handed_back"
+        return told_anew.again_notes(run, engine) if handed_back and not self.as_then else []
+
+
+def _engine_then(store: Store, run: model.StoredRun, job: model.Job) -> model.Engine:
+    """The engine of the newest analysis from before the job was handed back, else of the first; of a job at hand that
+    of the newest."""
+    known = [each for each in (*run.earlier, run.analysis) if each is not None]
+    back = job.handback.at.utc if job.handback else None
+    until = [each for each in known if back is None or each.at.utc <= back] or known[:1]
+    return store.analysed(until[-1].id).engine
 
 
 def analysed_again(
-    store: Store, number: int, clip: str | None = None, ran: bool = False, label: str | None = None
+    store: Store, number: int, told: Told, clip: str | None = None, ran: bool = False, label: str | None = None
 ) -> model.StoredRun:
     """The run with its new result, which is in the job record. clip: the original, where no copy was kept; label: what
     the progress is called. That an engine ran in it, once told, need not be told again."""
     known = store.run(number)
     source = clip if clip is not None else str(store.recording(number))
-    engine = _engine(store, known.job_id)
+    engine = told.engine(store, known)
+    console.notes(told.notes(store, known, engine))
     ran = ran or (known.run is not None and known.run.timeline.by_word)
     run = runs.analysed(source, engine, ran, None if clip else known.recording_name, label)
     return store.add_analysis(number, run)
@@ -105,35 +149,25 @@ def _chosen(store: Store, numbers: tuple[int, ...], jobs: tuple[int, ...], every
     return list((named | {run.id: run for run in of_jobs if run.recording_kept and run.id not in named}).values())
 
 
-def _engine(store: Store, job_id: int) -> model.Engine:
-    """The engine of a job's machine as it is told now; nothing else of the job is read."""
-    return store.machine(store.job(job_id).machine_id).engine
-
-
-def _outdated(store: Store, chosen: list[model.StoredRun]) -> list[model.StoredRun]:
-    told = {job: _engine(store, job) for job in {run.job_id for run in chosen}}
-    return [run for run in chosen if _is_outdated(store, run, told[run.job_id])]
-
-
-def _is_outdated(store: Store, run: model.StoredRun, told: model.Engine) -> bool:
-    """Whether this version, or what is told of the engine now, may say something else."""
+def _is_outdated(store: Store, run: model.StoredRun, told: Told) -> bool:
+    """Whether this version, or the engine it would be analysed with, may say something else."""
     from enginelog import __version__
     from enginelog.model.telling import told_otherwise
 
     if run.program_version != __version__:
         return True
-    heard = store.run(run.id).run
-    return heard is None or bool(told_otherwise(heard.engine, told))
+    whole = store.run(run.id)
+    return whole.run is None or bool(told_otherwise(whole.run.engine, told.engine(store, whole)))
 
 
-def _each(store: Store, chosen: list[model.StoredRun], as_json: bool) -> int:
+def _each(store: Store, chosen: list[model.StoredRun], told: Told, as_json: bool) -> int:
     """Analyse one after the other, say of each what came of it; the exit status."""
     done: list[Any] = []
     failed, status = 0, STATUS_DONE
     for number, run in enumerate(chosen, 1):
         label = f"run {run.id}, {run.recording_name} ({number} of {len(chosen)})"
         with console.stopping(partial(_until, number - 1, len(chosen))):
-            kept = _tried(store, run, label)
+            kept = _tried(store, run, told, label)
         if isinstance(kept, str):
             failed += 1
             console.error(f"run {run.id}: not analysed again: {kept}")
@@ -152,13 +186,13 @@ def _each(store: Store, chosen: list[model.StoredRun], as_json: bool) -> int:
     return STATUS_FAILED if failed else status
 
 
-def _tried(store: Store, run: model.StoredRun, label: str) -> model.StoredRun | str:
+def _tried(store: Store, run: model.StoredRun, told: Told, label: str) -> model.StoredRun | str:
     """The run with its new result; what is wrong with it where there is none. A job record that cannot be written is
     none of the run's faults: nothing more can be kept then."""
     from enginelog.store import StoreNotWrittenError
 
     try:
-        return analysed_again(store, run.id, label=label)
+        return analysed_again(store, run.id, told, label=label)
     except StoreNotWrittenError:
         raise
     except model.EnginelogError as wrong:

@@ -11,6 +11,7 @@ from enginelog import model
 from enginelog.cli import clips, console
 from enginelog.cli.engine_options import engine_from, engine_options, hints
 from enginelog.cli.store_options import RowNumber, opened, store_options
+from enginelog.model.telling import asked_about
 from enginelog.model.wording import counted, often
 
 STATUS_COMPARED = 0
@@ -103,7 +104,7 @@ def _of_runs(numbers: tuple[int, ...], place: Path | None) -> model.Comparison:
         raise model.UsageError(f"--run given {often(len(numbers))}, twice expected: first before, then after")
     with opened(place) as store:
         before, after = store.counting_pair(*numbers)
-        told = store.machine(store.job(after.job_id).machine_id).engine
+        told = asked_about(store.record(after.job_id, whole=False))
     return comparing.of_pair(before, after, told=told)
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from enginelog import model
-from enginelog.cli import console, job_text
+from enginelog.cli import console, job_text, told_anew
 from enginelog.cli.engine_options import Number
 from enginelog.cli.store_options import STATUS_DONE, RowNumber, opened, show_plain, store_options
 from enginelog.cli.tables import show_table
@@ -78,7 +78,8 @@ def job(number: int, place: Path | None, as_json: bool) -> int:
     if as_json:
         show_plain({"record": record, "suggestion": advice, "next": advice.next, "taken_back": gone})
     else:
-        console.show("\n".join(job_text.job_lines(record, advice, gone) + job_text.again_lines(whole)))
+        lines = job_text.job_lines(record, advice, gone) + told_anew.judged_lines(whole)
+        console.show("\n".join(lines + job_text.again_lines(whole)))
     return STATUS_DONE
 
 
@@ -123,6 +124,7 @@ def history(label: str, plot: Path | None, place: Path | None, as_json: bool) ->
 
     with opened(place) as store:
         found = store.history(label)
+        former = {visit.job.id: told_anew.history_lines(store, visit, found.machine) for visit in found.visits}
     if plot:
         _draw_trend(found.visits, plot)
     if as_json:
@@ -131,7 +133,7 @@ def history(label: str, plot: Path | None, place: Path | None, as_json: bool) ->
     console.show(job_text.shown(found.machine.label))
     console.show("\n".join(job_text.field("Machine", words.machine_facts(found.machine))))
     for visit in found.visits:
-        console.show("\n".join(_visit_lines(visit, found.machine.currency)))
+        console.show("\n".join(_visit_lines(visit, found.machine.currency) + former[visit.job.id]))
     if plot:
         console.show(f"Written: {console.safe_name(str(plot))}")
     return STATUS_DONE

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from enginelog import model
-from enginelog.cli import console, job_text
+from enginelog.cli import console, job_text, told_anew
 from enginelog.cli.engine_options import AS_OPTIONS, engine_options, hints
 from enginelog.cli.store_options import (
     STATUS_DONE,
@@ -19,9 +19,6 @@ from enginelog.cli.store_options import (
     told_of_machine,
 )
 from enginelog.model.wording import money
-
-if TYPE_CHECKING:
-    from enginelog.store import Store
 
 
 @click.command()
@@ -40,17 +37,20 @@ def machine(
 ) -> int:
     """Show what is known of the machine called LABEL; what is told with it is changed.
 
-    Recordings analysed before stay as they are: 'enginelog reanalyse' reads them again with the new layout.
+    Recordings analysed before stay as they are: 'enginelog reanalyse' reads them again with the new layout. What was
+    handed back stays as it was judged, since another engine may have been fitted, unless it is named there.
     """
     from enginelog.store import engine_fields, words
 
     given = told_of_machine(serial, cost_limit, currency)
     changes = bool(given) or any(value is not None for value in told.values())
-    with opened(place) as store, store.transaction():
-        known = store.machine(label)
-        now = store.remember(label, **engine_fields(known, told, AS_OPTIONS), **given) if changes else known
-        stale = _analysed_otherwise(store, label) if now.engine != known.engine else []
+    with opened(place) as store:
+        with store.transaction():
+            known = store.machine(label)
+            now = store.remember(label, **engine_fields(known, told, AS_OPTIONS), **given) if changes else known
+        stale = told_anew.at_hand(store, now) if now.engine != known.engine else []
         other = words.relabelled(known, now, sum(visit.cost_cents for visit in store.history(label).visits))
+        other += told_anew.change_notes(store, known, now)
     if changes:
         console.notes([*hints(now.engine), *other])
     if as_json:
@@ -60,23 +60,10 @@ def machine(
     return STATUS_DONE
 
 
-def _analysed_otherwise(store: Store, label: str) -> list[int]:
-    """The runs of its jobs at hand, which were analysed with the machine as it was told before."""
-    return [run.id for visit in store.history(label).visits if visit.job.state != "handed_back" for run in visit.runs]
-
-
-def _lines(machine: model.Machine, stale: list[int]) -> list[str]:
+def _lines(machine: model.Machine, stale: list[str]) -> list[str]:
     from enginelog.store import words
 
     limit = machine.cost_limit_cents
     lines = [f"{job_text.shown(machine.label)}"] + job_text.field("Machine", words.machine_facts(machine))
     lines += job_text.field("Cost limit", "" if limit is None else money(limit, machine.currency))
-    if stale:
-        many = len(stale) > 1
-        runs = [str(number) for number in stale]
-        lines += job_text.field(
-            "To do",
-            f"run{'s'[:many]} {', '.join(runs)} {'were' if many else 'was'} analysed with what was told before; "
-            f"analyse again with the new layout: {job_text.again_command(runs)}",
-        )
-    return lines
+    return lines + told_anew.to_do(stale)

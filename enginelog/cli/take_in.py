@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from enginelog import model
-from enginelog.cli import console, job_text
+from enginelog.cli import console, job_text, told_anew
 from enginelog.cli.engine_options import AS_OPTIONS, engine_options, hints
 from enginelog.cli.store_options import (
     STATUS_DONE,
@@ -61,23 +61,27 @@ def take_in(
     from enginelog.store import engine_fields, words
 
     about = told_of_machine(serial, cost_limit, currency)
-    with opened(place) as store, store.transaction():
-        known = store.known_machine(label)
-        fields = engine_fields(known, told, AS_OPTIONS) | about
-        machine = store.remember(label, **fields)
-        earlier = store.history(label).visits if known else ()
-        seen = model.TakeIn(oil_level=oil, fuel_state=fuel, smell=smell, damage=damage)
-        job = store.take_in(machine, complaint, seen, note, at)
-        record = store.record(job.id)
+    with opened(place) as store:
+        with store.transaction():
+            known = store.known_machine(label)
+            fields = engine_fields(known, told, AS_OPTIONS) | about
+            machine = store.remember(label, **fields)
+            earlier = store.history(label).visits if known else ()
+            seen = model.TakeIn(oil_level=oil, fuel_state=fuel, smell=smell, damage=damage)
+            job = store.take_in(machine, complaint, seen, note, at)
+            record = store.record(job.id)
+        before = known or machine
+        changed = told_anew.change_notes(store, before, machine)
+        stale = told_anew.at_hand(store, machine) if changed else []
     advice = report.suggestion(record)
-    other = words.relabelled(known or machine, machine, sum(visit.cost_cents for visit in earlier))
+    other = words.relabelled(before, machine, sum(visit.cost_cents for visit in earlier)) + changed
     console.notes([*hints(machine.engine), *other])
     if as_json:
         show_plain(record)
         return STATUS_DONE
     console.show("\n".join(job_text.job_lines(record, advice)))
     if earlier:
-        console.show(_earlier_line(machine, job, [visit.job for visit in earlier]))
+        console.show("\n".join(told_anew.to_do(stale) + [_earlier_line(machine, job, [each.job for each in earlier])]))
     return STATUS_DONE
 
 

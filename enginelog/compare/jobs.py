@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from enginelog.compare.front import compare
 from enginelog.limits import LimitSet
 from enginelog.model import Comparison, Engine, JobRecord, StoredRun
-from enginelog.model.telling import otherwise_note
+from enginelog.model.telling import asked_about, engines_note, otherwise_note
 
 STARTS = "Settling and starting depend on whether the engine was cold or warm."
 
@@ -36,7 +36,7 @@ def of_job(record: JobRecord, limits: LimitSet | None = None) -> BeforeAfter:
     for after in afters:
         reasons: list[Comparison] = []
         for before in befores:
-            comparison = of_pair(before, after, limits, record.machine.engine)
+            comparison = of_pair(before, after, limits, asked_about(record))
             if comparison.comparable:
                 return BeforeAfter(before, after, replace(comparison, notes=newer + comparison.notes))
             reasons.append(comparison)
@@ -49,12 +49,14 @@ def of_pair(
     before: StoredRun, after: StoredRun, limits: LimitSet | None = None, told: Engine | None = None
 ) -> Comparison:
     """Two stored runs, each whole; ValueError where one is not. It is noted when the two were recorded where they are
-    of different jobs, such as last season's and this one's, or in the wrong order, and conditions that differ; and
-    which was analysed with another engine than `told`, which is what is told of their machine now (None: not asked)."""
+    of different jobs, such as last season's and this one's, and whether the engine was told otherwise for them, or in
+    the wrong order, and conditions that differ; and which of one job, or whether the second of two, was analysed with
+    another engine than `told`, which is what is told of their machine now (None: not asked)."""
     if before.run is None or after.run is None:
         raise ValueError("a run without its analysis given, whole runs expected")
     notes = (*order_note(before, after), *seasons_note(before, after), *conditions_note(before, after))
-    otherwise = otherwise_note(told, before, after) if told else ()
+    asked = (before, after) if before.job_id == after.job_id else (after,)
+    otherwise = (*otherwise_note(told, *asked), *engines_note(before, after))
     warm = (_told_warm(before), _told_warm(after))
     return compare(before.run, after.run, limits, notes=(*otherwise, *notes), warm=warm)
 

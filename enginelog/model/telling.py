@@ -125,18 +125,83 @@ def told_otherwise(then: Engine, now: Engine) -> tuple[str, ...]:
     return tuple(found)
 
 
-def analysed_otherwise(record: JobRecord) -> list[tuple[StoredRun, tuple[str, ...]]]:
+def then_and_now(then: Engine, now: Engine) -> list[str]:
+    """In what an engine is told otherwise now, each in words with what was told then: 'cylinders 1 then, 2 now'."""
+    return [f"{TOLD[name]} {_value(then, name)} then, {_value(now, name)} now" for name in told_otherwise(then, now)]
+
+
+def _value(engine: Engine, name: str) -> str:
+    field = {"firing_angles": "firing_angles_deg", "poles": "alternator_poles"}.get(name, name)
+    value = getattr(engine, field)
+    if value is None:
+        return "not told"
+    unit = {"rated_rpm": " rpm", "idle_rpm": " rpm", "blade_length_mm": " mm"}.get(name, "")
+    values = value if isinstance(value, tuple) else (value,)
+    text = ",".join(each if isinstance(each, str) else as_told(each) for each in values)
+    return f"{text}{unit}{' (assumed)' if field in engine.assumed else ''}"
+
+
+def judged_otherwise(record: JobRecord) -> list[tuple[StoredRun, tuple[str, ...]]]:
     """The runs of a job, with their records, that were analysed before the engine was told otherwise: and in what."""
     now = record.machine.engine
     found = ((run, told_otherwise(run.run.engine, now)) for run in record.runs if run.run is not None)
     return [(run, names) for run, names in found if names]
 
 
-def otherwise_note(now: Engine, *runs: StoredRun | None) -> tuple[str, ...]:
+def analysed_otherwise(record: JobRecord) -> list[tuple[StoredRun, tuple[str, ...]]]:
+    """As `judged_otherwise`, those of them that ask to be analysed again: none of a job that is handed back.
+
+    What is told since may be of another engine, fitted meanwhile; what was judged, and handed back, was of the former.
+    """
+    return [] if record.job.state == "handed_back" else judged_otherwise(record)
+
+
+def told_then(record: JobRecord) -> list[str]:
+    """Of a job handed back: which of its runs, with their records, were judged with what was told of the engine then,
+    and how that was, a sentence for each; none where it is told so still, or of a job at hand."""
+    if record.job.state != "handed_back":
+        return []
+    found: dict[str, list[str]] = {}
+    for run, _ in judged_otherwise(record):
+        if run.run is not None:
+            found.setdefault("; ".join(then_and_now(run.run.engine, record.machine.engine)), []).append(str(run.id))
+    return [
+        f"{changed}; run{'s'[: len(ids) > 1]} {joined(ids)} {'were' if len(ids) > 1 else 'was'} judged with the former"
+        for changed, ids in found.items()
+    ]
+
+
+def asked_about(record: JobRecord) -> Engine | None:
+    """The engine with which a job's recordings are to be judged: as it is told now; None, which asks for none, where
+    the job is handed back (see `analysed_otherwise`)."""
+    return None if record.job.state == "handed_back" else record.machine.engine
+
+
+def engines_note(before: StoredRun, after: StoredRun) -> tuple[str, ...]:
+    """Of two recordings of different jobs, whole: that the engine was told otherwise for them, and what that may mean;
+    nothing where it was told alike."""
+    if before.run is None or after.run is None or before.job_id == after.job_id:
+        return ()
+    first, then = before.run.engine, after.run.engine
+    fields = [
+        f"{TOLD[name]} {_value(first, name)} before, {_value(then, name)} after" for name in told_otherwise(first, then)
+    ]
+    if not fields:
+        return ()
+    return (
+        f"The engine is told otherwise for the two ({'; '.join(fields)}). Where another one was fitted in between, "
+        "they are recordings of two engines, and what differs shows no work; where one was told wrongly, analyse that "
+        "again.",
+    )
+
+
+def otherwise_note(now: Engine | None, *runs: StoredRun | None) -> tuple[str, ...]:
     """A question about those of the runs that were analysed before the engine was told otherwise; none where none was.
 
-    now: the engine as it is told of their machine.
+    now: the engine as it is told of their machine; None asks nothing.
     """
+    if now is None:
+        return ()
     unlike = {run.id: told_otherwise(run.run.engine, now) for run in runs if run is not None and run.run is not None}
     found = {number: names for number, names in unlike.items() if names}
     if not found:

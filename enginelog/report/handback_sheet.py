@@ -20,7 +20,7 @@ from enginelog.model import (
     WorkEntry,
     wording,
 )
-from enginelog.model.telling import TOLD, otherwise_note, told_otherwise
+from enginelog.model.telling import TOLD, asked_about, otherwise_note, told_otherwise
 from enginelog.model.wording import as_told, begun_large, joined
 from enginelog.report import words
 from enginelog.report.advice_page import machine_cautions
@@ -130,7 +130,7 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
     pair = of_job(record)
     full = audience == "bench"
     after = pair.after.run if pair.after else None
-    otherwise = otherwise_note(record.machine.engine, pair.before, pair.after)
+    otherwise = otherwise_note(asked_about(record), pair.before, pair.after)
     notes = pair.comparison.notes if pair.comparison else otherwise
     asked = tuple(note for note in notes if note.endswith("?"))
     unsafe, stands = unsafe_titles(record), standing(record)

@@ -173,3 +173,21 @@ def test_phones_go_first(tmp_path):
 def test_in_what_an_engine_is_told_otherwise(changed, said):
     then = replace(make_runs.healthy_generator().engine, cylinders=2, firing_angles_deg=(0.0, 360.0), strokes=4)
     assert told_otherwise(then, replace(then, **changed)) == said
+
+
+def test_a_job_handed_back_says_how_the_engine_was_told_then_and_asks_for_nothing(store, server, browser):
+    """Another engine may have been fitted since: what was judged and handed back was of the former."""
+    job = new_job(store, strokes=2)
+    with open_store(store) as opened:
+        run = make_runs.hunting_pump()
+        opened.attach(job, replace(run, engine=opened.machine(1).engine), "before")
+        opened.hand_back(job, "", "", "", b"<html></html>")
+    browser.post("/machines/1/engine", {"strokes": "4"})
+    page = text_of(browser.get(f"/jobs/{job}").text)
+    assert "The engine is told otherwise since this was handed back: strokes 2 then, 4" in page
+    assert "run 1 was judged with the former" in page and "Analyse it again" not in page
+    assert browser.post(f"/jobs/{job}/again").status == 400
+    assert "told otherwise since" not in text_of(browser.get("/machines/1").text)
+    with open_store(store) as opened:
+        opened.reopen(job)
+    assert "The engine was told otherwise since" in text_of(browser.get(f"/jobs/{job}").text)
