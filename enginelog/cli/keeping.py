@@ -94,12 +94,20 @@ def export_(folder: Path, no_files: bool, place: Path | None, as_json: bool) -> 
     _name_gone(made.missing, "the export")
     for name in made.damaged:
         console.error(f"{name}: {_CHANGED}; it is in the export as it is: look in an earlier backup")
+    shown = console.safe_name(str(folder))
+    for line in made.unsound:
+        console.error(f"{line}: written as it is")
+    if made.unsound:
+        without = "; no CSV tables were made" if made.without_tables else ""
+        console.note(
+            f"no import takes that{without}. Put it right in {shown}/record.json with a text editor (each row is a "
+            f"line there, in the order of its number), then: enginelog import {shown} --store NEW"
+        )
     if as_json:
         show_plain(made)
     else:
-        shown = console.safe_name(str(folder))
         console.show(f"{shown}: {_all_of(made)} written.")
-    return _status(made.missing, made.damaged)
+    return _status(made.missing, made.damaged, made.unsound)
 
 
 def _all_of(made: Exported | Imported) -> str:

@@ -39,6 +39,10 @@ LARGEST_MANIFEST = 256 << 20
 # What the zip module raises for broken zips, beside its own errors (NotImplementedError is a RuntimeError).
 _BROKEN_ZIP = (zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, struct.error, EOFError, RuntimeError, ValueError,
                KeyError, OverflowError)  # fmt: skip
+UNZIPPED = (
+    f"rename its folder {FILES[:-1]} to {DATABASE}.files, and 'enginelog export FOLDER --store {DATABASE}' writes "
+    "everything as it is and says how to put it right"
+)
 _BACKING_UP = "enginelog-backing-up-"  # begins the name of the folder in which a backup is made ready
 
 
@@ -152,8 +156,9 @@ def _copy_database(store: Store, target: Path, named: Path) -> list[dict[str, An
         wrong = shape.strange(copy, VERSION) or soundness.first_wrong(copy)
         if wrong:
             raise StoreUnreadableError(
-                f"{store.path}: no backup made: the store is damaged ({wrong}); the recordings in "
-                f"{store.files.folder} are readable on their own"
+                f"{store.path}: no backup made: the store is damaged ({wrong}); 'enginelog export FOLDER' writes "
+                f"everything as it is and says how to put it right; the recordings in {store.files.folder} are "
+                "readable on their own"
             )
         copy.execute("PRAGMA journal_mode = DELETE")
         return [dict(row) for row in copy.execute("SELECT sha256, ending FROM files ORDER BY sha256")]
@@ -264,7 +269,8 @@ def _unpack_one(pack: zipfile.ZipFile, name: str, about: dict[str, Any], target:
 def _check_database(path: Path, backup: Path) -> None:
     wrong = soundness.wrong_outside(path)
     if wrong:
-        raise _refused(backup, f"the store in it is damaged ({wrong})")
+        save = f"; to save what it holds: unzip it, {UNZIPPED}" if soundness.is_store(path) else ""
+        raise _refused(backup, f"the store in it is damaged ({wrong}){save}")
 
 
 def _make_another(path: Path) -> None:

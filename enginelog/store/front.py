@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from types import TracebackType
 
@@ -12,6 +13,8 @@ from enginelog.store import aside, moments, opening, soundness
 from enginelog.store.dropping import Dropping
 from enginelog.store.errors import NotInStoreError, StoreUnreadableError, explained
 from enginelog.store.files import FileFolder, files_folder, readable_sha256
+
+MOST_UNSOUND = 20
 
 
 @dataclass(frozen=True)
@@ -52,6 +55,11 @@ class Store(Dropping):
                         Problem(path.name, "its content has changed since it was kept; fetch it from a backup")
                     )
         return (*found, *self._broken_records())
+
+    def unsound(self) -> tuple[str, ...]:
+        """The first of what no backup is made of and no import takes, one line each; empty where all is sound."""
+        with explained(self.path, self.files.folder):
+            return tuple(islice(soundness.all_wrong(self._db), MOST_UNSOUND))
 
     def left_of_restores(self) -> tuple[Path, ...]:
         """Folders beside the store that restores left when they were killed; the next restore takes them away."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 import base64
 import binascii
 import json
+import math
 import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
@@ -35,7 +36,8 @@ EXPORTED = tuple(name for name in TABLES if name not in ("job_texts", "identity"
 @dataclass(frozen=True)
 class Exported:
     """Where an export lies, how many jobs, runs and files it holds, files that were not there, and such as are in it
-    with another content than when they were kept."""
+    with another content than when they were kept. unsound: entries that an import would refuse, which are in it as they
+    are; without_tables: among them are such that no CSV could be made."""
 
     folder: Path
     jobs: int
@@ -43,6 +45,8 @@ class Exported:
     files: int
     missing: tuple[str, ...]
     damaged: tuple[str, ...]
+    unsound: tuple[str, ...] = ()
+    without_tables: bool = False
 
 
 @dataclass(frozen=True)
@@ -58,15 +62,30 @@ class Imported:
 
 
 def export_to(store: Store, folder: Path, with_files: bool = True) -> Exported:
-    """Write the job record into a new or empty folder, whole or not at all: `record.json`, CSV tables, `files/`."""
+    """Write the job record into a new or empty folder, whole or not at all: `record.json`, CSV tables, `files/`.
+
+    Entries that cannot be read go into `record.json` as they are, to be put right there: nothing else takes them.
+    """
     with explained(folder, store.files.folder), store.snapshot(), whole_folder(folder) as place:
         copied, missing, damaged = _copy_files(store, place(FILES)) if with_files else (0, (), ())
-        for name, text in tables.csv_tables(store).items():
+        unsound = store.unsound()
+        made, without = _csv_tables(store, unsound)
+        for name, text in made.items():
             with whole_file(place(name)) as target:
                 target.write(b"\xef\xbb\xbf" + text.encode("utf-8"))
         with whole_file(place(DOCUMENT)) as target:
             write_document(store, target)
-        return Exported(folder, store.count("jobs"), store.count("runs"), copied, missing, damaged)
+        return Exported(folder, store.count("jobs"), store.count("runs"), copied, missing, damaged, unsound, without)
+
+
+def _csv_tables(store: Store, unsound: tuple[str, ...]) -> tuple[dict[str, str], bool]:
+    """The tables by file name, and whether there are none, since an entry that is not sound keeps from making them."""
+    try:
+        return tables.csv_tables(store), False
+    except soundness.UNREADABLE:
+        if not unsound:
+            raise
+        return {}, True
 
 
 def write_document(store: Store, target: BinaryIO) -> None:
@@ -76,10 +95,17 @@ def write_document(store: Store, target: BinaryIO) -> None:
     for number, table in enumerate(EXPORTED):
         target.write(f'{"," if number else ""}\n"{table}": ['.encode("ascii"))
         for at, row in enumerate(store.all_rows(table)):
-            plain = {name: base64.b64encode(v).decode() if isinstance(v, bytes) else v for name, v in row.items()}
+            plain = {name: _plain(value) for name, value in row.items()}
             target.write((b",\n" if at else b"\n") + json.dumps(plain, allow_nan=False).encode("ascii"))
         target.write(b"]")
     target.write(b"}}\n")
+
+
+def _plain(value: Any) -> Any:
+    """A value as JSON has it: bytes as base64, and a number that is none, which no import takes, in words."""
+    if isinstance(value, float) and not math.isfinite(value):
+        return str(value)
+    return base64.b64encode(value).decode() if isinstance(value, bytes) else value
 
 
 def import_from(store: Store, source: Path) -> Imported:
@@ -193,7 +219,10 @@ def _copy_files(store: Store, folder: Path) -> tuple[int, tuple[str, ...], tuple
     missing: list[str] = []
     damaged: list[str] = []
     for row in store.all_rows("files"):
-        present = store.files.path_of(row["sha256"], row["ending"])
+        try:
+            present = store.files.path_of(row["sha256"], row["ending"])
+        except StoreUnreadableError:
+            continue  # named among the entries
         if not present.is_file():
             missing.append(present.name)
             continue

@@ -19,7 +19,7 @@ from enginelog.store.jobs import job_from
 from enginelog.store.machines import machine_from, row_of
 from enginelog.store.schema import APPLICATION_ID, VERSION
 
-_UNREADABLE = (ValueError, TypeError, KeyError, IndexError, AttributeError, RecursionError, OverflowError, UsageError,
+UNREADABLE = (ValueError, TypeError, KeyError, IndexError, AttributeError, RecursionError, OverflowError, UsageError,
                StoreUnreadableError)  # fmt: skip
 
 
@@ -56,7 +56,22 @@ def _no_store(db: sqlite3.Connection) -> str | None:
 
 def first_wrong(db: sqlite3.Connection) -> str | None:
     """What is wrong first in a database of the present version, None where all can be read."""
-    return next(chain(opening.integrity(db), wrong_entries(db), _without_record(db)), None)
+    return next(all_wrong(db), None)
+
+
+def all_wrong(db: sqlite3.Connection) -> Iterator[str]:
+    """What is wrong in a database of the present version, one line each."""
+    return chain(opening.integrity(db), wrong_entries(db), _without_record(db))
+
+
+def is_store(path: Path) -> bool:
+    """Whether a database is a store of a version known here, whatever its entries hold."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as db:
+        try:
+            db.execute("PRAGMA trusted_schema = OFF")
+            return _no_store(db) is None
+        except sqlite3.Error:
+            return False
 
 
 def wrong_entries(db: sqlite3.Connection) -> Iterator[str]:
@@ -71,7 +86,7 @@ def wrong_entries(db: sqlite3.Connection) -> Iterator[str]:
         for row in db.execute(f"SELECT * FROM {table} ORDER BY id").fetchall():
             try:
                 read(row, db)
-            except _UNREADABLE as failed:
+            except UNREADABLE as failed:
                 yield f"row {row['id']} of {table} cannot be read ({failed})"
 
 
