@@ -21,12 +21,13 @@ if TYPE_CHECKING:
 
 def change_notes(store: Store, before: model.Machine, now: model.Machine) -> list[str]:
     """What is told otherwise of a machine's engine from now on, and which jobs, handed back, stay as they were judged;
-    nothing where it is told as before."""
+    nothing where it is told as before, or no recording was judged yet."""
     changed = then_and_now(before.engine, now.engine)
-    if not changed:
+    recorded = [visit for visit in store.history(now.id).visits if visit.runs]
+    if not changed or not recorded:
         return []
     lines = [f"{job_text.shown(now.label)} is told otherwise from now on: {'; '.join(changed)}"]
-    visits = [visit for visit in store.history(now.id).visits if visit.job.state == "handed_back"]
+    visits = [visit for visit in recorded if visit.job.state == "handed_back"]
     stay = {visit.job.id: runs for visit in visits if (runs := _unlike(store, visit, now.engine))}
     if stay:
         unlike = [str(run.id) for each in stay.values() for run in each]
