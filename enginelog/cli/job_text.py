@@ -38,6 +38,7 @@ def written(name: str, text: str) -> list[str]:
 
 def job_lines(record: model.JobRecord, advice: Suggestion, gone: tuple[TakenBack, ...] = ()) -> list[str]:
     """The whole job, what was taken back of it, and what to check next."""
+    from enginelog.compare import overtaken_lines
     from enginelog.report.run_line import run_line
     from enginelog.store import words
 
@@ -48,7 +49,9 @@ def job_lines(record: model.JobRecord, advice: Suggestion, gone: tuple[TakenBack
     for note in job.notes:
         lines += field(f"Note {note.id}", shown(note.text))
     for run in record.runs:
-        lines += field(f"Run {run.id}", f"{run.at.local_date} {run_line(run)}")
+        lines += field(f"Run {run.id}", f"{_dated(run)} {run_line(run)}")
+    for line in overtaken_lines(record) if job.state != "handed_back" else ():
+        lines += field("Order", line)
     for check in record.checks:
         lines += field(f"Check {check.id}", f"{check.at.local_date} {words.check_line(check)}")
     for entry in record.work:
@@ -108,6 +111,15 @@ def taken_back_line(gone: TakenBack, currency: str) -> str:
     else:
         line = words.work_line(entry, currency)
     return f"{gone.kind} {entry.id} on {words.taken_back_when(gone)}. It was: {shown(line)}"
+
+
+def _dated(run: model.StoredRun) -> str:
+    """The date a run is entered for, with that by which it counts where its file says another."""
+    from enginelog.compare import made
+
+    when = made(run)
+    other = when.by_file and when.at.local_date != run.at.local_date
+    return f"{run.at.local_date} (by its file {when.at.local_date})" if other else run.at.local_date
 
 
 def _seen(seen: model.TakeIn) -> str:

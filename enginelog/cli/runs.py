@@ -100,9 +100,13 @@ def _refuse_twice(store: Store, number: int, clip: str) -> None:
 @store_options
 def move(number: int, job: int, place: Path | None, as_json: bool) -> int:
     """Attach RUN to job ID, where it belongs, and take it back from the job it was attached to by mistake."""
+    from enginelog import compare as comparing
+    from enginelog.store import words
+
     with opened(place) as store:
         made = store.move_run(number, job)
         record = store.record(job)
+        console.notes([*words.misgivings(record.job, made.at), *comparing.out_of_order(record, made)])
     if as_json:
         show_plain(made)
         return STATUS_DONE

@@ -8,7 +8,7 @@ taken over many firings or moments (neighbours are not independent), by exact or
 the measurement's own uncertainty where there is one event only.
 """
 
-from enginelog.compare.dates import out_of_order
+from enginelog.compare.dates import made, out_of_order, overtaken_lines
 from enginelog.compare.front import FOR_THE_BENCH, compare
 from enginelog.compare.jobs import BeforeAfter, of_job, of_pair
 from enginelog.compare.words import VERDICTS
@@ -18,7 +18,9 @@ __all__ = [
     "VERDICTS",
     "BeforeAfter",
     "compare",
+    "made",
     "of_job",
     "of_pair",
     "out_of_order",
+    "overtaken_lines",
 ]

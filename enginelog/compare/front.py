@@ -135,6 +135,11 @@ def _used(limits: LimitSet) -> tuple[tuple[str, float], ...]:
     return tuple((f"compare.{limit.name}", limit.value) for limit in limits.values())
 
 
+def refused(before: Run, after: Run, against: Obstacle, limits: LimitSet, notes: tuple[str, ...] = ()) -> Comparison:
+    """Two runs that are not held against each other for a reason from outside them."""
+    return _refused(before, after, against, (), limits, notes)
+
+
 def _refused(
     before: Run,
     after: Run,

@@ -2,47 +2,148 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from enginelog.compare.front import compare
+from enginelog import limits as limit_files
+from enginelog.compare import dates, words
+from enginelog.compare.comparable import Obstacle, pulls_only
+from enginelog.compare.front import compare, refused
 from enginelog.limits import LimitSet
 from enginelog.model import Comparison, Engine, JobRecord, StoredRun
 from enginelog.model.telling import asked_about, engines_note, otherwise_note
 
 STARTS = "Settling and starting depend on whether the engine was cold or warm."
+AGAIN = (
+    "Record it again after the work. Where a date is wrong, take that recording back and attach it with its own time"
+    " (--at)."
+)
 
 
 @dataclass(frozen=True)
 class BeforeAfter:
-    """The recordings that stand for before and after the work (None where there is none), and their comparison."""
+    """The recordings that stand for before and after the work (None where there is none), and their comparison.
+
+    newer: the recording from before or during the work that is newer than all from after it, so that none of these
+    stands for after; the comparison is then one that is refused. reopened: that of after was made before the job was
+    opened again, so that it does not show how the machine is now. notes: what is known where nothing is compared.
+    """
 
     before: StoredRun | None
     after: StoredRun | None
     comparison: Comparison | None
+    newer: StoredRun | None = None
+    reopened: bool = False
+    notes: tuple[str, ...] = ()
 
 
 def of_job(record: JobRecord, limits: LimitSet | None = None) -> BeforeAfter:
-    """Before and after of a job: the newest of each stage that can be compared, else the newest of each.
+    """Before and after of a job: the last made of each stage that can be compared, else the last made of each.
 
+    A recording from after the work that is older than one from before or during it stands for nothing (`overtaken`).
     The record must hold its runs whole; a run without its analysis counts as not there.
     """
-    befores, afters = (
-        [run for run in reversed(record.of_stage(stage)) if run.run is not None] for stage in ("before", "after")
-    )
+    limits = limits or limit_files.load("compare")
+    befores, afters = (dates.newest_first(record.of_stage(stage)) for stage in ("before", "after"))
+    past = dates.overtaken(record)
+    if past is not None:
+        return _overtaken(record, befores, *past, limits)
+    afters = _of_now(record, afters)
+    early = bool(afters) and dates.before_reopening(record, afters[0])
+    asked = _reopened_note(record, afters[0]) if early else ()
     if not befores or not afters:
-        return BeforeAfter(befores[0] if befores else None, afters[0] if afters else None, None)
+        before, only = (next(iter(each), None) for each in (befores, afters))
+        return BeforeAfter(before, only, None, reopened=early, notes=asked)
     first: BeforeAfter | None = None
     newer: tuple[str, ...] = ()
     for after in afters:
         reasons: list[Comparison] = []
-        for before in befores:
+        candidates = _befores_of(after, befores, record.of_stage("after"), limits)
+        for before in candidates:
             comparison = of_pair(before, after, limits, asked_about(record))
+            own = (*_in_vain_notes(before, after, befores), *_swapped(before, after, candidates, afters))
+            comparison = replace(comparison, notes=(*asked, *comparison.notes, *own))
             if comparison.comparable:
-                return BeforeAfter(before, after, replace(comparison, notes=newer + comparison.notes))
+                notes = (*newer, *comparison.notes)
+                return BeforeAfter(before, after, replace(comparison, notes=notes), reopened=early)
             reasons.append(comparison)
-        first = first or BeforeAfter(befores[0], after, reasons[0])
+        first = first or BeforeAfter(candidates[0], after, reasons[0], reopened=early)
         newer += newer_note(after, reasons[0])
     return first or BeforeAfter(None, None, None)
+
+
+def _overtaken(
+    record: JobRecord, befores: list[StoredRun], newer: StoredRun, after: StoredRun, limits: LimitSet
+) -> BeforeAfter:
+    """Of a job whose newest recording is none from after the work: no after, and the comparison refused."""
+    before = befores[0] if befores else None
+    assert newer.run is not None and after.run is not None  # both show something
+    side = "during" if newer.stage == "during" else "from before"
+    reason = f"run {after.id}, from after the work, was made earlier than run {newer.id}, {side} it"
+    notes = (dates.overtaken_line(newer, after), *otherwise_note(asked_about(record), newer, after))
+    comparison = refused(newer.run, after.run, Obstacle(reason, AGAIN), limits, notes)
+    return BeforeAfter(before, None, comparison, newer=newer)
+
+
+def _of_now(record: JobRecord, afters: list[StoredRun]) -> list[StoredRun]:
+    """Of the recordings from after the work those that no newer one from before or during it makes past, and of these
+    those since the job was opened again; all where there is none of these."""
+    valid = [run for run in afters if not dates.superseded(record, run)]
+    since = [run for run in valid if not dates.before_reopening(record, run)]
+    shown = any(map(dates.shows_something, since))
+    return since if shown else valid or afters
+
+
+def _befores_of(
+    after: StoredRun, befores: list[StoredRun], afters: Sequence[StoredRun], limits: LimitSet
+) -> list[StoredRun]:
+    """What may stand for before beside this recording from after the work, the last made first.
+
+    Those made before it, since the machine last ran after earlier work. Where it ran in one of them and starts after
+    the work, those in which it did not start stand for nothing: it would be said to run now, and did before.
+    """
+    shown = [run for run in befores if dates.shows_something(run) and not dates.later(run, after)]
+    if not shown:
+        return befores
+    earlier = [run for run in afters if dates.shows_something(run) and dates.later(shown[0], run)]
+    shown = [run for run in shown if all(dates.later(run, each) for each in earlier)]
+    ran = [run for run in shown if _ran(run, limits)]
+    starts = after.run is not None and not pulls_only(after.run)
+    return ran if ran and starts else shown
+
+
+def _ran(stored: StoredRun, limits: LimitSet) -> bool:
+    """Whether it ran for long enough to be held against another run."""
+    run = stored.run
+    return run is not None and run.timeline.engine_heard and words.ran_s(run) >= limits.value("run_least_s")
+
+
+def _in_vain_notes(before: StoredRun, after: StoredRun, befores: list[StoredRun]) -> tuple[str, ...]:
+    """Which newer recordings from before the work hold nothing but pulls, where one in which it ran stands for it."""
+    if before.run is None or pulls_only(before.run):
+        return ()
+    newer = [run for run in befores if dates.later(run, before) and not dates.later(run, after)]
+    return tuple(
+        f"In run {run.id}, newer and from before the work too, it did not start ({words.pulls(run.run.timeline)})."
+        for run in newer
+        if run.run and pulls_only(run.run)
+    )
+
+
+def _swapped(before: StoredRun, after: StoredRun, befores: list[StoredRun], afters: list[StoredRun]) -> tuple[str, ...]:
+    """Whether two others of the recordings that may stand for before and after seem swapped by their files' own dates;
+    nothing where it is asked of these two."""
+    assert before.run is not None and after.run is not None  # of_pair had them
+    return () if dates.swapped_note(before.run, after.run) else dates.swapped_among(befores, afters)
+
+
+def _reopened_note(record: JobRecord, after: StoredRun) -> tuple[str, ...]:
+    """That nothing was recorded after the work since the job was opened again."""
+    assert record.reopened is not None
+    return (
+        f"Run {after.id}, from after the work, was {dates.made(after).words}, before the job was reopened "
+        f"({record.reopened.local:%Y-%m-%d %H:%M}): has it come back, and is it to be recorded again?",
+    )
 
 
 def of_pair(
@@ -76,11 +177,16 @@ def newer_note(after: StoredRun, comparison: Comparison) -> tuple[str, ...]:
 
 
 def order_note(before: StoredRun, after: StoredRun) -> tuple[str, ...]:
-    """A line where the run taken as before is dated days later than the one taken as after, which is mostly a slip."""
-    first, then = before.at.local_date, after.at.local_date
-    if first <= then:
+    """A line where the run taken as before was made later than the one taken as after, which is mostly a slip; nothing
+    where the files' own dates say so, which is asked already."""
+    if not dates.later(before, after):
         return ()
-    return (f"The recording from before is dated {first}, later than the one from after, {then}: a slip?",)
+    if before.run and after.run and dates.swapped_note(before.run, after.run):
+        return ()
+    first, then = (dates.made(each).at for each in (before, after))
+    same_day = first.local_date == then.local_date
+    early, late = (f"{each.local:%Y-%m-%d %H:%M}" if same_day else each.local_date for each in (then, first))
+    return (f"The recording from before is dated {late}, later than the one from after, {early}: a slip?",)
 
 
 def seasons_note(before: StoredRun, after: StoredRun) -> tuple[str, ...]:

@@ -274,6 +274,7 @@ class JobRecord:
     """A job with all that belongs to it. Entries in order of time; dropped entries are not among them.
 
     elsewhere: of each of its recordings that a job of another machine holds, too: (run here, run there, that machine).
+    reopened: when it was last opened again after it had been handed back; None where it was not.
     """
 
     job: Job
@@ -282,6 +283,7 @@ class JobRecord:
     work: tuple[WorkEntry, ...] = ()
     runs: tuple[StoredRun, ...] = ()
     elsewhere: tuple[tuple[int, int, str], ...] = ()
+    reopened: Moment | None = None
 
     def of_stage(self, stage: str) -> tuple[StoredRun, ...]:
         return tuple(run for run in self.runs if run.stage == stage)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from enginelog.advice.signs import CLUTCH_KINDS, idles_near_clutch, regime
+from enginelog.compare.dates import oldest_first
 from enginelog.limits.trade.knowledge import Rule
 from enginelog.model import Finding, JobRecord, Run, StoredRun, is_over_rated
 from enginelog.report import words
@@ -69,10 +70,11 @@ def heard_in(stored: StoredRun) -> tuple[Danger, ...]:
 
 def standing(record: JobRecord) -> tuple[Danger, ...]:
     """What can hurt and stands, each as it was last heard: until a later recording from during or after the work judges
-    it and finds it well, which by no date was made before that work (`can_show_it_mended`). From after the work first.
+    it and finds it well, which was not made before it nor before that work (`can_show_it_mended`). From after the work
+    first.
     """
     found: dict[str, Danger] = {}
-    for stored in sorted(record.runs, key=lambda each: each.stage != "before"):
+    for stored in oldest_first(sorted(record.runs, key=lambda each: each.stage != "before")):
         here = {each.code: each for each in heard_in(stored)}
         gone = _well(stored.run) if stored.stage != "before" else frozenset()
         left = {

@@ -6,11 +6,13 @@ import re
 from dataclasses import dataclass, replace
 
 from enginelog.compare import BeforeAfter
+from enginelog.compare.dates import made
 from enginelog.compare.stopping import IN_BETWEEN, START_AGAIN
-from enginelog.model import Compared, Comparison, JobRecord, Run
+from enginelog.model import Compared, Comparison, JobRecord, Run, StoredRun
 from enginelog.model.wording import begun_small
 from enginelog.report import words
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, faults_of
+from enginelog.report.made_when import before_the_last_work
 
 ANSWERS = {
     "better": "It runs better than before",
@@ -21,6 +23,8 @@ ANSWERS = {
     "cannot_tell": "Whether it runs better cannot be told",
 }
 NO_WORK = "Recorded, but no work was written down"
+NOT_SINCE = "Not recorded since the last work"
+NOT_REOPENED = "Not recorded since the job was reopened"
 NOT_MENDED = "Do not use it until this is put right, which failed at the bench: {}."
 SEE_WATCH = "What was heard and can hurt stands first among what to watch."
 TONES = {"better": "ok", "worse": "fault", "mixed": "watch"}  # others are neutral
@@ -42,12 +46,14 @@ def top_of(record: JobRecord, pair: BeforeAfter, full: bool) -> Top:
     """The answer from what was recorded. full: for the bench, which is told what to record instead, too."""
     after = pair.after.run if pair.after else None
     before = pair.before.run if pair.before else None
+    if pair.newer is not None:
+        return _overtaken(record, pair.newer, full)
     if pair.comparison is not None and before is not None and after is not None:
-        return _compared(pair.comparison, before, after, full)
+        return _since_reopened(_compared(pair.comparison, before, after, full), pair)
     if after is not None:
         head = words.headline(after)
         text = f"{_told(head, full)} There is no recording from before the work to hold it against."
-        return Top(head.verdict, words.SIGNS[head.verdict], head.word, head.title, text)
+        return _since_reopened(Top(head.verdict, words.SIGNS[head.verdict], head.word, head.title, text), pair)
     during = [one.run for one in record.of_stage("during") if one.run is not None]
     the_work = " the work" if record.work else ""
     heard = [_by_itself(f"{stage}{the_work}", run, full) for stage, run in (("Before", before), ("During", during[-1] if
@@ -57,6 +63,28 @@ def top_of(record: JobRecord, pair: BeforeAfter, full: bool) -> Top:
     answer = "Not recorded after the work" if heard else "No recording was made"
     text = " ".join(("So there is no measurement of how it runs now.", *heard))
     return Top("unknown", "?", "Not measured", answer, text)
+
+
+def _overtaken(record: JobRecord, newer: StoredRun, full: bool) -> Top:
+    """The answer where the newest recording is none from after the work: what that shows, and no word of mended."""
+    assert newer.run is not None  # it shows something
+    date, side = made(newer).at.local_date, "during" if newer.stage == "during" else "before"
+    if before_the_last_work(record, newer):
+        last = _by_itself(f"Last recorded, {date}, {side} the last work", newer.run, full)
+        return Top("unknown", "?", "Not measured", NOT_SINCE, f"So there is no measurement of how it runs now. {last}")
+    head = words.headline(newer.run)
+    tone = "unknown" if head.verdict == "ok" else head.verdict  # well, but not from after the work: no reason for green
+    text = f"{_told(head, full)} Recorded {date}; all that was recorded after the work is older.".strip()
+    return Top(tone, words.SIGNS[tone], "Not compared" if tone == "unknown" else head.word, head.title, text)
+
+
+def _since_reopened(top: Top, pair: BeforeAfter) -> Top:
+    """What was recorded before the job was opened again is told as of its date, and not as how it runs now."""
+    if not pair.reopened or pair.after is None:
+        return top
+    date = made(pair.after).at.local_date
+    text = f"As recorded {date}: {begun_small(top.answer.rstrip('.'))}. {top.text}"
+    return Top("unknown", "?", "Not measured", NOT_REOPENED, text)
 
 
 def _by_itself(when: str, run: Run, full: bool) -> str:

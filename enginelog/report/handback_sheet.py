@@ -32,7 +32,7 @@ from enginelog.report.handback_answer import NOT_MENDED, Top, top_of, with_unsaf
 from enginelog.report.handback_open import asked_first, check_title, unsafe_titles
 from enginelog.report.handback_pictures import Drawing, drawings
 from enginelog.report.judged import beside, judged, limit_words, row_name
-from enginelog.report.made_when import NOT_SO
+from enginelog.report.made_when import NOT_SO, before_the_last_work
 from enginelog.report.owner_words import for_owner, said_by_another
 from enginelog.report.suggesting import recorded_too_early, suggestion
 
@@ -131,7 +131,7 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
     full = audience == "bench"
     after = pair.after.run if pair.after else None
     otherwise = otherwise_note(asked_about(record), pair.before, pair.after)
-    notes = pair.comparison.notes if pair.comparison else otherwise
+    notes = pair.comparison.notes if pair.comparison else (*pair.notes, *otherwise)
     asked = tuple(note for note in notes if note.endswith("?"))
     unsafe, stands = unsafe_titles(record), standing(record)
     back = record.job.handback
@@ -156,7 +156,7 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
         limits=_limits(after) if full and after else (),
         watch=(
             *((NOT_MENDED.format(unsafe),) if unsafe else ()),
-            *_watch(back.watch if back else "", _as_it_goes(record, after), stands, full),
+            *_watch(back.watch if back else "", _as_it_goes(record, pair), stands, full),
         ),
         told=back.told_owner if back else "",
         next_service=back.next_service if back else "",
@@ -172,8 +172,12 @@ def _cautions(kind: str | None) -> tuple[Caution, ...]:
     return (*cautions(kind), *own)
 
 
-def _as_it_goes(record: JobRecord, after: Run | None) -> Run | None:
-    """The run that shows the machine as it goes: that after the work; the last one there is where no work was done."""
+def _as_it_goes(record: JobRecord, pair: BeforeAfter) -> Run | None:
+    """The run that shows the machine as it goes: that after the work, or a newer one where no work was done since; the
+    last one there is where no work was done at all."""
+    if pair.newer is not None:
+        return None if before_the_last_work(record, pair.newer) else pair.newer.run
+    after = pair.after.run if pair.after else None
     if after is not None or record.work:
         return after
     left = [one.run for stage in ("before", "during") for one in record.of_stage(stage) if one.run is not None]

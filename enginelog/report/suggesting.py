@@ -6,20 +6,28 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from enginelog.advice import Heard, Situation, advise, at_bench
+from enginelog.compare.dates import before_reopening, later, oldest_first, overtaken, shows_something, superseded
 from enginelog.limits.bench import LEAD, Suggestion
 from enginelog.limits.trade import knowledge
 from enginelog.model import JobRecord, StoredRun
 from enginelog.model.wording import begun_large, begun_small, joined
 from enginelog.report import words
 from enginelog.report.dangers import Danger, standing
-from enginelog.report.made_when import before_the_last_work, too_early
+from enginelog.report.made_when import before_it_came_back, before_the_last_work, too_early
 from enginelog.report.record import record as run_record
 
 
 def known_of(record: JobRecord) -> Situation:
     """The recordings that show how the machine is now, the results of its checks, and its engine as it is told."""
-    heard = [Heard(run_record(run.run), run.conditions) for run in _how_it_is_now(record) if run.run is not None]
-    return Situation(tuple(heard), knowledge.results_of(record.checks), engine=record.machine.engine)
+    now = [run for run in oldest_first(_how_it_is_now(record)) if run.run is not None]
+    return Situation(tuple(map(_heard, now)), knowledge.results_of(record.checks), engine=record.machine.engine)
+
+
+def _heard(stored: StoredRun) -> Heard:
+    """A recording for the rules, without its file's date: the last given is the last made, as it counts for the job."""
+    assert stored.run is not None  # asked for whole
+    record = run_record(stored.run)
+    return Heard({**record, "clip": {**record["clip"], "recorded_at": None}}, stored.conditions)
 
 
 def _how_it_is_now(record: JobRecord) -> Sequence[StoredRun]:
@@ -27,7 +35,8 @@ def _how_it_is_now(record: JobRecord) -> Sequence[StoredRun]:
 
     Those from after the work made since its last entry, where an engine or its starter was heard in one; else those
     from during it, made since; else the newest from after it. Where there is none of these, those from before the work
-    and, as they show the same machine, from during it.
+    and, as they show the same machine, from during it. One from after the work that is older than one from before or
+    during it shows nothing of now: then what was recorded since it counts.
     """
     stages = ("after", "during") if record.work else ("after",)
     since = next(filter(None, (_since_the_last_entry(record, stage) for stage in stages)), None)
@@ -35,8 +44,12 @@ def _how_it_is_now(record: JobRecord) -> Sequence[StoredRun]:
 
 
 def _not_since(record: JobRecord) -> Sequence[StoredRun]:
-    """Of a job without a recording since the work those that count instead: from before and during it, else after."""
-    return [run for run in record.runs if run.stage != "after"] or record.of_stage("after")
+    """Of a job without a recording since the work those that count instead: from before and during it, where it was
+    recorded after earlier work those since then, else after."""
+    others = [run for run in record.runs if run.stage != "after"]
+    past = overtaken(record)
+    since = [run for run in others if past is not None and later(run, past[1])]
+    return since or others or record.of_stage("after")
 
 
 def suggestion(record: JobRecord) -> Suggestion:
@@ -56,7 +69,7 @@ def suggestion(record: JobRecord) -> Suggestion:
     well = now == since and all(words.headline(run.run).verdict == "ok" for run in since if run.run)
     if since and well and not failed and not any(each.stored in since for each in left):
         return replace(found, open_steps=(), before=None, text=_well(record, since, left))
-    shown = [run for run in now if _shows_something(run)]
+    shown = [run for run in now if shows_something(run)]
     if shown and not failed and not advise(known).matched:
         return replace(found, open_steps=(), before=None, text=_nothing_asked(shown))
     return found
@@ -81,16 +94,14 @@ def _since_the_work(record: JobRecord) -> list[StoredRun]:
 
 
 def _since_the_last_entry(record: JobRecord, stage: str) -> list[StoredRun]:
-    return [run for run in _showing(record, stage) if not before_the_last_work(record, run)]
+    shown = [run for run in _showing(record, stage) if not before_the_last_work(record, run)]
+    return [run for run in shown if not before_reopening(record, run)] or shown
 
 
 def _showing(record: JobRecord, stage: str) -> list[StoredRun]:
-    return [run for run in record.of_stage(stage) if _shows_something(run)]
-
-
-def _shows_something(stored: StoredRun) -> bool:
-    run = stored.run
-    return run is not None and run.quality.usable and (run.timeline.engine_heard or run.timeline.pulls > 0)
+    """What was recorded at this stage and shows how the machine is, the last made last."""
+    shown = [run for run in record.of_stage(stage) if shows_something(run) and not superseded(record, run)]
+    return oldest_first(shown)
 
 
 def _nothing_asked(runs: Sequence[StoredRun]) -> str:
@@ -106,7 +117,7 @@ def _well(record: JobRecord, runs: list[StoredRun], left: Sequence[Danger]) -> s
     many = len(runs) > 1
     named = " and ".join(str(run.id) for run in runs)
     heard = f"Nothing amiss is heard after the work (run{'s'[:many]} {named})"
-    early = recorded_too_early(record)
+    early = recorded_too_early(record) or before_it_came_back(record, runs[-1])
     if left:
         hurts = joined([f"{begun_small(each.title)} (run {each.stored.id})" for each in left])
         old = f" {begun_large(early)}: it does not show that." if early else ""
@@ -116,7 +127,7 @@ def _well(record: JobRecord, runs: list[StoredRun], left: Sequence[Danger]) -> s
         )
     if early:
         return f"{heard}, but {early}: record it again before it goes back."
-    compared = any(map(_shows_something, record.of_stage("before")))
+    compared = any(map(shows_something, record.of_stage("before")))
     go_on = "compare before with after, then hand it back" if compared else "hand it back"
     return (
         f"{heard}. Try what it came in with; if that is gone, it can go back: {go_on}. Sound does not show every fault."

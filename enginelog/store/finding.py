@@ -5,14 +5,16 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
-from enginelog.model import JOB_STATES, STAGES, Analysis, Job, JobRecord, Machine, StoredRun
+from enginelog.model import JOB_STATES, STAGES, Analysis, Job, JobRecord, Machine, Moment, StoredRun
 from enginelog.store import texts
 from enginelog.store.base import one_of
 from enginelog.store.entries import Entries, analysis_from, check_from, stored_from, work_from
 from enginelog.store.jobs import job_from
 
+_STATE_EVENTS = ("waiting", "done", "reopened", "handed back")
 _MARKS = 500  # parameters a query: older SQLite takes 999
 
 
@@ -72,7 +74,14 @@ class Finding(Entries):
                 work=tuple(map(work_from, self._rows(f"SELECT * FROM work {live}", job_id))),
                 runs=tuple(self._stored(row, whole) for row in self._rows(f"SELECT * FROM runs {live}", job_id)),
                 elsewhere=tuple(map(tuple, self._rows(ELSEWHERE, job_id, job.machine_id))),
+                reopened=self._reopened(job_id),
             )
+
+    def _reopened(self, job_id: int) -> Moment | None:
+        """When the job was last opened again after it had been handed back."""
+        states = [(at, what) for at, what, _ in self.events(job_id) if what in _STATE_EVENTS]
+        again = [at for (_, past), (at, what) in pairwise(states) if (past, what) == ("handed back", "reopened")]
+        return again[-1] if again else None
 
     def jobs(
         self,

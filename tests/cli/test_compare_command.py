@@ -278,7 +278,7 @@ def test_runs_analysed_before_the_engine_was_told_otherwise_are_asked_about(shed
     assert bench.count("as two-stroke, 1 cylinder, pump, before it was told otherwise (strokes)") == 2
     assert main(["reopen", "1"]) == 0 and main(["reanalyse", "1", "2"]) == 0
     capsys.readouterr()
-    assert main(["hand-back", "1", "--out", "out"]) == 0
+    assert main(["hand-back", "1", "--out", "out", "--yes"]) == 0
     assert "told otherwise" not in capsys.readouterr().err + Path("out/bench.html").read_text()
 
 

@@ -199,8 +199,10 @@ def test_a_recording_from_after_the_work_that_was_made_first_is_asked_about(call
     analysis.made = {b"hunts": "2026-04-12T11:05:00+00:00", b"well": "2026-04-12T09:20:00+00:00"}
     assert "swapped" not in call("attach", "1", clip(b"hunts"), "--stage", "before")[2]
     assert "swapped" not in call("attach", "1", clip(b"pulls", "b.m4a"), "--stage", "during")[2]
-    assert "made first, 2026-04-12 09:20 UTC" in call("attach", "1", clip(b"well", "c.m4a"), "--stage", "after")[2]
-    assert "swapped" in call("compare", "--job", "1")[1]
+    told = call("attach", "1", clip(b"well", "c.m4a"), "--stage", "after")[2]
+    assert "later than run 3, from after it (recorded 2026-04-12" in told and "are the two swapped" in told
+    status, out, _ = call("compare", "--job", "1")
+    assert status == 3 and "are the two swapped" in out
 
 
 def test_a_note_may_be_dated(call, job):

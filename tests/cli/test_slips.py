@@ -94,7 +94,9 @@ def test_a_time_before_the_take_in_is_refused_in_the_words_it_was_given(call):
 def test_a_before_dated_after_the_after_is_pointed_out(call):
     call("attach", "1", "before.wav", "--stage", "before", "--at", "2026-04-20")
     call("attach", "1", "after.wav", "--stage", "after", "--at", "2026-04-12")
-    out = call("compare", "--job", "1")[1]
+    status, out, _ = call("compare", "--job", "1")
+    assert status == 3 and "Run 1, from before the work, was recorded 2026-04-20 00:00, later than run 2" in out
+    out = call("compare", "--run", "1", "--run", "2")[1]
     assert "from before is dated 2026-04-20, later than the one from after, 2026-04-12: a slip?" in out
     assert "a slip?" not in call("compare", "--run", "2", "--run", "1")[1]
 

@@ -186,7 +186,9 @@ def test_a_comparison_is_advised_only_where_something_was_heard_before_the_work(
     store.attach(job.id, run_of(b"b", make_runs.healthy_generator), "after")
     alone = report.suggestion(store.record(job.id)).text
     assert "it can go back: hand it back." in alone and "compare" not in alone
+    job = store.take_in(store.remember("generator Lamp"))
     store.attach(job.id, run_of(b"c", make_runs.pulls_only), "before")
+    store.attach(job.id, run_of(b"d", make_runs.healthy_generator), "after")
     assert "compare before with after" in report.suggestion(store.record(job.id)).text
 
 
