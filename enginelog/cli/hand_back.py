@@ -49,8 +49,9 @@ def hand_back(
 
     The job is marked as handed back with what the owner is told, and the owner's page is kept in the job record. A job
     that is handed back already is only written out again; so is any job with --draft or --text, and what is made of one
-    that is not handed back yet says that it is a draft. Where a check failed and has not passed since, or before and
-    after seem swapped, this is asked first; where nobody can be asked, nothing is marked without --yes.
+    that is not handed back yet says that it is a draft. Where a check failed and has not passed since, before and after seem
+    swapped, or the machine came back since it was recorded, this is asked first; where nobody can be asked, nothing is
+    marked without --yes.
     """
     from enginelog import report
     from enginelog.store import as_drafted, hand_back_with
@@ -62,7 +63,7 @@ def hand_back(
         if recorded and any(wishes):
             raise model.UsageError(f"job {number} is handed back already: reopen it first to hand it back anew")
         marks = not (draft or only_text or recorded)
-        questions = _questions(record)
+        questions = (*_questions(record), *(_too_early(record, at) if marks else ()))
         if marks and questions and not yes:
             _ask_first(number, questions)
         else:
@@ -86,6 +87,20 @@ def _questions(record: model.JobRecord) -> tuple[str, ...]:
     found = report.hand_back_questions(record)
     unlike = [str(run.id) for run, _ in analysed_otherwise(record)] if found else []
     return (*found, f"To analyse again: {job_text.again_command(unlike)}.") if unlike else found
+
+
+def _too_early(record: model.JobRecord, at: model.Moment | None) -> tuple[str, ...]:
+    """Asked where the hand-back is dated before the newest entry of its job: nothing that it reports was there then."""
+    from enginelog import compare
+
+    entries = [(each.at, f"check {each.id}") for each in record.checks]
+    entries += [(each.at, f"work {each.id}") for each in record.work]
+    entries += [(compare.made(each).at, f"run {each.id}") for each in record.runs]
+    newest, name = max(entries, key=lambda each: each[0].utc, default=(None, ""))
+    if at is None or newest is None or at.utc >= newest.utc:
+        return ()
+    given, then = (f"{each.local:%Y-%m-%d %H:%M}" for each in (at, newest))
+    return (f"The hand-back is dated {given}, before {name} ({then}): a slip? A date alone counts as its midnight.",)
 
 
 def _ask_first(number: int, questions: tuple[str, ...]) -> None:

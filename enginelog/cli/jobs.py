@@ -78,7 +78,7 @@ def job(number: int, place: Path | None, as_json: bool) -> int:
     if as_json:
         show_plain({"record": record, "suggestion": advice, "next": advice.next, "taken_back": gone})
     else:
-        lines = job_text.job_lines(record, advice, gone) + told_anew.judged_lines(whole)
+        lines = job_text.job_lines(whole, advice, gone) + told_anew.judged_lines(whole)
         console.show("\n".join(lines + job_text.again_lines(whole)))
     return STATUS_DONE
 

@@ -9,6 +9,7 @@ from enginelog.compare.dates import swapped_note
 from enginelog.compare.estimate import Estimate, unknown
 from enginelog.compare.events import never_cleared, starts_heard
 from enginelog.compare.judging import judge
+from enginelog.compare.left_open import left_open, said_open
 from enginelog.compare.measures import RUNNING, SPEED, START, Measure, applies
 from enginelog.compare.put_right import AS_IT_STOOD, REST, speed_turn
 from enginelog.compare.running_on import ended
@@ -65,11 +66,13 @@ def compare(
     if against is not None and not turn:
         return _refused(before, after, against, measures, limits, notes)
     verdict, summary = words.overall(measures)
-    lead, rest = f"{turn}. " if turn else "", f" {REST}" if against else ""
+    sides = _both(before, after, limits)
+    open_ = left_open(*sides, after, measures)
+    answer = " ".join(filter(None, (f"{turn}." if turn else "", summary, REST if against else "", said_open(open_))))
     said = notes + _own_notes(measures) + ((AS_IT_STOOD,) if turn.endswith("no longer runs too fast") else ())
     return Comparison(
-        True, verdict, f"{lead}{summary}{rest}", *_both(before, after, limits), measures, notes=said,
-        limits_used=_used(limits),
+        True, verdict, answer, *sides, measures, notes=said,
+        limits_used=_used(limits), left_open=open_,
     )  # fmt: skip
 
 

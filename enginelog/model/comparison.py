@@ -54,7 +54,7 @@ class Comparison:
         what to record to make it possible, and `measures` holds only what stands by itself all the same.
     verdict: better, worse, same, mixed (some better, some worse) or cannot_tell, over all measures.
     summary: the answer in a sentence or two. notes: what to keep in mind, such as differing conditions.
-    limits_used: each limit by name.
+    limits_used: each limit by name. left_open: codes of what was amiss before and is not shown to be gone after.
     """
 
     comparable: bool
@@ -67,3 +67,4 @@ class Comparison:
     advice: str | None = None
     notes: tuple[str, ...] = ()
     limits_used: tuple[tuple[str, float], ...] = ()
+    left_open: tuple[str, ...] = ()

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from enginelog.compare import BeforeAfter
 from enginelog.compare.dates import made
+from enginelog.compare.left_open import said_open
 from enginelog.compare.stopping import IN_BETWEEN, START_AGAIN
 from enginelog.model import Compared, Comparison, JobRecord, Run, StoredRun
 from enginelog.model.wording import begun_small
@@ -124,9 +125,12 @@ def _compared(comparison: Comparison, before: Run, after: Run, full: bool) -> To
         text = _without_doubts(text) if not full and verdict != "cannot_tell" else text
     if left and (start or comparison.comparable or full):
         text += f" {left}"
+    faults = tuple(code for code in comparison.left_open if code in comparison.before.faults)
+    if faults:
+        answer = f"{answer}; {begun_small(said_open(faults).rstrip('.'))}"
     tone = TONES.get(verdict, "unknown")
-    if tone == "ok" and (left or after.timeline.pulls_after or stopped_between(comparison)):
-        tone = "watch"  # better is no reason for green where a fault is left, or where it stopped
+    if tone == "ok" and (left or faults or after.timeline.pulls_after or stopped_between(comparison)):
+        tone = "watch"  # better is no reason for green where a fault is left or may be, or where it stopped
     return Top(tone, CHANGE_SIGNS[verdict], CHANGE_WORDS[verdict], answer, text)
 
 
