@@ -49,9 +49,9 @@ def hand_back(
 
     The job is marked as handed back with what the owner is told, and the owner's page is kept in the job record. A job
     that is handed back already is only written out again; so is any job with --draft or --text, and what is made of one
-    that is not handed back yet says that it is a draft. Where a check failed and has not passed since, before and after seem
-    swapped, or the machine came back since it was recorded, this is asked first; where nobody can be asked, nothing is
-    marked without --yes.
+    that is not handed back yet says that it is a draft. Where a check failed and has not passed since, before and after
+    seem swapped, or the machine came back since it was recorded, this is asked first; where nobody can be asked,
+    nothing is marked without --yes.
     """
     from enginelog import report
     from enginelog.store import as_drafted, hand_back_with
