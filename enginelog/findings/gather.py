@@ -19,6 +19,7 @@ from enginelog.findings.series import (
     sounding,
     without_run_up,
 )
+from enginelog.findings.speed_limits import TopSpeed, top_speed
 from enginelog.findings.swings import Swing
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Firings, Quality, Span, Surges, Timeline, Track
@@ -30,9 +31,9 @@ OVERLOADED = ("clipped", "clipped_heavy", "destroyed")  # problems of a recordin
 class Evidence:
     """All measured parts. `settled`: the speed of each run in order of time, run-up left out. `span` is the longest
     run, `series` its speed of those; `calm` its stretches without sudden changes; `steady` the longest of them, where
-    the band is measured; `top_rpm` the highest speed held for a second in any run. `too_loud`: the recording is
-    overloaded; its own advice is to go farther away, so that none may be to go nearer. `turns`: parts of the run of a
-    two-stroke that may have been read at double its speed."""
+    the band is measured; `top` the highest speeds of any run. `too_loud`: the recording is overloaded; its own advice
+    is to go farther away, so that none may be to go nearer. `turns`: parts of the run of a two-stroke that may have
+    been read at double its speed."""
 
     engine: Engine
     timeline: Timeline
@@ -48,7 +49,7 @@ class Evidence:
     start: startstop.StartStudy
     steady: Series | None
     band: steadiness.Band | None
-    top_rpm: float | None
+    top: TopSpeed
     too_loud: bool
     turns: in_turns.Parts | None = None
 
@@ -100,7 +101,7 @@ def gather(
         start=startstop.study_start(timeline, limits, quality.silent_s),
         steady=steady,
         band=_band(steady, engine, swings, limits),
-        top_rpm=_top(clean, runs, limits),
+        top=_top(clean, runs, found, load, swings.found is True, limits),
         too_loud=any(problem.code in OVERLOADED for problem in quality.problems),
         turns=turns,
     )
@@ -191,14 +192,13 @@ def _mostly_in(steady: Series, swing: Swing) -> bool:
     return min(swing.end_s, last_s) - max(swing.start_s, first_s) >= 0.5 * (last_s - first_s)
 
 
-def _top(clean: list[Series], runs: list[Span], limits: LimitSet) -> float | None:
-    from enginelog.findings.speed_limits import sustained_top_rpm
-
-    tops: list[float] = []
-    for series, span in zip(clean, runs, strict=True):
-        if not len(series.t_s):
-            continue
-        top = sustained_top_rpm(series.between(run_up_end(series, limits), span.end_s))
-        if top is not None:
-            tops.append(top)
-    return max(tops, default=None)
+def _top(
+    clean: list[Series], runs: list[Span], found: list[steps.Step], load: loads.LoadStudy, hunts: bool, limits: LimitSet
+) -> TopSpeed:
+    """The highest speeds of all runs. Where it hunts, no swing is taken for a recovery from a load."""
+    parts = [
+        series.between(run_up_end(series, limits), span.end_s)
+        for series, span in zip(clean, runs, strict=True)
+        if len(series.t_s)
+    ]
+    return top_speed(parts, [] if hunts else loads.recoveries(found, load, limits), limits)

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from enginelog.findings.series import Series, rows_within
-from enginelog.findings.steps import Step, jump_statistic
+from enginelog.findings.speed_limits import Recovery
+from enginelog.findings.steps import RECOVERED_PERCENT, Step, jump_statistic
 from enginelog.limits import LimitSet
 from enginelog.model import LoadRelease, LoadStep, ThrottleMove, Track
 
@@ -55,6 +56,21 @@ def study_loads(
             released.append(load_released(step, limits))
     told = tuple(move for move in moves if _sure(move, track, limits))
     return LoadStudy(tuple(taken), tuple(released), tuple(moves), told)
+
+
+def recoveries(steps: list[Step], study: LoadStudy, limits: LimitSet) -> list[Recovery]:
+    """Those after each load released, where the new level was heard for long enough to be held: it is no part of them.
+    An engine that comes back to the speed it had before was not let go by a load: its throttle was opened for a while.
+    """
+    found = []
+    for step in steps:
+        std = step.levels_std_percent
+        if step.at_s not in [release.at_s for release in study.released] or std is None:
+            continue
+        lasts_s = min(step.last_outside_s(RECOVERED_PERCENT), limits.value("recovery_latest_s"))
+        if step.change_percent > 1.96 * std and step.at_s + lasts_s < step.end_s - limits.value("top_held_s"):
+            found.append(Recovery(step.at_s, step.at_s + lasts_s, step.after_rpm))
+    return found
 
 
 def _sure(move: ThrottleMove, track: Track, limits: LimitSet) -> bool:

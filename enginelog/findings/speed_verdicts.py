@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from enginelog.findings import halved, speed_limits
+from enginelog.findings import halved, speed_limits, top_verdicts
 from enginelog.findings.doubt import UNREAD, next_of
 from enginelog.findings.gather import Evidence
 from enginelog.findings.steadiness import CLASSES, Band, class_met, slow_share
@@ -13,7 +13,6 @@ from enginelog.findings.words import (
     UNGOVERNED,
     UNTOUCHED,
     cited,
-    deciding,
     figure,
     graded,
     unknown,
@@ -39,7 +38,7 @@ def all_findings(evidence: Evidence, speed: Speed, limits: LimitSet) -> list[Fin
     found = [judge_speed(evidence, speed, limits), judge_steadiness(evidence, speed, limits)]
     engine, machine = evidence.engine, (evidence.engine.machine or "").lower()
     if engine.blade_length_mm or "mower" in machine:
-        found.append(judge_blade(evidence, speed, limits))
+        found.append(top_verdicts.judge_blade(evidence, speed, limits))
     if engine.alternator_poles or "generator" in machine:
         found.append(judge_frequency(evidence, speed, limits))
     return found
@@ -54,7 +53,7 @@ def judge_speed(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
     low_rpm = min((one.rpm for one in speed.held), default=speed.rpm)
     if rated_rpm is None:
         return _against_nothing(speed) if idle_rpm is None else _against_idle(speed, low_rpm, idle_rpm, limits)
-    top = _if_told_wrong(evidence, _against_rated(speed, rated_rpm, evidence.top_rpm, limits), limits)
+    top = _if_told_wrong(evidence, top_verdicts.against_rated(evidence, speed, rated_rpm, limits), limits)
     # Too fast is told in any case: it is the one that hurts.
     if idle_rpm is None or nearer_rated(low_rpm, idle_rpm, rated_rpm) or top.verdict != "ok":
         return top
@@ -73,35 +72,16 @@ def _against_nothing(speed: Speed) -> Finding:
     return Finding("speed", "unknown", text, speed.top_rpm, "rpm", next=advice)
 
 
-def _ran_at(speed: Speed) -> str:
-    """The speed of the run, or the speeds it held; "Speed" stands before it as its title."""
-    return f"Speed changed: {speed.held_words}" if speed.changed else f"Ran at {speed.rpm:z.0f} rpm"
-
-
 def _against_idle(speed: Speed, rpm: float, idle_rpm: float, limits: LimitSet) -> Finding:
     off = 100 * (rpm / idle_rpm - 1)
     limit = limits["idle_watch_percent"]
-    lead = f"{_ran_at(speed)}; idles" if speed.changed else "Idles"
+    lead = f"{top_verdicts.ran_at(speed)}; idles" if speed.changed else "Idles"
     text = (
         f"{lead} at {rpm:z.0f} rpm, {abs(off):z.1f} % {'above' if off > 0 else 'below'} the told {idle_rpm:z.0f} rpm."
     )
     verdict = graded(abs(off), limit.value)
     advice = ("idle adjustment, by the machine's manual",) if verdict != "ok" else ()
     return Finding("speed", verdict, text, rpm, "rpm", idle_rpm, cited(limit), next=advice)
-
-
-def _against_rated(speed: Speed, rated: float, held_rpm: float | None, limits: LimitSet) -> Finding:
-    """held_rpm: highest speed held for a second; None where none was."""
-    top = max(held_rpm or 0.0, speed.top_rpm or 0.0)
-    over = 100 * (top / rated - 1)
-    watch, fault = limits["overspeed_watch_percent"], limits["overspeed_fault_percent"]
-    verdict = graded(over, watch.value, fault.value)
-    text = f"{_ran_at(speed)}, highest held for a second {top:z.0f} rpm; told rated speed {rated:z.0f} rpm."
-    if verdict == "ok":
-        return Finding("speed", verdict, text, top, "rpm", rated * (1 + watch.value / 100), cited(watch))
-    text += f" That is {over:z.1f} % too fast. Stop using it until the top speed has been set by the manual."
-    limit = deciding(verdict, watch, fault)
-    return Finding("speed", verdict, text, top, "rpm", rated * (1 + limit.value / 100), cited(limit), next=GOVERNOR[:1])
 
 
 def _if_told_wrong(evidence: Evidence, found: Finding, limits: LimitSet) -> Finding:
@@ -115,7 +95,7 @@ def _if_told_wrong(evidence: Evidence, found: Finding, limits: LimitSet) -> Find
         return replace(found, text=f"{found.text} {_shows_twice(engine)}")
     wrong = ["is a four-stroke told as a two-stroke"] if engine.strokes == 2 else []
     wrong += ["has fewer cylinders than told"] if engine.cylinders > 1 else []
-    if abs(ratio * 2 - 1) > near or engine.idle_rpm is not None or not wrong:
+    if abs(ratio * 2 - 1) > near or engine.idle_rpm is not None or not wrong or found.verdict != "ok":
         return found
     text = f"{found.text} {HALF.format(' or '.join(wrong))}"
     return replace(found, verdict="unknown", text=text, next=TELL_RIGHT)
@@ -201,34 +181,6 @@ def _no_one_speed(speed: Speed, limits: LimitSet) -> bool:
 def _extent(evidence: Evidence) -> tuple[float | None, float | None]:
     steady = evidence.steady
     return (None, None) if steady is None else (float(steady.t_s[0]), float(steady.t_s[-1]))
-
-
-def judge_blade(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
-    """Highest speed held against the blade-tip limit and its margin."""
-    length, top = evidence.engine.blade_length_mm, evidence.top_rpm
-    if length is None:
-        return unknown(
-            "blade_speed",
-            "the blade's length was not told",
-            ("measure the blade with the plug lead off, and tell its length",),
-        )
-    if speed.rpm is None:
-        return unknown("blade_speed", UNREAD)
-    if top is None:
-        return unknown("blade_speed", "no speed was held for a second")
-    tip = limits["tip_speed_ft_min"]
-    most = speed_limits.blade_rpm_limit(length, tip.value)
-    margin = limits.value("tip_margin_rpm")
-    verdict = graded(top, most - margin, most)
-    text = (
-        f"Highest speed held {top:z.0f} rpm. A blade {length:z.0f} mm long reaches {tip.value:z.0f}"
-        f" ft/min at {most:z.0f} rpm"
-        f" if it turns at crankshaft speed; the top speed should be set at least {margin:z.0f} rpm below."
-    )
-    if verdict != "ok":
-        text += " Do not mow with it until the top speed has been set by the manual."
-    advice = GOVERNOR[:1] if verdict != "ok" else ()
-    return Finding("blade_speed", verdict, text, top, "rpm", most - margin, cited(tip), next=advice)
 
 
 def judge_frequency(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:

@@ -76,7 +76,7 @@ def standing(record: JobRecord) -> tuple[Danger, ...]:
     found: dict[str, Danger] = {}
     for stored in oldest_first(sorted(record.runs, key=lambda each: each.stage != "before")):
         here = {each.code: each for each in heard_in(stored)}
-        gone = _well(stored.run) if stored.stage != "before" else frozenset()
+        gone = _well(stored.run, found) if stored.stage != "before" else frozenset()
         left = {
             code: each
             for code, each in found.items()
@@ -86,13 +86,18 @@ def standing(record: JobRecord) -> tuple[Danger, ...]:
     return tuple(sorted(found.values(), key=lambda each: each.stored.stage != "after"))
 
 
-def _well(run: Run | None) -> frozenset[str]:
-    """What a recording has judged and found well. A run that only idled shows nothing of the highest speed."""
+def _well(run: Run | None, stand: Mapping[str, Danger]) -> frozenset[str]:
+    """What a recording has judged and found well. A run that only idled shows nothing of the highest speed, and one in
+    which no load was released nothing of an overshoot as it is. stand: what stands so far; only such an overshoot has a
+    finding on the speed with its times."""
     if run is None or not counts(run):
         return frozenset()
     plain = plain_record(run)
     idled = not run.measures.speed.changed and (regime(plain) == "idle" or _against_idle(run))
     well = {each.code for each in run.measures.findings if each.verdict == "ok"}
+    if not run.measures.releases:
+        sources = [(code, stand[code].source) for code in OF_SPEED if code in stand]
+        well -= {code for code, source in sources if isinstance(source, Finding) and source.start_s is not None}
     return frozenset((well - set(OF_SPEED) if idled else well) | ({NEAR_CLUTCH} if _clear_of_clutch(plain) else set()))
 
 

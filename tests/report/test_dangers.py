@@ -8,7 +8,18 @@ import pytest
 from enginelog import report
 from enginelog.cli import job_text
 from enginelog.compare import of_job
-from enginelog.model import Analysis, Engine, Finding, Job, JobRecord, Machine, Moment, StoredRun, WorkEntry
+from enginelog.model import (
+    Analysis,
+    Engine,
+    Finding,
+    Job,
+    JobRecord,
+    LoadRelease,
+    Machine,
+    Moment,
+    StoredRun,
+    WorkEntry,
+)
 from enginelog.report.dangers import standing
 from enginelog.report.handback_sheet import sheet
 
@@ -78,6 +89,17 @@ def test_a_run_at_idle_does_not_show_that_it_is_not_too_fast(said):
     idling = replace(AS_RATED, value=1700.0, limit=1700.0 if said else 3417.0)
     assert codes(kept(1, "before", FAST), kept(2, "after", idling, rpm=1700.0, **idle)) == ["speed"]
     assert codes(kept(1, "before", FAST), kept(2, "after", AS_RATED, rpm=3350.0, **idle)) == []
+
+
+def test_an_overshoot_as_load_was_released_is_shown_mended_only_where_a_load_was_released():
+    """A run without any load cleared it, though nothing in that run could have shown it."""
+    over = Finding("blade_speed", "watch", "For a moment 3700 rpm.", 3700.0, "rpm", 3429.0, "x", 10.0, 11.4)
+    held, good = replace(over, start_s=None, end_s=None), replace(over, verdict="ok", value=3100.0, start_s=None)
+    after = kept(2, "after", good)
+    measures = replace(after.run.measures, releases=(LoadRelease(9.0, 4.0, 7.0, 1.0),))
+    loaded = replace(after, run=replace(after.run, measures=measures))
+    assert codes(kept(1, "before", over), after) == ["blade_speed"]
+    assert codes(kept(1, "before", over), loaded) == codes(kept(1, "before", held), after) == []
 
 
 def test_a_danger_heard_before_the_work_is_not_lost_behind_a_newer_recording():
