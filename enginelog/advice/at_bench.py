@@ -2,9 +2,9 @@
 
     at_bench({"spark": "pass"}, (Heard(record),), engine) -> Suggestion
 
-The list of bench checks is that of `limits.bench`; which comes first is decided by the rules of `advise`, so that both
-never say different things. Where the rules have nothing to go on (no recording, no check failed), the cheapest goes
-first, there as here.
+The list of bench checks is that of `limits.bench`, which says what is ruled out and what is left; which checks come
+next, of that list or not, is decided by the rules of `advise` alone, so that both never say different things. Where the
+rules have nothing to go on (no recording, no check failed), the cheapest goes first, there as here.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from dataclasses import replace
 
 from enginelog.advice.reasoning import advise
 from enginelog.advice.unheard import not_here
-from enginelog.advice.words import Heard, NextCheck, Situation
+from enginelog.advice.words import Advice, Heard, Situation
 from enginelog.limits import bench
 from enginelog.limits.bench import Step, Suggestion
 from enginelog.limits.trade import knowledge
@@ -35,15 +35,29 @@ def at_bench(
     have. codes: findings that are not well, where the records themselves are not at hand.
     """
     by_rules = advise(Situation(tuple(heard), dict(results), engine=engine))
-    asked = by_rules.checks if heard or by_rules.causes else ()
+    in_order = bool(heard or by_rules.causes)
+    asked = None if codes and not in_order else [_step(each.check) for each in by_rules.checks]
     amiss = [one["code"] for each in heard for one in each.record["findings"] if one["verdict"] in AMISS]
-    order = [one.check.bench for one in asked if one.check.bench]
-    can_hurt = any(each.rule.danger for each in by_rules.matched)
     listed = {step.name for step in bench.steps()}
-    of_bench = {name: result for name, result in results.items() if name in listed}
-    found = bench.suggest(of_bench, amiss or codes, order, _before(asked), not_here(engine), can_hurt)
+    known = listed | {step.name for step in asked or ()}
+    of_bench = {name: result for name, result in results.items() if name in known}
+    found = bench.suggest(
+        of_bench, amiss or codes, asked, not_here(engine), _none_left(by_rules, bool(heard)), not in_order
+    )
     found = replace(found, first=by_rules.first)
     return _with_failed(found, [name for name, result in results.items() if result == "fail" and name not in listed])
+
+
+def _none_left(advice: Advice, heard: bool) -> str:
+    """What is said where the rules ask for no check."""
+    if any(each.rule.danger for each in advice.matched):
+        return "No check that is left shows why what was heard can hurt: it takes a workshop."
+    return "" if heard and not advice.matched else bench.ALL_MADE
+
+
+def _step(check: Check) -> Step:
+    """A check of the rules as the bench's table has it, where it has it."""
+    return bench.step_named(check.bench) if check.bench else as_step(check)
 
 
 def as_step(check: Check) -> Step:
@@ -72,8 +86,3 @@ def _points_to(check: Check) -> str:
     if check.trial:
         return f"{check.title}: points to {causes}."
     return f"Failed: {begun_small(check.title)}. Points to {causes}. Put right and check again."
-
-
-def _before(asked: Sequence[NextCheck]) -> Step | None:
-    """The check the rules ask for before any bench check; None where a bench check is first."""
-    return as_step(asked[0].check) if asked and not asked[0].check.bench else None

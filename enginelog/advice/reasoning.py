@@ -1,18 +1,18 @@
 """From signs, checks and answers to causes: which rules speak, what is ruled out, what is left, what to check next.
 
-The order of causes: what a failed check points to, the more exactly the earlier; what can hurt; then equipment and use
-that mimic a fault; then likely, possible, seldom; among equals what more rules name, then what costs fewer minutes to
-check, then the files' order.
+The order of the checks is that of `advice/ordering.py`. The order of causes: what a failed check points to, the more
+exactly the earlier; what can hurt; then equipment and use that mimic a fault; then likely, possible, seldom; among
+equals what more rules name, then what costs fewer minutes to check, then the files' order.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import cache
 
 from enginelog import limits as limit_files
 from enginelog.advice import signs as reading_signs
+from enginelog.advice.ordering import RANKS, Settled, State, dangerous, elsewhere, next_checks, open_checks
 from enginelog.advice.unheard import cheapest_first
 from enginelog.advice.usual import ask_first, usual_values
 from enginelog.advice.words import Advice, Likely, Matched, NextCheck, RuledOut, Situation
@@ -23,7 +23,6 @@ from enginelog.model.wording import counted
 
 MOST_STEPS = 5  # what to check next is shown up to here
 FEW = 2  # a failed check that points to no more than this has shown what is wrong
-RANKS = ("pointed_to", "likely", "possible", "seldom")
 TAKEN_FOR = {
     "two_stroke": "the engine is taken for a two-stroke",
     "four_stroke": "the engine is taken for a four-stroke",
@@ -33,33 +32,21 @@ SOUND_ALONE = (
 )
 
 
-@dataclass(frozen=True)
-class _State:
-    """What is known while it is worked out."""
-
-    known: Knowledge
-    machine: str | None
-    signs: frozenset[str]
-    checks: Mapping[str, str]
-    matched: tuple[Matched, ...]
-    silent: tuple[Matched, ...]  # rules that would speak, but for a more special one
-    by_answer: frozenset[str]  # checks whose result an answer has told
-    skipped: frozenset[str]  # checks left out for now
-
-
 def advise(situation: Situation, known: Knowledge | None = None) -> Advice:
     """What is likely, what to check next, and why. known: the built-in knowledge where not given.
 
-    Where nothing was heard and the rules ask for no check but skipped ones, the bench checks that cost least go first.
+    Where the rules ask for no check (but skipped ones), the bench checks that cost least go first: where nothing was
+    heard, and where what was heard is left without a check. Not where it can hurt: no other check shows why.
 
     UsageError where a check, a question or an answer is not known.
     """
     state = _state(situation, known or knowledge.load())
     settled = _settled(state)
     causes = _ranked(state, settled)
-    checks = _next_checks(state, settled, causes)
-    if not situation.heard and all(each.check.name in state.skipped for each in checks):
-        first = cheapest_first(state.known, state.checks, state.skipped, situation.engine)
+    checks = next_checks(state, settled, causes)
+    goes_on = not situation.heard or (state.matched and not any(each.rule.danger for each in state.matched))
+    if goes_on and all(each.check.name in state.skipped for each in checks):
+        first = cheapest_first(state.known, state.checks, state.skipped, situation.engine, settled.out)
         checks = (*first, *(each for each in checks if not each.check.bench))
     records = [one.record for one in situation.heard]
     return Advice(
@@ -79,7 +66,7 @@ def advise(situation: Situation, known: Knowledge | None = None) -> Advice:
     )
 
 
-def _state(situation: Situation, known: Knowledge) -> _State:
+def _state(situation: Situation, known: Knowledge) -> State:
     checks, answers = _results(situation.checks, known), _answers(situation.answers, known)
     if situation.balance_rpm:
         checks["balance"] = "fail" if _weak(situation.balance_rpm) else "pass"
@@ -102,7 +89,7 @@ def _state(situation: Situation, known: Knowledge) -> _State:
     machine = next((sign.removeprefix("machine=") for sign in sorted(found) if sign.startswith("machine=")), None)
     by_answer = frozenset(set(checks) - made_by_hand)
     skipped = frozenset(_named(name, known) for name, result in situation.checks.items() if result == "not_checked")
-    return _State(known, machine, found, checks, *_matched(found, known), by_answer, skipped)
+    return State(known, machine, found, checks, *_matched(found, known), by_answer, skipped)
 
 
 def _weak(speeds_rpm: tuple[float, ...]) -> int | None:
@@ -194,21 +181,7 @@ def _said(known: Knowledge, name: str, found: frozenset[str] = frozenset()) -> s
     return f"asked '{known.questions[left].text}', the answer was '{right}'"
 
 
-@dataclass(frozen=True)
-class _Settled:
-    """What checks and rules have settled.
-
-    pointed: causes a failed check points to, with why; width: by how many causes at most such a check points.
-    out: causes off the list, with why. found: of the pointed ones those that a look at the part has shown.
-    """
-
-    pointed: dict[str, str]
-    width: dict[str, int]
-    out: dict[str, str]
-    found: frozenset[str]
-
-
-def _settled(state: _State) -> _Settled:
+def _settled(state: State) -> Settled:
     """What failed checks point to, and what passed ones and rules take off the list.
 
     A passed check takes back what a failed one that says less exactly pointed to, so that a failed spark and a good
@@ -228,12 +201,13 @@ def _settled(state: _State) -> _Settled:
     for matched in (*state.matched, *state.silent):
         out |= {name: "; ".join(matched.because) for name in matched.rule.rules_out if name not in seen | set(out)}
     pointed = {name: why for name, why in pointed.items() if name not in out}
-    alone = len(pointed) == 1
-    found = frozenset(name for name in pointed if name in seen and (alone or width.get(name, 1) <= FEW))
-    return _Settled(pointed, width, out, found)
+    branches = [[name for name in check.fail_points_to if name in pointed] for check in _made(state, "fail")]
+    alone = {branch[0] for branch in (list(pointed), *branches) if len(branch) == 1}
+    found = frozenset(name for name in pointed if name in seen and (name in alone or width.get(name, 1) <= FEW))
+    return Settled(pointed, width, out, found)
 
 
-def _pointed(state: _State) -> tuple[dict[str, str], dict[str, int], set[str]]:
+def _pointed(state: State) -> tuple[dict[str, str], dict[str, int], set[str]]:
     """What failed checks point to: why, among how many causes at least, and which were seen and not only tried."""
     pointed: dict[str, str] = {}
     width: dict[str, int] = {}
@@ -247,57 +221,27 @@ def _pointed(state: _State) -> tuple[dict[str, str], dict[str, int], set[str]]:
     return pointed, width, seen
 
 
-def _why(state: _State, check: Check, result: str) -> str:
+def _why(state: State, check: Check, result: str) -> str:
     """A check's result in words, or the answer that said the same."""
     if check.name in state.by_answer and check.same_as:
         return _said(state.known, check.same_as[0 if result == "pass" else 1])
     return _said(state.known, f"check.{check.name}={result}")
 
 
-def _made(state: _State, result: str) -> list[Check]:
+def _made(state: State, result: str) -> list[Check]:
     return [state.known.checks[name] for name, each in state.checks.items() if each == result]
 
 
-def _minutes(state: _State) -> dict[str, int]:
+def _minutes(state: State) -> dict[str, int]:
     """What the cheapest open check that bears on each cause costs."""
     costs: dict[str, int] = {}
-    for check in _open(state):
+    for check in open_checks(state):
         for name in check.bears_on:
             costs[name] = min(costs.get(name, 999), check.minutes)
     return costs
 
 
-def _open(state: _State) -> list[Check]:
-    """Checks not made that make sense on this machine and after what was found."""
-    return [
-        check
-        for check in state.known.checks.values()
-        if check.name not in state.checks
-        and _fits(check, state.machine)
-        and not (check.runs and "no_start" in state.signs)
-        and (not check.when or state.signs & set(check.when))
-    ]
-
-
-def _fits(check: Check, machine: str | None) -> bool:
-    return not check.machines or machine is None or machine in check.machines
-
-
-def _elsewhere(state: _State) -> set[str]:
-    """Causes this engine cannot have: valves on a two-stroke, a governor on a saw, a belt on a generator."""
-    checks = state.known.checks.values()
-    here = {name for check in checks if _fits(check, state.machine) for name in check.bears_on}
-    no_check = {name for check in checks for name in check.bears_on} - here
-    strokes = {4} if "four_stroke" in state.signs else {2} if "two_stroke" in state.signs else set()
-    strokes = set() if "strokes_assumed" in state.signs else strokes
-    return no_check | {
-        cause.name
-        for cause in state.known.causes.values()
-        if (cause.strokes and strokes and cause.strokes not in strokes) or state.machine in cause.not_machines
-    }
-
-
-def _ranked(state: _State, settled: _Settled) -> tuple[Likely, ...]:
+def _ranked(state: State, settled: Settled) -> tuple[Likely, ...]:
     ranks = dict.fromkeys(settled.pointed, "pointed_to")
     because = {name: [why] for name, why in settled.pointed.items()}
     for matched in state.matched:
@@ -305,70 +249,28 @@ def _ranked(state: _State, settled: _Settled) -> tuple[Likely, ...]:
             for name in getattr(matched.rule, rank):
                 ranks[name] = min(ranks.get(name, rank), rank, key=RANKS.index)
                 because.setdefault(name, []).append(f"{matched.rule.title}: {'; '.join(matched.because)}")
-    dangerous, minutes, order = _dangerous(state), _minutes(state), list(state.known.causes)
+    can_hurt, minutes, order = dangerous(state), _minutes(state), list(state.known.causes)
 
     def place(name: str) -> tuple[int, bool, bool, int, int, int, int]:
         rank, cause = ranks[name], state.known.causes[name]
         exact = settled.width.get(name, 1) if rank == "pointed_to" else 99
         mimics = cause.mimic and rank != "seldom"
         weight = RANKS.index(rank), -len(because[name]), minutes.get(name, 999), order.index(name)
-        return exact, name not in dangerous, not mimics, *weight
+        return exact, name not in can_hurt, not mimics, *weight
 
-    open_checks = _open(state)
+    waiting = open_checks(state)
     return tuple(
         Likely(
             state.known.causes[name],
             ranks[name],
             tuple(because[name]),
-            tuple(check.name for check in open_checks if name in check.bears_on),
+            tuple(check.name for check in waiting if name in check.bears_on),
         )
-        for name in sorted(set(ranks) - set(settled.out) - _elsewhere(state), key=place)
+        for name in sorted(set(ranks) - set(settled.out) - elsewhere(state), key=place)
     )
 
 
-def _dangerous(state: _State) -> set[str]:
-    return {name for matched in state.matched if matched.rule.danger for name in matched.rule.likely}
-
-
-def _next_checks(state: _State, settled: _Settled, causes: tuple[Likely, ...]) -> tuple[NextCheck, ...]:
-    """Open checks that bear on what is left, in the order of the causes' ranks; among equals the cheapest.
-
-    What was skipped is asked for again only after all others, and before it, where nobody told the machine, what only
-    some machines have (but for what can hurt). What was found needs putting right, not another check, so
-    that it comes last here.
-    """
-    dangerous = _dangerous(state)
-    left = {likely.cause.name: likely.cause for likely in causes}
-    tiers = {likely.cause.name: _tier(likely, settled, dangerous) for likely in causes}
-    waiting = [check for check in _open(state) if check.bears_on & set(left)]
-
-    elsewhere = _elsewhere(state)
-
-    def place(check: Check) -> tuple[bool, bool, int, int]:
-        best = min(tiers[name] + (name not in check.decides) for name in check.bears_on if name in tiers)
-        perhaps_not_here = bool(check.machines) and state.machine is None and best > 0
-        return check.name in state.skipped, perhaps_not_here, best, check.minutes
-
-    return tuple(
-        NextCheck(
-            check,
-            tuple(left[name] for name in check.pass_rules_out if name in left),
-            tuple(state.known.causes[name] for name in check.fail_points_to if name not in elsewhere),
-        )
-        for check in sorted(waiting, key=place)
-    )
-
-
-def _tier(likely: Likely, settled: _Settled, dangerous: set[str]) -> int:
-    """Place of a cause in the order of the checks: lower goes first."""
-    if likely.cause.name in settled.found:
-        return 9
-    if likely.rank == "pointed_to" or likely.cause.name in dangerous:
-        return 0
-    return 1 if likely.cause.mimic and likely.rank != "seldom" else 1 + RANKS.index(likely.rank)
-
-
-def _questions(state: _State, situation: Situation) -> tuple[knowledge.Question, ...]:
+def _questions(state: State, situation: Situation) -> tuple[knowledge.Question, ...]:
     """Questions not answered yet that are worth asking after what was found."""
     answered = {name.replace("-", "_") for name in situation.answers}
     known_by_check = {
@@ -386,7 +288,7 @@ def _questions(state: _State, situation: Situation) -> tuple[knowledge.Question,
     )
 
 
-def _cautions(state: _State, checks: tuple[NextCheck, ...]) -> tuple[cautions.Caution, ...]:
+def _cautions(state: State, checks: tuple[NextCheck, ...]) -> tuple[cautions.Caution, ...]:
     """The cautions of the next checks, as many as are shown, and those every machine of the kind needs."""
     wanted = {name for check in checks[:MOST_STEPS] for name in check.check.cautions}
     always = {"manual", "exhaust", "moving", "hearing", "governor"}

@@ -12,23 +12,33 @@ from enginelog.model import Engine
 
 
 def cheapest_first(
-    known: Knowledge, made: Mapping[str, str], skipped: Collection[str], engine: Engine | None
+    known: Knowledge,
+    made: Mapping[str, str],
+    skipped: Collection[str],
+    engine: Engine | None,
+    out: Collection[str] = (),
 ) -> tuple[NextCheck, ...]:
     """The bench checks that are open, in the order of their table (`limits.bench`).
 
     made: results by name of check. skipped: names of checks left out for now, which come last. engine: keeps out what
-    it cannot have.
+    it cannot have. out: causes off the list, by checks that their table does not know.
     """
     of_bench = {check.bench: check for check in known.checks.values() if check.bench}
     results = {name: made.get(check.name, "not_checked") for name, check in of_bench.items()
                if check.name in made or check.name in skipped}  # fmt: skip
-    order = bench.suggest(results, not_here=not_here(engine)).open_steps
+    order = bench.suggest(results, not_here=not_here(engine) | _all_in(known, out)).open_steps
 
     def here(names: Collection[str]) -> tuple[Cause, ...]:
         return tuple(known.causes[name] for name in names if engine is None or can_be(known.causes[name], engine))
 
     checks = [of_bench[step.name] for step in order]
     return tuple(NextCheck(each, here(each.pass_rules_out), here(each.fail_points_to)) for each in checks)
+
+
+def _all_in(known: Knowledge, out: Collection[str]) -> frozenset[str]:
+    """Causes of the bench checks' table of which all that they stand for is among these."""
+    left = {cause.bench for cause in known.causes.values() if cause.name not in out}
+    return frozenset({cause.bench for cause in known.causes.values()} - left)
 
 
 def can_be(cause: Cause, engine: Engine) -> bool:

@@ -66,13 +66,10 @@ def job_lines(record: model.JobRecord, advice: Suggestion, gone: tuple[TakenBack
 
 
 def advice_lines(advice: Suggestion) -> list[str]:
-    """What can hurt, what is ruled out and left, what to look at first, the next check, how it is made and how it can
-    hurt."""
+    """What can hurt, what is ruled out and left, the next check, how it is made and how it can hurt."""
     lines = [line for first in advice.first for line in field("First", first)]
     lines += [""] if lines else []
     lines += textwrap.wrap(advice.text, console.width())
-    if advice.before:
-        lines += field("Look first", advice.before.how) + field("Take care", advice.before.caution)
     if advice.next:
         lines += field("How", advice.next.how) + field("Take care", advice.next.caution)
     return lines

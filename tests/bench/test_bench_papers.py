@@ -124,7 +124,9 @@ def test_every_check_that_is_asked_for_can_be_ticked_on_the_job(store, server, b
     take = with_answer(server, made, make_runs.pulls_only())
     assert browser.post(f"/takes/{take}/attach", {"stage": "before"}).status == 303
     page = browser.get(f"/jobs/{made}").text
-    assert "<strong>Look first:</strong> controls" in page and 'id="tick-controls"' in page
+    assert (
+        "<strong>Next:</strong> controls, about 1 min; then fuel in the tank" in page and 'id="tick-controls"' in page
+    )
     assert f'href="/jobs/{made}?check=controls#tick-controls"' in browser.get(f"/jobs/{made}/advice").text
     assert browser.post(f"/jobs/{made}/checks", {"step": "controls", "result": "pass", "note": "all set"}).status == 303
     page = browser.get(f"/jobs/{made}").text
@@ -158,7 +160,7 @@ def test_nothing_is_asked_for_once_the_work_is_done_as_on_the_command_line(store
     with open_store(store) as opened:
         opened.finish(made) if state == "done" else opened.hand_back(made)
     page = browser.get(f"/jobs/{made}").text
-    assert "Look first" not in page and "<strong>Next" not in page and '<details class="step" open>' not in page
+    assert "<strong>Next" not in page and '<details class="step" open>' not in page
     assert ("not on the page its owner has" in page) == (state == "handed back")
     assert 'id="tick-plug_lead"' in browser.get(f"/jobs/{made}?check=plug_lead").text
 
@@ -167,7 +169,7 @@ def test_that_nothing_is_left_to_check_stands_open_on_the_job(store, browser, jo
     """It lay in the folded list of what the checks leave, and with it what can hurt and is not shown to be gone."""
     with open_store(store) as opened:
         said = report.suggestion(opened.record(job))
-    assert not (said.failed or said.before or said.next), "the recording from after the work is well"
+    assert not (said.failed or said.next), "the recording from after the work is well"
     page = browser.get(f"/jobs/{job}").text
     assert words_of(f"<p>{said.text}</p>") in words_of(page) and "What the checks leave" not in page
 
@@ -192,7 +194,6 @@ def test_what_can_hurt_stands_first_on_the_job_too(store, server, browser):
     assert browser.post(f"/takes/{with_answer(server, made, run)}/attach", {"stage": "before"}).status == 303
     page = words_of(browser.get(f"/jobs/{made}").text)
     assert 0 < page.index("First: It turns faster than it may. Stop using it") < page.index("Next: governor linkage")
-    assert "Look first" not in page
 
 
 def test_a_machine_s_page_lists_no_check_of_what_it_does_not_have(store, browser):

@@ -16,6 +16,7 @@ from enginelog import report
 from enginelog.limits import bench
 from enginelog.limits.trade import cautions, knowledge
 from enginelog.model import Engine, UsageError
+from enginelog.model.wording import begun_small
 from enginelog.store import moments, open_store
 
 NAMES = ("compression", "spark", "fuel_tank", "fuel_carburettor", "air", "valves", "exhaust", "governor")
@@ -314,6 +315,7 @@ def test_each_bench_check_is_one_check_of_the_trade_and_says_the_same():
         assert settled <= set(step.pass_rules_out) | {"inside_carburettor"}, step.name
         pointed = {KNOWN.causes[name].bench for name in check.fail_points_to} - {""}
         assert pointed & set(step.fail_points_to), step.name
+        assert check.title.startswith(step.title) and check.minutes == step.minutes, step.name
     assert {cause.bench for cause in KNOWN.causes.values()} - {""} == {cause.name for cause in bench.causes()}
 
 
@@ -329,15 +331,22 @@ def test_job_and_advice_never_ask_for_different_checks_first(name):
         made = {step: result for step, result in zip(NAMES, results, strict=True) if result}
         asked = [one.check for one in advice_room.advise(advice_room.Situation(heard, made)).checks]
         found = advice_room.at_bench(made, heard, run.engine)
-        of_bench = [check.bench for check in asked if check.bench]
-        assert [step.name for step in found.open_steps][: len(of_bench)] == of_bench
-        first = asked[0] if asked else None
-        outside = first is not None and not first.bench
-        same = outside and first.title in TITLES  # one name for two checks would tell nobody which
-        assert (outside and not same) == ("Look first, outside this list" in found.text) == (found.before is not None)
-        if outside and not same:
-            assert (found.before.name, found.before.title) == (first.name, first.title)
-            assert found.text.index("Look first") < max(found.text.find("check: "), found.text.find("Each check"))
+        assert in_order(found) == [check.bench or check.name for check in asked], made
+        assert (found.next and found.next.name) == (in_order(found)[0] if asked else None)
+        assert (found.before is not None) == bool(asked and not asked[0].bench)
+        named = [f"{begun_small(step.title)}, about {step.minutes} min" for step in (found.next, found.then) if step]
+        assert all(words in found.text.partition("heck: ")[2] for words in named[:1]), found.text
+
+
+def in_order(found: bench.Suggestion) -> list[str]:
+    """The names of the checks a suggestion asks for."""
+    return [step.name for step in ((found.before,) if found.before else ()) + found.open_steps]
+
+
+def test_no_two_checks_have_one_name():
+    """Nobody could tell them apart where the job names one of them."""
+    others = [check.title for check in KNOWN.checks.values() if not check.bench]
+    assert not TITLES & set(others) and len(others) == len(set(others))
 
 
 def test_what_is_looked_at_first_can_be_ticked_and_is_not_asked_for_again():
@@ -373,9 +382,9 @@ def test_a_skipped_check_is_not_asked_for_at_once_again():
         first = advice_room.at_bench(made, heard).next.name
         skipped = made | {first: "not_checked"}
         found = advice_room.at_bench(skipped, heard)
-        assert found.next.name != first and found.open_steps[-1].name == first
-        asked = [one.check.bench for one in advice_room.advise(advice_room.Situation(heard, skipped)).checks]
-        assert [name for name in asked if name][-1] == first, "the page on what to check next says the same"
+        assert found.next.name != first and in_order(found)[-1] == first
+        asked = [one.check for one in advice_room.advise(advice_room.Situation(heard, skipped)).checks]
+        assert (asked[-1].bench or asked[-1].name) == first, "the page on what to check next says the same"
     every = {name: "pass" for name in NAMES} | {"valves": "not_checked"}
     assert bench.suggest(every).text.endswith("valves, about 25 min, skipped so far.")
 
@@ -413,10 +422,7 @@ def test_job_and_advice_ask_for_the_same_where_nothing_was_heard(engine):
         made = {step: result for step, result in zip(NAMES, results, strict=True) if result}
         asked = [one.check for one in advice_room.advise(advice_room.Situation((), made, engine=engine)).checks]
         found = advice_room.at_bench(made, (), engine)
-        of_bench = [check.bench for check in asked if check.bench and check.bench not in made]
-        assert [step.name for step in found.open_steps][: len(of_bench)] == of_bench
-        first = found.before or found.next
-        assert (asked[0].bench or asked[0].name if asked else None) == (first.name if first else None), made
+        assert in_order(found) == [check.bench or check.name for check in asked], made
 
 
 def test_the_advice_knows_the_machine_where_nothing_was_heard(store):

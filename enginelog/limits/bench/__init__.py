@@ -31,6 +31,7 @@ SHOWN_BY = {
 }
 
 LEAD = "Suggestion only; the machine's manual comes first."
+ALL_MADE = "Each check of the list is made; what is left takes a look inside, or a workshop."
 
 
 @dataclass(frozen=True)
@@ -64,9 +65,9 @@ class Suggestion:
     """What the checks made so far leave.
 
     ruled_out, pointed_to, left: causes off the list, those a failed check points to, and all others, in the table's
-    order; of `left` those that fit what was heard come first. open_steps: checks not made that bear on what is left,
-    the next first, those that were skipped last. next: the first of them, None where none is left. text: all of it in a
-    few sentences. before: what to look at first, which is no check of this table; None where nothing.
+    order; of `left` those that fit what was heard come first. before: the next check where it is none of this table;
+    else None. open_steps: the checks that come after it, in order, those that were skipped last. next: the first of all
+    of them, None where none is left; then: the one after it. text: all of it in a few sentences.
     """
 
     ruled_out: tuple[Cause, ...]
@@ -80,7 +81,15 @@ class Suggestion:
 
     @property
     def next(self) -> Step | None:
-        return self.open_steps[0] if self.open_steps else None
+        return self._in_order[0]
+
+    @property
+    def then(self) -> Step | None:
+        return self._in_order[1]
+
+    @property
+    def _in_order(self) -> tuple[Step | None, ...]:
+        return (*((self.before,) if self.before else ()), *self.open_steps, None, None)
 
 
 @cache
@@ -123,25 +132,27 @@ def plain_name(name: str) -> str:
 def suggest(
     results: Mapping[str, str],
     heard: Iterable[str] = (),
-    order: Sequence[str] = (),
-    before: Step | None = None,
+    asked: Sequence[Step] | None = None,
     not_here: AbstractSet[str] = frozenset(),
-    only_asked: bool = False,
+    none_left: str = ALL_MADE,
+    cheapest: bool = True,
 ) -> Suggestion:
     """What is ruled out, what is left, and what to check next.
 
     results: by name of check, each pass, fail or not_checked. heard: codes of findings that are not well, as `misfire`.
-    order: names of checks that go first, in this order. before: what else should be looked at before them.
-    not_here: names of causes that such a machine cannot have. only_asked: no other check of the table than those of
-    `order` comes next, as where something was heard that can hurt and that they say nothing of.
-    The next check is else the one that takes the fewest minutes among those that bear on what is left; what fits the
-    recording goes before what does not, and the trade's order decides where minutes are equal. One that was skipped is
-    asked for again only when no other is left.
+    asked: the checks to be made, in this order, also those of no name in this table; None where nobody has put them in
+    order. not_here: names of causes that such a machine cannot have. none_left: said where no check is asked for.
+    cheapest: whether the order is that of cost alone.
+    In the table's own order the next check is the one that takes the fewest minutes among those that bear on what is
+    left; what fits the recording goes before what does not, and the trade's order decides where minutes are equal. One
+    that was skipped is asked for again only when no other is left.
     """
     for name, result in results.items():
         if result not in CHECK_RESULTS:
             raise UsageError(f"check '{name}': result '{result}' given, one of {', '.join(CHECK_RESULTS)} expected")
-    made = {step_named(name).name: result for name, result in results.items()}
+    listed = {step.name for step in steps()}
+    ordered = {step.name for step in asked or ()} - listed
+    made = {name if name in ordered else step_named(name).name: result for name, result in results.items()}
     passed = [step for step in steps() if made.get(step.name) == "pass"]
     failed = [step for step in steps() if made.get(step.name) == "fail"]
     pointed = {name for step in failed for name in step.fail_points_to} - not_here
@@ -150,17 +161,11 @@ def suggest(
     left = _fitting_first([each for each in causes() if each.name not in out | pointed | not_here], signs)
     pointed_to = tuple(each for each in causes() if each.name in pointed)
     ruled_out = tuple(each for each in causes() if each.name in out)
-    open_steps = _open_steps(made, left, pointed, signs)
-    places = {name: place for place, name in enumerate(order)}
-    skipped = [step for step in steps() if step.name in made and step in open_steps]
-    open_steps = tuple(sorted(open_steps, key=lambda step: (step in skipped, places.get(step.name, len(order)))))
-    if only_asked:
-        open_steps = tuple(step for step in open_steps if step.name in places)
-    if before and before.title in {step.title for step in steps()}:
-        before = None  # one name for two checks, which nobody could tell apart
-    asked = _asked(open_steps, skipped, bool(order), before, only_asked)
-    text = _text(ruled_out, pointed_to, left, failed, asked)
-    return Suggestion(ruled_out, pointed_to, left, tuple(failed), open_steps, text, before)
+    open_steps = tuple(asked) if asked is not None else _open_steps(made, left, pointed, signs)
+    text = _text(ruled_out, pointed_to, left, failed, _asked(open_steps, made, cheapest, none_left))
+    before = open_steps[0] if open_steps and open_steps[0].name not in listed else None
+    after = open_steps[1:] if before else open_steps
+    return Suggestion(ruled_out, pointed_to, left, tuple(failed), after, text, before)
 
 
 def _fits(cause: Cause, signs: set[str]) -> bool:
@@ -172,7 +177,8 @@ def _fitting_first(found: list[Cause], signs: set[str]) -> tuple[Cause, ...]:
 
 
 def _open_steps(made: dict[str, str], left: tuple[Cause, ...], pointed: set[str], signs: set[str]) -> tuple[Step, ...]:
-    """Checks not made whose causes are not settled: first what a failed check points to, then what fits, by minutes."""
+    """Checks not made whose causes are not settled: first what a failed check points to, then what fits, by minutes;
+    last those that were skipped."""
     fitting = {cause.name for cause in left if _fits(cause, signs)}
     unsettled = {cause.name for cause in left} | pointed
     tells_apart = pointed if len(pointed) > 1 else set()  # a single one needs putting right, not another check
@@ -182,9 +188,9 @@ def _open_steps(made: dict[str, str], left: tuple[Cause, ...], pointed: set[str]
         if made.get(step.name, "not_checked") == "not_checked" and unsettled.intersection(step.pass_rules_out)
     ]
 
-    def rank(step: Step) -> tuple[bool, bool, int]:
+    def rank(step: Step) -> tuple[bool, bool, bool, int]:
         bears_on = set(step.pass_rules_out)
-        return not tells_apart & bears_on, not fitting & bears_on, step.minutes
+        return step.name in made, not tells_apart & bears_on, not fitting & bears_on, step.minutes
 
     return tuple(sorted(waiting, key=rank))
 
@@ -205,23 +211,21 @@ def _text(
     if ruled_out:
         parts.append(f"Ruled out: {_places(ruled_out)}.")
     parts.append(f"Left: {_places(left)}." if left else "Nothing else is left on the list.")
-    return f"{LEAD} " + " ".join([*parts, asked])
+    return " ".join([LEAD, *parts, *filter(None, [asked])])
 
 
-def _asked(
-    open_steps: tuple[Step, ...], skipped: list[Step], ordered: bool, before: Step | None, only_asked: bool
-) -> str:
+def _asked(open_steps: tuple[Step, ...], made: Mapping[str, str], cheapest: bool, none_left: str) -> str:
     """What to do now, in the order of doing it."""
-    first = ""
-    if before:
-        first = f"Look first, outside this list: {begun_small(before.title)}, about {before.minutes} min. "
-    if not open_steps and only_asked:
-        return first.rstrip() or "None of them shows why what was heard can hurt: it takes a workshop."
     if not open_steps:
-        return f"{first}Each check of the list is made; what is left takes a look inside, or a workshop."
-    step = open_steps[0]
-    again = ", skipped so far" if step in skipped else ""
-    return f"{first}Next {'' if ordered else 'cheapest '}check: {step.title.lower()}, about {step.minutes} min{again}."
+        return none_left
+    step, *later = open_steps
+    again = ", skipped so far" if step.name in made else ""
+    text = f"Next {'cheapest ' if cheapest else ''}check: {_costs(step)}{again}"
+    return f"{text}." if cheapest or not later or later[0].name in made else f"{text}; then {_costs(later[0])}."
+
+
+def _costs(step: Step) -> str:
+    return f"{begun_small(step.title)}, about {step.minutes} min"
 
 
 def _places(found: tuple[Cause, ...]) -> str:
