@@ -199,7 +199,7 @@ def check_named(name: str) -> str:
         return wanted
     for check in load().checks.values():
         if wanted in (check.name, bench.plain_name(check.title)):
-            return check.name
+            return check.bench or check.name
     known = ", ".join(step.name.replace("_", "-") for step in bench.steps())
     raise UsageError(
         f"check '{name}' is not known; one of these expected: {known}, or the title of another that is asked for"
