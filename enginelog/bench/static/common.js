@@ -59,3 +59,9 @@ export function megabytes(bytes) {
 export function writtenDown() {
   return new Set([...document.cookie.matchAll(/enginelog_done_\d+=([\w-]{12})/g)].map((found) => found[1]));
 }
+
+/** A mark for a form, as the server makes them (`repeats.py`). */
+export function newMark() {
+  const bytes = crypto.getRandomValues(new Uint8Array(9));
+  return btoa(String.fromCharCode(...bytes)).replaceAll("+", "-").replaceAll("/", "_");
+}

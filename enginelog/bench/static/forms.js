@@ -1,9 +1,11 @@
 // Forms for dirty hands: what is typed stays in this browser until the server has written it down, so that a reload, a
 // lost connection or a refusal loses nothing; a second tap sends nothing again.
 
-import { isOwn, lineWith, record, writtenDown } from "./common.js";
+import { isOwn, lineWith, newMark, record, writtenDown } from "./common.js";
 
 const PREFIX = "enginelog-typed:";
+const WRITTEN = "enginelog-written";
+const MOST_WRITTEN = 500;
 const BUSY_MS = 15000;
 const KEPT_MS = 30 * 86400 * 1000;
 const CHOSEN = ["radio", "checkbox"];
@@ -55,22 +57,58 @@ function names() {
   }
 }
 
+/** The marks of all forms that are known in this tab to be written down: going back, one comes to their pages again. */
+function allWritten() {
+  const all = writtenDown();
+  try {
+    for (const each of JSON.parse(sessionStorage.getItem(WRITTEN)) ?? []) all.add(each);
+    sessionStorage.setItem(WRITTEN, JSON.stringify([...all].slice(0, MOST_WRITTEN))); // the newest stand first
+  } catch {
+    // this browser keeps nothing: the latest alone are known
+  }
+  return all;
+}
+
 /** Forget what the server has written down, and what nobody came back for. */
 function forget() {
-  const done = writtenDown();
   for (const name of names()) {
     const found = held(name);
-    if (!found || done.has(found.once) || Date.now() - found.at > KEPT_MS) drop(name);
+    if (!found || written.has(found.once) || Date.now() - found.at > KEPT_MS) drop(name);
   }
 }
 
-function putBack(form) {
+/** Note in this entry of the tab's history which forms were sent from it. */
+function noteSent(form) {
+  const sent = { ...history.state?.sent, [form.dataset.keep]: form.elements.once.value };
+  history.replaceState({ ...history.state, sent }, "");
+}
+
+const isWritten = (form) => written.has(history.state?.sent?.[form.dataset.keep]);
+
+/** Empty a form whose text the browser's back button has put in again, though it is written down: it would be so twice. */
+function emptyWritten(form) {
+  if (isWritten(form)) {
+    for (const each of fields(form)) {
+      if (CHOSEN.includes(each.type)) each.checked = each.defaultChecked;
+      else if (each.type === "select-one") each.selectedIndex = Math.max(0, [...each.options].findIndex((option) => option.defaultSelected));
+      else each.value = each.defaultValue;
+    }
+    if (form.elements.photo) form.elements.photo.value = "";
+  }
+  const { once } = form.elements;
+  if (written.has(once.value)) once.value = newMark(); // put in again, too: what is typed now is another entry
+}
+
+/** What belongs into a form: nothing that is written down, and what was typed and is not. */
+function settle(form) {
+  emptyWritten(form);
   const found = held(key(form));
   if (!found || !Array.isArray(found.typed)) return;
+  form.elements.once.value = found.once; // the same form again, should it have arrived after all
   if (JSON.stringify(found.typed) === JSON.stringify(typed(form))) return;
   fill(form, found);
-  form.elements.once.value = found.once; // the same form again, should it have arrived after all
-  tell(form);
+  if (!told.has(form)) tell(form);
+  told.add(form);
 }
 
 function fill(form, found) {
@@ -125,21 +163,32 @@ function tell(form) {
 
 function begin(form) {
   if (form.dataset.keep) {
-    putBack(form);
+    settle(form);
     offer(form);
-    form.addEventListener("input", () => keep(form));
+    form.addEventListener("input", () => {
+      touched.add(form);
+      keep(form);
+    });
   }
   form.addEventListener("submit", (event) => {
     if (form.dataset.busy) return event.preventDefault();
-    if (form.dataset.keep) keep(form);
+    if (form.dataset.keep) {
+      keep(form);
+      noteSent(form);
+    }
     form.dataset.busy = "1";
     setTimeout(() => delete form.dataset.busy, BUSY_MS);
   });
 }
 
 const forms = [...document.querySelectorAll("form[method=post]")];
+const [told, touched] = [new WeakSet(), new WeakSet()];
+let written = allWritten();
 forget();
 forms.forEach(begin);
 window.addEventListener("pageshow", (event) => {
-  if (event.persisted) forms.forEach((form) => delete form.dataset.busy);
+  written = allWritten();
+  if (!event.persisted) return forms.filter((form) => form.dataset.keep && !touched.has(form)).forEach(settle); // browsers put in only now what stood there
+  if (forms.some(isWritten)) return location.reload(); // as it was left: what is written down by now stands in it still
+  forms.forEach((form) => delete form.dataset.busy);
 });

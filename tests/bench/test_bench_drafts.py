@@ -1,0 +1,110 @@
+"""What is typed is neither written down twice nor lost: the back button, and a browser that keeps nothing.
+
+In a real browser. No outside source but where one is named: these are the page's own promises. That a browser puts the
+text back into the fields of a page one goes back to is as in the HTML standard, 7.4.6 (restoring persisted state).
+"""
+
+import pytest
+from serve import new_job
+
+from enginelog.store import open_store
+
+NOTE = "return document.getElementById('note').value"
+TYPED = "return Object.values(localStorage).some((kept) => kept.includes(arguments[0]))"
+BACK = "history.back()"
+# A form is sent and written down, and the phone hears nothing of it: no answer, no cookie.
+SENT_UNHEARD = """
+const form = document.querySelector(arguments[0]);
+return fetch(form.action, { method: "POST", body: new URLSearchParams(new FormData(form)), redirect: "manual" }).then(() => {
+  for (const [name] of document.cookie.matchAll(/enginelog_done_[0-9]+/g))
+    document.cookie = `${name}=; Path=/; Max-Age=0`;
+});
+"""
+
+
+@pytest.fixture
+def phone(chromium, server, store):
+    """(browser, address of a new job, its number)."""
+    job = new_job(store)
+    chromium.size(360, 740)
+    chromium.open(f"{server.url}/jobs/{job}")
+    yield chromium, f"{server.url}/jobs/{job}", job
+    chromium.complaints()
+
+
+def note(chromium, text: str) -> None:
+    chromium.type("#note", text)
+    chromium.until(TYPED, text)
+
+
+def add(chromium, form: str) -> None:
+    chromium.click(f"{form} button:not([disabled]):not([type=button])")
+
+
+def listed(chromium, place: str, many: int) -> None:
+    chromium.until("return document.querySelectorAll(arguments[0]).length === arguments[1]", place, many)
+    chromium.shown()
+
+
+def test_back_after_saving_shows_an_empty_form_and_what_is_typed_then_is_written_down(phone, store):
+    chromium, where, job = phone
+    note(chromium, "rang the owner")
+    add(chromium, "#notes > form")
+    listed(chromium, ".notes > li", 1)
+    note(chromium, "left a message")
+    add(chromium, "#notes > form")
+    listed(chromium, ".notes > li", 2)
+    for _ in range(2):
+        chromium.run(BACK)
+        chromium.until("return document.readyState === 'complete' && document.getElementById('note')")
+        listed(chromium, ".notes > li", 2)  # as it stands now
+        assert chromium.run(NOTE) == ""
+    note(chromium, "rang the owner")  # the very same once more: meant, this time
+    add(chromium, "#notes > form")
+    listed(chromium, ".notes > li", 3)
+    with open_store(store) as opened:
+        assert [each.text for each in opened.job(job).notes] == ["rang the owner", "left a message", "rang the owner"]
+
+
+def test_back_after_a_part_was_written_down_does_not_double_its_cost(phone, store):
+    chromium, where, job = phone
+    chromium.run("document.querySelector('#work details').open = true")
+    chromium.type("#text", "spark plug")
+    chromium.type("#cost", "4.50")
+    chromium.until(TYPED, "4.50")
+    add(chromium, "#work form[data-keep=work]")
+    listed(chromium, "#work > ul > li", 1)
+    chromium.run(BACK)
+    chromium.until("return document.readyState === 'complete' && document.getElementById('cost').value === ''")
+    assert chromium.run("return document.getElementById('text').value") == ""
+    with open_store(store) as opened:
+        assert opened.record(job).cost_cents == 450
+
+
+def test_back_after_an_answer_that_got_lost_writes_it_down_once(phone, store):
+    """Whether it was written down the phone cannot know: it sends the same form again, with the mark it had."""
+    chromium, where, job = phone
+    note(chromium, "rang the owner")
+    chromium.run(SENT_UNHEARD, "#notes > form")
+    chromium.open(where.rsplit("/jobs", 1)[0] + "/machines")
+    chromium.run(BACK)
+    chromium.until("return document.getElementById('note')?.value === 'rang the owner'")
+    add(chromium, "#notes > form")
+    chromium.until("return location.hash === '#notes'")
+    with open_store(store) as opened:
+        assert [each.text for each in opened.job(job).notes] == ["rang the owner"]
+
+
+def test_back_after_a_refusal_keeps_what_was_typed(phone, store):
+    chromium, _, job = phone
+    chromium.run("document.querySelector('#work details').open = true")
+    chromium.type("#text", "spark plug")
+    chromium.type("#cost", "-4")
+    chromium.until(TYPED, "-4")
+    add(chromium, "#work form[data-keep=work]")
+    chromium.until("return document.querySelector('h1.answer')")
+    chromium.run(BACK)
+    chromium.until("return document.getElementById('cost')?.value === '-4'")
+    assert chromium.run("return document.getElementById('text').value") == "spark plug"
+    with open_store(store) as opened:
+        assert opened.record(job).work == ()
