@@ -13,8 +13,8 @@ from starlette.responses import Response
 from enginelog import model, report
 from enginelog.bench.desk import Form, desk, go, number
 from enginelog.bench.doorkeeper import cookie_header
-from enginelog.bench.fields import FIELDS
-from enginelog.bench.notes import notes_of
+from enginelog.bench.fields import FIELDS, agreed
+from enginelog.bench.notes import mark_of, notes_of
 from enginelog.bench.rendering import page
 from enginelog.model import UsageError
 from enginelog.model.telling import MACHINES, TWINS_FIRE, analysed_otherwise, degrees_from
@@ -141,9 +141,14 @@ def work(request: Request, form: Form) -> Response:
 
 def agree_limit(request: Request, form: Form) -> Response:
     """What a job on this machine may cost before its owner is asked; an empty field: no limit."""
-    with desk(request).store() as store:
-        store.agree_limit(number(request), _limit(form), form.text("currency") or None)
-    return go(f"/jobs/{number(request)}#work")
+    job_id, limit = number(request), _limit(form)
+    with desk(request).store() as store, store.transaction():
+        before = store.record(job_id, whole=False).machine
+        now = store.agree_limit(job_id, limit, form.text("currency") or None)
+        if now != before and form.told("shown") not in (None, mark_of(agreed(before))):
+            held = f"it is {agreed(before)} now" if before.cost_limit_cents is not None else "there is none now"
+            raise UsageError(f"the cost limit was changed meanwhile, elsewhere: {held}")
+    return go(f"/jobs/{job_id}#work")
 
 
 def _limit(form: Form) -> int | None:
@@ -224,8 +229,12 @@ def move(request: Request, form: Form) -> Response:
 def state(request: Request, form: Form) -> Response:
     """Waiting, done, or open again."""
     job_id, wanted = number(request), form.text("state")
-    with desk(request).store() as store:
+    with desk(request).store() as store, store.transaction():
         if wanted == "waiting":
+            before = store.job(job_id).waiting_for
+            if before != form.text("waiting_for") and form.told("shown") not in (None, mark_of(before)):
+                now = f"it waits for “{before}” now" if before else "it waits for nothing that is noted now"
+                raise UsageError(f"what job {job_id} waits for was changed meanwhile, elsewhere: {now}")
             store.wait(job_id, form.text("waiting_for"))
         elif wanted == "done":
             store.finish(job_id)

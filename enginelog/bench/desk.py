@@ -70,6 +70,10 @@ class Form:
         """The field with line ends as they are kept, without spaces at its ends."""
         return self._fields.get(name, [""])[0].replace("\r\n", "\n").strip()
 
+    def told(self, name: str) -> str | None:
+        """The same; None where the form has no such field."""
+        return self.text(name) if name in self._fields else None
+
     def texts(self, name: str) -> tuple[str, ...]:
         return tuple(self._fields.get(name, []))
 

@@ -21,8 +21,9 @@ class Note:
 
 def notes_of(job: Job) -> tuple[Note, ...]:
     """The notes of a job that count."""
-    return tuple(Note(each.id, each.number - 1, each.text, each.for_owner, _mark(each.text)) for each in job.notes)
+    return tuple(Note(each.id, each.number - 1, each.text, each.for_owner, mark_of(each.text)) for each in job.notes)
 
 
-def _mark(line: str) -> str:
+def mark_of(line: str) -> str:
+    """What tells this text from another, in a form whose page may be older than the job record by now."""
     return hashlib.sha256(line.encode("utf-8", "replace")).hexdigest()[:16]

@@ -9,8 +9,8 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from enginelog.bench.desk import came_from, context
-from enginelog.bench.fields import FIELDS
-from enginelog.bench.notes import notes_of
+from enginelog.bench.fields import FIELDS, agreed
+from enginelog.bench.notes import mark_of, notes_of
 from enginelog.bench.repeats import mark
 from enginelog.limits.trade.cautions import in_short
 from enginelog.model.wording import money
@@ -57,6 +57,8 @@ def environment() -> Environment:
         fields=FIELDS,
         money=money,
         notes_of=notes_of,
+        mark_of=mark_of,
+        agreed=agreed,
     )
     return made
 

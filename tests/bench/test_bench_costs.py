@@ -66,3 +66,39 @@ def test_costs_near_the_limit_and_past_it_are_warned_of_on_the_job(store, browse
         assert [each[0] for each in warned] == ([tone] if tone else []), warned
     assert "0.01 EUR past the limit of 40.00 EUR: ask the owner" in text_of(page)
     assert "0.01 EUR past the limit" in text_of(browser.get(f"/jobs/{job}/hand-back").text)
+
+
+def shown_in(page: str, action: str) -> str:
+    """What a form says of the text that stood on its page."""
+    return re.search(rf'action="{action}".*?name="shown" value="([^"]*)"', page, re.S)[1]
+
+
+def test_a_limit_that_another_phone_changed_meanwhile_is_not_put_back(store, browser):
+    job = new_job(store)
+    browser.post(f"/jobs/{job}/limit", {"limit": "40", "currency": "EUR"})
+    older = shown_in(browser.get(f"/jobs/{job}").text, f"/jobs/{job}/limit")
+    assert browser.post(f"/jobs/{job}/limit", {"limit": "60", "currency": "EUR", "shown": older}).status == 303
+    refused = browser.post(f"/jobs/{job}/limit", {"limit": "40.00", "currency": "CHF", "shown": older})
+    assert refused.status == 400 and "changed meanwhile, elsewhere: it is 60.00 EUR now" in text_of(refused.text)
+    assert limit_of(store, job) == (6000, "EUR")
+    assert (
+        browser.post(f"/jobs/{job}/limit", {"limit": "60", "currency": "EUR", "shown": older}).status == 303
+    )  # agreed
+    now = shown_in(browser.get(f"/jobs/{job}").text, f"/jobs/{job}/limit")
+    assert browser.post(f"/jobs/{job}/limit", {"limit": "", "currency": "CHF", "shown": now}).status == 303
+    refused = browser.post(f"/jobs/{job}/limit", {"limit": "70", "currency": "CHF", "shown": now})
+    assert refused.status == 400 and "there is none now" in text_of(refused.text)
+    assert limit_of(store, job) == (None, "CHF")
+
+
+def test_what_a_job_waits_for_is_not_put_back_either(store, browser):
+    job = new_job(store)
+    browser.post(f"/jobs/{job}/state", {"state": "waiting", "waiting_for": "a belt"})
+    older = shown_in(browser.get(f"/jobs/{job}").text, f"/jobs/{job}/state")
+    told = {"state": "waiting", "shown": older}
+    assert browser.post(f"/jobs/{job}/state", told | {"waiting_for": "a spark plug"}).status == 303
+    refused = browser.post(f"/jobs/{job}/state", told | {"waiting_for": "a belt"})
+    assert refused.status == 400 and "it waits for “a spark plug” now" in text_of(refused.text)
+    with open_store(store) as opened:
+        assert opened.job(job).waiting_for == "a spark plug"
+    assert browser.post(f"/jobs/{job}/state", {"state": "done", "shown": older, "waiting_for": "a belt"}).status == 303

@@ -5,7 +5,7 @@ text back into the fields of a page one goes back to is as in the HTML standard,
 """
 
 import pytest
-from serve import new_job
+from serve import Browser, new_job
 
 from enginelog.store import open_store
 
@@ -15,7 +15,8 @@ BACK = "history.back()"
 # A form is sent and written down, and the phone hears nothing of it: no answer, no cookie.
 SENT_UNHEARD = """
 const form = document.querySelector(arguments[0]);
-return fetch(form.action, { method: "POST", body: new URLSearchParams(new FormData(form)), redirect: "manual" }).then(() => {
+const body = new URLSearchParams(new FormData(form));
+return fetch(form.action, { method: "POST", body, redirect: "manual" }).then(() => {
   for (const [name] of document.cookie.matchAll(/enginelog_done_[0-9]+/g))
     document.cookie = `${name}=; Path=/; Max-Age=0`;
 });
@@ -108,3 +109,31 @@ def test_back_after_a_refusal_keeps_what_was_typed(phone, store):
     assert chromium.run("return document.getElementById('text').value") == "spark plug"
     with open_store(store) as opened:
         assert opened.record(job).work == ()
+
+
+def test_of_what_is_kept_only_what_was_typed_comes_back(phone, server, store):
+    """Not what the page had put into the form's other fields: another phone may have changed that meanwhile."""
+    chromium, where, job = phone
+    other = Browser(server)
+    other.get("/")
+    other.post(f"/jobs/{job}/limit", {"limit": "40", "currency": "EUR"})
+    chromium.open(where)
+    chromium.run("document.querySelector('#limit-box').open = true")
+    chromium.run("document.getElementById('currency').value = ''")
+    chromium.type("#currency", "CHF")
+    chromium.until(TYPED, "CHF")
+    other.post(f"/jobs/{job}/limit", {"limit": "60", "currency": "EUR"})
+    add(chromium, "#limit-box form")
+    chromium.until("return document.querySelector('h1.answer')?.textContent.includes('60.00')")
+    chromium.click(".thumb a")
+    chromium.until("return document.getElementById('currency')?.value === 'CHF'")
+    assert chromium.run("return document.getElementById('limit').value") == "60.00"
+    add(chromium, "#limit-box form")
+    chromium.until("return document.querySelector('#limit-box summary')?.textContent.includes('60.00 CHF')")
+    other.post(f"/jobs/{job}/limit", {"limit": "80", "currency": "CHF"})
+    chromium.run("document.querySelector('#limit-box').open = true")
+    chromium.type("#limit", "1")
+    chromium.until(TYPED, "60.001")
+    chromium.open(where)
+    told = chromium.until("return document.querySelector('#limit-box [role=status]')?.textContent")
+    assert "it is back. Written down meanwhile: “80.00”." in told

@@ -24,6 +24,19 @@ const where = (form) => `${place()}:${form.dataset.keep}`;
 const key = (form) => `${PREFIX}${record ? `${record}:` : ""}${where(form)}`; // job 1 of another job record is another
 const fields = (form) => [...form.elements].filter((each) => each.name && !NOT_TYPED.includes(each.type));
 const typed = (form) => fields(form).filter((each) => !CHOSEN.includes(each.type) || each.checked).map((each) => [each.name, each.value]);
+const standard = (each) => Math.max(0, [...each.options].findIndex((option) => option.defaultSelected));
+
+/** What the server has put into a form, in the shape of what is typed. */
+function served(form) {
+  const there = fields(form).filter((each) => !CHOSEN.includes(each.type) || each.defaultChecked);
+  return there.map((each) => [each.name, CHOSEN.includes(each.type) ? each.value : each.type === "select-one" ? each.options[standard(each)].value : each.defaultValue]);
+}
+
+const valuesOf = (pairs, name) => pairs.filter(([each]) => each === name).map(([, value]) => value);
+const differ = (one, other, name) => JSON.stringify(valuesOf(one, name)) !== JSON.stringify(valuesOf(other, name));
+
+/** Whether something else is typed than was there: of a field left as it was, another value may stand by now. */
+const isChanged = (found, name) => !found.served || differ(found.typed, found.served, name);
 
 function held(name) {
   try {
@@ -35,7 +48,7 @@ function held(name) {
 
 function keep(form) {
   try {
-    localStorage.setItem(key(form), JSON.stringify({ once: form.elements.once.value, at: Date.now(), typed: typed(form), page: document.title }));
+    localStorage.setItem(key(form), JSON.stringify({ once: form.elements.once.value, at: Date.now(), typed: typed(form), served: served(form), page: document.title }));
   } catch {
     // this browser keeps nothing
   }
@@ -90,7 +103,7 @@ function emptyWritten(form) {
   if (isWritten(form)) {
     for (const each of fields(form)) {
       if (CHOSEN.includes(each.type)) each.checked = each.defaultChecked;
-      else if (each.type === "select-one") each.selectedIndex = Math.max(0, [...each.options].findIndex((option) => option.defaultSelected));
+      else if (each.type === "select-one") each.selectedIndex = standard(each);
       else each.value = each.defaultValue;
     }
     if (form.elements.photo) form.elements.photo.value = "";
@@ -105,15 +118,23 @@ function settle(form) {
   const found = held(key(form));
   if (!found || !Array.isArray(found.typed)) return;
   form.elements.once.value = found.once; // the same form again, should it have arrived after all
-  if (JSON.stringify(found.typed) === JSON.stringify(typed(form))) return;
+  if (!fields(form).some((each) => isChanged(found, each.name)) || JSON.stringify(found.typed) === JSON.stringify(typed(form))) return;
   fill(form, found);
-  if (!told.has(form)) tell(form);
+  if (!told.has(form)) tell(form, meanwhile(form, found));
   told.add(form);
+}
+
+/** What somebody else has put meanwhile where something else is typed. */
+function meanwhile(form, found) {
+  const now = served(form);
+  const others = now.filter(([name]) => found.served && isChanged(found, name) && differ(found.served, now, name) && differ(found.typed, now, name));
+  return others.length ? `Written down meanwhile: “${others.map(([, value]) => value).join(", ")}”. ` : "";
 }
 
 function fill(form, found) {
   for (const each of fields(form)) {
-    const values = found.typed.filter(([name]) => name === each.name).map(([, value]) => value);
+    if (!isChanged(found, each.name)) continue;
+    const values = valuesOf(found.typed, each.name);
     const before = [each.checked, each.value].join();
     if (CHOSEN.includes(each.type)) each.checked = values.includes(each.value);
     else if (values.length) each.value = values[0];
@@ -128,7 +149,7 @@ function offer(form) {
     const [, made = "", rest] = name.slice(PREFIX.length).match(/^(?:([0-9a-f]+):)?(\/.*)$/s) ?? [];
     const found = held(name);
     if (rest !== where(form) || isOwn({ record: made }) || !Array.isArray(found?.typed)) continue;
-    const text = found.typed.map(([, value]) => value).filter(Boolean).join(", ").slice(0, 300);
+    const text = found.typed.filter(([each]) => isChanged(found, each)).map(([, value]) => value).filter(Boolean).join(", ").slice(0, 300);
     if (!text) continue;
     const leave = () => {
       drop(name);
@@ -149,13 +170,13 @@ function offer(form) {
   }
 }
 
-function tell(form) {
+function tell(form, more) {
   const empty = () => {
     form.reset();
     drop(key(form));
     line.remove();
   };
-  const line = lineWith("p", "Typed here before and not sent: it is back. ", ["Empty it", empty]);
+  const line = lineWith("p", `Typed here before and not sent: it is back. ${more}`, ["Empty it", empty]);
   line.classList.add("small");
   line.setAttribute("role", "status");
   form.prepend(line);
