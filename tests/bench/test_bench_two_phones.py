@@ -102,6 +102,33 @@ def held_up(chromium, server, store, tmp_path, lost: bool, size: int = ON_ITS_WA
     return job, take.id
 
 
+# Whether an element lies whole within what the phone shows, and nothing over it.
+SEEN = """
+const each = document.getElementById(arguments[0]);
+const { left, right, top, bottom } = each.getBoundingClientRect();
+const at = document.elementFromPoint((left + right) / 2, (top + bottom) / 2);
+return top >= 0 && bottom <= innerHeight && bottom > top && at === each;
+"""
+
+
+def test_what_becomes_of_a_clip_is_seen_without_scrolling(chromium, place, tmp_path):
+    """How far it is sent, and that the connection is lost; the bar does not fall back while it is."""
+    server, store, _ = place
+    chromium.size(360, 740)
+    held_up(chromium, server, store, tmp_path, lost=True)
+    chromium.until(f"{SAYS}.includes('connection is lost')")
+    chromium.run("scrollTo(0, 0)")
+    for name in ("status", "progress", "send"):
+        assert chromium.run(SEEN, name), name
+    assert chromium.run("return document.getElementById('progress').value") == round(100 * (1 << 20) / ON_ITS_WAY)
+    chromium.run("scrollTo(0, document.body.scrollHeight)")
+    last = "return document.querySelector('form#clip > section:last-of-type').getBoundingClientRect().bottom"
+    assert chromium.run(last) <= chromium.run("return document.querySelector('.thumb').getBoundingClientRect().top")
+    chromium.run("window.goOn()")
+    chromium.until("return location.pathname.startsWith('/takes/')")
+    chromium.complaints()
+
+
 @pytest.mark.parametrize("lost", [True, False])
 def test_a_clip_thrown_away_elsewhere_while_it_is_sent_does_not_come_back(chromium, place, tmp_path, lost):
     """It hears of it when it asks how much has come, or from the answer to its next piece."""

@@ -21,6 +21,7 @@ export async function send(take, announced, tell) {
   const size = take.blob.size;
   let id = take.id;
   let offset = null; // not known yet how much is there
+  let share = 0; // as far as was known last
   let words = "";
   for (let failures = 0; failures <= TRIES; ) {
     try {
@@ -30,7 +31,8 @@ export async function send(take, announced, tell) {
         await announced(id);
       }
       if (offset === null) offset = (await lookUp(id)).received;
-      tell(offset / size, words);
+      share = offset / size;
+      tell(share, words);
       if (offset >= size) return id;
       offset = (await ask(`/takes/${id}?offset=${offset}`, { method: "PUT", body: take.blob.slice(offset, offset + PIECE) })).received;
       failures = 0;
@@ -43,7 +45,8 @@ export async function send(take, announced, tell) {
       if (!gone && !passing) throw failed;
       if (gone) id = undefined;
       words = gone ? AGAIN : LOST;
-      tell((offset || 0) / size, words);
+      if (gone) share = 0;
+      tell(share, words);
       offset = null;
       await pause(Math.min(400 * 2 ** Math.min(failures, 4), 4000));
       if (!gone) words = "Going on.";
