@@ -16,6 +16,7 @@ from enginelog.bench.doorkeeper import cookie_header
 from enginelog.bench.fields import FIELDS, agreed
 from enginelog.bench.notes import mark_of, notes_of
 from enginelog.bench.rendering import page
+from enginelog.bench.takes import NoTakeError
 from enginelog.model import UsageError
 from enginelog.model.telling import MACHINES, TWINS_FIRE, analysed_otherwise, degrees_from
 from enginelog.model.wording import as_told
@@ -259,7 +260,12 @@ def hand_back(request: Request, form: Form) -> Response:
 def attach(request: Request, form: Form) -> Response:
     """Put a take into the job record, recording and all; it is there whole or stays a take."""
     takes = desk(request).takes
-    take = takes.claim(request.path_params["take"])
+    try:
+        take = takes.claim(request.path_params["take"])
+    except NoTakeError:
+        if became := takes.became(request.path_params["take"]):
+            return _attached_meanwhile(request, form, became)
+        raise
     try:
         with desk(request).store() as store:
             stored = store.attach(
@@ -271,6 +277,18 @@ def attach(request: Request, form: Form) -> Response:
         raise
     takes.end(take.id, stored.id)
     return go(f"/runs/{stored.id}?attached=1")
+
+
+def _attached_meanwhile(request: Request, form: Form, run_id: int) -> Response:
+    """Somebody else was quicker: the run it is, what is told of it otherwise there, and the note, for the job's."""
+    with desk(request).store() as store:
+        stored = store.run(run_id)
+    stage, conditions = form.text("stage"), form.texts("conditions")
+    otherwise = (stage, set(conditions)) != (stored.stage, set(stored.conditions))
+    return page(
+        request, "attached.html", 409, stored=stored, typed=form.text("note"), mark=form.text("once"),
+        chosen=[f"{stage} the work", *conditions] if otherwise and stage else [],
+    )  # fmt: skip
 
 
 def listen_again(request: Request, form: Form) -> Response:

@@ -187,7 +187,10 @@ class Takes:
 
     def claim(self, take_id: str) -> Take:
         """Take hold of an answer to attach it, so that a second tap does not attach it twice."""
-        take = self.get(take_id)
+        try:
+            take = self.get(take_id)
+        except NoTakeError as gone:
+            raise NoTakeError(str(self._why_gone(take_id))) from gone
         with self._lock:
             if take.writing or take.run is None:
                 raise RefusedTakeError("there is no answer to attach yet, or it is just being attached")

@@ -2,9 +2,10 @@
 
 import secrets
 
+import make_runs
 import pytest
 from PIL import Image
-from serve import Browser, Server, new_job
+from serve import Browser, Server, new_job, with_answer
 
 from enginelog.bench.settings import Settings
 from enginelog.store import open_store
@@ -161,3 +162,66 @@ def test_a_piece_of_what_was_thrown_away_is_refused(place):
     got = other.ask("PUT", f"/takes/{take}?offset=0", b"12345", X_Csrf_Token=other.csrf)
     assert got.status == 409 and "thrown away" in got.text
     assert other.ask("PUT", "/takes/never?offset=0", b"12345", X_Csrf_Token=other.csrf).status == 404
+
+
+def test_a_recording_attached_elsewhere_leads_to_its_run_and_keeps_the_note(chromium, place):
+    server, store, other = place
+    job = new_job(store)
+    take = with_answer(server, job, make_runs.healthy_generator(), stage="after")
+    chromium.size(360, 740)
+    chromium.open(f"{server.url}/takes/{take}")
+    chromium.type("#note", "knocks when warm")
+    chromium.until("return Object.values(localStorage).some((kept) => kept.includes('knocks when warm'))")
+    told = {"stage": "before", "note": "of the other phone"}
+    run = other.post(f"/takes/{take}/attach", told).headers["location"].split("?")[0]
+    chromium.click(".attach .thumb button")
+    chromium.until("return document.querySelector('h1.answer')?.textContent.startsWith('Attached meanwhile')")
+    assert chromium.run("return document.querySelector('.thumb a').pathname") == run
+    said = chromium.run("return document.querySelector('main').textContent")
+    assert "It was attached as: before the work." in said and "Here was chosen: after the work." in said
+    # Left alone, it is offered on the job's page; written down, no longer.
+    chromium.open(f"{server.url}/jobs/{job}")
+    assert "knocks when warm" in chromium.until("return document.querySelector('#notes form > p')?.textContent")
+    chromium.run(BACK_TO, f"/takes/{take}")
+    chromium.until("return location.pathname === arguments[0]", run)  # where the take leads by now
+    again = other.post(f"/takes/{take}/attach", told | {"note": "<b>again", "once": "abcdefghijkl"})
+    assert again.status == 409 and "&lt;b&gt;again" in again.text and 'value="abcdefghijkl"' in again.text
+    chromium.open(f"{server.url}/jobs/{job}")
+    chromium.until("return document.querySelector('#notes form > p')")
+    chromium.click("#notes form > p button")
+    chromium.click("#notes > form button:not([type=button])")
+    chromium.until("return document.querySelectorAll('.notes > li').length === 1")
+    assert chromium.run("return document.querySelector('#notes form > p')") is None
+    with open_store(store) as opened:
+        record = opened.record(job)
+    assert [each.text for each in record.job.notes] == ["knocks when warm"]
+    assert [each.note for each in record.runs] == ["of the other phone"]
+    chromium.complaints()
+
+
+BACK_TO = "location.assign(arguments[0])"
+
+
+def test_the_note_is_written_down_from_the_page_that_says_so(chromium, place):
+    server, store, other = place
+    job = new_job(store)
+    take = with_answer(server, job, make_runs.healthy_generator())
+    chromium.open(f"{server.url}/takes/{take}")
+    chromium.type("#note", "knocks when warm")
+    chromium.until("return Object.values(localStorage).some((kept) => kept.includes('knocks when warm'))")
+    other.post(f"/takes/{take}/attach", {"stage": "before"})
+    chromium.click(".attach .thumb button")
+    chromium.click("form.attach button")
+    chromium.until("return document.querySelectorAll('.notes > li').length === 1")
+    assert chromium.run("return document.querySelector('#notes form > p')") is None  # kept no longer
+    with open_store(store) as opened:
+        assert [each.text for each in opened.record(job).job.notes] == ["knocks when warm"]
+    chromium.complaints()
+
+
+def test_attaching_what_was_thrown_away_elsewhere_says_so(place):
+    server, store, other = place
+    take = with_answer(server, new_job(store), make_runs.healthy_generator())
+    other.post(f"/takes/{take}/discard")
+    got = other.post(f"/takes/{take}/attach", {"stage": "before", "note": "x"})
+    assert got.status == 404 and "thrown away already" in got.text and "sent again" not in got.text

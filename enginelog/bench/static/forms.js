@@ -48,7 +48,7 @@ function held(name) {
 
 function keep(form) {
   try {
-    localStorage.setItem(key(form), JSON.stringify({ once: form.elements.once.value, at: Date.now(), typed: typed(form), served: served(form), page: document.title }));
+    localStorage.setItem(key(form), JSON.stringify({ once: form.elements.once.value, at: Date.now(), typed: typed(form), served: served(form), job: form.dataset.job, page: document.title }));
   } catch {
     // this browser keeps nothing
   }
@@ -170,6 +170,30 @@ function offer(form) {
   }
 }
 
+/** Notes typed to recordings of this job that cannot be attached any more (attached elsewhere, thrown away, gone): for the job's notes. */
+function offerLeft(form) {
+  const there = form.dataset.there.split(" ");
+  for (const name of names()) {
+    const [, made, take] = name.slice(PREFIX.length).match(/^(?:([0-9a-f]+):)?\/takes\/([\w-]+):attach$/) ?? [];
+    const found = held(name);
+    if (!take || there.includes(take) || !isOwn({ record: made }) || found?.job !== form.dataset.left || !Array.isArray(found.typed)) continue;
+    const text = valuesOf(found.typed, "note").join("").trim();
+    if (!text || !isChanged(found, "note")) continue;
+    const leave = () => {
+      drop(name);
+      line.remove();
+    };
+    const put = () => {
+      form.elements.note.value = [form.elements.note.value, text].filter(Boolean).join("\n");
+      keep(form);
+      if (held(key(form))) leave();
+    };
+    const line = lineWith("p", `Typed as the note of a recording (“${found.page}”) that was not attached from here: “${text.slice(0, 300)}”. `, ["Put it in here", put], ["Throw it away", leave]);
+    line.classList.add("small");
+    form.prepend(line);
+  }
+}
+
 function tell(form, more) {
   const empty = () => {
     form.reset();
@@ -186,6 +210,7 @@ function begin(form) {
   if (form.dataset.keep) {
     settle(form);
     offer(form);
+    if (form.dataset.left) offerLeft(form);
     form.addEventListener("input", () => {
       touched.add(form);
       keep(form);
