@@ -5,6 +5,7 @@ text back into the fields of a page one goes back to is as in the HTML standard,
 """
 
 import pytest
+from PIL import Image
 from serve import Browser, new_job
 
 from enginelog.store import open_store
@@ -137,3 +138,52 @@ def test_of_what_is_kept_only_what_was_typed_comes_back(phone, server, store):
     chromium.open(where)
     told = chromium.until("return document.querySelector('#limit-box [role=status]')?.textContent")
     assert "it is back. Written down meanwhile: “80.00”." in told
+
+
+FULL = "Storage.prototype.setItem = () => { throw new DOMException('full', 'QuotaExceededError'); }"
+
+
+def test_a_browser_that_keeps_nothing_says_so_once(phone, store):
+    chromium, _, job = phone
+    chromium.run(FULL)
+    chromium.type("#note", "rang the owner")
+    said = "return [...document.querySelectorAll('#notes .problem')].map((each) => each.textContent)"
+    [line] = chromium.until(said)
+    assert "keeps nothing that is typed" in line
+    chromium.type("#note", " twice")
+    assert len(chromium.run(said)) == 1
+    add(chromium, "#notes > form")
+    listed(chromium, ".notes > li", 1)
+    with open_store(store) as opened:
+        assert opened.job(job).note == "rang the owner twice"
+
+
+AGED = """
+for (const [name, kept] of Object.entries(localStorage))
+  localStorage.setItem(name, JSON.stringify({ ...JSON.parse(kept), at: Date.now() - 45 * 86400 * 1000 }));
+"""
+AGED_PHOTO = """
+return import('/static/kept.js').then(async ({ keepPhoto, keptPhotos }) => {
+  const [photo] = await keptPhotos();
+  return keepPhoto({ ...photo, at: Date.now() - 45 * 86400 * 1000 });
+});
+"""
+
+
+def test_nothing_is_forgotten_for_its_age(phone, tmp_path):
+    """The clock of a phone may be behind when something is typed, and be put right after."""
+    chromium, where, _ = phone
+    Image.new("RGB", (40, 30), "teal").save(tmp_path / "plug.png")
+    note(chromium, "rang the owner")
+    chromium.run("document.querySelector('#tick-spark').closest('details').open = true")
+    chromium.until("return !document.querySelector('#tick-spark .photo').hidden")
+    chromium.type("#photo-spark", str(tmp_path / "plug.png"))
+    says = "return document.querySelector('#tick-spark .photo .status').textContent"
+    chromium.until(says + ".includes('has arrived')")
+    chromium.run(AGED)
+    assert chromium.run(AGED_PHOTO)
+    chromium.open(where)
+    chromium.until("return document.getElementById('note').value === 'rang the owner'")
+    told = chromium.until("return document.querySelector('#notes form [role=status]')?.textContent")
+    assert told.startswith("Typed here before, on ") and "it is back" in told
+    chromium.until(says + ".includes('it is back')")

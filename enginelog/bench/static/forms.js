@@ -7,7 +7,6 @@ const PREFIX = "enginelog-typed:";
 const WRITTEN = "enginelog-written";
 const MOST_WRITTEN = 500;
 const BUSY_MS = 15000;
-const KEPT_MS = 30 * 86400 * 1000;
 const CHOSEN = ["radio", "checkbox"];
 const NOT_TYPED = ["hidden", "submit", "button", "file"];
 
@@ -49,8 +48,9 @@ function held(name) {
 function keep(form) {
   try {
     localStorage.setItem(key(form), JSON.stringify({ once: form.elements.once.value, at: Date.now(), typed: typed(form), served: served(form), job: form.dataset.job, page: document.title }));
+    return true;
   } catch {
-    // this browser keeps nothing
+    return false; // this browser keeps nothing (a private window, no room)
   }
 }
 
@@ -82,11 +82,11 @@ function allWritten() {
   return all;
 }
 
-/** Forget what the server has written down, and what nobody came back for. */
+/** Forget what the server has written down. Nothing is forgotten for its age: a phone's clock may have been wrong. */
 function forget() {
   for (const name of names()) {
     const found = held(name);
-    if (!found || written.has(found.once) || Date.now() - found.at > KEPT_MS) drop(name);
+    if (!found || written.has(found.once)) drop(name);
   }
 }
 
@@ -120,7 +120,7 @@ function settle(form) {
   form.elements.once.value = found.once; // the same form again, should it have arrived after all
   if (!fields(form).some((each) => isChanged(found, each.name)) || JSON.stringify(found.typed) === JSON.stringify(typed(form))) return;
   fill(form, found);
-  if (!told.has(form)) tell(form, meanwhile(form, found));
+  if (!told.has(form)) tell(form, found);
   told.add(form);
 }
 
@@ -194,14 +194,30 @@ function offerLeft(form) {
   }
 }
 
-function tell(form, more) {
+/** On which day it was typed, where that is not today; nothing where it is not known. */
+function onDay(at) {
+  const day = new Date(at);
+  return Number.isNaN(day.valueOf()) || day.toDateString() === new Date().toDateString() ? "" : `, on ${day.toLocaleDateString()},`;
+}
+
+function tell(form, found) {
   const empty = () => {
     form.reset();
     drop(key(form));
     line.remove();
   };
-  const line = lineWith("p", `Typed here before and not sent: it is back. ${more}`, ["Empty it", empty]);
+  const line = lineWith("p", `Typed here before${onDay(found.at)} and not sent: it is back. ${meanwhile(form, found)}`, ["Empty it", empty]);
   line.classList.add("small");
+  line.setAttribute("role", "status");
+  form.prepend(line);
+}
+
+/** Say it once, beside what is being typed. */
+function warn(form) {
+  if (warned.has(form)) return;
+  warned.add(form);
+  const line = lineWith("p", "This browser keeps nothing that is typed (a private window, or no room): write it down before you leave this page.");
+  line.classList.add("problem");
   line.setAttribute("role", "status");
   form.prepend(line);
 }
@@ -213,7 +229,7 @@ function begin(form) {
     if (form.dataset.left) offerLeft(form);
     form.addEventListener("input", () => {
       touched.add(form);
-      keep(form);
+      if (!keep(form)) warn(form);
     });
   }
   form.addEventListener("submit", (event) => {
@@ -228,7 +244,7 @@ function begin(form) {
 }
 
 const forms = [...document.querySelectorAll("form[method=post]")];
-const [told, touched] = [new WeakSet(), new WeakSet()];
+const [told, touched, warned] = [new WeakSet(), new WeakSet(), new WeakSet()];
 let written = allWritten();
 forget();
 forms.forEach(begin);

@@ -5,7 +5,6 @@ import { ask, isOwn, lineWith, megabytes, pause, record, writtenDown } from "./c
 import { forgetPhoto, keepPhoto, keptPhotos, photoKey } from "./kept.js";
 
 const EDGE = 2000;
-const KEPT_MS = 30 * 86400 * 1000;
 const KEEPING_MS = 3000;
 
 /** The picture made smaller; as it is where this browser cannot read it. */
@@ -115,6 +114,6 @@ function begin(box) {
 const boxes = new Map([...document.querySelectorAll(".photo")].map((box) => [box.dataset.to, begin(box)]));
 const done = writtenDown();
 for (const photo of await keptPhotos()) {
-  if (done.has(photo.once) || Date.now() - photo.at > KEPT_MS) forgetPhoto(photo.key);
+  if (done.has(photo.once)) forgetPhoto(photo.key);
   else boxes.get(photo.to ?? photo.key)?.(photo);
 }
