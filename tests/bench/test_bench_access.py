@@ -165,6 +165,24 @@ def test_nothing_sticks_out(chromium, pages, width):
         assert chromium.run("return document.documentElement.scrollWidth") <= width, name
 
 
+def test_nothing_sticks_out_with_text_twice_as_large(chromium, pages):
+    """Text at 200 % loses nothing: WCAG 2.2, 1.4.4. The strip with the button does not cover the page then."""
+    server, paths = pages
+    chromium.size(360, 740)
+    chromium.tool("Page.setFontSizes", {"fontSizes": {"standard": 32, "fixed": 26}})
+    try:
+        chromium.open(server.url)  # the first page may still be laid out with the size before
+        for name, path in paths.items():
+            chromium.open(server.url + path)
+            chromium.run("document.querySelectorAll('details').forEach((each) => (each.open = true))")
+            assert chromium.run("return getComputedStyle(document.documentElement).fontSize") == "32px"
+            assert chromium.run("return document.documentElement.scrollWidth") <= 360, name
+            strip = "const strip = document.querySelector('.thumb'); return strip && getComputedStyle(strip).position"
+            assert chromium.run(strip) in (None, "static"), name
+    finally:
+        chromium.tool("Page.setFontSizes", {"fontSizes": {"standard": 16, "fixed": 13}})
+
+
 def test_a_long_word_of_a_part_does_not_push_the_owners_page_off_a_phone(chromium, store, server):
     job = new_job(store)
     with open_store(store) as opened:
