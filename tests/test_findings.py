@@ -717,11 +717,11 @@ def test_throttle_moved_slowly_says_nothing_of_steadiness():
 
 
 def test_every_limit_is_used():
-    """A limit nobody asks for is a number that misleads. The signs of advice are read from a record with the same."""
+    """A limit nobody asks for is a number that misleads. The signs and the order of advice go by the same."""
     import enginelog.findings as room
 
     folder = Path(room.__file__).parent
-    asking = [*folder.glob("*.py"), folder.parent / "advice" / "signs.py"]
+    asking = [*folder.glob("*.py"), *(folder.parent / "advice" / f"{name}.py" for name in ("signs", "ordering"))]
     code = "".join(path.read_text(encoding="utf-8") for path in asking)
     assert [name for name in LIMITS if f'"{name}"' not in code and f"'{name}'" not in code] == []
 

@@ -114,6 +114,14 @@ def _share_below(frames: np.ndarray, share: float) -> np.ndarray:
     return ordered[np.arange(len(ordered)), np.maximum(below, 0).astype(int)]
 
 
+def held_for(series: Series, seconds: float, limits: LimitSet) -> tuple[float, ...]:
+    """The lowest and the highest speed that nearly all of so many seconds lie beyond; empty where none is so long."""
+    through = partial(_share_below, share=limits.value("top_held_share"))
+    high = _highest(series, seconds, through, MOSTLY_KNOWN)
+    low = _highest(replace(series, rpm=-series.rpm), seconds, through, MOSTLY_KNOWN)
+    return () if high is None or low is None else (-low, high)
+
+
 def _greatest(speeds: Sequence[float | None]) -> float | None:
     return max((speed for speed in speeds if speed is not None), default=None)
 

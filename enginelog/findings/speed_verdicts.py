@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from enginelog.findings import halved, speed_limits, top_verdicts
 from enginelog.findings.doubt import UNREAD, next_of
@@ -19,7 +19,7 @@ from enginelog.findings.words import (
     unsteady_advice,
     worst,
 )
-from enginelog.limits import LimitSet
+from enginelog.limits import Limit, LimitSet
 from enginelog.limits.trade import formulas
 from enginelog.model import Engine, Finding, Speed, nearer_rated
 from enginelog.model.wording import as_told, shares
@@ -185,7 +185,8 @@ def _extent(evidence: Evidence) -> tuple[float | None, float | None]:
 
 def judge_frequency(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
     """Frequency an alternator at crankshaft speed gives, against 50 or 60 Hz: what it gives at the told rated speed is
-    nearer to one of them; where none was told, what it gives as heard. A set that only idled is not judged."""
+    nearer to one of them; where none was told, what it gives as heard. A set that only idled is not judged. What it
+    gave for a while beside that is judged, too: appliances bear it as they bear the rest."""
     poles = evidence.engine.alternator_poles
     if poles is None:
         return unknown(
@@ -201,17 +202,53 @@ def judge_frequency(evidence: Evidence, speed: Speed, limits: LimitSet) -> Findi
     full_rpm = evidence.engine.rated_rpm or formulas.alternator_rpm(poles, nominal)
     if evidence.engine.idle_rpm is not None and not nearer_rated(rpm, evidence.engine.idle_rpm, full_rpm):
         return unknown("generator_frequency", IDLED, AT_RATED)
-    off = 100 * (hz / nominal - 1)
-    low, high = limits["frequency_low_percent"], limits["frequency_high_percent"]
-    far = max(-off / low.value, off / high.value)
-    verdict = worst(graded(far, 1.0, 2.0))
+    whole = _of_nominal(hz, nominal, limits)
+    beside = _for_a_while(evidence, poles, whole, limits)
+    far = max([whole, *beside], key=lambda one: one.far)
+    # too low for a while is no fault: which load it bore then nobody told
+    verdict = worst(
+        graded(whole.far, 1.0, 2.0), *(graded(each.far, 1.0, 2.0 if each.off > 0 else None) for each in beside)
+    )
+    whiles = [f" For {limits.value('frequency_while_s'):z.0f} s or more it gave {one.words}." for one in beside]
     text = (
         f"{'The highest speed held, ' if speed.changed else ''}{rpm:z.0f} rpm with {poles} poles"
-        f"{',' if speed.changed else ''} gives {hz:z.1f} Hz, {abs(off):z.1f} % {'above' if off >= 0 else 'below'}"
-        f" {nominal:z.0f} Hz. Without load it stands above nominal, under full load a little below:"
-        " measure it with a meter."
+        f"{',' if speed.changed else ''} gives {whole.words}.{''.join(whiles)}"
+        " Without load it stands above nominal, under full load a little below: measure it with a meter."
     )
-    limit = low if off < 0 else high
-    bound = nominal * (1 + (high.value if off >= 0 else -low.value) / 100)
     advice = ("measure frequency and voltage with a meter, loaded and not", *GOVERNOR[:1]) if verdict != "ok" else ()
-    return Finding("generator_frequency", verdict, text, hz, "Hz", bound, cited(limit), next=advice)
+    return Finding("generator_frequency", verdict, text, far.hz, "Hz", far.bound_hz, cited(far.limit), next=advice)
+
+
+@dataclass(frozen=True)
+class _Frequency:
+    """A frequency against its nominal: off in per cent, far in widths of the limit of that side; in words."""
+
+    hz: float
+    nominal: float
+    off: float
+    far: float
+    bound_hz: float
+    limit: Limit
+    words: str
+
+
+def _of_nominal(hz: float, nominal: float, limits: LimitSet) -> _Frequency:
+    off = 100 * (hz / nominal - 1)
+    above = off >= 0
+    limit = limits["frequency_high_percent" if above else "frequency_low_percent"]
+    bound = nominal * (1 + (limit.value if above else -limit.value) / 100)
+    words = f"{hz:z.1f} Hz, {abs(off):z.1f} % {'above' if above else 'below'} {nominal:z.0f} Hz"
+    return _Frequency(hz, nominal, off, abs(off) / limit.value, bound, limit, words)
+
+
+def _for_a_while(evidence: Evidence, poles: int, whole: _Frequency, limits: LimitSet) -> list[_Frequency]:
+    """The lowest and the highest frequency held for a while, where it lies outside its limit and is another than that
+    of the whole run. Not of a set that hunts, which is told of it as such, and not where it is too slow to feed
+    anything."""
+    if evidence.hunting.found is True:
+        return []
+    nominal = whole.nominal
+    held = speed_limits.held_for(evidence.series, limits.value("frequency_while_s"), limits)
+    found = [_of_nominal(speed_limits.alternator_hz(poles, rpm), nominal, limits) for rpm in held]
+    feeds, other = limits.value("frequency_feeds_share") * nominal, limits.value("frequency_low_percent")
+    return [one for one in found if one.far > 1.0 and one.hz >= feeds and abs(one.off - whole.off) > other]
