@@ -11,6 +11,7 @@ from enginelog.model import RHYTHM, Clip, Engine
 from enginelog.speed import multiples
 from enginelog.speed.multiples import OWN, RATIOS
 from enginelog.speed.tracking import likeliest, looked_at, near, pursue, refined
+from enginelog.speed.tracks import may_be_faster
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "scripts"))
 import fit_multiples  # noqa: E402
@@ -78,6 +79,21 @@ def test_one_cylinder_alone_is_known_at_half_the_speed_by_what_is_left_of_the_ot
     assert RATIOS[half.argmax()] == 2.0 and half.max() > 0.9
     none_left = chance_at(pulses(14.0, (1.0, 0.0)), TWIN, 7.0)
     assert none_left.max() < 0.9  # nothing tells it from two equal ones but that none are
+
+
+@pytest.mark.parametrize(("strengths", "read_hz", "doubted"), [((1.0,), 22.5, True), ((1.0, 0.8), 45.0, False)])
+def test_of_a_two_stroke_twin_one_cylinder_alone_may_fire_unless_both_are_heard(strengths, read_hz, doubted):
+    """Of pulses at 45 Hz that are all alike no line stands at 22.5 Hz; of two that take turns 1 - a does (Fourier
+    series): the first are one cylinder's at 2700 rpm just as well as two at 1350. The network was sure of the slower
+    speed (-7.5)."""
+    twin = Engine(strokes=2, cylinders=2, firing_angles_deg=(0.0, 180.0))
+    found = pursue(pulses(45.0, strengths, noise=0.3), twin, LIMITS)
+    assert np.median(found.cycle_hz) == pytest.approx(read_hz, rel=1e-3)
+    faster_odds = found.shown[:, RHYTHM.index("faster_odds")]
+    assert np.all(faster_odds >= 0.0) if doubted else np.all(faster_odds < -3.0)
+    assert may_be_faster(found.shown, twin, LIMITS).all() == doubted
+    told = Engine(strokes=2, cylinders=2, firing_angles_deg=(0.0, 180.0), rated_rpm=60.0 * read_hz)
+    assert not may_be_faster(found.shown, told, LIMITS).any()
 
 
 def test_speeds_off_the_grid_have_no_chance():

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from enginelog.dsp.pulses import line_strengths
+from enginelog.limits import LimitSet
 from enginelog.model import Engine
 from enginelog.speed.emission import Net, stored
 from enginelog.speed.evidence import FAINT, FEATURES, GRID_STEP, STRONG
@@ -40,6 +41,7 @@ SIGNALS = tuple(
 LOUDEST_DB, FAINTEST_DB = 20.0, -3.0  # a line over its noise counts no more, no less
 MOST = 8.0  # log-odds
 SMALLEST_SHARE = 1e-4  # of a group of lines in the power of all
+CANCELLED = 2  # column, among the nine of a signal, of how far the lines that equal firings cancel stand out
 COLUMNS = len(SIGNALS) * 9  # what the network reads of the lines; the rest is said by the frames and told
 
 
@@ -72,9 +74,10 @@ def weighed(inputs: np.ndarray, net: Net | None = None) -> np.ndarray:
     return share / share.sum()
 
 
-def odds(chance: np.ndarray, true: int, times: int) -> np.ndarray:
+def odds(chance: np.ndarray, true: int, times: int, apart: bool = True) -> np.ndarray:
     """How sure a block's track is, once it is moved to the multiple number `true`: log-odds that its speed is the true
     one, and those of `times` that speed against it (the least there are where `times` is 1), each held within MOST.
+    The faster one is as likely at least where the cylinders cannot be told `apart`.
 
     chance: (len(RATIOS),), from `chances`.
     """
@@ -82,7 +85,22 @@ def odds(chance: np.ndarray, true: int, times: int) -> np.ndarray:
     faster = [part for part, ratio in zip(chance, RATIOS, strict=True) if abs(ratio / RATIOS[true] / times - 1) < 0.01]
     sure = np.log(own / max(1.0 - own, 1e-9))
     against = np.log(max(faster, default=0.0) / own + 1e-9) if times > 1 else -MOST
+    if times > 1 and not apart:
+        against = max(against, 0.0)
     return np.clip([sure, against], -MOST, MOST)
+
+
+def told_apart(inputs: np.ndarray, true: int, engine: Engine, limits: LimitSet) -> bool:
+    """Whether the lines that equal cylinders cancel stand over the noise beside them (on the mean, of the signal that
+    shows them most), so that it is not one cylinder firing alone at a faster speed; of the multiple number `true`, from
+    `inputs_of`, where lines that do not stand are about -2 dB, as the noise of a place scatters. Asked of evenly firing
+    two-strokes of several cylinders alone: with one dead such an engine does the same on every turn of its crank, and
+    no line of any kind is left at half of it; a four-stroke's valves leave some.
+    """
+    if engine.strokes != 2 or engine.cylinders == 1 or not engine.even_firing:
+        return True
+    stand_db = 10 * inputs[true, CANCELLED : CANCELLED + 9 * len(SIGNALS) : 9].max()
+    return bool(stand_db >= limits.value("cancelled_lines_stand_db"))
 
 
 def inputs_of(

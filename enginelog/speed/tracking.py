@@ -49,18 +49,19 @@ def pursue(clip: Clip, engine: Engine, limits: LimitSet, about_rpm: float | None
     seen = looked_at(clip, engine, limits, about_rpm)
     path = likeliest(seen.gain, engine, limits)
     fine = refined(seen, path, engine)
-    chance, true = multiples.NO_OTHER, multiples.OWN
+    chance, true, apart = multiples.NO_OTHER, multiples.OWN, True
     if about_rpm is None:
         inputs = multiples.inputs_of(seen.signals, seen.times, fine, seen.said, path, engine)
         chance = multiples.chances(inputs, path, len(seen.grid))
         true = int(chance.argmax()) if chance.max() > limits.value("multiple_taken") else multiples.OWN
+        apart = multiples.told_apart(inputs, true, engine, limits)
     if true != multiples.OWN:
         path = likeliest(near(seen.gain, path + multiples.STEPS[true], ABOUT), engine, limits)
         fine = refined(seen, path, engine)
     fine = _steadied(clip, fine, limits)
     odds, contrast, cost = seen.said
     shown = _shown(seen.scores, (contrast - cost, odds), path, fine)
-    of_whole = np.tile(multiples.odds(chance, true, faster_reading(engine)), (len(path), 1))
+    of_whole = np.tile(multiples.odds(chance, true, faster_reading(engine), apart), (len(path), 1))
     shown = np.column_stack([shown, of_whole, tone_columns(seen.signals["low"], seen.times, fine.cycle_hz)])
     return Pursuit(seen.times + clip.start_s, fine.cycle_hz, fine.std_hz, shown, seen.hum)
 
