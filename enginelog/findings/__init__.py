@@ -84,6 +84,7 @@ def judge(
     speed = in_turns.doubted_in_turns(halved.doubted_as_half(speed, engine, limits), evidence.turns, limits)
     doubted = doubling.doubted(speed.held, moves, track, limits) if speed.rpm is not None else ()
     evidence = evidence if speed.rpm is not None else evidence.without_speed()
+    evidence = doubt.none_lost_told_if_misread(evidence, speed, limits)
     evidence = doubling.without_moves(faster.without_shares(evidence, speed), doubted)
     findings = _findings(evidence, speed, cancelled_db, doubted, limits)
     told = {one.code: one for one in findings}

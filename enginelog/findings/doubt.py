@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from math import log10
 
-from enginelog.findings import halved, words
+from enginelog.findings import halved, misfire, words
+from enginelog.findings.gather import Evidence
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Finding, Speed, ThrottleMove, Timeline
 
@@ -22,6 +23,7 @@ UNREAD = "the speed could not be read from the sound"
 UNSTEADY = "nowhere was the speed steady enough for a swing to show"
 PERHAPS = "Not sure: other sounds can be like this one."
 PERHAPS_NONE = "what was heard is perhaps no engine"
+PERHAPS_MISREAD = "the speed is perhaps not read rightly"
 MISREAD = "Not sure: the speed is perhaps not read rightly."
 NO_PULL = "no pull of the starter stands out"
 NEXT = ("tell its rated speed, or measure with a tachometer",)
@@ -101,6 +103,17 @@ def no_more_than_watched_if_misread(
     ]
 
 
+def none_lost_told_if_misread(evidence: Evidence, speed: Speed, limits: LimitSet) -> Evidence:
+    """No firing is told to be lost where the speed is not told surely: they were laid by it, and at a wrong speed some
+    are missed where none is due. Where a faster speed sounds nearly the same, what was lost at the one read was lost
+    at both."""
+    at_both = speed.rpm is not None and speed.or_rpm is not None and speed.or_rpm > speed.rpm
+    if at_both or (speed.rpm is not None and speed.sure(limits.value("said_speed_confidence"))):
+        return evidence
+    why = UNREAD if speed.rpm is None else PERHAPS_MISREAD
+    return replace(evidence, misfire=misfire.without_lost(evidence.misfire, f"some seem to be lost, but {why}"))
+
+
 def no_swing_denied_where_none_would_show(
     findings: list[Finding], speed: Speed, limits: LimitSet, just_twice: str | None = None
 ) -> list[Finding]:
@@ -123,7 +136,7 @@ def _why_no_swing_shows(findings: list[Finding], speed: Speed, limits: LimitSet,
     if any(one.code == "steadiness" and one.value is None for one in findings):
         return UNSTEADY
     if speed.or_rpm is None and just_twice is None and not speed.sure(limits.value("said_speed_confidence")):
-        return "the speed is perhaps not read rightly"
+        return PERHAPS_MISREAD
     return None
 
 

@@ -276,6 +276,19 @@ def _withheld(
     return FiringSummary(len(firings.t_s), None, None, *interval, None, *spreads, cylinders)
 
 
+def without_lost(study: MisfireStudy, why: str) -> MisfireStudy:
+    """The same without the firings told as lost or as a cylinder's weak ones, and why; as it is where none is told."""
+    summary = study.summary
+    if not (summary.misfires or summary.misfire_low or study.plainly_lost or study.faint is not None):
+        return study
+    cylinders = tuple(CylinderFiring(one.index, None, None) for one in summary.cylinders)
+    summary = replace(
+        summary, misfires=None, misfire_percent=None, misfire_low=None, misfire_high=None, pattern=None,
+        cylinders=cylinders, windows=(),
+    )  # fmt: skip
+    return MisfireStudy(summary, why, None, None)
+
+
 def worst_window(
     engine: Engine, firings: Firings, probability: np.ndarray, spans: list[Span], revolutions: float, limits: LimitSet
 ) -> FiringWindow | None:
