@@ -710,10 +710,10 @@ def test_band_is_as_wide_as_the_swing_found():
     assert measures.speed.band_percent >= 0.99 * measures.hunting.swing_percent
 
 
-def test_throttle_moved_slowly_says_nothing_of_steadiness():
+def test_throttle_moved_slowly_tells_of_the_way_and_not_of_a_band():
     case = sim.make(91, sim.Scenario(seconds=30.0, drift_percent=25.0))
     one = finding(judged(case), "steadiness")
-    assert one.verdict == "unknown" and "as it does where throttle or load is moved" in one.text
+    assert one.verdict == "watch" and "If nobody moved throttle or load" in one.text and "band" not in one.text
 
 
 def test_every_limit_is_used():

@@ -7,6 +7,7 @@ from dataclasses import replace
 from enginelog.findings import (
     doubling,
     doubt,
+    drift,
     faster,
     firing_verdicts,
     halved,
@@ -80,16 +81,19 @@ def judge(
         return _nothing(engine, timeline, speed, blocked or "no stretch of running was found", limits)
     hunts, most = evidence.hunting.found is True, timeline.confidence
     moves = evidence.loads.told
-    speed = told_speed(speed, track, evidence.settled, moves, hunts, quality.trust, most, limits)
+    slow = [] if hunts else drift.drifts(evidence.settled, engine, limits)
+    speed = told_speed(speed, track, evidence.settled, moves, hunts, quality.trust, most, limits, slow)
     speed = in_turns.doubted_in_turns(halved.doubted_as_half(speed, engine, limits), evidence.turns, limits)
     doubted = doubling.doubted(speed.held, moves, track, limits) if speed.rpm is not None else ()
     evidence = evidence if speed.rpm is not None else evidence.without_speed()
     evidence = doubt.none_lost_told_if_misread(evidence, speed, limits)
     evidence = doubling.without_moves(faster.without_shares(evidence, speed), doubted)
-    findings = _findings(evidence, speed, cancelled_db, doubted, limits)
+    findings = _findings(evidence, speed, cancelled_db, doubted, slow, limits)
     told = {one.code: one for one in findings}
+    steady = told["steadiness"]
+    of_band = steady.value is not None and not drift.is_how_far(steady, engine, limits)
     return Measures(
-        speed=_with_band(speed, evidence.band if told["steadiness"].value is not None else None),
+        speed=_with_band(speed, evidence.band if of_band else None),
         firing=faster.withheld(evidence.misfire.summary, speed, told),
         hunting=_hunting(evidence, told["hunting"]),
         settling=_settling(evidence, told["settling"]),
@@ -126,6 +130,7 @@ def _findings(
     speed: Speed,
     cancelled: float | None,
     doubted: tuple[doubling.Change, ...],
+    slow: list[drift.Drift],
     limits: LimitSet,
 ) -> tuple[Finding, ...]:
     found = [
@@ -140,6 +145,7 @@ def _findings(
     why = just if just is not None or evidence.turns is None else evidence.turns.why
     found = doubt.no_more_than_watched_if_misread(found, evidence.engine, speed, limits, why)
     found = doubt.no_swing_denied_where_none_would_show(found, speed, limits, just)
+    found = drift.told(found, slow, evidence.loads.moves, evidence.engine, speed, limits)
     found = doubt.none_good_if_one_is_silent(found, evidence.engine, cancelled, limits, evidence.too_loud)
     found = doubt.none_good_by_word(found, evidence.timeline)
     found = doubt.none_good_if_perhaps(found, evidence.timeline, limits)

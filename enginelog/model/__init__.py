@@ -52,7 +52,7 @@ from enginelog.model.run import (
     Track,
     is_wide,
 )
-from enginelog.model.speed import MOST_HELD, HeldSpeed, Speed, nearer_rated
+from enginelog.model.speed import MOST_HELD, HeldSpeed, Speed, in_turn, nearer_rated
 from enginelog.model.too_fast import is_over_rated, over_rated
 
 __all__ = [
@@ -90,6 +90,7 @@ __all__ = [
     "Moment",
     "Note",
     "MOST_HELD",
+    "in_turn",
     "Pop",
     "Problem",
     "Quality",

@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from enginelog.model.wording import times
 
 MOST_HELD = 5  # speeds held that are named one by one
+AGAIN = 0.03  # share by which speeds differ that are one, held again
+
+
+def in_turn(held_rpm: Sequence[float]) -> list[float]:
+    """Speeds held, in order of time, each once for as long as it comes again and again (an idle between blips of the
+    throttle, a run after a standstill)."""
+    levels: list[float] = []
+    for rpm in held_rpm:
+        if not levels or abs(rpm / levels[-1] - 1) > AGAIN:
+            levels.append(rpm)
+    return levels
 
 
 @dataclass(frozen=True)
@@ -28,8 +39,9 @@ class Speed:
     or_rpm: another speed that sounds nearly the same (two or three times as fast, firing on every second turn or in one
         cylinder only, or a four-stroke single losing every second firing; half as fast, a twin firing evenly whose
         firing angles nobody told); None where none.
-    range_low_rpm, range_high_rpm: between which it ran where it was not at one speed (throttle moved, or pulled far
-        down by a load): the median says little then. None where it was at one speed, hunting included.
+    range_low_rpm, range_high_rpm: between which it ran where it was not at one speed (throttle moved, pulled far
+        down by a load, or slowly sunk or risen): the median says little then. None where it was at one speed, hunting
+        included.
     band_percent: of the longest stretch at constant load; None where the finding on steadiness withholds it, as of a
         speed that was moved throughout.
     band_low_percent, band_high_percent: 95 % interval of band_percent; None where that is, and in older records.
@@ -88,10 +100,11 @@ class Speed:
         if self.range_low_rpm is None or self.range_high_rpm is None:
             return ""
         between = f"between {self.range_low_rpm:z.0f} and {self.range_high_rpm:z.0f} rpm"
-        if len(self.held) > MOST_HELD:
+        if len(in_turn([one.rpm for one in self.held])) > MOST_HELD:
             return f"held {len(self.held)} speeds {between}"
-        held = f"held about {', then '.join(f'{round(one.rpm, -1):z.0f}' for one in self.held)} rpm"
-        return held if len(self.held) > 1 else f"{held}, else {between}"
+        levels = in_turn([one.rpm for one in self.held])
+        held = f"held about {', then '.join(f'{round(rpm, -1):z.0f}' for rpm in levels)} rpm"
+        return held if len(levels) > 1 else f"{held}, else {between}"
 
 
 def nearer_rated(rpm: float, idle_rpm: float, rated_rpm: float) -> bool:

@@ -152,6 +152,8 @@ def steadiness(run: Run) -> Fact:
     found = run.measures.speed
     band, low, high = found.band_percent, found.band_low_percent, found.band_high_percent
     said = next((f for f in run.measures.findings if f.code == "steadiness"), None)
+    if band is None and said is not None and said.value is not None and said.verdict in ("watch", "fault"):
+        return Fact("steadiness", "Steadiness", f"no one speed: it changed slowly by {measured(said)}")
     if band is None or (said is not None and said.verdict == "unknown" and said.value is None):
         return Fact(
             "steadiness", "Steadiness", CANNOT_TELL

@@ -90,6 +90,8 @@ def _hunts(run: Run) -> str:
 def _wanders(run: Run) -> str:
     """How far the speed wanders; "a little" only where that is no fault."""
     found = next((one for one in run.measures.findings if one.code == "steadiness"), None)
+    if found is not None and run.measures.speed.band_percent is None:
+        return f"Its speed changed slowly, by {words.measured(found)}, while it ran."
     little = "" if found is not None and found.verdict == "fault" else "a little "
     size = words.measured(found) if found is not None else ""
     return f"Its speed wanders {little}where it should stand still{f', within a band {size} wide' if size else ''}."

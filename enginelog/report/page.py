@@ -11,7 +11,7 @@ from typing import Any
 
 from enginelog import limits
 from enginelog.limits.trade.pages import Term
-from enginelog.model import MOST_HELD, Finding, Quality, Run, Span
+from enginelog.model import MOST_HELD, Finding, Quality, Run, Span, in_turn
 from enginelog.model.wording import as_told, begun_large
 from enginelog.report import pictures, words
 from enginelog.report.advice_page import Explained, advice_section, machine_cautions, meaning
@@ -228,8 +228,8 @@ def _length(span: Span) -> str:
 def _span_speed(run: Run, span: Span) -> str:
     """The speed of a span; the speeds held in it where the run was not at one."""
     if span.kind == "run" and run.measures.speed.changed:
-        held = [one for one in run.measures.speed.held if span.start_s <= one.start_s <= span.end_s][:MOST_HELD]
-        return ", then ".join(words.rpm(round(one.rpm, -1)) for one in held)
+        held = [one.rpm for one in run.measures.speed.held if span.start_s <= one.start_s <= span.end_s]
+        return ", then ".join(words.rpm(round(each, -1)) for each in in_turn(held)[:MOST_HELD])
     if span.kind == "run" and sum(one.kind == "run" for one in run.timeline.spans) == 1:
         known = run.measures.speed  # the one run's speed, as everywhere on the page: the span's own is a mean of it
         return words.one_speed(known) + (f" or {words.other_speed(known)}" if known.or_rpm is not None else "")

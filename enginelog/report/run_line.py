@@ -5,7 +5,7 @@ What was written by its user stands in it as it was written: whoever shows a lin
 
 from __future__ import annotations
 
-from enginelog.model import MOST_HELD, RunFigures, StoredRun
+from enginelog.model import MOST_HELD, RunFigures, StoredRun, in_turn
 from enginelog.model.wording import often, one_line, times
 from enginelog.report import words
 
@@ -47,8 +47,9 @@ def _speed(found: RunFigures) -> str:
     doubted = found.speed_confidence is not None and found.speed_confidence < words.SURE_SPEED
     speed = "speed not known" if found.rpm is None else f"{found.rpm:z.0f} rpm"
     if found.held_rpm:
-        held = [f"{round(rpm, -1):z.0f}" for rpm in found.held_rpm[:MOST_HELD]]
-        more = ", ..." if len(found.held_rpm) > len(held) else ""
+        levels = in_turn(found.held_rpm)
+        held = [f"{round(rpm, -1):z.0f}" for rpm in levels[:MOST_HELD]]
+        more = ", ..." if len(levels) > len(held) else ""
         speed = f"speed changed, held about {', then '.join(held)}{more} rpm"
     if found.rpm is not None and found.or_rpm is not None:
         other = f"{times(found.or_rpm / found.rpm)} as fast" if found.held_rpm else f"{found.or_rpm:z.0f} rpm"
