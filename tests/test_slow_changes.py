@@ -11,7 +11,7 @@ import pytest
 import sim_tracks as sim
 
 from enginelog import limits, report
-from enginelog.findings import judge
+from enginelog.findings import drift, judge
 from enginelog.model import ClipInfo, Engine, Firings, Run, Span, Speed, Track
 from enginelog.report import owner_words
 
@@ -157,3 +157,10 @@ def test_no_speed_is_held_through_blips_and_what_comes_again_is_named_once():
         inside = (t_s > one.start_s) & (t_s < one.end_s)
         assert np.ptp(rpm[inside]) < 0.25 * 1750 and one.rpm == pytest.approx(1750, rel=0.01)
     assert speed.held_words.startswith("held about 1750 rpm, else between")
+
+
+def test_hours_of_growing_swings_are_looked_through_one_after_the_other():
+    """Each swing is wider than all before it, so that each holds all of these: 2000 one in the other are too many."""
+    t = np.arange(0.0, 12600.0, 0.5)
+    found = drift.slopes(3000 * (1 + 0.1 * np.sin(t) * (1 + t / 12600)), 12.0, 3.0)
+    assert 3900 < len(found) < 4100 and all(one.comes <= two.leaves for one, two in zip(found, found[1:], strict=False))

@@ -77,19 +77,28 @@ def slopes(slow: np.ndarray, least_percent: float, within_percent: float) -> lis
     """Where slow (n,), finite, goes from its highest to its lowest or the other way, by `least_percent` of where it
     comes from; then the same of what is before and after. A level is what lies within `within_percent` of such an end.
     """
-    if len(slow) < 2:
-        return []
+    found, left = [], [(0, len(slow))]  # in turn and not one in the other: hours of swings have thousands
+    while left:
+        begin, end = left.pop()
+        slope = _widest(slow[begin:end], least_percent, within_percent) if end - begin > 1 else None
+        if slope is not None:
+            found.append(slope.later(begin))
+            left += [(begin, begin + slope.leaves + 1), (begin + slope.comes, end)]
+    return sorted(found, key=lambda one: one.first)
+
+
+def _widest(slow: np.ndarray, least_percent: float, within_percent: float) -> Slope | None:
+    """The change between the extremes of a course of two values or more; None where it is too small."""
     first, last = sorted((int(np.argmin(slow)), int(np.argmax(slow))))
     if abs(slow[last] / slow[first] - 1) < least_percent / 100:
-        return []
+        return None
 
     def near(part: np.ndarray, level: float) -> np.ndarray:
         return np.flatnonzero(np.abs(part / level - 1) <= within_percent / 100)
 
     leaves = first + int(near(slow[first : last + 1], slow[first])[-1])
     comes = leaves + int(near(slow[leaves : last + 1], slow[last])[0])
-    before, after = (slopes(part, least_percent, within_percent) for part in (slow[: leaves + 1], slow[comes:]))
-    return [*before, Slope(first, leaves, comes, last), *(one.later(comes) for one in after)]
+    return Slope(first, leaves, comes, last)
 
 
 def drifts(runs: list[Series], engine: Engine, limits: LimitSet) -> list[Drift]:
