@@ -163,4 +163,4 @@ def test_hours_of_growing_swings_are_looked_through_one_after_the_other():
     """Each swing is wider than all before it, so that each holds all of these: 2000 one in the other are too many."""
     t = np.arange(0.0, 12600.0, 0.5)
     found = drift.slopes(3000 * (1 + 0.1 * np.sin(t) * (1 + t / 12600)), 12.0, 3.0)
-    assert 3900 < len(found) < 4100 and all(one.comes <= two.leaves for one, two in zip(found, found[1:], strict=False))
+    assert 3900 < len(found) < 4100 and found == sorted(found, key=lambda one: one.first)

@@ -12,10 +12,14 @@ from enginelog.findings.steps import RECOVERED_PERCENT, Step, jump_statistic
 from enginelog.limits import LimitSet
 from enginelog.model import LoadRelease, LoadStep, ThrottleMove, Track
 
+BLIP_S = 3.0  # after a change, within which its farthest is looked for
+LEVEL_S, LEVEL_SPREAD = 1.0, 0.12  # before a movement, in which the speed is one: wider than an idle's own swings
+
 
 @dataclass(frozen=True)
 class LoadStudy:
-    """moves: every movement of the throttle found; told: those of them whose speeds are sure enough to tell."""
+    """moves: every movement of the throttle found; told: those of them that go from one speed to another and whose
+    speeds are sure enough to tell."""
 
     taken: tuple[LoadStep, ...]
     released: tuple[LoadRelease, ...]
@@ -44,18 +48,32 @@ def study_loads(
     taken: list[LoadStep] = []
     released: list[LoadRelease] = []
     moves: list[ThrottleMove] = []
+    blips: list[ThrottleMove] = []
     jump = np.abs(jump_statistic(series, limits))
     for step in steps:
         if abs(step.change_percent) >= limits.value("load_percent"):
             moves.append(throttle_move(series, step))
+        elif _blipped(series, step, limits):
+            blips.append(ThrottleMove(step.at_s, step.end_s, step.before_rpm, step.after_rpm, None, 0.0, 0.0))
         elif not _more_than_restless(step, _standing(step, steps, series, jump), lost_s, limits):
             continue
         elif _goes_down(step):
             taken.append(load_taken(step, series, limits))
         else:
             released.append(load_released(step, limits))
-    told = tuple(move for move in moves if _sure(move, track, limits))
-    return LoadStudy(tuple(taken), tuple(released), tuple(moves), told)
+    told = tuple(move for move in moves if _goes_far(move, limits) and _sure(move, track, limits))
+    return LoadStudy(tuple(taken), tuple(released), tuple(moves + blips), told)
+
+
+def _blipped(series: Series, step: Step, limits: LimitSet) -> bool:
+    """Whether the speed comes back from so far off that the throttle was moved, to and fro: no load let go lifts a
+    speed so far, and one that pulls it down so far stalls the engine."""
+    rpm = series.between(step.at_s - 0.2, step.at_s + BLIP_S).rpm
+    rpm = rpm[np.isfinite(rpm)]
+    if not len(rpm):
+        return False
+    low, high = 100 * (np.percentile(rpm, (5, 95)) / step.before_rpm - 1)
+    return bool(high >= limits.value("load_percent") or -low >= limits.value("load_dip_most_percent"))
 
 
 def recoveries(steps: list[Step], study: LoadStudy, limits: LimitSet) -> list[Recovery]:
@@ -71,6 +89,11 @@ def recoveries(steps: list[Step], study: LoadStudy, limits: LimitSet) -> list[Re
         if step.change_percent > 1.96 * std and step.at_s + lasts_s < step.end_s - limits.value("top_held_s"):
             found.append(Recovery(step.at_s, step.at_s + lasts_s, step.after_rpm))
     return found
+
+
+def _goes_far(move: ThrottleMove, limits: LimitSet) -> bool:
+    """Whether it led to another speed by the track as well: beside a blip the levels fitted are of the blip."""
+    return abs(move.to_rpm / move.from_rpm - 1) >= limits.value("load_percent") / 100
 
 
 def _sure(move: ThrottleMove, track: Track, limits: LimitSet) -> bool:
@@ -210,6 +233,8 @@ def throttle_move(series: Series, step: Step) -> ThrottleMove:
     near = series.between(step.at_s - 1.5, step.end_s)
     after_rpm = near.between(0.5 * (step.at_s + step.end_s), step.end_s).mean_rpm
     step = step if np.isnan(after_rpm) else replace(step, after_rpm=after_rpm)
+    held_rpm = _held_before(near, step)
+    step = step if held_rpm is None else replace(step, before_rpm=held_rpm)
     known = near.known
     travel = (near.rpm[known] - step.before_rpm) / (step.after_rpm - step.before_rpm)
     t_s = near.t_s[known]
@@ -219,11 +244,24 @@ def throttle_move(series: Series, step: Step) -> ThrottleMove:
         return ThrottleMove(step.at_s, step.end_s, step.before_rpm, step.after_rpm, None, 0.0, 0.0)
     climb = (t_s >= early[-1]) & (t_s <= late[0])
     bog = -100 * float(travel[t_s <= late[0]].min()) * (step.after_rpm / step.before_rpm - 1)
-    bog = bog if step.after_rpm > step.before_rpm else 0.0
+    bog = bog if step.after_rpm > step.before_rpm and held_rpm is not None else 0.0
     pause = _longest_pause(t_s[climb], travel[climb])
     return ThrottleMove(
         step.at_s, float(late[0]), step.before_rpm, step.after_rpm, float(late[0] - early[-1]), pause, max(bog, 0.0)
     )
+
+
+def _held_before(near: Series, step: Step) -> float | None:
+    """The speed that the engine was at just before the movement; None where it was at none.
+
+    After a blip the level fitted is of the blip as well, from which an engine at its idle seems to fall when the
+    throttle is opened."""
+    before = near.between(step.at_s - LEVEL_S, step.at_s - 0.1).rpm
+    before = before[np.isfinite(before)]
+    if not len(before):
+        return None
+    low, middle, high = np.percentile(before, (10, 50, 90))
+    return float(middle) if high / low - 1 <= LEVEL_SPREAD else None
 
 
 def _longest_pause(t_s: np.ndarray, travel: np.ndarray, slow: float = 0.25) -> float:
