@@ -860,3 +860,13 @@ def test_a_window_does_not_hang_on_the_last_bits_of_the_times():
     assert int(1.5 / steps[0]) != int(1.5 / steps[1])  # cut down, one frame less
     assert [half_window(3.0, step, 2) for step in steps] == [60, 60]
     assert half_window(0.01, 0.05, 2) == 2
+
+
+def test_one_bang_alone_while_it_runs_is_no_finding():
+    """A knock beside the machine sounds like it (common practice, no source); after the ignition is off it is told."""
+    case = sim.make(61, sim.Scenario())
+    one = sim.with_pops(case, (5.0,))
+    told = finding(judged(case, timeline=one), "pops")
+    assert told.verdict == "unknown" and "at 5.0 s" in told.text and told.value is None
+    after = replace(one, pops=(replace(one.pops[0], where="after_cut"),))
+    assert finding(judged(case, timeline=after), "pops").verdict == "watch"

@@ -196,7 +196,14 @@ def _clean(record: Record) -> bool:
 
 
 def _pops(*where: str) -> Callable[[Record], bool]:
-    return lambda record: any(pop["where"] in where for pop in record["pops"])
+    """Bangs heard there, where the finding on bangs makes anything of them: one alone while it runs may be a knock."""
+
+    def heard(record: Record) -> bool:
+        found = finding(record, "pops")
+        counts = found is None or found["verdict"] in AMISS
+        return counts and any(pop["where"] in where for pop in record["pops"])
+
+    return heard
 
 
 _OF_ENGINE: dict[str, Callable[[Record], bool]] = {

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from enginelog.findings.doubt import UNREAD
 from enginelog.findings.gather import Evidence
 from enginelog.findings.loads import LoadStudy
@@ -354,10 +356,16 @@ def judge_throttle(loads: LoadStudy, limits: LimitSet) -> Finding:
 
 
 def judge_pops(evidence: Evidence) -> Finding:
-    """Bangs that are no regular firing."""
+    """Bangs that are no regular firing. One alone while it runs may as well be something that fell over beside it."""
     pops = evidence.timeline.pops
     if not pops:
         return Finding("pops", "ok", "No bangs beside the regular firing were heard.", 0.0, "pops")
+    if [pop.where for pop in pops] == ["running"]:
+        at_s = pops[0].at_s
+        one = unknown(
+            "pops", f"one bang was heard while it ran, at {at_s:z.1f} s, and a knock beside the machine sounds alike"
+        )
+        return replace(one, start_s=at_s, end_s=at_s)
     places = {"running": "while running", "slowing": "while slowing", "after_cut": "after ignition off"}
     told = {said: sum(pop.where == key for pop in pops) for key, said in places.items()}
     told = {said: number for said, number in told.items() if number}
