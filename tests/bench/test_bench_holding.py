@@ -58,14 +58,14 @@ def closed(held: socket.socket, most_s: float = 0.0) -> bool:
 def test_a_second_request_that_never_becomes_whole_is_not_waited_for(store):
     with Server(lan(store, head_s=1.5)) as server, contextlib.closing(fetched(server)) as held:
         begun = time.monotonic()
-        while time.monotonic() - begun < 30:
+        while time.monotonic() - begun < 8:
             try:
                 held.sendall(b"G")
             except OSError:
                 break
             if closed(held, 0.3):
                 break
-        assert 1.0 < time.monotonic() - begun < 25
+        assert 1.0 < time.monotonic() - begun < 6
 
 
 def test_a_connection_may_go_on_asking(store):
@@ -88,7 +88,7 @@ def test_a_body_after_its_answer_is_not_waited_for(store):
         held.sendall(f"GET /static/icon.svg HTTP/1.1\r\nHost: {server.host}\r\nContent-Length: 9000\r\n\r\n".encode())
         begun = time.monotonic()
         held.settimeout(0.3)
-        while time.monotonic() - begun < 30:
+        while time.monotonic() - begun < 8:
             try:
                 held.sendall(b"x")
                 if held.recv(65536) == b"":
@@ -97,7 +97,7 @@ def test_a_body_after_its_answer_is_not_waited_for(store):
                 continue
             except OSError:
                 break
-        assert time.monotonic() - begun < 25
+        assert time.monotonic() - begun < 6
 
 
 def test_a_body_that_trickles_is_given_up(store):
@@ -105,19 +105,15 @@ def test_a_body_that_trickles_is_given_up(store):
     with Server(lan(store, body_pause_s=1.0, slowest_kb=100)) as server, contextlib.closing(connect(server)) as held:
         head = f"POST /pair HTTP/1.1\r\nHost: {server.host}\r\nOrigin: {server.url}\r\nContent-Length: 100000\r\n"
         held.sendall(f"{head}Content-Type: application/x-www-form-urlencoded\r\n\r\n".encode())
-        begun, got, ended = time.monotonic(), b"", False
+        begun, got = time.monotonic(), b""
         held.settimeout(0.3)
-        while time.monotonic() - begun < 30 and b"408" not in got and not ended:
-            try:
-                held.sendall(b"x")
-                came = held.recv(65536)
-                got, ended = got + came, came == b""
-            except TimeoutError:
-                continue
-            except OSError:  # closed with a byte of ours unread: the answer may be lost on its way (RFC 9112, 9.6)
-                ended = True
-        assert ended or (b" 408 " in got and b"too slowly" in got)
-        assert 1.5 < time.monotonic() - begun < 25  # a pause, and a second at the slowest rate
+        while time.monotonic() - begun < 10 and b"too slowly" not in got:
+            with contextlib.suppress(TimeoutError):
+                if not got:  # the head of the answer may come by itself, before its body
+                    held.sendall(b"x")
+                got += held.recv(65536)
+        assert b" 408 " in got and b"too slowly" in got
+        assert 1.5 < time.monotonic() - begun < 6  # a pause, and a second at the slowest rate
 
 
 def test_of_a_piece_that_comes_too_slowly_what_came_is_kept(store, clip_bytes):
