@@ -75,6 +75,13 @@ def shows_something(stored: StoredRun) -> bool:
     return run is not None and run.quality.usable and (run.timeline.engine_heard or run.timeline.pulls > 0)
 
 
+def dates_of(first: Moment, then: Moment) -> tuple[str, str]:
+    """Two moments in words: their dates, and the time of day where they are of one."""
+    same_day = first.local_date == then.local_date
+    early, late = (f"{each.local:%Y-%m-%d %H:%M}" if same_day else each.local_date for each in (first, then))
+    return early, late
+
+
 def superseded(record: JobRecord, stored: StoredRun) -> bool:
     """Whether a newer recording of an earlier stage shows that this one, from during or after the work, is past."""
     past = {"during": ("before",), "after": ("before", "during")}.get(stored.stage, ())

@@ -183,9 +183,7 @@ def order_note(before: StoredRun, after: StoredRun) -> tuple[str, ...]:
         return ()
     if before.run and after.run and dates.swapped_note(before.run, after.run):
         return ()
-    first, then = (dates.made(each).at for each in (before, after))
-    same_day = first.local_date == then.local_date
-    early, late = (f"{each.local:%Y-%m-%d %H:%M}" if same_day else each.local_date for each in (then, first))
+    early, late = dates.dates_of(dates.made(after).at, dates.made(before).at)
     return (f"The recording from before is dated {late}, later than the one from after, {early}: a slip?",)
 
 

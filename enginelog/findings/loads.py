@@ -48,13 +48,12 @@ def study_loads(
     taken: list[LoadStep] = []
     released: list[LoadRelease] = []
     moves: list[ThrottleMove] = []
-    blips: list[ThrottleMove] = []
     jump = np.abs(jump_statistic(series, limits))
     for step in steps:
         if abs(step.change_percent) >= limits.value("load_percent"):
             moves.append(throttle_move(series, step))
         elif _blipped(series, step, limits):
-            blips.append(ThrottleMove(step.at_s, step.end_s, step.before_rpm, step.after_rpm, None, 0.0, 0.0))
+            moves.append(ThrottleMove(step.at_s, step.end_s, step.before_rpm, step.after_rpm, None, 0.0, 0.0))
         elif not _more_than_restless(step, _standing(step, steps, series, jump), lost_s, limits):
             continue
         elif _goes_down(step):
@@ -62,7 +61,7 @@ def study_loads(
         else:
             released.append(load_released(step, limits))
     told = tuple(move for move in moves if _goes_far(move, limits) and _sure(move, track, limits))
-    return LoadStudy(tuple(taken), tuple(released), tuple(moves + blips), told)
+    return LoadStudy(tuple(taken), tuple(released), tuple(moves), told)
 
 
 def _blipped(series: Series, step: Step, limits: LimitSet) -> bool:
@@ -92,7 +91,8 @@ def recoveries(steps: list[Step], study: LoadStudy, limits: LimitSet) -> list[Re
 
 
 def _goes_far(move: ThrottleMove, limits: LimitSet) -> bool:
-    """Whether it led to another speed by the track as well: beside a blip the levels fitted are of the blip."""
+    """Whether it led to another speed, which a blip does not; by the track as well, since beside a blip the levels
+    fitted are of the blip."""
     return abs(move.to_rpm / move.from_rpm - 1) >= limits.value("load_percent") / 100
 
 

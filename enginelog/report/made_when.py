@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from enginelog.compare.dates import before_reopening, later, made
+from enginelog.compare.dates import before_reopening, dates_of, later, made
 from enginelog.model import JobRecord, Moment, StoredRun, WorkEntry
 from enginelog.model.wording import one_line
 
@@ -55,7 +55,6 @@ def before_it_came_back(record: JobRecord, stored: StoredRun) -> str:
 def _older(stored: StoredRun, since: Moment, what: str) -> str:
     """That a recording was made before this; in the gap of `what` stands when it was."""
     then = made(stored)
-    same_day = then.at.local_date == since.local_date
-    early, late = (f"{each.local:%Y-%m-%d %H:%M}" if same_day else each.local_date for each in (then.at, since))
+    early, late = dates_of(then.at, since)
     by = " by its file's own date" if then.by_file else ""
     return f"run {stored.id} was recorded {early}{by}, before {late.join(what.rsplit('{}', 1))}"

@@ -11,6 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from enginelog.dsp.smoothing import moving_mean
 from enginelog.limits import LimitSet
 from enginelog.model import RunDown, Span
 from enginelog.timeline.traces import Levels, rows_between
@@ -67,13 +68,13 @@ def _lowest(spans: tuple[Span, ...], levels: Levels) -> np.ndarray | None:
     """The level in each band at the quietest of the runs, dB; None where they are too short to tell."""
     size = max(round(SMOOTHED_S / (levels.hop_s * levels.bands_every)), 1)
     parts = [_bands(span, levels) for span in spans if span.kind == "run"]
-    means = [_running_mean(part, size) for part in parts if len(part) >= 2 * size]
+    means = [_whole_means(part, size) for part in parts if len(part) >= 2 * size]
     return np.percentile(np.concatenate(means), LOWEST_PERCENTILE, axis=0) if means else None
 
 
-def _running_mean(part: np.ndarray, size: int) -> np.ndarray:
-    sums = np.concatenate([np.zeros((1, part.shape[1])), np.cumsum(part, axis=0)])
-    return (sums[size:] - sums[:-size]) / size
+def _whole_means(part: np.ndarray, size: int) -> np.ndarray:
+    """The means over `size` rows that lie wholly within a part: (len(part) - size + 1, bands)."""
+    return moving_mean(part, size)[size // 2 : len(part) - size + size // 2 + 1]
 
 
 def _falls(span: Span, lowest: np.ndarray, levels: Levels) -> float:

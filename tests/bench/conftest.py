@@ -63,3 +63,14 @@ def browser(server):
     made = Browser(server)
     assert made.get("/").status == 200
     return made
+
+
+@pytest.fixture
+def phone(chromium, server, store):
+    """(browser, address of a new job, its number)."""
+    from serve import new_job
+
+    job = new_job(store)
+    chromium.size(360, 740)
+    chromium.open(f"{server.url}/jobs/{job}")
+    return chromium, f"{server.url}/jobs/{job}", job

@@ -6,7 +6,7 @@ text back into the fields of a page one goes back to is as in the HTML standard,
 
 import pytest
 from PIL import Image
-from serve import Browser, new_job
+from serve import Browser
 
 from enginelog.store import open_store
 
@@ -25,12 +25,9 @@ return fetch(form.action, { method: "POST", body, redirect: "manual" }).then(() 
 
 
 @pytest.fixture
-def phone(chromium, server, store):
-    """(browser, address of a new job, its number)."""
-    job = new_job(store)
-    chromium.size(360, 740)
-    chromium.open(f"{server.url}/jobs/{job}")
-    yield chromium, f"{server.url}/jobs/{job}", job
+def phone(phone, chromium):
+    """The same, and that the page complained of nothing."""
+    yield phone
     chromium.complaints()
 
 
@@ -41,6 +38,14 @@ def note(chromium, text: str) -> None:
 
 def add(chromium, form: str) -> None:
     chromium.click(f"{form} button:not([disabled]):not([type=button])")
+
+
+def part(chromium, cost: str) -> None:
+    chromium.run("document.querySelector('#work details').open = true")
+    chromium.type("#text", "spark plug")
+    chromium.type("#cost", cost)
+    chromium.until(TYPED, cost)
+    add(chromium, "#work form[data-keep=work]")
 
 
 def listed(chromium, place: str, many: int) -> None:
@@ -70,11 +75,7 @@ def test_back_after_saving_shows_an_empty_form_and_what_is_typed_then_is_written
 
 def test_back_after_a_part_was_written_down_does_not_double_its_cost(phone, store):
     chromium, where, job = phone
-    chromium.run("document.querySelector('#work details').open = true")
-    chromium.type("#text", "spark plug")
-    chromium.type("#cost", "4.50")
-    chromium.until(TYPED, "4.50")
-    add(chromium, "#work form[data-keep=work]")
+    part(chromium, "4.50")
     listed(chromium, "#work > ul > li", 1)
     chromium.run(BACK)
     chromium.until("return document.readyState === 'complete' && document.getElementById('cost').value === ''")
@@ -99,11 +100,7 @@ def test_back_after_an_answer_that_got_lost_writes_it_down_once(phone, store):
 
 def test_back_after_a_refusal_keeps_what_was_typed(phone, store):
     chromium, _, job = phone
-    chromium.run("document.querySelector('#work details').open = true")
-    chromium.type("#text", "spark plug")
-    chromium.type("#cost", "-4")
-    chromium.until(TYPED, "-4")
-    add(chromium, "#work form[data-keep=work]")
+    part(chromium, "-4")
     chromium.until("return document.querySelector('h1.answer')")
     chromium.run(BACK)
     chromium.until("return document.getElementById('cost')?.value === '-4'")

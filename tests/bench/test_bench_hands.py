@@ -7,7 +7,6 @@ standard, 4.10.21.2.
 import time
 from pathlib import Path
 
-import pytest
 from serve import Server, new_job
 
 from enginelog.bench.settings import Settings
@@ -15,15 +14,6 @@ from enginelog.store import open_store
 
 DEMO = Path(__file__).resolve().parents[2] / "recordings_demo"
 NOTE = "details[open] input[name=note]"
-
-
-@pytest.fixture
-def phone(chromium, server, store):
-    """(browser, address of a new job, its number)."""
-    job = new_job(store)
-    chromium.size(360, 740)
-    chromium.open(f"{server.url}/jobs/{job}")
-    return chromium, f"{server.url}/jobs/{job}", job
 
 
 def value(chromium, css: str) -> str:
