@@ -4,10 +4,10 @@
 
 Prints, for each kind of recording, a row a claim: told: share of the recordings in which it is told; right: share of
 those told that are right; wrong: share of all recordings in which it is told wrongly; of all: share told rightly.
-Claims: engine heard or not (always told); pulls counted exactly; least: no more pulls called sure than there were
-(always told); start and cut within 0.3 s; run-down within 0.3 s or 15 %; bangs: each one told within 0.1 s of a true
-one. A recording counts where it has the thing, or where the thing is told. With --real also the real recordings, both
-halves apart.
+Claims: engine heard or not (always told); pulls of the last start counted exactly; least: no more pulls called sure
+than there were (always told); start and cut within 0.3 s; run-down within 0.3 s or 15 %; bangs: each one told within
+0.1 s of a true one. A recording counts where it has the thing, or where the thing is told. With --real also the real
+recordings, both halves apart.
 """
 
 from __future__ import annotations
@@ -24,6 +24,8 @@ from measuring.made import Case, scenario_of
 from measuring.pool import each
 
 from enginelog import limits, model, speed, synthesis, timeline
+from enginelog.model.course import before_run
+from enginelog.timeline import starts
 
 FIRST_SEED = 71_000
 SEEDS_A_ROW = 1000  # between the first seeds of two kinds of recording, so that no two share one
@@ -59,10 +61,11 @@ def timeline_of(clip: model.Clip, engine: model.Engine) -> model.Timeline:
 def judged(found: model.Timeline, truth: synthesis.Truth) -> dict[str, bool | None]:
     """Each claim right or wrong, None where withheld; names are missing where there is nothing to tell and nothing is
     told."""
-    pulls = found.pulls == len(truth.pulls) if found.pulls_sure else None
+    of_start = pulls_of_start(truth)
+    pulls = found.pulls == of_start if found.pulls_sure else None
     out: dict[str, bool | None] = {"heard": found.engine_heard == truth.engine_heard, "pulls": pulls}
     out["least"] = found.pulls_least <= len(truth.pulls)
-    start_s = truth.run_start_s if truth.pulls else None
+    start_s = truth.run_start_s if of_start else None
     for name, told, true in (("start", found.start_s, start_s), ("cut", found.cut_s, truth.cut_s)):
         if told is not None or true is not None:
             out[name] = None if told is None else true is not None and abs(told - true) <= NEAR_S
@@ -73,6 +76,12 @@ def judged(found: model.Timeline, truth: synthesis.Truth) -> dict[str, bool | No
         near_one = [any(abs(pop.at_s - true_s) <= BANG_S for true_s in truth.pops) for pop in found.pops]
         out["bangs"] = all(near_one) if near_one else None
     return out
+
+
+def pulls_of_start(truth: synthesis.Truth) -> int:
+    """How many pulls the last start truly took, false starts and all; of a recording without a run: all of them."""
+    own = starts.since(truth.spans, starts.begun_s(truth.spans, limits.load("timeline")))
+    return sum(span.kind == "pull" for span in before_run(own))
 
 
 def near(told_s: float, true_s: float | None) -> bool:
