@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import sim_tracks as sim
 
-from enginelog.findings import judge, run_verdicts
+from enginelog.findings import judge, settling_verdict
 from enginelog.findings.doubt import UNSTEADY
 from enginelog.findings.roughness import Roughness
 from enginelog.findings.settling import SettlingStudy, fit_change
@@ -311,7 +311,7 @@ def test_nothing_is_told_in_rpm_of_a_speed_that_could_not_be_read():
         assert "swings" not in one.text and (one.code != "hunting" or one.verdict == "unknown")
     only_swings = SettlingStudy("settles", 6.0, None, None, None, None, None, (5.0, 7.0))
     evidence = SimpleNamespace(settling=only_swings, span=Span("run", 0.0, 20.0))
-    assert "speed could not be read" in run_verdicts.judge_settling(evidence, LIMITS).text
+    assert "speed could not be read" in settling_verdict.judge_settling(evidence, LIMITS).text
 
 
 @pytest.mark.parametrize("later", [False, True])

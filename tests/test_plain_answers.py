@@ -17,7 +17,7 @@ import soundfile
 
 from enginelog import limits, report
 from enginelog.advice.at_bench import as_step
-from enginelog.findings import judge, run_verdicts, words
+from enginelog.findings import judge, settling_verdict, words
 from enginelog.findings.settling import SettlingStudy
 from enginelog.limits.trade import cautions, knowledge
 from enginelog.model import Finding, Problem, Quality
@@ -185,5 +185,5 @@ def test_no_time_is_told_that_lies_past_the_end_of_what_was_heard():
     told = flat(replace(run, measures=replace(run.measures, settling=settling)))
     assert "(2.8 s to past the end of the run)" in told and f"{ran_s + 10.0:.1f}" not in told
     study = SettlingStudy("settles", 4.4, None, None, None, None, None, (2.8, 23.3))
-    assert run_verdicts._about(study, 13.0) == "about 4.4 s (2.8 s to past the end of the run)"
-    assert run_verdicts._about(study, 60.0) == "about 4.4 s (2.8 to 23.3 s)"
+    assert settling_verdict._about(study, 13.0) == "about 4.4 s (2.8 s to past the end of the run)"
+    assert settling_verdict._about(study, 60.0) == "about 4.4 s (2.8 to 23.3 s)"

@@ -45,7 +45,7 @@ ADDED_INSIDE = {
     "quality": {"trust", "hum_percent"},
     "speed": {"or_rpm", "band_low_percent", "band_high_percent", "changed", "range_low_rpm", "range_high_rpm", "held"},
     "hunting": {"swing_low_percent", "swing_high_percent"},
-    "settling": {"settle_low_s", "settle_high_s"},
+    "settling": {"settle_low_s", "settle_high_s", "course"},
     "firing": {"windows"},
     "start": {"pulls_low", "pulls_high", "pulls_reason", "at_s", "at_reason"},
     "stop": {"cut_s", "cut_reason", "rundown_reason"},
@@ -130,7 +130,7 @@ def test_values_come_from_their_own_fields():
     assert (found["start"]["pulls_low"], found["start"]["pulls_high"]) == (3, 3)
     assert found["stop"]["rundown_s"] == 1.8
     assert found["settling"] == {
-        "found": True, "settle_s": 8.2, "settle_low_s": None, "settle_high_s": None,
+        "found": True, "settle_s": 8.2, "settle_low_s": None, "settle_high_s": None, "course": None,
         "rough_misfire_percent": 14.0, "rough_swing_rpm": 180.0,
     }  # fmt: skip
     assert found["firing"]["misfires"] == int((run.firings.miss_probability > 0.5).sum())

@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 
 from enginelog import limits, report
 from enginelog.compare import words as compared
-from enginelog.findings import firing_verdicts, run_verdicts, settling, speed_verdicts, startstop
+from enginelog.findings import firing_verdicts, run_verdicts, settling, settling_verdict, speed_verdicts, startstop
 from enginelog.findings.gather import gather
 from enginelog.model import Run
 from enginelog.model.wording import (
@@ -153,10 +153,10 @@ def test_no_bracket_opens_where_one_was_just_closed():
     for course in ("settles", "worsens", "rough"):
         for between_s in ((5.5, 8.1), (5.5, 60.0)):
             study = settling.SettlingStudy(course, 6.1, None, 19.1, 0.1, 60.0, 21.0, between_s)
-            said = run_verdicts._settling_text(study, 18.0, 6.7)
+            said = settling_verdict._settling_text(study, 18.0, 6.7)
             assert ") (" not in said and said.count("(") == said.count(")")
     settles = settling.SettlingStudy("settles", 6.1, None, 19.1, 0.1, 60.0, 21.0, (5.5, 8.1))
-    assert run_verdicts._settling_text(settles, 18.0, 6.7).startswith(
+    assert settling_verdict._settling_text(settles, 18.0, 6.7).startswith(
         "Rough at first: 19.1 % of firings lost, swings of 60 rpm. Settled after about 6.1 s (5.5 to 8.1 s): 0.1 %"
     )
 

@@ -161,10 +161,13 @@ def _hunting(evidence: Evidence, told: Finding) -> Hunting:
 
 def _settling(evidence: Evidence, told: Finding) -> Settling:
     study = evidence.settling
-    if study.course != "settles" or told.verdict == "unknown":
-        return Settling(None if told.verdict == "unknown" else False)
-    rough = study.rough_misfire_percent, study.rough_swing_rpm
-    return Settling(True, study.settle_s, *rough, *(study.between_s or ()))
+    if told.verdict == "unknown":
+        return Settling(None)
+    if study.course != "settles":
+        return Settling(False, course=study.course)
+    low_s, high_s = study.between_s or (None, None)
+    lost, swing = study.rough_misfire_percent, study.rough_swing_rpm
+    return Settling(True, study.settle_s, lost, swing, low_s, high_s, study.course)
 
 
 def _nothing(engine: Engine, timeline: Timeline, speed: Speed, why: str, limits: LimitSet) -> Measures:

@@ -31,6 +31,9 @@ PATTERNS = {
 }
 
 
+# What came after a rough part, or lay beside it, by the course of the run.
+AFTER = {"settles": "once it ran smoothly", "lessens": "after that", "passing": "before and after"}
+
 TOLD_AS_TWO_STROKE = "A four-stroke told as a two-stroke sounds just so."
 TOLD_AS_TWIN = "A single told as a twin sounds just so: how many cylinders has it?"
 FARTHER = "A cylinder farther from the microphone also sounds weaker."
@@ -77,6 +80,8 @@ def judge_misfire(evidence: Evidence, limits: LimitSet) -> Finding:
         verdict = "ok" if count.percent < watch.value else "unknown"
     if verdict == "fault" and _told_otherwise(evidence, summary.pattern or ""):
         verdict = "watch"
+    if verdict == "ok" and study.cut_out is not None:
+        verdict = "watch"  # of a long recording a moment is a small share
     if count.misfires == 0 and count.high >= fault.value and not _by_length(count, summary):
         verdict = "unknown"  # as many sound weak enough to be lost as make a fault
     text = _misfire_text(evidence, count, verdict)
@@ -147,6 +152,7 @@ def _misfire_text(evidence: Evidence, count: _Count, verdict: str) -> str:
     )
     how = _pattern_words(evidence, summary.pattern or "")
     text += f" {how}" if how and count.misfires > 1 else ""
+    text += "" if study.cut_out is None else f" {study.cut_out.words}"
     text += _of_the_rough_start(evidence.settling)
     for window in summary.windows:
         text += (
@@ -159,12 +165,16 @@ def _misfire_text(evidence: Evidence, count: _Count, verdict: str) -> str:
 
 
 def _of_the_rough_start(study: SettlingStudy) -> str:
-    """What share of the firings was lost in a rough start, and what after it: that of the whole run is neither; empty
-    without a rough start."""
+    """What share of the firings was lost in a rough start, or while it was rough, and what otherwise: that of the whole
+    run is neither; empty without such."""
     rough, smooth = study.rough_misfire_percent, study.last_misfire_percent
-    if study.course != "settles" or rough is None or smooth is None or rough <= smooth:
+    after = {"settles": "once it ran smoothly", "lessens": "after that", "passing": "before and after"}.get(
+        study.course
+    )
+    if after is None or rough is None or smooth is None or rough <= smooth:
         return ""
-    return f" While rough at first {rough:z.1f} % were lost, {smooth:z.1f} % once it ran smoothly."
+    when = "for a while" if study.course == "passing" else "at first"
+    return f" While rough {when} {rough:z.1f} % were lost, {smooth:z.1f} % {after}."
 
 
 def judge_timing(evidence: Evidence, limits: LimitSet) -> Finding:

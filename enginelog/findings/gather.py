@@ -20,7 +20,7 @@ from enginelog.findings.series import (
     without_run_up,
 )
 from enginelog.findings.speed_limits import TopSpeed, top_speed
-from enginelog.findings.swings import Swing
+from enginelog.findings.swings import MOSTLY, Swing
 from enginelog.limits import LimitSet
 from enginelog.model import Engine, Firings, Quality, Span, Surges, Timeline, Track
 
@@ -52,6 +52,10 @@ class Evidence:
     top: TopSpeed
     too_loud: bool
     turns: in_turns.Parts | None = None
+
+    def in_a_part(self, swing: Swing) -> bool:
+        """Whether a swing was found in a part of the run only."""
+        return swing.end_s - swing.start_s < MOSTLY * self.series.seconds
 
     def without_speed(self) -> Evidence:
         """The same where no speed is told: then none is from which and to which the throttle was moved, nor how many

@@ -14,6 +14,7 @@ import numpy as np
 from enginelog.dsp.masks import rows_of_true
 from enginelog.dsp.rows import rows_of
 from enginelog.findings import hidden, patterns
+from enginelog.findings.cutting_out import CutOut, longest_cut_out
 from enginelog.findings.series import rows_within
 from enginelog.findings.shares import confusion, share_interval
 from enginelog.findings.spreads import strength_spread, timing_spread
@@ -33,7 +34,7 @@ class MisfireStudy:
     """The summary for the record and what the verdict needs besides. `reason` says why a count is withheld;
     plainly_lost: firings that were lost without doubt where it is (the others might be, too); as_single: it sounds as a
     single would that was told as this twin. What may be weak or lost, 0..1 of what fires: faint: a cylinder;
-    weak_turns: every second firing."""
+    weak_turns: every second firing. cut_out: where it cut out for a moment."""
 
     summary: FiringSummary
     reason: str | None
@@ -44,6 +45,7 @@ class MisfireStudy:
     as_single: bool = False
     faint: float | None = None
     weak_turns: float | None = None
+    cut_out: CutOut | None = None
 
 
 def in_spans(firings: Firings, spans: list[Span]) -> np.ndarray:
@@ -255,7 +257,8 @@ def _counted(
         windows=tuple(w for n in WINDOWS if (w := worst_window(engine, firings, probability, spans, n, limits))),
     )
     single = patterns.sounds_as_single(engine, firings, lost, limits)
-    return MisfireStudy(summary, None, *_ends(firings, lost), alternation=turns.ratio, as_single=single)
+    gone = longest_cut_out(firings, probability, limits)
+    return MisfireStudy(summary, None, *_ends(firings, lost), alternation=turns.ratio, as_single=single, cut_out=gone)
 
 
 def _pattern(

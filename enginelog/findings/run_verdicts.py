@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from enginelog.findings.doubt import UNREAD
 from enginelog.findings.gather import Evidence
 from enginelog.findings.loads import LoadStudy
-from enginelog.findings.settling import UNHEARD, SettlingStudy
+from enginelog.findings.settling_verdict import judge_settling
 from enginelog.findings.startstop import count_words, pulls_heard, sure_pulls
-from enginelog.findings.swings import MOSTLY, Swing
+from enginelog.findings.swings import Swing
 from enginelog.findings.words import (
     GOVERNOR,
     IGNITION,
@@ -23,14 +22,9 @@ from enginelog.findings.words import (
     worst,
 )
 from enginelog.limits import LimitSet
-from enginelog.model import Finding, Timeline, is_wide
-from enginelog.model.wording import as_told, begun_large, counted, lasted, often
+from enginelog.model import Finding, Timeline
+from enginelog.model.wording import as_told, begun_large, counted, is_wide, lasted, often
 
-ROUGH_START = (
-    "record a cold start and a warm one for comparison",
-    "valves: free movement and clearance, by the manual",
-    *IGNITION[:1],
-)
 STOP_AGAIN = "record the switching off again, with nothing else sounding, until the engine stands still"
 NO_CERTIFICATE = "A recording cannot certify the blade-stop time; the way it is to be measured is not by ear."
 
@@ -100,80 +94,9 @@ def _too_slow_for_it(evidence: Evidence, limits: LimitSet) -> str:
 def _for_how_long(swing: Swing, evidence: Evidence) -> str:
     """How much of the run, or of the part of it in which it was found: the finding's own times."""
     share = "" if swing.time_share >= 0.995 else f"{100 * swing.time_share:z.0f} % of the time"
-    if not in_a_part(swing, evidence):
+    if not evidence.in_a_part(swing):
         return share or "all the time"
     return f"{share} in a part of the run" if share else "in a part of the run"
-
-
-def in_a_part(swing: Swing, evidence: Evidence) -> bool:
-    """Whether a swing was found in a part of the run only."""
-    return swing.end_s - swing.start_s < MOSTLY * evidence.series.seconds
-
-
-def judge_settling(evidence: Evidence, limits: LimitSet) -> Finding:
-    """Rough at first then clean, never clean, or getting worse."""
-    study, span = evidence.settling, evidence.span
-    ran_s = span.end_s - span.start_s
-    if study.course == "unknown":
-        return unknown("settling", _why_settling_unknown(study, ran_s, limits))
-    if study.course != "steady" and not study.told:
-        return unknown("settling", UNREAD)
-    verdict = "ok" if study.course == "steady" else "watch"
-    text = _settling_text(study, ran_s, evidence.misfire.summary.misfire_percent)
-    if verdict == "ok" and evidence.hunting.hunts and in_a_part(evidence.hunting.hunts, evidence):
-        text = "Runs alike from first to last but for the hunting; no rough start."
-    settled_s = None if study.settle_s is None else span.start_s + study.settle_s
-    # No limit beside the value: the limit is a share of firings, the value a time.
-    source = cited(limits["settling_least_percent"])
-    advice = () if verdict == "ok" else ROUGH_START
-    return Finding(
-        "settling", verdict, text, study.settle_s, "s", None, source, span.start_s, settled_s or span.end_s, advice
-    )
-
-
-def _why_settling_unknown(study: SettlingStudy, ran_s: float, limits: LimitSet) -> str:
-    """Why no course can be told of a run heard for `ran_s`."""
-    least_s = limits.value("settling_least_s")
-    if ran_s < least_s + 1:
-        return f"the run was heard for {ran_s:z.1f} s; at least {least_s + 1:z.0f} s are needed"
-    return study.reason or UNHEARD
-
-
-def _settling_text(study: SettlingStudy, ran_s: float, counted_percent: float | None) -> str:
-    """What is said of a known course. counted_percent: of firings lost in the whole run, None where not counted: one
-    that was rough throughout lost so many, and not a little more or less. Where the study has no share, none
-    is told."""
-    if study.course == "steady":
-        return "Runs alike from first to last; no rough start."
-    first = _level(study.rough_misfire_percent, study.rough_swing_rpm, study.rough_uneven_percent)
-    last = _level(study.last_misfire_percent, study.last_swing_rpm, study.last_uneven_percent)
-    if study.course == "worsens":
-        return f"Gets rougher. At first: {first}; at last: {last}. {SOUND_ALONE}"
-    if study.course == "rough":
-        untold = counted_percent is None or study.last_misfire_percent is None
-        lost_percent = study.last_misfire_percent if untold else counted_percent
-        throughout = _level(lost_percent, study.last_swing_rpm, study.last_uneven_percent)
-        return f"Rough throughout ({throughout}); it did not settle while recorded."
-    return (
-        f"Rough at first: {first}. Settled after {_about(study, ran_s)}: {last}. A rough start that clears can come"
-        f" from a sticking valve, among other causes. {SOUND_ALONE}"
-    )
-
-
-def _about(study: SettlingStudy, ran_s: float) -> str:
-    """When it settled, with its interval where that is wide; ran_s: how long the run was heard."""
-    settle_s, (low_s, high_s) = study.settle_s or 0.0, study.between_s or (0.0, 0.0)
-    told = f"{settle_s:z.1f} s"
-    if high_s > ran_s:
-        return f"about {told} ({low_s:z.1f} s to past the end of the run)"
-    return f"about {told} ({low_s:z.1f} to {high_s:z.1f} s)" if is_wide(settle_s, low_s, high_s) else told
-
-
-def _level(misfire_percent: float | None, swing_rpm: float | None, uneven_percent: float | None) -> str:
-    parts = [] if misfire_percent is None else [f"{misfire_percent:z.1f} % of firings lost"]
-    parts += [] if uneven_percent is None else [f"strength of firings spread by {uneven_percent:z.0f} %"]
-    parts += [] if swing_rpm is None else [f"swings of {swing_rpm:z.0f} rpm"]
-    return ", ".join(parts) or "not measured"
 
 
 def judge_start(evidence: Evidence, limits: LimitSet) -> Finding:

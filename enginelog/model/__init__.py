@@ -50,7 +50,6 @@ from enginelog.model.run import (
     Surges,
     ThrottleMove,
     Track,
-    is_wide,
 )
 from enginelog.model.speed import MOST_HELD, HeldSpeed, Speed, in_turn, nearer_rated
 from enginelog.model.too_fast import is_over_rated, over_rated
@@ -76,7 +75,6 @@ __all__ = [
     "HeldSpeed",
     "Hunting",
     "is_over_rated",
-    "is_wide",
     "nearer_rated",
     "over_rated",
     "FOR_OWNER",

@@ -255,11 +255,6 @@ class FiringSummary:
     windows: tuple[FiringWindow, ...] = ()
 
 
-def is_wide(value: float, low: float, high: float) -> bool:
-    """Whether an interval is so wide, two fifths of the value and more, that the value alone would mislead."""
-    return high - low >= 0.4 * value
-
-
 @dataclass(frozen=True)
 class Hunting:
     """swing_low_percent, swing_high_percent: 95 % interval of swing_percent."""
@@ -274,7 +269,7 @@ class Hunting:
 
 @dataclass(frozen=True)
 class Settling:
-    """settle_low_s, settle_high_s: 95 % interval of settle_s."""
+    """settle_low_s, settle_high_s: 95 % interval of settle_s. course: see `findings.settling`; None where untold."""
 
     found: bool | None
     settle_s: float | None = None
@@ -282,6 +277,7 @@ class Settling:
     rough_swing_rpm: float | None = None
     settle_low_s: float | None = None
     settle_high_s: float | None = None
+    course: str | None = None
 
 
 @dataclass(frozen=True)

@@ -66,6 +66,11 @@ def money(cents: int, currency: str = "", gap: str = " ", minus: str = "-") -> s
     return f"{sign}{size // 100}.{size % 100:02d}{gap}{currency}".rstrip()
 
 
+def is_wide(value: float, low: float, high: float) -> bool:
+    """Whether an interval is so wide, two fifths of the value and more, that the value alone would mislead."""
+    return high - low >= 0.4 * value
+
+
 def counted(number: int, thing: str, things: str = "") -> str:
     """A number with its noun: '0 pulls', '1 pull', '2 pulls'. things: the plural, where it is not made with an s."""
     return f"{number} {thing if number == 1 else things or thing + 's'}"

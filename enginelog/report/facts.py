@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from enginelog.model import MOST_HELD, Finding, FiringSummary, Run, is_wide, nearer_rated, over_rated
-from enginelog.model.wording import begun_small, joined
+from enginelog.model import MOST_HELD, Finding, FiringSummary, Run, nearer_rated, over_rated
+from enginelog.model.wording import begun_small, is_wide, joined
 from enginelog.plots import cylinder_letter
 from enginelog.report.words import (
     CANNOT_TELL,
@@ -270,14 +270,23 @@ def hunting(run: Run) -> Fact:
     return Fact("hunting", "Hunting", ", ".join(swing) or "the speed swings to and fro", behind)
 
 
+# What is said of a run that was rough, but not at first alone.
+OTHER_COURSES = {
+    "rough": ("does not clear", "rough to the end of what was recorded"),
+    "lessens": ("clears in part", "less rough after a while, but not smooth"),
+    "worsens": ("none at first", "it gets rougher as it runs"),
+    "passing": ("none at first", "rough for a while later on"),
+}
+
+
 def settling(run: Run) -> Fact:
     """When a rough start became smooth."""
     found = run.measures.settling
     if found.found is None:
         return Fact("settling", "Rough start", CANNOT_TELL)
     if not found.found:
-        if _judged(run, "settling", "watch"):  # rough from first to last, or more and more so
-            return Fact("settling", "Rough start", "does not clear", "rough to the end of what was recorded")
+        if _judged(run, "settling", "watch"):
+            return Fact("settling", "Rough start", *OTHER_COURSES.get(found.course or "rough", OTHER_COURSES["rough"]))
         return Fact("settling", "Rough start", "none heard", "no change from rough to smooth")
     value = "settles" if found.settle_s is None else f"smooth after {seconds(found.settle_s)}"
     longest_s = max((span.end_s - span.start_s for span in run.timeline.spans if span.kind == "run"), default=0.0)

@@ -257,6 +257,7 @@ def _settling(run: Run) -> dict:
         "settle_high_s": number(settling.settle_high_s, 2),
         "rough_misfire_percent": number(settling.rough_misfire_percent, 2),
         "rough_swing_rpm": number(settling.rough_swing_rpm, 1),
+        "course": settling.course,
     }
 
 
