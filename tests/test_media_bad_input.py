@@ -133,7 +133,7 @@ def kept(data):
 
 
 def test_a_good_file_has_no_problems():
-    for suffix in (".wav", ".aiff", ".flac", ".m4a", ".mp4", ".ogg", ".webm", ".mp3", ".amr"):
+    for suffix in (".wav", ".aiff", ".flac", ".m4a", ".mp4", ".ogg", ".webm", ".mp3", ".amr", ".ts", ".au"):
         rate_hz = 48_000 if suffix in (".ogg", ".webm") else RATE
         assert kept(coded(suffix, TONE, rate_hz))[1] == [], suffix
 
@@ -396,7 +396,9 @@ def test_reading_stops_at_the_longest_length():
     assert block.seconds == 1.5
 
 
-@pytest.mark.parametrize("suffix", [".wav", ".m4a", ".mp4", ".ogg", ".webm", ".mp3", ".amr", ".flac", ".aiff"])
+@pytest.mark.parametrize(
+    "suffix", [".wav", ".m4a", ".mp4", ".ogg", ".webm", ".mp3", ".amr", ".flac", ".aiff", ".ts", ".au"]
+)
 def test_random_damage_raises_nothing_else(suffix):
     """Property: whatever bytes a file has, it is read or refused by the project's own error, samples finite."""
     good = coded(suffix, TONE, 48_000 if suffix in (".ogg", ".webm") else RATE)

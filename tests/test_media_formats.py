@@ -40,6 +40,7 @@ WRITTEN = [
     (".wav", "pcm_s24", 44_100, 0, 0),
     (".wav", "pcm_f32", 96_000, 0, 0),
     (".aiff", "aiff", 48_000, 0, 0),
+    (".au", "au", 44_100, 0, 0),
     (".flac", "flac", 44_100, 0, 0),
     (".ogg", "vorbis", 44_100, 0, 0),
     (".ogg", "opus", 48_000, 0, 0),
@@ -53,6 +54,7 @@ WRITTEN = [
     (".3gp", "amr_nb", 8000, 0, 0.01),
     (".amr", "amr_nb", 8000, 159, 0.015),
     (".aac", "aac", 48_000, 2047, 1024 / 48_000),
+    (".ts", "aac", 48_000, 2047, 1024 / 48_000),
 ]
 
 
@@ -422,6 +424,7 @@ def test_local_time_of_a_phone_wins_and_half_dates_do_not_count():
         (b"\0\0\0\x18ftypqt  ", "MP4"),
         (b"\x1aE\xdf\xa3" + bytes(8), "Matroska/WebM"),
         (b"#!AMR-WB\n", "AMR"),
+        (b".snd\0\0\0\x18", "AU"),
         (b"\xff\xf1\x50\x80", "AAC"),
         (b"\xff\xfb\x90\x64", "MP3"),
         (b"ID3\4\0\0\0\0\0\4abcd\xff\xfb\x90\x64", "MP3"),

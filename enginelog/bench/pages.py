@@ -125,7 +125,9 @@ def clip(request: Request) -> Response:
     )  # fmt: skip
 
 
-ENDINGS_ACCEPTED = "audio/*,video/*,.m4a,.mp4,.mov,.3gp,.aac,.wav,.flac,.ogg,.opus,.webm,.mp3,.amr,.aiff,.caf"
+ENDINGS_ACCEPTED = (
+    "audio/*,video/*,.m4a,.mp4,.mov,.3gp,.aac,.wav,.flac,.ogg,.opus,.webm,.mp3,.amr,.aiff,.caf,.ts,.mts,.m2ts,.au,.snd"
+)
 
 
 def take(request: Request) -> Response:

@@ -19,6 +19,8 @@ FORMATS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("WebM and Matroska", (".webm", ".mka", ".mkv")),
     ("AMR-NB and AMR-WB", (".amr", ".awb")),
     ("Core Audio", (".caf",)),
+    ("MPEG transport stream", (".ts", ".mts", ".m2ts")),
+    ("AU", (".au", ".snd")),
 )
 ENDINGS = frozenset(ending for _, endings in FORMATS for ending in endings)
 

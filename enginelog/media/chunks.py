@@ -1,4 +1,4 @@
-"""Where a WAV or AIFF file holds its sound, by its chunks, and whether its header tells of all of it.
+"""Where a WAV, AIFF or AU file holds its sound, by its chunks, and whether its header tells of all of it.
 
 A recorder writes the length anew from time to time. One that broke off between leaves a header that tells of less than
 the file holds; a copy that broke off leaves one that tells of more.
@@ -55,7 +55,9 @@ class SoundChunk:
 
 
 def sound_chunk(stream: BinaryIO, container: Container) -> SoundChunk | None:
-    """The chunk with the samples of a WAV or AIFF file; None where there is none, and for other kinds."""
+    """The chunk with the samples of a WAV, AIFF or AU file; None where there is none, and for other kinds."""
+    if container.kind == "AU":
+        return _behind_head(stream)
     if container.kind not in ("WAV", "AIFF"):
         return None
     size = stream.seek(0, 2)
@@ -79,6 +81,18 @@ def sound_chunk(stream: BinaryIO, container: Container) -> SoundChunk | None:
             return SoundChunk(at + 8, length, size, form_end, (at + 4, number))
         at += 8 + length + length % 2
     return None
+
+
+def _behind_head(stream: BinaryIO) -> SoundChunk | None:
+    """The samples of an AU file: its head says where they begin and how many bytes they are."""
+    size = stream.seek(0, 2)
+    stream.seek(0)
+    head = stream.read(12)
+    if len(head) < 12:
+        return None
+    number = "<I" if head[:4] == b"dns." else ">I"
+    start, length = (struct.unpack(number, part)[0] for part in (head[4:8], head[8:]))
+    return SoundChunk(start, length, size, size, (8, number))
 
 
 def behind(stream: BinaryIO, chunk: SoundChunk) -> int:

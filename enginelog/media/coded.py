@@ -18,8 +18,9 @@ from enginelog.media.forgiving import ForFFmpeg
 from enginelog.media.mp3 import Holes
 from enginelog.media.origin import recorded_at
 from enginelog.media.padding import Frame, by_the_second, stated_end, without_padding
-from enginelog.media.sniff import MATROSKA, MP3, OGG, Container
+from enginelog.media.sniff import MATROSKA, MP3, OGG, TRANSPORT, Container
 from enginelog.media.source import Source, Tally, check_sane, note_end, note_filled
+from enginelog.media.transport import Losses, losses
 from enginelog.model import UnreadableError
 
 _BASE = {"u8": np.uint8, "s16": np.int16, "s32": np.int32, "s64": np.int64, "flt": np.float32, "dbl": np.float64}
@@ -28,6 +29,8 @@ _CODECS = {"mp3float": "mp3", "amrnb": "amr_nb", "amrwb": "amr_wb", "libopus": "
 _EXACT_LENGTH = ("MP4", "Matroska/WebM", "CAF", "WAV", "AIFF", "W64", "FLAC")  # others only estimate it
 _OGG_PAGE_MOST = 65307  # bytes (RFC 3533, 6)
 _BROKEN_MOST = 1000  # damaged packets in a row after which the rest is given up
+# A transport stream has no head: what its sound is shows where the first of it stands, perhaps behind megabytes of picture.
+_TRANSPORT_LOOK = {"probesize": "33554432", "analyzeduration": "30000000"}  # bytes and microseconds looked at, at most
 
 
 def open_coded(
@@ -42,7 +45,8 @@ def open_coded(
     av.logging.set_level(av.logging.PANIC)
     stream.seek(0)
     try:
-        opened = av.open(ForFFmpeg(stream), format=container.demuxer, metadata_errors="replace")
+        options = _TRANSPORT_LOOK if container.kind == TRANSPORT.kind else {}
+        opened = av.open(ForFFmpeg(stream), format=container.demuxer, options=options, metadata_errors="replace")
     except (av.FFmpegError, ValueError, OSError, MemoryError) as error:
         raise UnreadableError(f"{name}: {_why(stream, container)}") from error
     try:
@@ -66,7 +70,8 @@ def _open_track(
     tally = Tally(tracks=len(tracks), track=number)
     seconds = matroska.sound_s(opened, track, stream) if container.kind == MATROSKA.kind else _declared_s(opened, track)
     holes = Holes() if container.kind == MP3.kind else None
-    chunks = _chunks(opened, track, container, seconds, tally, limits, holes)
+    lost = losses(stream, track.id) if container.kind == TRANSPORT.kind else None
+    chunks = _chunks(opened, track, container, seconds, tally, limits, holes, lost)
     if container.kind == OGG.kind:
         chunks = _with_chain_noted(chunks, stream, codec.sample_rate, tally)
     codec_name = _CODECS.get(codec.name, codec.name)
@@ -120,13 +125,14 @@ def _chunks(
     tally: Tally,
     limits: LimitSet,
     holes: Holes | None,
+    lost: Losses | None,
 ) -> Iterator[np.ndarray]:
     """About a second at a time, padding of the encoder cut off."""
     rate = track.codec_context.sample_rate
     end = None
     if container.kind == "MP4":
         end = stated_end(opened.metadata, seconds, rate, limits.value("edit_tick_s"))
-    frames = _frames(opened, track, rate, tally, limits, holes)
+    frames = _frames(opened, track, rate, tally, limits, holes, lost)
     read = 0
     try:
         for chunk in by_the_second(without_padding(frames, end, int(limits.value("padding_samples"))), rate):
@@ -136,14 +142,31 @@ def _chunks(
         opened.close()
     if container.kind in _EXACT_LENGTH:
         note_end(tally, seconds, read / rate + tally.left_out_s, limits)
+    if lost is not None:
+        _note_lost(tally, lost)
 
 
-def _frames(opened: Any, track: Any, rate: int, tally: Tally, limits: LimitSet, holes: Holes | None) -> Iterator[Frame]:
+def _note_lost(tally: Tally, lost: Losses) -> None:
+    """A transport stream was read to its end: what it lost. How much is missing at a cut end nothing tells."""
+    if lost.packets:
+        tally.damaged_packets += lost.packets
+    if lost.cut and tally.stopped_at_s is None:
+        tally.missing_s = np.inf
+        if not lost.packets and not tally.filled_s and tally.damaged_packets <= 1:
+            tally.damaged_packets = 0  # the piece of a frame that stands at the cut
+
+
+def _frames(
+    opened: Any, track: Any, rate: int, tally: Tally, limits: LimitSet, holes: Holes | None, lost: Losses | None
+) -> Iterator[Frame]:
     """Decoded frames in order; a damaged packet or a jump of the time stamps becomes silence of that length.
 
     A jump too long to be believed is left out, and noted.
     """
     channels, expected = len(track.codec_context.layout.channels), None
+    zero_s = (
+        (opened.start_time or 0) / 1e6 if lost is not None else 0.0
+    )  # the clock of a transport stream begins anywhere
     tick_s, damaged, given, other = 0.0, 0, 0, _Other()
     for frame in _decoded(opened, track, tally, holes):
         if not tick_s:  # the same for all frames of a track; asking each one would cost a tenth of the decoding
@@ -153,12 +176,14 @@ def _frames(opened: Any, track: Any, rate: int, tally: Tally, limits: LimitSet, 
             other.add(frame)
             continue
         other.note(tally, limits)
-        at = frame.pts * tick_s if frame.pts is not None and tick_s else None
+        at = frame.pts * tick_s - zero_s if frame.pts is not None and tick_s else None
         if at is not None and holes is not None:
             at += holes.lost_s
         if expected is None and tally.damaged_packets:
             expected = 0.0  # the beginning itself was damaged
         least_s = limits.value("time_gap_s") if damaged == tally.damaged_packets else 1.0 / rate
+        if lost is not None and lost.packets:  # a frame that is missing is missing whole
+            least_s = min(least_s, len(samples) / rate / 2)
         damaged = tally.damaged_packets
         gap_s = at - expected if at is not None and expected is not None else 0.0
         if abs(gap_s) >= limits.value("time_gap_most_s"):

@@ -1,4 +1,4 @@
-"""WAV, W64 and AIFF through libsndfile: exact in every sample, and three times faster than through FFmpeg.
+"""WAV, W64, AIFF and AU through libsndfile: exact in every sample, and three times faster than through FFmpeg.
 
 FLAC is no faster here (38 against 37 ms a minute), and libsndfile gives up a whole second of it at a damaged place, so
 it goes the other way.
@@ -25,6 +25,20 @@ _CODECS = {
     "PCM_32": "pcm_s32",
     "FLOAT": "pcm_f32",
     "DOUBLE": "pcm_f64",
+    "ULAW": "pcm_mulaw",
+    "ALAW": "pcm_alaw",
+}
+# Bytes of a sample
+_WIDTHS = {
+    "PCM_U8": 1,
+    "PCM_S8": 1,
+    "ULAW": 1,
+    "ALAW": 1,
+    "PCM_16": 2,
+    "PCM_24": 3,
+    "PCM_32": 4,
+    "FLOAT": 4,
+    "DOUBLE": 8,
 }
 _CLAIMED_MOST_S = 3.2e7  # a declared length beyond a year means "unknown" (libsndfile gives the largest integer)
 
@@ -103,9 +117,5 @@ def _next(sound: Any) -> np.ndarray:
 
 def _seconds_of(missing_bytes: int, sound: Any) -> float:
     """How long so many missing bytes of plain PCM would sound; 0 where the coding is not plain PCM."""
-    width = {"PCM_U8": 1, "PCM_S8": 1, "PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}.get(
-        sound.subtype
-    )
-    if width is None:
-        return 0.0
-    return missing_bytes / (width * sound.channels * sound.samplerate)
+    width = _WIDTHS.get(sound.subtype)
+    return missing_bytes / (width * sound.channels * sound.samplerate) if width else 0.0

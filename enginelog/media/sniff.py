@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import BinaryIO
 
+from enginelog.media.transport import packets_at
 from enginelog.model import UnreadableError
 
 HEAD_BYTES = 64
@@ -39,6 +40,8 @@ MOV = Container("MP4", "mov")
 MATROSKA = Container("Matroska/WebM", "matroska")
 AMR = Container("AMR", "amr")
 CAF = Container("CAF", "caf")
+AU = Container("AU", "au", plain=True)
+TRANSPORT = Container("MPEG-TS", "mpegts")
 
 _PICTURE_BRANDS = (b"heic", b"heix", b"hevc", b"mif1", b"msf1", b"avif", b"avis")
 _NOT_SOUND = (
@@ -70,6 +73,8 @@ def sniff(stream: BinaryIO, name: str) -> Container:
     if not head:
         raise UnreadableError(f"{name}: the file is empty; record again, or copy it from the phone again")
     found = _container(head) or _after_id3(stream, head)
+    if found is None:
+        found = _transport(stream)
     if found is None and _what(head) == UNKNOWN:
         found = _mp3_within(stream)
     stream.seek(0)
@@ -92,6 +97,7 @@ def _container(head: bytes) -> Container | None:
     if head.startswith(b"#!AMR"):
         return AMR
     by_magic = {b"riff": W64, b"fLaC": FLAC, b"OggS": OGG, b"\x1aE\xdf\xa3": MATROSKA, b"caff": CAF}
+    by_magic |= {b".snd": AU, b"dns.": AU}
     return by_magic.get(first) or _mpeg_audio(head)
 
 
@@ -121,6 +127,12 @@ def _after_id3(stream: BinaryIO, head: bytes) -> Container | None:
     stream.seek(10 + size)
     behind = _container(stream.read(HEAD_BYTES))
     return behind if behind in (FLAC, ADTS) else MP3
+
+
+def _transport(stream: BinaryIO) -> Container | None:
+    """A transport stream, also one that begins in the middle of a packet."""
+    stream.seek(0)
+    return TRANSPORT if packets_at(stream.read(2 * _SEARCHED)) else None
 
 
 def _mp3_within(stream: BinaryIO) -> Container | None:

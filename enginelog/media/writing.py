@@ -34,6 +34,7 @@ _CODECS = {
     "pcm_s24": _Kind(("WAV", "PCM_24")),
     "pcm_f32": _Kind(("WAV", "FLOAT")),
     "aiff": _Kind(("AIFF", "PCM_16")),
+    "au": _Kind(("AU", "PCM_16")),
     "flac": _Kind(("FLAC", "PCM_16")),
     "vorbis": _Kind(("OGG", "VORBIS")),
     "aac": _Kind(encoder="aac", rates=_AAC_RATES),
@@ -45,12 +46,14 @@ _CODECS = {
 _SUFFIXES = {
     ".wav": ("pcm_s16", "wav"),
     ".aiff": ("aiff", "aiff"),
+    ".au": ("au", "au"),
     ".flac": ("flac", "flac"),
     ".m4a": ("aac", "ipod"),
     ".mp4": ("aac", "mp4"),
     ".mov": ("aac", "mov"),
     ".3gp": ("aac", "3gp"),
     ".aac": ("aac", "adts"),
+    ".ts": ("aac", "mpegts"),
     ".ogg": ("opus", "ogg"),
     ".webm": ("opus", "webm"),
     ".mp3": ("mp3", "mp3"),
@@ -68,7 +71,7 @@ def write(
     """Write mono sound to a file; the container follows from the suffix of the path.
 
     clips: one Clip, or several of one rate that follow each other (memory stays that of one).
-    codec: pcm_s16, pcm_s24, pcm_f32, aiff, flac, vorbis, aac, opus, mp3, amr_nb; where None, what the suffix says.
+    codec: pcm_s16, pcm_s24, pcm_f32, aiff, au, flac, vorbis, aac, opus, mp3, amr_nb; where None, what the suffix says.
     bit_rate: bits a second, for aac, opus and mp3 (64 kbit/s: what phones use by default).
     recorded_at: ISO 8601 with zone, put into the metadata of MP4-family files.
     Values beyond -1..1 are clipped by all codecs but pcm_f32. The file appears under its name only when complete.
