@@ -29,7 +29,7 @@ _CODECS = {"mp3float": "mp3", "amrnb": "amr_nb", "amrwb": "amr_wb", "libopus": "
 _EXACT_LENGTH = ("MP4", "Matroska/WebM", "CAF", "WAV", "AIFF", "W64", "FLAC")  # others only estimate it
 _OGG_PAGE_MOST = 65307  # bytes (RFC 3533, 6)
 _BROKEN_MOST = 1000  # damaged packets in a row after which the rest is given up
-# A transport stream has no head: what its sound is shows where the first of it stands, perhaps behind megabytes of picture.
+# A transport stream has no head: what its sound is stands where it begins, perhaps behind megabytes of picture.
 _TRANSPORT_LOOK = {"probesize": "33554432", "analyzeduration": "30000000"}  # bytes and microseconds looked at, at most
 
 
@@ -69,7 +69,7 @@ def _open_track(
     check_sane(name, codec.sample_rate or 0, len(codec.layout.channels) if codec.layout else 0, limits)
     tally = Tally(tracks=len(tracks), track=number)
     seconds = matroska.sound_s(opened, track, stream) if container.kind == MATROSKA.kind else _declared_s(opened, track)
-    holes = Holes() if container.kind == MP3.kind else None
+    holes = Holes(stream) if container.kind == MP3.kind else None
     lost = losses(stream, track.id) if container.kind == TRANSPORT.kind else None
     chunks = _chunks(opened, track, container, seconds, tally, limits, holes, lost)
     if container.kind == OGG.kind:
@@ -144,6 +144,19 @@ def _chunks(
         note_end(tally, seconds, read / rate + tally.left_out_s, limits)
     if lost is not None:
         _note_lost(tally, lost)
+    if holes is not None:
+        _note_lost_of_mp3(tally, holes, seconds, read / rate + tally.left_out_s, limits)
+
+
+def _note_lost_of_mp3(tally: Tally, holes: Holes, declared_s: float | None, read_s: float, limits: LimitSet) -> None:
+    """An MP3 was read to its end: what is missing by its own tag, where it has one, and where nobody knows where."""
+    tally.guessed_s = holes.guessed_s
+    if not holes.tagged or declared_s is None or tally.stopped_at_s is not None:
+        return
+    if not tally.damaged_packets and not tally.filled:
+        note_end(tally, declared_s, read_s, limits)
+    elif declared_s - read_s > limits.value("ends_early_s"):
+        tally.unplaced_s = declared_s - read_s
 
 
 def _note_lost(tally: Tally, lost: Losses) -> None:

@@ -142,7 +142,7 @@ def _mp3_within(stream: BinaryIO) -> Container | None:
     at = data.find(b"\xff")
     while 0 <= at < _SEARCHED:
         place, found = at, 0
-        while found < 3 and (length := _frame_bytes(data[place : place + 4])):
+        while found < 3 and (length := frame_bytes(data[place : place + 4])):
             place, found = place + length, found + 1
         if found == 3:
             return MP3
@@ -150,7 +150,7 @@ def _mp3_within(stream: BinaryIO) -> Container | None:
     return None
 
 
-def _frame_bytes(head: bytes) -> int:
+def frame_bytes(head: bytes) -> int:
     """The length of the MPEG audio frame of layer III with this header (ISO/IEC 11172-3, 2.4); 0 where it is none."""
     if _mpeg_audio(head) is not MP3 or (head[1] >> 1) & 3 != 1:
         return 0

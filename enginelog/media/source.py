@@ -25,6 +25,8 @@ class Tally:
     changed: the file was written to meanwhile. tracks: sound tracks of the file. track: the one read, from 0.
     silent: how many were looked at and are silent, where no other was found (0 else).
     chain_broken: recordings of another kind are chained behind, and were not read. behind_s: length of the last one.
+    guessed_s: how much of that silence is only guessed by the bytes that stand there. unplaced_s: how much is missing
+    besides, at a damaged place or at the end.
     beyond_s: how much of what was read lies beyond the end that the file's header declares.
     """
 
@@ -42,6 +44,8 @@ class Tally:
     chain_broken: bool = False
     behind_s: float = 0.0
     beyond_s: float = 0.0
+    guessed_s: float = 0.0
+    unplaced_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -171,6 +175,15 @@ def _damaged(tally: Tally) -> Problem | None:
     text = "parts of the file are damaged or missing"
     if tally.filled_s:
         text += f": {tally.filled_s:z.2f} s were filled with silence"
+    if tally.guessed_s:
+        text += (
+            ", as long as the bytes there make likely: what follows may be told too early or too late by a part of that"
+        )
+    if 0 < tally.unplaced_s < 1e6:
+        text += (
+            f"; {tally.unplaced_s:z.1f} s are missing besides: if not at the end, what follows a damaged place is told "
+            "earlier by up to that much"
+        )
     return Problem("damaged", text, "copy the file from the phone again, without sending it through a messenger")
 
 
