@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import sqlite3
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 from enginelog.model import FOR_OWNER, STRUCK, Moment, Note, StoredRun, UsageError
 from enginelog.model.wording import counted
@@ -104,18 +106,26 @@ class Dropping(Contents):
         self._refresh(job_id)
 
     def move_run(self, run_id: int, job_id: int) -> StoredRun:
-        """Attach a run, with its recording and newest result, to another job, and take it back from its own.
+        """Attach a run, with its recording and all results, to another job, and take it back from its own.
 
+        Its own time and those of its results go along: by them it is judged when it was recorded, and how surely.
         Returns the new run. UsageError where it is of this job, or the job holds its recording already.
         """
         with self.transaction():
-            old = self.run(run_id)
-            if old.run is None or old.job_id == job_id:
+            old = self._one("runs", run_id, "run")
+            if old["job_id"] == job_id:
                 raise UsageError(f"run {run_id} is of job {job_id} already; another job expected")
-            kept = self.recording(run_id) if old.recording_kept else None
-            made = self.attach(job_id, old.run, old.stage, old.conditions, old.note, kept, old.at)
-            if old.dropped is None:
-                self.drop("run", run_id, why=f"moved to job {job_id} as run {made.id}")
+            self._usable_job(job_id)
+            self.refuse_twice(job_id, old["recording_sha256"])
+            number = self._insert("runs", _copied(old) | {"job_id": job_id, "dropped_utc": None, "dropped_zone": None})
+            for analysis in self._rows("SELECT * FROM analyses WHERE run_id = ? ORDER BY id", run_id):
+                copy = self._insert("analyses", _copied(analysis) | {"run_id": number})
+                for record in self._rows("SELECT data FROM records WHERE analysis_id = ?", analysis["id"]):
+                    self._insert("records", {"analysis_id": copy, "data": record["data"]})
+            self._refresh(job_id)
+            made = self.run(number)
+            if old["dropped_utc"] is None:
+                self.drop("run", run_id, why=f"moved to job {job_id} as run {number}")
         return made
 
     def purge(self, older_than_days: int = 0) -> Purged:
@@ -237,6 +247,11 @@ class Dropping(Contents):
                 count, size = count + 1, size + path.stat().st_size
                 path.unlink()
         return count, size
+
+
+def _copied(row: sqlite3.Row) -> dict[str, Any]:
+    """What a row holds, but for its number."""
+    return {name: row[name] for name in row.keys() if name != "id"}  # noqa: SIM118 (rows yield their values)
 
 
 def _reason(why: str) -> str:

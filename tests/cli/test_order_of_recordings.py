@@ -104,6 +104,22 @@ def test_a_run_whose_file_says_another_date_is_shown_with_both(call):
     assert "by its file" not in call("job", "2")[1], "the time was told"
 
 
+def test_a_moved_run_keeps_its_date_and_the_doubt_of_it(call):
+    """Whether somebody told when it was recorded: a move tells nothing of that, however long after it is made."""
+    from enginelog.compare import dates
+    from enginelog.model import Moment
+    from enginelog.store import open_store
+
+    call("attach", "2", "dated.m4a", "--stage", "after")
+    call("attach", "2", WELL, "--stage", "after")
+    call("attach", "2", BACK, "--stage", "before", "--at", "2026-04-11T07:30")
+    with open_store(Path("shed.enginelog"), clock=lambda: Moment("2099-01-01T00:00:00Z", "+00:00")) as store:
+        made = [dates.made(store.run(number)) for number in (1, 2, 3)]
+        moved = [dates.made(store.move_run(number, 1)) for number in (1, 2, 3)]
+    assert [(each.known, each.by_file) for each in made] == [(True, True), (False, False), (True, False)]
+    assert moved == made
+
+
 def test_move_says_what_attach_says_of_the_date(mended):
     call = mended
     call("attach", "2", BACK, "--stage", "before", "--at", "2026-04-10T15:30")

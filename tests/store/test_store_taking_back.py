@@ -1,6 +1,8 @@
 """Taking entries back and putting them back: nothing is lost, nothing counts that was taken back. No outside source:
 the record's own promises."""
 
+from dataclasses import replace
+
 import make_runs
 import pytest
 from store_makers import run_of, same
@@ -106,6 +108,17 @@ def test_a_run_is_moved_to_the_job_where_it_belongs_with_its_recording(store, jo
     assert [run.id for run in store.record(job).runs] == [1, 2]
     assert [(each.entry.id, each.why) for each in store.taken_back(job)] == [
         (wrong.id, f"moved to job {other} as run {made.id}")]  # fmt: skip
+    assert store.verify() == ()
+
+
+def test_a_moved_run_keeps_its_results_and_when_each_was_made(store, job):
+    """By the time of the first it is judged whether anybody told when the run was recorded."""
+    store.add_analysis(1, replace(run_of(b"before", BEFORE), program_version="9.9"))
+    old = store.run(1)
+    made = store.move_run(1, store.take_in("pump Heron").id)
+    kept = [(each.at, each.program_version, each.figures) for each in (*old.earlier, old.analysis)]
+    assert [(each.at, each.program_version, each.figures) for each in (*made.earlier, made.analysis)] == kept
+    assert len(kept) == 2 and same(store.analysed(made.earlier[0].id), store.analysed(old.earlier[0].id))
     assert store.verify() == ()
 
 
