@@ -97,12 +97,14 @@ class Told:
     as_then: bool
 
     def engine(self, store: Store, run: model.StoredRun) -> model.Engine:
-        """That for one run, which is whole."""
+        """That for one run, which is whole, or whose record is damaged."""
         job = store.job(run.job_id)
         if self.as_then:
             return _engine_then(store, run, job)
         stands = job.state == "handed_back" and run.id not in self.numbers and job.id not in self.jobs
-        return run.run.engine if stands and run.run is not None else store.machine(job.machine_id).engine
+        if not stands:
+            return store.machine(job.machine_id).engine
+        return run.run.engine if run.run is not None else _engine_then(store, run, job)
 
     def notes(self, store: Store, run: model.StoredRun, engine: model.Engine) -> list[str]:
         """That a job handed back is judged with another engine than it was; nothing where that is asked for."""
@@ -124,13 +126,25 @@ def analysed_again(
 ) -> model.StoredRun:
     """The run with its new result, which is in the job record. clip: the original, where no copy was kept; label: what
     the progress is called. That an engine ran in it, once told, need not be told again."""
-    known = store.run(number)
+    known = _known(store, number)
+    if known.run is None:
+        console.note(f"the record of run {number} is damaged: if it was told to have run, tell it again with --ran")
     source = clip if clip is not None else str(store.recording(number))
     engine = told.engine(store, known)
     console.notes(told.notes(store, known, engine))
     ran = ran or (known.run is not None and known.run.timeline.by_word)
     run = runs.analysed(source, engine, ran, None if clip else known.recording_name, label)
     return store.add_analysis(number, run)
+
+
+def _known(store: Store, number: int) -> model.StoredRun:
+    """The run; without its record where that is damaged, which analysing it again puts right."""
+    from enginelog.store import StoreUnreadableError
+
+    try:
+        return store.run(number)
+    except StoreUnreadableError:
+        return store.run(number, whole=False)
 
 
 def _chosen(store: Store, numbers: tuple[int, ...], jobs: tuple[int, ...], everything: bool) -> list[model.StoredRun]:
@@ -156,7 +170,7 @@ def _is_outdated(store: Store, run: model.StoredRun, told: Told) -> bool:
 
     if run.program_version != __version__:
         return True
-    whole = store.run(run.id)
+    whole = _known(store, run.id)
     return whole.run is None or bool(told_otherwise(whole.run.engine, told.engine(store, whole)))
 
 

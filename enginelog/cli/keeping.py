@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from enginelog.store import Exported, Imported
 
 STATUS_DAMAGED = 4
+_NEWER = "a newer result of the run counts"
 _CHANGED = "the content of this file has changed since it was kept"
 
 
@@ -103,16 +104,25 @@ def export_(folder: Path, no_files: bool, place: Path | None, as_json: bool) -> 
             f"no import takes that{without}. Put it right in {shown}/record.json with a text editor (each row is a "
             f"line there, in the order of its number), then: enginelog import {shown} --store NEW"
         )
+    _name_broken(made, "written")
     if as_json:
         show_plain(made)
     else:
         console.show(f"{shown}: {_all_of(made)} written.")
-    return _status(made.missing, made.damaged, made.unsound)
+    return _status(made.missing, made.damaged, made.unsound, made.broken)
 
 
 def _all_of(made: Exported | Imported) -> str:
     """How much was written or read: made.jobs, made.runs, made.files."""
     return f"{counted(made.jobs, 'job')}, {counted(made.runs, 'run')}, {counted(made.files, 'file')}"
+
+
+def _name_broken(made: Exported | Imported, how: str) -> None:
+    """Records of runs that cannot be read, which went along as they are."""
+    for each in made.broken:
+        console.error(f"{each.where}: {each.text}; {how} as it is")
+    for each in made.older:
+        console.note(f"{each.where}: {each.text.partition(';')[0]}; {how} as it is: {_NEWER}")
 
 
 @click.command("import")
@@ -128,11 +138,12 @@ def import_(source: Path, place: Path | None, as_json: bool) -> int:
         console.note(f"{name}: this file was not beside the document; its entries are there without it")
     for name in made.damaged:
         console.error(f"{name}: {_CHANGED}; its entries are there without it, and it stays where it lies")
+    _name_broken(made, "read")
     if as_json:
         show_plain(made)
     else:
         console.show(f"{_all_of(made)} read.")
-    return _status(made.damaged)
+    return _status(made.damaged, made.broken)
 
 
 @click.command()
@@ -163,7 +174,7 @@ def _name_gone(names: Sequence[str], of: str) -> None:
         )
 
 
-def _status(*wrong: Sequence[str]) -> int:
+def _status(*wrong: Sequence[object]) -> int:
     """The exit status of what was done whole, but for files that are gone or damaged."""
     return STATUS_DAMAGED if any(wrong) else STATUS_DONE
 
@@ -194,6 +205,7 @@ def verify(place: Path | None, as_json: bool) -> int:
     """Read the whole job record and every file, and say whether anything is damaged (exit status 4) or not (0)."""
     with opened(place) as store:
         found, loose, left = store.verify(), store.strays(), store.left_of_restores()
+        older = store.broken_records(counting=False)
         where = console.safe_name(str(store.path))
     if loose:
         console.note(
@@ -203,6 +215,8 @@ def verify(place: Path | None, as_json: bool) -> int:
         )
     for folder in left:
         console.note(f"{folder}: left by a restore that was killed, copies from a backup; the next restore deletes it")
+    for each in older:
+        console.note(f"{each.where}: {each.text.partition(';')[0]}, and stays as it is: {_NEWER}")
     if as_json:
         show_plain(found)
     elif not found:

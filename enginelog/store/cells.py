@@ -66,8 +66,8 @@ def is_moment(utc: object, zone: object) -> bool:
         return False
 
 
-def wrong(db: sqlite3.Connection) -> Iterator[str]:
-    """The cells that hold what they may not, one line each, of a store of any version."""
+def wrong(db: sqlite3.Connection, records: bool = True) -> Iterator[str]:
+    """The cells that hold what they may not, one line each, of a store of any version; records: also those of bytes."""
     for table, number in db.execute("SELECT name, seq FROM sqlite_sequence"):
         if table not in TABLES or not isinstance(number, int) or not 0 <= number < LARGEST_NUMBER:
             yield f"the next number of {_shown(table)} is {_shown(number)}"
@@ -77,6 +77,8 @@ def wrong(db: sqlite3.Connection) -> Iterator[str]:
         asked = ", ".join(f"typeof({name}) = 'blob'" if kind == "BLOB" else name for name, kind in columns.items())
         for row in db.execute(f"SELECT rowid, {asked} FROM {table}"):
             values = dict(zip(columns, row[1:], strict=True))
+            if not records:
+                values = {name: True if kind == "BLOB" else values[name] for name, kind in columns.items()}
             for what in _wrong_in(values, columns, table):
                 yield f"row {row[0]} of {table}: {what}"
 

@@ -117,10 +117,14 @@ class Contents(Finding):
         yield from map(work_from, self._rows("SELECT * FROM work WHERE dropped_utc IS NULL ORDER BY id"))
 
     def all_rows(self, table: str) -> Iterator[dict[str, Any]]:
-        """Every row of a table, dropped ones too, in order of its key; read one after the other."""
+        """Every row of a table, dropped ones too, in order of its key; read one after the other.
+
+        Records of runs come as the bytes that stand there, also where another program made a text or a number of them.
+        """
         name = one_of(table, TABLES, "table")
+        columns = "analysis_id, CAST(data AS BLOB) AS data" if name == "records" else "*"
         with explained(self.path, self.files.folder):
-            for row in self._db.execute(f"SELECT * FROM {name} ORDER BY 1"):
+            for row in self._db.execute(f"SELECT {columns} FROM {name} ORDER BY 1"):
                 yield dict(row)
 
     def copy_into(self, target: sqlite3.Connection, named: Path) -> None:

@@ -109,18 +109,22 @@ class Dropping(Contents):
         """Attach a run, with its recording and all results, to another job, and take it back from its own.
 
         Its own time and those of its results go along: by them it is judged when it was recorded, and how surely.
-        Returns the new run. UsageError where it is of this job, or the job holds its recording already.
+        Returns the new run. UsageError where it is of this job, or the job holds its recording already;
+        StoreUnreadableError where its record is damaged.
         """
         with self.transaction():
             old = self._one("runs", run_id, "run")
             if old["job_id"] == job_id:
                 raise UsageError(f"run {run_id} is of job {job_id} already; another job expected")
+            self.run(run_id)  # refused where its record is damaged
             self._usable_job(job_id)
             self.refuse_twice(job_id, old["recording_sha256"])
             number = self._insert("runs", _copied(old) | {"job_id": job_id, "dropped_utc": None, "dropped_zone": None})
             for analysis in self._rows("SELECT * FROM analyses WHERE run_id = ? ORDER BY id", run_id):
                 copy = self._insert("analyses", _copied(analysis) | {"run_id": number})
-                for record in self._rows("SELECT data FROM records WHERE analysis_id = ?", analysis["id"]):
+                for record in self._rows(
+                    "SELECT CAST(data AS BLOB) AS data FROM records WHERE analysis_id = ?", analysis["id"]
+                ):
                     self._insert("records", {"analysis_id": copy, "data": record["data"]})
             self._refresh(job_id)
             made = self.run(number)

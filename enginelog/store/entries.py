@@ -170,7 +170,7 @@ class Entries(Jobs):
 
     def analysed(self, analysis_id: int) -> Run:
         """The record of one analysis, the newest or an earlier one."""
-        found = self._rows("SELECT data FROM records WHERE analysis_id = ?", analysis_id)
+        found = self._rows("SELECT CAST(data AS BLOB) AS data FROM records WHERE analysis_id = ?", analysis_id)
         if not found:
             raise NotInStoreError(f"no analysis {analysis_id} in {self.path}")
         return run_codec.from_bytes(found[0]["data"])
@@ -209,7 +209,10 @@ class Entries(Jobs):
         if not rows:
             raise StoreUnreadableError(f"run {row['id']}: its analysis is gone; fetch it from a backup")
         analyses = tuple(analysis_from(each) for each in rows)
-        record = self.analysed(analyses[-1].id) if whole else None
+        try:
+            record = self.analysed(analyses[-1].id) if whole else None
+        except StoreUnreadableError as failed:
+            raise StoreUnreadableError(f"run {row['id']}: {failed}: enginelog reanalyse {row['id']}") from failed
         return stored_from(row, analyses, record)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -37,7 +37,7 @@ class Store(Dropping):
         self.close()
 
     def verify(self) -> tuple[Problem, ...]:
-        """Read the whole store, every record and every file, and say what is wrong; empty where nothing is."""
+        """Read the whole store, every record that counts and every file; what is wrong, empty where nothing is."""
         with explained(self.path, self.files.folder):
             found = [Problem(self.path.name, line) for line in opening.integrity(self._db)]
             found += [Problem(self.path.name, line) for line in soundness.wrong_entries(self._db)]
@@ -54,24 +54,34 @@ class Store(Dropping):
                     found.append(
                         Problem(path.name, "its content has changed since it was kept; fetch it from a backup")
                     )
-        return (*found, *self._broken_records())
+        return (*found, *self.broken_records(counting=True))
 
-    def unsound(self) -> tuple[str, ...]:
-        """The first of what no backup is made of and no import takes, one line each; empty where all is sound."""
+    def unsound(self, records: bool = True) -> tuple[str, ...]:
+        """The first of what no backup is made of and no import takes, one line each; empty where all is sound.
+
+        records: also records of runs that are no bytes any more, which an export makes bytes of again.
+        """
         with explained(self.path, self.files.folder):
-            return tuple(islice(soundness.all_wrong(self._db), MOST_UNSOUND))
+            return tuple(islice(soundness.all_wrong(self._db, records), MOST_UNSOUND))
 
     def left_of_restores(self) -> tuple[Path, ...]:
         """Folders beside the store that restores left when they were killed; the next restore takes them away."""
         return tuple(aside.left_of_restores(self.path))
 
-    def _broken_records(self) -> Iterator[Problem]:
-        """Records that cannot be read: each has a checksum of its own, since SQLite does not look into them."""
-        for row in self._rows("SELECT id, run_id FROM analyses ORDER BY id"):
+    def broken_records(self, counting: bool) -> tuple[Problem, ...]:
+        """Records of runs that cannot be read: each has a checksum of its own, since SQLite does not look into them.
+
+        counting: those of the newest result of their run, which analysing again puts right; else of the earlier ones.
+        """
+        newest = "id = (SELECT max(id) FROM analyses other WHERE other.run_id = analyses.run_id)"
+        query = f"SELECT id, run_id FROM analyses WHERE {newest if counting else f'NOT {newest}'} ORDER BY id"
+        found = []
+        for row in self._rows(query):
             try:
                 self.analysed(row["id"])
             except (StoreUnreadableError, NotInStoreError) as failed:
-                yield Problem(f"run {row['run_id']}, analysis {row['id']}", str(failed))
+                found.append(Problem(f"run {row['run_id']}, analysis {row['id']}", str(failed)))
+        return tuple(found)
 
 
 def open_store(path: str | Path | None = None, clock: Callable[[], Moment] = moments.now) -> Store:

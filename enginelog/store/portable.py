@@ -18,10 +18,10 @@ from typing import Any, BinaryIO
 
 from enginelog import __version__
 from enginelog.model import UnreadableError, UsageError
-from enginelog.store import cells, run_codec, soundness, tables, texts
+from enginelog.store import cells, soundness, tables, texts
 from enginelog.store.errors import StoreUnreadableError, explained
 from enginelog.store.files import readable_sha256, sha256_of
-from enginelog.store.front import Store
+from enginelog.store.front import Problem, Store
 from enginelog.store.schema import TABLES, VERSION
 from enginelog.store.whole_files import whole_copy, whole_file, whole_folder
 
@@ -37,7 +37,8 @@ EXPORTED = tuple(name for name in TABLES if name not in ("job_texts", "identity"
 class Exported:
     """Where an export lies, how many jobs, runs and files it holds, files that were not there, and such as are in it
     with another content than when they were kept. unsound: entries that an import would refuse, which are in it as they
-    are; without_tables: among them are such that no CSV could be made."""
+    are; without_tables: among them are such that no CSV could be made. broken: records of runs that cannot be read,
+    which are in it byte by byte, and which an import takes so; older: such of results that newer ones stand for."""
 
     folder: Path
     jobs: int
@@ -47,18 +48,23 @@ class Exported:
     damaged: tuple[str, ...]
     unsound: tuple[str, ...] = ()
     without_tables: bool = False
+    broken: tuple[Problem, ...] = ()
+    older: tuple[Problem, ...] = ()
 
 
 @dataclass(frozen=True)
 class Imported:
     """What an import brought in; missing: names of files the document speaks of that were not beside it; damaged: of
-    such as were, but with another content than when they were kept, and stay where they are."""
+    such as were, but with another content than when they were kept, and stay where they are. broken, older: records of
+    runs that cannot be read, as with `Exported`; they are in the job record byte by byte."""
 
     jobs: int
     runs: int
     files: int
     missing: tuple[str, ...]
     damaged: tuple[str, ...]
+    broken: tuple[Problem, ...] = ()
+    older: tuple[Problem, ...] = ()
 
 
 def export_to(store: Store, folder: Path, with_files: bool = True) -> Exported:
@@ -68,14 +74,15 @@ def export_to(store: Store, folder: Path, with_files: bool = True) -> Exported:
     """
     with explained(folder, store.files.folder), store.snapshot(), whole_folder(folder) as place:
         copied, missing, damaged = _copy_files(store, place(FILES)) if with_files else (0, (), ())
-        unsound = store.unsound()
+        unsound = store.unsound(records=False)
         made, without = _csv_tables(store, unsound)
         for name, text in made.items():
             with whole_file(place(name)) as target:
                 target.write(b"\xef\xbb\xbf" + text.encode("utf-8"))
         with whole_file(place(DOCUMENT)) as target:
             write_document(store, target)
-        return Exported(folder, store.count("jobs"), store.count("runs"), copied, missing, damaged, unsound, without)
+        counts = store.count("jobs"), store.count("runs"), copied
+        return Exported(folder, *counts, missing, damaged, unsound, without, *_broken(store))
 
 
 def _csv_tables(store: Store, unsound: tuple[str, ...]) -> tuple[dict[str, str], bool]:
@@ -109,7 +116,8 @@ def _plain(value: Any) -> Any:
 
 
 def import_from(store: Store, source: Path) -> Imported:
-    """Read an export (its folder, or the document) into an empty store, all of it or nothing.
+    """Read an export (its folder, or the document) into an empty store, all of it or nothing. A record of a run that
+    cannot be read comes along as the bytes it is: analysing its recording again puts it right.
 
     UsageError where the store holds entries already; UnreadableError where the document is none, too large, from a
     newer version, or contradicts itself.
@@ -126,7 +134,12 @@ def import_from(store: Store, source: Path) -> Imported:
         for (job_id,) in db.execute("SELECT id FROM jobs").fetchall():
             texts.refresh(db, job_id)
         copied, missing, damaged = _fetch_files(store, document.parent / FILES)
-    return Imported(store.count("jobs"), store.count("runs"), copied, missing, damaged)
+    return Imported(store.count("jobs"), store.count("runs"), copied, missing, damaged, *_broken(store))
+
+
+def _broken(store: Store) -> tuple[tuple[Problem, ...], tuple[Problem, ...]]:
+    """The records of runs that cannot be read: those that count, and those of earlier results."""
+    return store.broken_records(counting=True), store.broken_records(counting=False)
 
 
 def read_document(path: Path) -> dict[str, Any]:
@@ -192,12 +205,11 @@ def _value(value: Any, name: str, kind: str, where: str, path: Path) -> Any:
 
 
 def _record(value: Any, where: str, path: Path) -> bytes:
+    """The bytes of a run's record, whether they can be read or not."""
     try:
-        data = base64.b64decode(value, validate=True)
-        run_codec.from_bytes(data)
-    except (binascii.Error, TypeError, ValueError, StoreUnreadableError) as failed:
-        raise _refused(path, f"{where}: its record cannot be read ({failed})") from failed
-    return data
+        return base64.b64decode(value, validate=True)
+    except (binascii.Error, TypeError, ValueError) as failed:
+        raise _refused(path, f"{where}: its record is not written as base64 ({failed})") from failed
 
 
 def _set_next_numbers(db: sqlite3.Connection, found: Any, path: Path) -> None:

@@ -47,7 +47,16 @@ def from_bytes(data: bytes) -> Run:
         return _read(data)
     except StoreUnreadableError:
         raise
-    except (ValueError, KeyError, TypeError, IndexError, AttributeError, RecursionError, zlib.error) as failed:
+    except (
+        ValueError,
+        KeyError,
+        TypeError,
+        IndexError,
+        AttributeError,
+        RecursionError,
+        OverflowError,
+        zlib.error,
+    ) as failed:
         raise StoreUnreadableError(f"the record of this run is damaged ({failed}); analyse its recording again") from (
             failed
         )

@@ -59,9 +59,9 @@ def first_wrong(db: sqlite3.Connection) -> str | None:
     return next(all_wrong(db), None)
 
 
-def all_wrong(db: sqlite3.Connection) -> Iterator[str]:
-    """What is wrong in a database of the present version, one line each."""
-    return chain(opening.integrity(db), wrong_entries(db), _without_record(db))
+def all_wrong(db: sqlite3.Connection, records: bool = True) -> Iterator[str]:
+    """What is wrong in a database of the present version, one line each; records: also where one is no bytes."""
+    return chain(opening.integrity(db), wrong_entries(db, records), _without_record(db))
 
 
 def is_store(path: Path) -> bool:
@@ -74,10 +74,10 @@ def is_store(path: Path) -> bool:
             return False
 
 
-def wrong_entries(db: sqlite3.Connection) -> Iterator[str]:
+def wrong_entries(db: sqlite3.Connection, records: bool = True) -> Iterator[str]:
     """Cells that hold what they may not, or, where there are none, entries that cannot be read, one line each."""
     sound = True
-    for line in cells.wrong(db):
+    for line in cells.wrong(db, records):
         sound = False
         yield line
     if not sound:
