@@ -126,27 +126,29 @@ def paper(request: Request) -> Response:
         raise NotInStoreError("there is no such paper; owner.html, owner.pdf, bench.html or bench.pdf expected")
     with desk(request).store() as store:
         record = store.record(number(request))
-        history = [run for visit in store.history(record.machine.id).visits for run in visit.runs]
+        history = store.history(record.machine.id, changes=True)
     if found["kind"] == "html":
-        return _page(report.hand_back_html(record, found["audience"], history))
+        return _page(report.hand_back_html(record, found["audience"], history.runs, history.other_engines))
     name = f"job-{record.job.id}-{found['audience']}.pdf"
     headers = {"content-disposition": f'attachment; filename="{name}"'}
-    data = report.hand_back_pdf(record, found["audience"], history)
+    data = report.hand_back_pdf(record, found["audience"], history.runs, history.other_engines)
     return Response(data, media_type="application/pdf", headers=headers)
 
 
 def trend(request: Request) -> Response:
     """A machine over the seasons, as a picture."""
     with desk(request).store() as store:
-        history = store.history(number(request))
-    runs = [run for visit in history.visits for run in visit.runs]
+        history = store.history(number(request), changes=True)
+    runs, others = history.runs, history.other_engines
     narrow = request.query_params.get("narrow") == "1"
 
     def draw() -> str:
-        figure = plots.machine_trend(runs, narrow) or plots.note("Fewer than two recordings with figures.")
+        figure = plots.machine_trend(runs, narrow, others) or plots.note("Fewer than two recordings with figures.")
         return plots.to_svg(figure, "trend", "Main figures of each recording over the seasons.")
 
-    return _picture(_once(("trend", narrow, str(desk(request).settings.store), *map(_shown, runs)), draw))
+    return _picture(
+        _once(("trend", narrow, str(desk(request).settings.store), *sorted(others), *map(_shown, runs)), draw)
+    )
 
 
 def before_after(request: Request) -> Response:

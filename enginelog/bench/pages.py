@@ -225,7 +225,7 @@ def machines(request: Request) -> Response:
 def machine(request: Request) -> Response:
     """One machine over the seasons."""
     with desk(request).store() as store:
-        history = store.history(number(request))
+        history = store.history(number(request), changes=True)
         at_hand = [visit.job.id for visit in history.visits if visit.job.state != "handed_back"][-MOST_AT_HAND:]
         unlike = [(job_id, found) for job_id in at_hand if (found := analysed_otherwise(store.record(job_id)))]
     runs = [run for visit in reversed(history.visits) for run in reversed(visit.runs)]

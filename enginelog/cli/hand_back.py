@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from enginelog import model
 from enginelog.cli import clips, console, job_text
 from enginelog.cli.store_options import STATUS_DONE, RowNumber, at_option, opened, show_plain, store_options
+
+if TYPE_CHECKING:
+    from enginelog.store import History
 
 DEFAULT_OUT = Path("enginelog-reports")
 STATUS_NOT_WRITTEN = 1
@@ -72,7 +76,7 @@ def hand_back(
             record = hand_back_with(store, number, wishes, report.hand_back_html, at)
         elif any(wishes):
             record = as_drafted(record, wishes, at)
-        history = [run for visit in store.history(record.machine.id).visits for run in visit.runs]
+        history = store.history(record.machine.id, changes=True)
     if only_text:
         console.show(report.hand_back_text(record).rstrip())
         return STATUS_DONE
@@ -115,14 +119,14 @@ def _ask_first(number: int, questions: tuple[str, ...]) -> None:
         raise console.Stopped(f"job {number} is not handed back and stays as it is")
 
 
-def _write(
-    record: model.JobRecord, history: list[model.StoredRun], audience: str | None, folder: Path, as_json: bool
-) -> int:
+def _write(record: model.JobRecord, history: History, audience: str | None, folder: Path, as_json: bool) -> int:
     """Write the files and say where they lie; the exit status."""
     from enginelog import report
 
     try:
-        written = report.write_hand_back(record, folder, (audience,) if audience else ("owner", "bench"), history)
+        written = report.write_hand_back(
+            record, folder, (audience,) if audience else ("owner", "bench"), history.runs, history.other_engines
+        )
     except OSError as failed:
         again = f"'enginelog hand-back {record.job.id} --out FOLDER' writes them elsewhere"
         marked = f"; job {record.job.id} is handed back all the same: {again}"

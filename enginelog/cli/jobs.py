@@ -16,9 +16,7 @@ from enginelog.cli.tables import show_table
 from enginelog.model.wording import counted, money
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from enginelog.store import JobLine, Visit
+    from enginelog.store import History, JobLine, Visit
 
 _STATE_NAMES = [state.replace("_", "-") for state in model.JOB_STATES]
 
@@ -123,27 +121,27 @@ def history(label: str, plot: Path | None, place: Path | None, as_json: bool) ->
     from enginelog.store import words
 
     with opened(place) as store:
-        found = store.history(label)
+        found = store.history(label, changes=True)
         former = {visit.job.id: told_anew.history_lines(store, visit, found.machine) for visit in found.visits}
     if plot:
-        _draw_trend(found.visits, plot)
+        _draw_trend(found, plot)
     if as_json:
         show_plain(found)
         return STATUS_DONE
     console.show(job_text.shown(found.machine.label))
     console.show("\n".join(job_text.field("Machine", words.machine_facts(found.machine))))
     for visit in found.visits:
-        console.show("\n".join(_visit_lines(visit, found.machine.currency) + former[visit.job.id]))
+        console.show("\n".join(_visit_lines(visit, found) + former[visit.job.id]))
     if plot:
         console.show(f"Written: {console.safe_name(str(plot))}")
     return STATUS_DONE
 
 
-def _draw_trend(visits: Sequence[Visit], target: Path) -> None:
+def _draw_trend(found: History, target: Path) -> None:
     """Write the picture of a machine's runs over the seasons; a usage error where there is nothing to draw yet."""
     from enginelog import plots, report
 
-    figure = plots.machine_trend([run for visit in visits for run in visit.runs])
+    figure = plots.machine_trend(found.runs, changes=found.other_engines)
     if figure is None:
         raise model.UsageError("--plot: a trend needs two recordings of this machine; attach more runs first")
     try:
@@ -174,14 +172,15 @@ def _short(text: str, most: int = 32) -> str:
     return plain if len(plain) <= most else plain[: most - 3].rstrip() + "..."
 
 
-def _visit_lines(visit: Visit, currency: str) -> list[str]:
+def _visit_lines(visit: Visit, history: History) -> list[str]:
     from enginelog.report.run_line import run_line
     from enginelog.store import words
 
     job = visit.job
-    cost = money(visit.cost_cents, currency)
+    cost = money(visit.cost_cents, history.machine.currency)
     head = f"{job.opened.local_date}, {words.state(job)}, {cost}, {visit.minutes} min"
     lines = job_text.field(f"Job {job.id}", f"{head}: {job_text.shown(job.complaint) or 'no complaint noted'}")
     for run in visit.runs:
+        lines += job_text.field("  Engine", history.change_words(run.id))
         lines += job_text.field(f"  Run {run.id}", run_line(run))
     return lines

@@ -11,9 +11,10 @@ from enginelog.compare.comparable import Obstacle, pulls_only
 from enginelog.compare.front import compare, refused
 from enginelog.limits import LimitSet
 from enginelog.model import Comparison, Engine, JobRecord, StoredRun
-from enginelog.model.telling import asked_about, engines_note, otherwise_note
+from enginelog.model.telling import another_engine, asked_about, engines_note, otherwise_note
 
 STARTS = "Settling and starting depend on whether the engine was cold or warm."
+ANOTHER = "Compare recordings of one engine; one that was told wrongly is analysed again: enginelog reanalyse RUN."
 AGAIN = (
     "Record it again after the work. Where a date is wrong, take that recording back and attach it with its own time"
     " (--at)."
@@ -152,12 +153,18 @@ def of_pair(
     """Two stored runs, each whole; ValueError where one is not. It is noted when the two were recorded where they are
     of different jobs, such as last season's and this one's, and whether the engine was told otherwise for them, or in
     the wrong order, and conditions that differ; and which of one job, or whether the second of two, was analysed with
-    another engine than `told`, which is what is told of their machine now (None: not asked)."""
+    another engine than `told`, which is what is told of their machine now (None: not asked). Two of different jobs that
+    are told another layout or another rated speed are of two engines, and are not compared."""
     if before.run is None or after.run is None:
         raise ValueError("a run without its analysis given, whole runs expected")
     notes = (*order_note(before, after), *seasons_note(before, after), *conditions_note(before, after))
     asked = (before, after) if before.job_id == after.job_id else (after,)
     otherwise = (*otherwise_note(told, *asked), *engines_note(before, after))
+    other = another_engine(before.run.engine, after.run.engine) if before.job_id != after.job_id else []
+    if other:
+        reason = f"the engine is told as another one for the two ({'; '.join(other)})"
+        limits = limits or limit_files.load("compare")
+        return refused(before.run, after.run, Obstacle(reason, ANOTHER), limits, (*otherwise, *notes))
     warm = (_told_warm(before), _told_warm(after))
     return compare(before.run, after.run, limits, notes=(*otherwise, *notes), warm=warm)
 

@@ -130,6 +130,17 @@ def then_and_now(then: Engine, now: Engine) -> list[str]:
     return [f"{TOLD[name]} {_value(then, name)} then, {_value(now, name)} now" for name in told_otherwise(then, now)]
 
 
+def another_engine(then: Engine, now: Engine) -> list[str]:
+    """In what two recordings of a machine are told such engines that the figures of one say nothing of the other, each
+    in words; empty where they may be of one. A rated speed that was only told later is no other."""
+    names = [name for name in told_otherwise(then, now) if name in ("strokes", "cylinders", "firing_angles")]
+    if then.firing_open:
+        names = [name for name in names if name != "firing_angles"]
+    if then.rated_rpm is not None and now.rated_rpm is not None and then.rated_rpm != now.rated_rpm:
+        names.append("rated_rpm")
+    return [f"{TOLD[name]} {_value(then, name)} before, {_value(now, name)} after" for name in names]
+
+
 def _value(engine: Engine, name: str) -> str:
     field = {"firing_angles": "firing_angles_deg", "poles": "alternator_poles"}.get(name, name)
     value = getattr(engine, field)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
 MARKS = {"before": "o", "during": "^", "after": "s"}
 FAILED, LEAST, BETWEEN = "did not start", "at least so much", "between these"  # signs, by their names in the key
+ANOTHER = "another engine told"
 ARROW_PT = 16.0
 DAY_S = 86400.0
 YEAR_DAYS = 365.25
@@ -51,13 +53,14 @@ ROWS = (
 )
 
 
-def machine_trend(runs: Sequence[StoredRun], narrow: bool = False) -> Figure | None:
+def machine_trend(runs: Sequence[StoredRun], narrow: bool = False, changes: Collection[int] = ()) -> Figure | None:
     """Speed, misfires, hunting, start and run-down of every recording of a machine over the years.
 
     An open circle is a recording from before the work, a triangle one during it, a filled square one after; the bars
     are 95 % intervals. An arrow up from a mark is a figure of which only the least is known, a bar between two strokes
-    and without a mark one of which only the ends are. A cross at the foot of the first row is a start that failed. None
-    with fewer than two recordings.
+    and without a mark one of which only the ends are. A cross at the foot of the first row is a start that failed.
+    changes: the runs from which on another engine is told; a dashed line stands before each, which no course crosses.
+    None with fewer than two recordings.
     """
     known = [run for run in sorted(runs, key=lambda run: run.at) if run.analysis is not None]
     rows = [row for row in ROWS if sum(_drawn(row, run) for run in known) >= 2]
@@ -66,6 +69,8 @@ def machine_trend(runs: Sequence[StoredRun], narrow: bool = False) -> Figure | N
     failed = [run for run in known if run.analysis and not run.analysis.figures.heard and run.analysis.figures.pulls]
     signs = [FAILED] if failed else []
     signs += [sign for sign in (LEAST, BETWEEN) if any(_bounded(row, run) == sign for row in rows for run in known)]
+    others = _changes(known, changes)
+    signs += [ANOTHER] if others else []
     stages = {run.stage for run in known}
     columns = 2 if narrow and len(stages) + len(signs) > 3 else 6  # in one line, the last would run out of the picture
     lines = -(-(len(stages) + len(signs)) // columns)
@@ -73,12 +78,17 @@ def machine_trend(runs: Sequence[StoredRun], narrow: bool = False) -> Figure | N
     figure, (top, *axes) = stacked(heights, narrow, left_in=0.72, gap_in=0.14)
     _dates(axes[-1], [run.at.local for run in known], narrow)
     for ax, row in zip(axes, rows, strict=True):
-        _draw(ax, row, known)
+        _draw(ax, row, known, others)
     for run in failed:
         axes[0].plot([_days(run)], [0.06], "x", color=colour("lost"), markersize=6, markeredgewidth=1.4,
                      transform=axes[0].get_xaxis_transform(), clip_on=False)  # fmt: skip
     _key(top, stages, signs, columns)
     return figure
+
+
+def _changes(runs: list[StoredRun], changes: Collection[int]) -> list[float]:
+    """Where on the axis of time another engine begins: half way from the recording before."""
+    return [0.5 * (_days(before) + _days(run)) for before, run in pairwise(runs) if run.id in changes]
 
 
 def _days(run: StoredRun) -> float:
@@ -108,11 +118,15 @@ def _ends(row: _Row, run: StoredRun) -> tuple[float | None, float | None]:
     return row.ends(run.analysis.figures) if run.analysis else (None, None)
 
 
-def _draw(ax: Axes, row: _Row, runs: list[StoredRun]) -> None:
+def _draw(ax: Axes, row: _Row, runs: list[StoredRun], others: list[float]) -> None:
     shown = [run for run in runs if _drawn(row, run)]
-    # The line stops where the figure is withheld: through such a recording it would tell one.
-    course = np.array([_value(row, run) for run in shown], float)
-    ax.plot([_days(run) for run in shown], course, color=colour("grid"), linewidth=1.2)
+    # The line stops where the figure is withheld: through such a recording it would tell one. So it does where another
+    # engine begins: what lies on its two sides is no course.
+    points = [(_days(run), np.nan if (value := _value(row, run)) is None else value) for run in shown]
+    points = sorted(points + [(at, np.nan) for at in others])
+    ax.plot([at for at, _ in points], [value for _, value in points], color=colour("grid"), linewidth=1.2)
+    for at in others:
+        ax.axvline(at, color=colour("muted"), linewidth=1.0, linestyle="--")
     for run in shown:
         _mark(ax, row, run)
     _limits(ax, row, shown)
@@ -206,6 +220,9 @@ def _key(ax: Axes, stages: set[str], signs: list[str], columns: int) -> None:
     bar = Path([(-0.4, 1), (0.4, 1), (0, 1), (0, -1), (-0.4, -1), (0.4, -1)], [1, 2, 1, 2, 1, 2])
     marks = {FAILED: ("x", 6.0, "lost"), LEAST: ("$\\uparrow$", 9.0, "ink"), BETWEEN: (bar, 10.0, "ink")}
     for sign in signs:
+        if sign == ANOTHER:
+            ax.plot([], [], color=colour("muted"), linewidth=1.0, linestyle="--", label=sign)
+            continue
         drawn, size, tone = marks[sign]
         ax.plot([], [], marker=drawn, linestyle="none", color=colour(tone), markersize=size, label=sign)
     ax.legend(loc="center left", ncols=columns, frameon=False, fontsize=TEXT_PT, borderpad=0, borderaxespad=0,

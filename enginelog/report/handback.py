@@ -5,7 +5,7 @@ hand_back_html(record, audience, history) -> str      hand_back_pdf(...) -> byte
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 
 from enginelog.model import JobRecord, StoredRun
@@ -16,14 +16,18 @@ from enginelog.report.handback_sheet import sheet
 from enginelog.report.handback_text import sheet_text
 
 
-def hand_back_html(record: JobRecord, audience: str = "owner", history: Sequence[StoredRun] = ()) -> str:
-    """One self-contained page. audience: owner (short) or bench (all of it). history: as in `sheet`."""
-    return sheet_html(sheet(record, audience, history))
+def hand_back_html(
+    record: JobRecord, audience: str = "owner", history: Sequence[StoredRun] = (), others: Collection[int] = ()
+) -> str:
+    """One self-contained page. audience: owner (short) or bench (all of it). history, others: as in `sheet`."""
+    return sheet_html(sheet(record, audience, history, others))
 
 
-def hand_back_pdf(record: JobRecord, audience: str = "owner", history: Sequence[StoredRun] = ()) -> bytes:
+def hand_back_pdf(
+    record: JobRecord, audience: str = "owner", history: Sequence[StoredRun] = (), others: Collection[int] = ()
+) -> bytes:
     """The same as a PDF on A4, its fonts embedded; the same record gives the same bytes."""
-    return sheet_pdf(sheet(record, audience, history), _stamp(record))
+    return sheet_pdf(sheet(record, audience, history, others), _stamp(record))
 
 
 def hand_back_text(record: JobRecord, audience: str = "owner") -> str:
@@ -37,7 +41,11 @@ def hand_back_questions(record: JobRecord) -> tuple[str, ...]:
 
 
 def write_hand_back(
-    record: JobRecord, folder: Path, audiences: Sequence[str] = ("owner", "bench"), history: Sequence[StoredRun] = ()
+    record: JobRecord,
+    folder: Path,
+    audiences: Sequence[str] = ("owner", "bench"),
+    history: Sequence[StoredRun] = (),
+    others: Collection[int] = (),
 ) -> tuple[Path, ...]:
     """Write owner.html, owner.pdf, bench.html, bench.pdf and message.txt into `folder`, made where missing.
 
@@ -46,7 +54,7 @@ def write_hand_back(
     """
     contents: dict[str, bytes] = {}
     for audience in audiences:
-        found = sheet(record, audience, history)
+        found = sheet(record, audience, history, others)
         contents[f"{audience}.html"] = sheet_html(found).encode("utf-8", "replace")
         contents[f"{audience}.pdf"] = sheet_pdf(found, _stamp(record))
     contents["message.txt"] = hand_back_text(record).encode("utf-8", "replace")

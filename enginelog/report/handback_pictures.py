@@ -3,7 +3,7 @@ cannot see it."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -27,12 +27,14 @@ class Drawing:
     narrow: Figure
 
 
-def drawings(pair: BeforeAfter, history: Sequence[StoredRun], full: bool) -> tuple[Drawing, ...]:
+def drawings(
+    pair: BeforeAfter, history: Sequence[StoredRun], full: bool, others: Collection[int] = ()
+) -> tuple[Drawing, ...]:
     """Speed before and after; for the bench also the strength of the firings and the machine's years."""
     before, after = (one.run if one is not None else None for one in (pair.before, pair.after))
     found = [_speed(before, after)]
     if full:
-        found += [_strength(before, after), _trend(history)]
+        found += [_strength(before, after), _trend(history, others)]
     return tuple(one for one in found if one is not None)
 
 
@@ -71,14 +73,16 @@ def _strength(before: Run | None, after: Run | None) -> Drawing | None:
     return Drawing("strength", "Strength of the firings", caption, "Histogram of firing strength.", wide, narrow)
 
 
-def _trend(history: Sequence[StoredRun]) -> Drawing | None:
+def _trend(history: Sequence[StoredRun], others: Collection[int]) -> Drawing | None:
     if len({run.job_id for run in history}) < 2:
         return None
-    wide, narrow = (plots.machine_trend(history, slim) for slim in (False, True))
+    wide, narrow = (plots.machine_trend(history, slim, others) for slim in (False, True))
     if wide is None or narrow is None:
         return None
     caption = (
         "Every recording of this machine over the years. Bars are 95 % intervals; where a share could not be told, an"
         " arrow up stands at the least it was, or a bar without a mark between the shares it lies between."
     )
+    if any(run.id in others for run in history):
+        caption += " From a dashed line on another engine is told: what lies on its two sides is not to be compared."
     return Drawing("trend", "The machine over the seasons", caption, "Main figures of each recording.", wide, narrow)

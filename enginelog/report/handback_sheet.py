@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 from enginelog.compare import FOR_THE_BENCH, BeforeAfter, of_job
@@ -119,7 +119,9 @@ class Sheet:
     facts: tuple[tuple[str, str], ...]
 
 
-def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRun] = ()) -> Sheet:
+def sheet(
+    record: JobRecord, audience: str = "owner", history: Sequence[StoredRun] = (), others: Collection[int] = ()
+) -> Sheet:
     """The hand-back of a job for its owner (short) or for the bench (all of it).
 
     record: with its runs whole. history: runs of the machine over the years with their figures, for the trend; may
@@ -149,7 +151,7 @@ def sheet(record: JobRecord, audience: str = "owner", history: Sequence[StoredRu
         suggestion=_suggestion(record) if full else "",
         work=tuple(_work(entry, record.machine.currency) for entry in record.work),
         totals=_totals(record, full),
-        drawings=drawings(pair, history if full else (), full),
+        drawings=drawings(pair, history if full else (), full, others),
         measures=_measures(pair.comparison, full),
         notes=tuple(note for note in notes if full or note not in (*asked, *FOR_THE_BENCH)),
         asked=(*asked_first(record), *_again(record), *asked),

@@ -16,7 +16,7 @@ from enginelog.store.backup import BackedUp, Restored, back_up, restore
 from enginelog.store.contents import TakenBack
 from enginelog.store.errors import NotInStoreError, StoreNotWrittenError, StoreUnreadableError
 from enginelog.store.files import sha256_of
-from enginelog.store.finding import History, JobLine, Visit
+from enginelog.store.finding import EngineChange, History, JobLine, Visit
 from enginelog.store.front import Problem, Store, open_store
 from enginelog.store.handing_back import as_drafted, hand_back_with
 from enginelog.store.opening import default_path
@@ -38,6 +38,7 @@ __all__ = [
     "plain",
     "restore",
     "sha256_of",
+    "EngineChange",
     "History",
     "JobLine",
     "NotInStoreError",

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
-from enginelog.model import JOB_STATES, STAGES, Analysis, Job, JobRecord, Machine, Moment, StoredRun
-from enginelog.store import texts
+from enginelog.model import JOB_STATES, STAGES, Analysis, Engine, Job, JobRecord, Machine, Moment, StoredRun
+from enginelog.model.telling import another_engine
+from enginelog.store import run_codec, texts
 from enginelog.store.base import one_of
 from enginelog.store.entries import Entries, analysis_from, check_from, stored_from, work_from
+from enginelog.store.errors import StoreUnreadableError
 from enginelog.store.jobs import job_from
 
 _STATE_EVENTS = ("waiting", "done", "reopened", "handed back")
@@ -52,11 +54,42 @@ GROUP BY mine.id ORDER BY mine.id
 
 
 @dataclass(frozen=True)
+class EngineChange:
+    """From this run of a machine on it has another engine, by what was told for it and the run before; what: in which
+    way, in words."""
+
+    run: int
+    what: str
+
+
+@dataclass(frozen=True)
 class History:
-    """A machine and its jobs over the seasons, oldest first."""
+    """A machine and its jobs over the seasons, oldest first. changes: where its engine is told as another one, where
+    that was asked for."""
 
     machine: Machine
     visits: tuple[Visit, ...]
+    changes: tuple[EngineChange, ...] = ()
+
+    @property
+    def runs(self) -> list[StoredRun]:
+        """The runs of all jobs, oldest job first."""
+        return [run for visit in self.visits for run in visit.runs]
+
+    @property
+    def other_engines(self) -> frozenset[int]:
+        """The runs from which on another engine is told."""
+        return frozenset(each.run for each in self.changes)
+
+    def change_words(self, run: int) -> str:
+        """That from this run on another engine is told; empty where that is not so."""
+        what = next((each.what for each in self.changes if each.run == run), "")
+        return (
+            f"told as another one from run {run} on ({what}): hold no figures from before against those after, but "
+            "where it was told wrongly and is analysed again"
+            if what
+            else ""
+        )
 
 
 class Finding(Entries):
@@ -116,8 +149,11 @@ class Finding(Entries):
         query = f"SELECT count(*) FROM jobs j JOIN job_texts t ON t.job_id = j.id WHERE {' AND '.join(where)}"
         return int(self._rows(query, *given)[0][0])
 
-    def history(self, machine: str | int) -> History:
-        """All jobs of a machine, oldest first, with the figures of their runs."""
+    def history(self, machine: str | int, changes: bool = False) -> History:
+        """All jobs of a machine, oldest first, with the figures of their runs.
+
+        changes: also between which of these another engine was fitted, which their records tell.
+        """
         with self.snapshot():
             known = self.machine(machine)
             rows = self._rows(
@@ -128,7 +164,30 @@ class Finding(Entries):
         visits = tuple(
             Visit(_job(row, handbacks), *spent.get(row["id"], (0, 0)), tuple(runs.get(row["id"], ()))) for row in rows
         )
-        return History(known, visits)
+        found = History(known, visits)
+        return replace(found, changes=self._engine_changes(found.runs)) if changes else found
+
+    def _engine_changes(self, runs: list[StoredRun]) -> tuple[EngineChange, ...]:
+        """In the order of time, where a run was analysed as of another engine than the one before it. One whose record
+        is damaged, which 'verify' says, is passed over."""
+        found, before = [], None
+        for run in sorted(runs, key=lambda run: run.at):
+            try:
+                now = self._engine(run)
+            except StoreUnreadableError:
+                continue
+            if before is not None and (what := another_engine(before, now)):
+                found.append(EngineChange(run.id, "; ".join(what)))
+            before = now
+        return tuple(found)
+
+    def _engine(self, run: StoredRun) -> Engine:
+        """The engine with which a run was analysed last."""
+        query = "SELECT CAST(data AS BLOB) AS data FROM records WHERE analysis_id = ?"
+        rows = self._rows(query, run.analysis.id if run.analysis else 0)
+        if not rows:
+            raise StoreUnreadableError(f"run {run.id}: its analysis is gone; fetch it from a backup")
+        return run_codec.engine_of(rows[0]["data"])
 
     def _filters(
         self,

@@ -21,12 +21,13 @@ from typing import Any
 
 import numpy as np
 
-from enginelog.model import Run
+from enginelog.model import Engine, Run
 from enginelog.store.errors import StoreUnreadableError
 
 MAGIC = b"ELR\x01"
 VERSION = 1
 LARGEST = 1 << 30  # bytes, unpacked; an analysis of six hours takes about 150 MB
+_DAMAGE = (ValueError, KeyError, TypeError, IndexError, AttributeError, RecursionError, OverflowError, zlib.error)
 KINDS = frozenset({"<f8", "<f4", "<i8", "<i4", "<i2", "|i1", "|u1", "<u2", "<u4", "<u8", "|b1"})
 
 
@@ -47,19 +48,26 @@ def from_bytes(data: bytes) -> Run:
         return _read(data)
     except StoreUnreadableError:
         raise
-    except (
-        ValueError,
-        KeyError,
-        TypeError,
-        IndexError,
-        AttributeError,
-        RecursionError,
-        OverflowError,
-        zlib.error,
-    ) as failed:
-        raise StoreUnreadableError(f"the record of this run is damaged ({failed}); analyse its recording again") from (
-            failed
-        )
+    except _DAMAGE as failed:
+        raise _damaged(failed) from failed
+
+
+def engine_of(data: bytes) -> Engine:
+    """The engine that a record was analysed with, without reading all of it; errors as of `from_bytes`."""
+    try:
+        if data[:4] != MAGIC:
+            raise ValueError("it does not begin as a record does")
+        unpack = zlib.decompressobj()
+        raw = unpack.decompress(data[4:], 4)
+        length = int.from_bytes(raw, "big")
+        head = json.loads(unpack.decompress(unpack.unconsumed_tail, min(length, LARGEST)) if length else b"")
+        return _typed(Engine, head["run"]["engine"], [])
+    except _DAMAGE as failed:
+        raise _damaged(failed) from failed
+
+
+def _damaged(failed: Exception) -> StoreUnreadableError:
+    return StoreUnreadableError(f"the record of this run is damaged ({failed}); analyse its recording again")
 
 
 def _read(data: bytes) -> Run:

@@ -123,3 +123,32 @@ def test_over_two_seasons_it_is_said_that_they_may_be_two_engines(shed):
     assert "The engine is told otherwise for the two (cylinders 1 before, 2 after)." in out
     assert "they are recordings of two engines" in out and "analyse again first" not in out
     assert "told otherwise" not in shed("compare", "--run", "1", "--run", "2")[1]
+
+
+def test_a_machine_that_got_another_engine_is_marked_in_its_history_and_not_compared_across(shed, tmp_path):
+    another(shed)
+    assert "told as another one" not in shed("history", "tiller Marigold")[1], "run 3 is still judged as the former"
+    shed("reanalyse", "3")
+    out = told(shed("history", "tiller Marigold")[1])
+    marked = "Engine told as another one from run 3 on (cylinders 1 before, 2 after): hold no figures"
+    assert out.count("told as another one") == 1 and marked in out
+    assert out.index("Run 2") < out.index(marked) < out.index("Run 3")
+    listed = document(shed("history", "tiller Marigold", "--json")[1])["changes"]
+    assert listed == [{"run": 3, "what": "cylinders 1 before, 2 after"}]
+    status, out, _ = shed("compare", "--run", "2", "--run", "3")
+    assert status == 3 and "the engine is told as another one for the two (cylinders 1 before, 2 after)" in told(out)
+
+
+@pytest.mark.parametrize("changed", [("--rated-rpm", "2900"), ("--strokes", "2")])
+def test_another_rated_speed_and_other_strokes_are_another_engine(shed, changed):
+    """The layout in cylinders and angles may be the same: then only this tells the two apart."""
+    shed("machine", "tiller Marigold", *changed)
+    shed("attach", "2", clip(b"hunts", "again.m4a"), "--stage", "before")
+    assert "told as another one from run 4 on" in told(shed("history", "tiller Marigold")[1])
+    assert shed("compare", "--run", "2", "--run", "4")[0] == 3
+
+
+def test_what_is_only_told_later_or_is_no_engine_is_none(shed):
+    shed("machine", "tiller Marigold", "--idle-rpm", "1500", "--machine", "other", "--poles", "2")
+    shed("attach", "2", clip(b"hunts", "again.m4a"), "--stage", "before")
+    assert "told as another one" not in shed("history", "tiller Marigold")[1]

@@ -9,6 +9,7 @@ from html.parser import HTMLParser
 from io import BytesIO
 
 import make_runs
+import numpy as np
 import pytest
 
 from enginelog import report
@@ -742,6 +743,24 @@ def test_trend_over_the_seasons_for_the_bench(record, hunting, healthy):
     assert "The machine over the seasons" in html
     assert "The machine over the seasons" not in report.hand_back_html(record, "bench", (hunting, healthy))
     assert "The machine over the seasons" not in report.hand_back_html(record, "owner", (earlier, hunting))
+
+
+def test_the_trend_breaks_off_where_another_engine_is_told(record, hunting, healthy):
+    from enginelog import plots
+
+    earlier = replace(healthy, id=9, job_id=5, at=at("2025-03-01"))
+    runs = (earlier, hunting, healthy)
+    said = "another engine is told"
+    assert said in report.hand_back_html(record, "bench", runs, {hunting.id})
+    assert said not in report.hand_back_html(record, "bench", runs, {77}) + report.hand_back_html(record, "bench", runs)
+    for changes, broken in (((), 0), ((hunting.id,), 1)):
+        figure = plots.machine_trend(runs, changes=changes)
+        speed = next(ax for ax in figure.axes if ax.get_ylabel() == "rpm")
+        course = speed.lines[0].get_ydata()
+        assert np.count_nonzero(np.isnan(course)) == broken and np.isfinite(course[[0, -1]]).all()
+        assert sum(line.get_linestyle() == "--" for line in speed.lines) == broken
+        key = [text.get_text() for ax in figure.axes if ax.get_legend() for text in ax.get_legend().get_texts()]
+        assert ("another engine told" in key) == bool(broken)
 
 
 def test_files_are_written_together(record, tmp_path):
