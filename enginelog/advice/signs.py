@@ -11,6 +11,7 @@ from enginelog.limits import LimitSet
 from enginelog.limits.trade import machines
 from enginelog.model import Engine, HeldSpeed, Speed
 from enginelog.model.stamps import in_utc
+from enginelog.model.wording import BY_HAND_PERHAPS, IN_A_BAND, ROSE_SLOWLY, SANK_SLOWLY
 
 AMISS = ("watch", "fault")
 CLUTCH_KINDS = ("saw", "trimmer")
@@ -191,6 +192,20 @@ def _weak_cylinder(record: Record) -> bool:
     return found["value"] is None or found["limit"] is None or bool(found["value"] < found["limit"])
 
 
+def _goes_slowly(record: Record, words: str) -> bool:
+    """True where the finding on steadiness, amiss, tells of such a slow change that nobody's hand may have made."""
+    found = finding(record, "steadiness")
+    if found is None or found["verdict"] not in AMISS:
+        return False
+    return found["text"].startswith(words) and BY_HAND_PERHAPS not in found["text"]
+
+
+def _unsteady(record: Record) -> bool:
+    """True where the band of the speed is too wide, whatever slow change there was besides."""
+    slow = any(_goes_slowly(record, words) for words in (SANK_SLOWLY, ROSE_SLOWLY))
+    return amiss(record, "steadiness") and (not slow or IN_A_BAND in (finding(record, "steadiness") or {})["text"])
+
+
 def _clean(record: Record) -> bool:
     return bool(record["engine_heard"]) and not any(found["verdict"] in AMISS for found in record["findings"])
 
@@ -231,7 +246,9 @@ _TESTS: dict[str, Callable[[Record], bool]] = {
     "calm_at_speed": lambda r: _hunts(r, "top", False),
     "settles": lambda r: r["settling"]["found"] is True,
     "stays_rough": lambda r: amiss(r, "settling") and not r["settling"]["found"],
-    "unsteady": lambda r: amiss(r, "steadiness"),
+    "unsteady": _unsteady,
+    "sinks_slowly": lambda r: _goes_slowly(r, SANK_SLOWLY),
+    "rises_slowly": lambda r: _goes_slowly(r, ROSE_SLOWLY),
     "slow_top": _slow_top,
     "too_fast": _too_fast,
     "frequency_high": lambda r: _over(r, "generator_frequency"),

@@ -15,7 +15,7 @@ from enginelog.findings.steps import Step, calm_stretches, fit_steps
 from enginelog.findings.words import SOUND_ALONE, UNGOVERNED, UNTOUCHED, cited
 from enginelog.limits import Limit, LimitSet
 from enginelog.model import Engine, Finding, Speed, ThrottleMove
-from enginelog.model.wording import lasted
+from enginelog.model.wording import BY_HAND_PERHAPS, ROSE_SLOWLY, SANK_SLOWLY, lasted
 
 SLOW_S = 3.0  # median through which a slow course is seen
 QUICK_S = 2.0  # what does more than half of the change within this time is a movement, and not slow
@@ -183,12 +183,12 @@ def _with(said: Finding, band: Finding) -> Finding:
 def _steadiness(drift: Drift, moved: bool, limit: Limit) -> Finding:
     first, last = (f"{round(rpm, -1):z.0f}" for rpm in (drift.from_rpm, drift.to_rpm))
     text = (
-        f"The speed {'sank' if drift.sinks else 'rose'} slowly from about {first} to about {last} rpm"
+        f"{SANK_SLOWLY if drift.sinks else ROSE_SLOWLY} from about {first} to about {last} rpm"
         f" ({drift.percent:z.0f} %), over about {lasted(drift.to_s - drift.from_s)} s."
     )
     at = drift.from_s, drift.to_s
     if moved:
-        text += " The throttle was moved in this recording, perhaps slowly here, too."
+        text += f" {BY_HAND_PERHAPS}"
         return Finding("steadiness", "unknown", text, None, "%", limit.value, cited(limit), *at, UNTOUCHED)
     why, advice = (SINKS, SINKING) if drift.sinks else (RISES, RISING)
     text = f"{text} {UNMOVED} {why} {SOUND_ALONE}"

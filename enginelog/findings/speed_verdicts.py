@@ -22,7 +22,7 @@ from enginelog.findings.words import (
 from enginelog.limits import Limit, LimitSet
 from enginelog.limits.trade import formulas
 from enginelog.model import Engine, Finding, Speed, nearer_rated
-from enginelog.model.wording import as_told, shares
+from enginelog.model.wording import IN_A_BAND, as_told, shares
 
 HALF = "About half of it: it idled, or turned twice as fast and {}. Which, cannot be told."
 TWICE = "{} shows twice its true speed, too: {} told right?"
@@ -151,7 +151,7 @@ def _band_words(evidence: Evidence, band: Band, limits: LimitSet) -> str:
     names = ("steady_ungoverned_percent",) if evidence.engine.machine in UNGOVERNED else GOVERNED_LIMITS
     width = figure(band.percent, *(limits.value(name) for name in names))
     between = f"95 % interval {shares(band.low, band.high)} %"
-    return f"At constant load the speed stays within a band {width} % wide ({between}; of {basis})"
+    return f"At constant load {IN_A_BAND} {width} % wide ({between}; of {basis})"
 
 
 def _likened(band: Band, machine: str | None, limits: LimitSet) -> str:

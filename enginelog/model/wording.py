@@ -105,3 +105,9 @@ def often(number: int) -> str:
 def one_line(text: str) -> str:
     """A text from anywhere on one line. Whoever shows it makes it safe to be shown."""
     return " ".join(text.split())
+
+
+# How a finding on steadiness begins that tells of a slow change: by it advice knows which way the speed went.
+SANK_SLOWLY, ROSE_SLOWLY = "The speed sank slowly", "The speed rose slowly"
+BY_HAND_PERHAPS = "The throttle was moved in this recording, perhaps slowly here, too."  # what it says of such a change
+IN_A_BAND = "the speed stays within a band"  # and what one says that tells of a band, alone or after such a change

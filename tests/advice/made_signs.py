@@ -13,6 +13,7 @@ import make_runs
 from enginelog import report
 from enginelog.advice import Heard
 from enginelog.model import UsageError
+from enginelog.model.wording import ROSE_SLOWLY, SANK_SLOWLY
 
 SIGNS_AT_IDLE = ("hunting_at_idle", "calm_at_idle", "idle_high", "idle_low", "idle_near_clutch")
 ENGINE = {
@@ -135,6 +136,8 @@ MAKERS = {
     "settles": settles,
     "stays_rough": lambda r: find(r, "settling", "watch"),
     "unsteady": lambda r: find(r, "steadiness", "watch"),
+    "sinks_slowly": lambda r: find(r, "steadiness", "watch", text=f"{SANK_SLOWLY} from about 3000 to about 2500 rpm."),
+    "rises_slowly": lambda r: find(r, "steadiness", "watch", text=f"{ROSE_SLOWLY} from about 2500 to about 3000 rpm."),
     "slow_top": slow,
     "too_fast": lambda r: find(r, "speed", value=3500.0, limit=3150.0),
     "frequency_high": lambda r: find(r, "generator_frequency", value=55.3, limit=54.0),

@@ -101,6 +101,53 @@ def test_where_no_machine_is_told_what_every_machine_has_comes_first():
     assert checks(hurt)[0] == "blade", "but what can hurt comes before all else"
 
 
+def test_a_speed_that_sinks_slowly_has_causes_of_its_own_the_cheap_and_safe_ones_first():
+    """Fading from a blocked tank vent or fuel line, lost power from blocked cooling air: engine service manuals. That
+    the tank is looked at first is common practice, no source."""
+    found = advise(Situation(heard_with(["sinks_slowly"], machine="mower")))
+    own = [likely.cause.name for likely in found.causes if not likely.cause.mimic]
+    assert own[:2] == ["old_fuel", "fuel_held_up"], "behind what it drives, which costs least to look at"
+    assert {"heavy_load", "overheating", "drag", "float_needle", "binding_hot", "icing"} <= set(names(found))
+    order = checks(found)
+    assert order.index("fuel_tank") < order.index("carburettor") and order.index("cap_vent") < order.index(
+        "carburettor"
+    )
+    assert "linkage" not in names(found), "that is a cause of a speed that wanders"
+    assert "float_needle" not in names(advise(Situation(heard_with(["sinks_slowly"], machine="saw", strokes=2))))
+    text = " ".join(advice_text(found).split())
+    assert "its speed sank slowly and far" in text and "Speed wanders" not in text and "hot" in text
+    cold = advise(Situation(heard_with(["sinks_slowly"], machine="mower"), {"icing": "pass", "turns_free": "pass"}))
+    assert not {"icing", "drag"} & set(names(cold))
+    rises = advise(Situation(heard_with(["rises_slowly"], machine="mower")))
+    assert {"linkage", "controls"} <= set(names(rises)[:3]) and "old_fuel" not in names(rises)
+
+
+@pytest.mark.parametrize(("to_rpm", "sign"), [(2400.0, "sinks_slowly"), (3600.0, "rises_slowly")])
+@pytest.mark.parametrize("band", ["ok", "watch"])
+@pytest.mark.parametrize("moved", [False, True])
+def test_a_slow_change_of_speed_is_a_sign_of_its_own(to_rpm, sign, band, moved):
+    """As findings.drift words it; wandering besides only where the band is too wide as well."""
+    from enginelog.findings import drift, speed_verdicts
+    from enginelog.limits import load
+    from enginelog.model import Engine, Finding, Speed
+
+    (heard,) = heard_with(["clean"], machine="mower")
+    text = f"At constant load {speed_verdicts.IN_A_BAND} 8.9 % wide."
+    steadiness = Finding("steadiness", band, text, 8.9, "%", 2.5, "", 0.0, 60.0, ())
+    engine, limits, speed = Engine(machine="mower"), load("findings"), Speed(3000.0, 2990.0, 3010.0, None, 0.95)
+    (said,) = drift.told(
+        [steadiness], [drift.Drift(3000.0, to_rpm, 5.0, 50.0)], ("moved",) * moved, engine, speed, limits
+    )
+    other = [found for found in heard.record["findings"] if found["code"] != "steadiness"]
+    found = signs_of(
+        [dataclasses.replace(heard, record=heard.record | {"findings": [*other, dataclasses.asdict(said)]})], limits
+    )
+    amiss = said.verdict in ("watch", "fault")
+    assert amiss == (band == "watch" or not moved)
+    assert (sign in found) == (not moved) and ("unsteady" in found) == (band == "watch")
+    assert not {"sinks_slowly", "rises_slowly"} - {sign} & found
+
+
 @pytest.mark.parametrize("strokes", [2, 4])
 def test_a_failed_check_points_to_nothing_that_this_engine_cannot_have(strokes):
     """A four-stroke is not told of two-stroke fuel."""
