@@ -331,3 +331,9 @@ def test_the_band_of_a_speed_cannot_rise_while_it_coasts():
     assert shown.max(initial=0.0, where=np.isfinite(shown)) == 3010.0 and high.max(initial=0, where=t_s < 3) > 3100.0
     assert np.all(np.diff(shown[(t_s > 1.8) & (t_s < 3.5)]) <= 0.0)
     assert np.array_equal(coasting_down(t_s, high, spans[:1]), high, equal_nan=True)
+
+
+def test_a_bang_is_called_so_in_the_picture_as_in_the_text():
+    figure = plots.speed_over_time(make_runs.settling_start())  # a bang after the cut
+    written = {text.get_text().strip() for ax in figure.axes for text in ax.texts}
+    assert "bang" in written and "pop" not in written

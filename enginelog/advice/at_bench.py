@@ -27,14 +27,19 @@ AMISS = ("watch", "fault")
 
 
 def at_bench(
-    results: Mapping[str, str], heard: Sequence[Heard] = (), engine: Engine | None = None, codes: Sequence[str] = ()
+    results: Mapping[str, str],
+    heard: Sequence[Heard] = (),
+    engine: Engine | None = None,
+    codes: Sequence[str] = (),
+    by_rules: Advice | None = None,
 ) -> Suggestion:
     """What is ruled out, what is left, what to check next, and before all else what can hurt.
 
     results: by name of check, also of those that only the rules know. engine: keeps out what such a machine does not
-    have. codes: findings that are not well, where the records themselves are not at hand.
+    have. codes: findings that are not well, where the records themselves are not at hand. by_rules: what the
+    rules say to all that, where they were asked already.
     """
-    by_rules = advise(Situation(tuple(heard), dict(results), engine=engine))
+    by_rules = by_rules or advise(Situation(tuple(heard), dict(results), engine=engine))
     in_order = bool(heard or by_rules.causes)
     asked = None if codes and not in_order else [_step(each.check) for each in by_rules.checks]
     amiss = [one["code"] for each in heard for one in each.record["findings"] if one["verdict"] in AMISS]

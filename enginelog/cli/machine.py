@@ -48,9 +48,10 @@ def machine(
         with store.transaction():
             known = store.machine(label)
             now = store.remember(label, **engine_fields(known, told, AS_OPTIONS), **given) if changes else known
-        stale = told_anew.at_hand(store, now) if now.engine != known.engine else []
-        other = words.relabelled(known, now, sum(visit.cost_cents for visit in store.history(label).visits))
-        other += told_anew.change_notes(store, known, now)
+        visits = store.history(now.id).visits
+        stale = told_anew.at_hand(store, now, visits) if now.engine != known.engine else []
+        other = words.relabelled(known, now, sum(visit.cost_cents for visit in visits))
+        other += told_anew.change_notes(store, known, now, visits)
     if changes:
         console.notes([*hints(now.engine), *other])
     if as_json:

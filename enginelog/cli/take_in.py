@@ -71,8 +71,8 @@ def take_in(
             job = store.take_in(machine, complaint, seen, note, at)
             record = store.record(job.id)
         before = known or machine
-        changed = told_anew.change_notes(store, before, machine)
-        stale = told_anew.at_hand(store, machine) if changed else []
+        changed = told_anew.change_notes(store, before, machine, earlier)
+        stale = told_anew.at_hand(store, machine, earlier) if changed else []
     advice = report.suggestion(record)
     other = words.relabelled(before, machine, sum(visit.cost_cents for visit in earlier)) + changed
     console.notes([*hints(machine.engine), *other])

@@ -19,16 +19,16 @@ if TYPE_CHECKING:
     from enginelog.store import Store, Visit
 
 
-def change_notes(store: Store, before: model.Machine, now: model.Machine) -> list[str]:
+def change_notes(store: Store, before: model.Machine, now: model.Machine, visits: Sequence[Visit]) -> list[str]:
     """What is told otherwise of a machine's engine from now on, and which jobs, handed back, stay as they were judged;
-    nothing where it is told as before, or no recording was judged yet."""
+    nothing where it is told as before, or no recording was judged yet. visits: the jobs of its history."""
     changed = then_and_now(before.engine, now.engine)
-    recorded = [visit for visit in store.history(now.id).visits if visit.runs]
+    recorded = [visit for visit in visits if visit.runs]
     if not changed or not recorded:
         return []
     lines = [f"{job_text.shown(now.label)} is told otherwise from now on: {'; '.join(changed)}"]
-    visits = [visit for visit in recorded if visit.job.state == "handed_back"]
-    stay = {visit.job.id: runs for visit in visits if (runs := _unlike(store, visit, now.engine))}
+    back = [visit for visit in recorded if visit.job.state == "handed_back"]
+    stay = {visit.job.id: runs for visit in back if (runs := _unlike(store, visit, now.engine))}
     if stay:
         unlike = [str(run.id) for each in stay.values() for run in each]
         named = [f"--job {number}" for number in stay]
@@ -41,10 +41,11 @@ def change_notes(store: Store, before: model.Machine, now: model.Machine) -> lis
     return lines
 
 
-def at_hand(store: Store, machine: model.Machine) -> list[str]:
-    """The numbers of the runs of its jobs at hand that were analysed with the engine as it was told before."""
-    visits = [visit for visit in store.history(machine.id).visits if visit.job.state != "handed_back"]
-    return [str(run.id) for visit in visits for run in _unlike(store, visit, machine.engine)]
+def at_hand(store: Store, machine: model.Machine, visits: Sequence[Visit]) -> list[str]:
+    """The numbers of the runs of its jobs at hand that were analysed with the engine as it was told before. visits: the
+    jobs of its history."""
+    there = [visit for visit in visits if visit.job.state != "handed_back"]
+    return [str(run.id) for visit in there for run in _unlike(store, visit, machine.engine)]
 
 
 def to_do(runs: Sequence[str]) -> list[str]:

@@ -55,7 +55,7 @@ def compare(
     notes = swapped_note(before, after) + notes + _in_vain_notes(before, after)
     against = obstacle(before, after, limits)
     if against is not None and not against.start_stands:
-        return _refused(before, after, against, (), limits, notes)
+        return refused(before, after, against, limits, notes)
     if pulls_only(before) or pulls_only(after):
         return _with_failed_start(before, after, limits, cleaning, notes)
     samples = firing.alike(*steady.alike(*take_both(before, after, limits, cleaning)))
@@ -64,7 +64,7 @@ def compare(
     speed = next((one.verdict for one in measures if one.code == SPEED.code), "")
     turn = speed_turn(before, after, speed, limits) if against is None or against.of_speed else ""
     if against is not None and not turn:
-        return _refused(before, after, against, measures, limits, notes)
+        return refused(before, after, against, limits, notes, measures)
     verdict, summary = words.overall(measures)
     sides = _both(before, after, limits)
     open_ = left_open(*sides, after, measures)
@@ -138,19 +138,15 @@ def _used(limits: LimitSet) -> tuple[tuple[str, float], ...]:
     return tuple((f"compare.{limit.name}", limit.value) for limit in limits.values())
 
 
-def refused(before: Run, after: Run, against: Obstacle, limits: LimitSet, notes: tuple[str, ...] = ()) -> Comparison:
-    """Two runs that are not held against each other for a reason from outside them."""
-    return _refused(before, after, against, (), limits, notes)
-
-
-def _refused(
+def refused(
     before: Run,
     after: Run,
     against: Obstacle,
-    measures: tuple[Difference, ...],
     limits: LimitSet,
-    notes: tuple[str, ...],
+    notes: tuple[str, ...] = (),
+    measures: tuple[Difference, ...] = (),
 ) -> Comparison:
+    """Two runs that are not held against each other. measures: those that stand all the same."""
     measures = tuple(one for one in measures if one.verdict != "cannot_tell" or one.code == stopping.CODE)
     summary = f"The two runs cannot be compared: {against.reason}."
     if measures:

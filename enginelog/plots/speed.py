@@ -182,7 +182,7 @@ def settled_at_s(run: Run) -> float | None:
 
 def _events(ax: Axes, run: Run, high: float) -> None:
     """Loads, pops and the moment of settling: a mark at the top each, a word where there is room for it."""
-    marks = [(step.at_s, "load") for step in run.measures.loads] + [(pop.at_s, "pop") for pop in run.timeline.pops]
+    marks = [(step.at_s, "load") for step in run.measures.loads] + [(pop.at_s, "bang") for pop in run.timeline.pops]
     settled = settled_at_s(run)
     marks += [(settled, "smooth from here")] if settled is not None else []
     taken = -np.inf

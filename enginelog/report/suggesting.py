@@ -19,8 +19,13 @@ from enginelog.report.record import record as run_record
 
 def known_of(record: JobRecord) -> Situation:
     """The recordings that show how the machine is now, the results of its checks, and its engine as it is told."""
-    now = [run for run in oldest_first(_how_it_is_now(record)) if run.run is not None]
-    return Situation(tuple(map(_heard, now)), knowledge.results_of(record.checks), engine=record.machine.engine)
+    return _known(record, _how_it_is_now(record))
+
+
+def _known(record: JobRecord, now: Sequence[StoredRun]) -> Situation:
+    """As `known_of`; now: the recordings that show how the machine is."""
+    heard = [run for run in oldest_first(now) if run.run is not None]
+    return Situation(tuple(map(_heard, heard)), knowledge.results_of(record.checks), engine=record.machine.engine)
 
 
 def _heard(stored: StoredRun) -> Heard:
@@ -60,17 +65,18 @@ def suggestion(record: JobRecord) -> Suggestion:
     nothing to check next, and the text says so, and what is left all the same. Nor is there where no rule speaks of
     what was heard.
     """
-    known = known_of(record)
+    now, since, left = _how_it_is_now(record), _since_the_work(record), standing(record)
+    known = _known(record, now)
+    by_rules = advise(known)
     told = [run for run in record.runs if run.stage != "after" and run.analysis]
     codes = told[-1].analysis.figures.amiss if told and told[-1].analysis else ()
-    now, since, left = _how_it_is_now(record), _since_the_work(record), standing(record)
-    found = _with_dangers(at_bench(known.checks, known.heard, known.engine, codes), left, now)
+    found = _with_dangers(at_bench(known.checks, known.heard, known.engine, codes, by_rules), left, now)
     failed = [step for step in found.failed if not knowledge.is_trial(step.name)]
     well = now == since and all(words.headline(run.run).verdict == "ok" for run in since if run.run)
     if since and well and not failed and not any(each.stored in since for each in left):
         return replace(found, open_steps=(), before=None, text=_well(record, since, left))
     shown = [run for run in now if shows_something(run)]
-    if shown and not failed and not advise(known).matched:
+    if shown and not failed and not by_rules.matched:
         return replace(found, open_steps=(), before=None, text=_nothing_asked(shown))
     return found
 

@@ -7,7 +7,7 @@ import pytest
 from test_job_commands import analysis, call, clip, document, job  # noqa: F401 (fixtures)
 
 from enginelog import __version__
-from enginelog.store import open_store
+from enginelog.store import Store, open_store
 
 
 @pytest.fixture
@@ -152,3 +152,11 @@ def test_what_is_only_told_later_or_is_no_engine_is_none(shed):
     shed("machine", "tiller Marigold", "--idle-rpm", "1500", "--machine", "other", "--poles", "2")
     shed("attach", "2", clip(b"hunts", "again.m4a"), "--stage", "before")
     assert "told as another one" not in shed("history", "tiller Marigold")[1]
+
+
+@pytest.mark.parametrize("command", ["machine", "take-in"])
+def test_a_machine_told_otherwise_has_its_history_read_once(shed, command, monkeypatch):
+    read = []
+    whole = Store.history
+    monkeypatch.setattr(Store, "history", lambda store, *given, **how: read.append(1) or whole(store, *given, **how))
+    assert "told otherwise from now on" in another(shed, command)[2] and len(read) == 1
