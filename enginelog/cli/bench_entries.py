@@ -208,7 +208,7 @@ def note(number: int, text: str, for_owner: bool, at: model.Moment | None, place
     if at:
         console.notes(words.misgivings(changed, at))
     told = ", for the owner to read" if changed.notes[-1].for_owner else ""
-    return _say(changed, f"Job {number}: noted{told}.", as_json)
+    return _say(changed, f"Job {number}: noted{told}.", at, as_json)
 
 
 @click.command()
@@ -222,7 +222,7 @@ def wait(number: int, reason: str, at: model.Moment | None, place: Path | None, 
 
     with opened(place) as store:
         changed = store.wait(number, reason, at)
-    return _say(changed, f"Job {number}: {words.state(changed)}.", as_json)
+    return _say(changed, f"Job {number}: {words.state(changed)}.", at, as_json)
 
 
 @click.command()
@@ -233,7 +233,7 @@ def close(number: int, at: model.Moment | None, place: Path | None, as_json: boo
     """Mark the work on job ID as done; the machine stands ready for its owner."""
     with opened(place) as store:
         changed = store.finish(number, at)
-    return _say(changed, f"Job {number}: done.", as_json)
+    return _say(changed, f"Job {number}: done.", at, as_json)
 
 
 @click.command()
@@ -244,10 +244,13 @@ def reopen(number: int, at: model.Moment | None, place: Path | None, as_json: bo
     """Open job ID again, also one that was done or handed back."""
     with opened(place) as store:
         changed = store.reopen(number, at)
-    return _say(changed, f"Job {number}: open again.", as_json)
+    return _say(changed, f"Job {number}: open again.", at, as_json)
 
 
-def _say(changed: model.Job, line: str, as_json: bool) -> int:
+def _say(changed: model.Job, line: str, at: model.Moment | None, as_json: bool) -> int:
+    from enginelog.store import words
+
+    console.notes(words.clock_behind(changed) if at is None else ())
     if as_json:
         show_plain(changed)
     else:

@@ -58,7 +58,7 @@ def hand_back(
     nothing is marked without --yes.
     """
     from enginelog import report
-    from enginelog.store import as_drafted, hand_back_with
+    from enginelog.store import as_drafted, hand_back_with, words
 
     with opened(place) as store:
         record = store.record(number)
@@ -74,6 +74,7 @@ def hand_back(
             console.notes(questions)
         if marks:
             record = hand_back_with(store, number, wishes, report.hand_back_html, at)
+            console.notes(words.clock_behind(record.job) if at is None else ())
         elif any(wishes):
             record = as_drafted(record, wishes, at)
         history = store.history(record.machine.id, changes=True)

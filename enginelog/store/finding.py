@@ -111,9 +111,14 @@ class Finding(Entries):
             )
 
     def _reopened(self, job_id: int) -> Moment | None:
-        """When the job was last opened again after it had been handed back."""
+        """When the job was last opened again after it had been handed back; no earlier than that, whatever was told
+        or a clock that was set back showed: their order is that in which they were written down."""
         states = [(at, what) for at, what, _ in self.events(job_id) if what in _STATE_EVENTS]
-        again = [at for (_, past), (at, what) in pairwise(states) if (past, what) == ("handed back", "reopened")]
+        again = [
+            max(at, back, key=lambda each: each.utc)
+            for (back, past), (at, what) in pairwise(states)
+            if (past, what) == ("handed back", "reopened")
+        ]
         return again[-1] if again else None
 
     def jobs(

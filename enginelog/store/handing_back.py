@@ -19,7 +19,9 @@ def hand_back_with(
 
     page: makes the owner's page (HTML) of a record; the store keeps it and knows nothing else of it.
     """
-    planned = as_handed_back(store.record(number), wishes, at)
+    record = store.record(number)
+    at = at or store.present(record.job)
+    planned = as_handed_back(record, wishes, at)
     kept = page(planned).encode("utf-8", "replace")
     store.hand_back(number, *wishes, report=kept, report_name="hand-back.html", at=at)
     return store.record(number)

@@ -160,8 +160,8 @@ class Jobs(Machines):
         Handing back a second time, after reopening, adds a second hand-back; the first stays on record.
         """
         kept = None if report is None else self._put(report, report_name)
-        given = at or self._clock()
         with self.transaction():
+            given = at or self.present(self._usable_job(job_id))
             self._enter(job_id, "handed_back", "handed back", given)
             self._insert(
                 "handbacks",
@@ -183,11 +183,11 @@ class Jobs(Machines):
         return tuple((certain(row, "at"), row["what"], row["detail"]) for row in rows)
 
     def _enter(self, job_id: int, state: str, event: str, at: Moment | None, waiting_for: str = "") -> Job:
-        """Move a job into a state."""
-        since = at or self._clock()
+        """Move a job into a state. UsageError where the time told for it is before the take-in."""
         with self.transaction():
             job = self._usable_job(job_id)
-            if since < job.opened:
+            since = at or self.present(job)
+            if since.utc < job.opened.utc:
                 given, opened = (f"{each.local:%Y-%m-%d %H:%M}" for each in (since, job.opened))
                 raise UsageError(
                     f"job {job_id}: {given} given, but it was taken in {opened}; a later time expected with --at"
@@ -199,6 +199,14 @@ class Jobs(Machines):
             self._note_event(job_id, since, event, waiting_for)
             self._refresh(job_id)
         return self.job(job_id)
+
+    def present(self, job: Job) -> Moment:
+        """Now, for a change of a job's state: what this machine's clock shows, but never before the last change.
+
+        A clock that was behind (a machine without a clock battery) would else leave no way to finish a job, or put a
+        reopening before its hand-back.
+        """
+        return max(self._clock(), job.opened, job.since or job.opened, key=lambda each: each.utc)
 
     def _usable_job(self, job_id: int) -> Job:
         """The job, where it can be written to; UsageError where it is dropped."""

@@ -5,6 +5,7 @@ What was written by its user stands in them as it was written: whoever shows a l
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from enginelog import limits
@@ -88,6 +89,19 @@ def odd_dates(job: Job, at: Moment) -> list[str]:
 def still_to_come(at: Moment) -> list[str]:
     """A line where a time is later than now; none else."""
     return [f"{at.local:%Y-%m-%d %H:%M} is still to come by this machine's clock"] if moments.to_come(at) else []
+
+
+def clock_behind(job: Job) -> list[str]:
+    """A line where this machine's clock shows a time before the last change of the job; none else."""
+    last = max(job.opened, job.since or job.opened, key=lambda each: each.utc)
+    if not moments.to_come(last):
+        return []
+    shown, then = (f"{each.local:%Y-%m-%d %H:%M}" for each in (moments.now(), last))
+    what = "taken in" if last.utc == job.opened.utc else f"{state(replace(job, waiting_for=''))} since"
+    return [
+        f"by this machine's clock it is {shown}, but job {job.id} was {what} {then}: set the clock, for what is "
+        "written down until then bears a wrong time"
+    ]
 
 
 def _before_take_in(job: Job, at: Moment) -> list[str]:
