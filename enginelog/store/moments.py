@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import UTC, datetime, timedelta
 
 from enginelog.model import Moment, UsageError
@@ -22,8 +23,15 @@ def moment(when: datetime) -> Moment:
 
 
 def now() -> Moment:
-    """The present time with the computer's local zone."""
-    return moment(datetime.now().astimezone())
+    """The present time with the computer's local zone; UsageError where that is none, as by a slip in TZ."""
+    try:
+        return moment(datetime.now().astimezone())
+    except ValueError:
+        told = os.environ.get("TZ", "")
+        raise UsageError(
+            f"this machine's time zone cannot be (TZ in the environment is '{told}'): less than 24 hours from UTC "
+            "expected; put TZ right or leave it out"
+        ) from None
 
 
 def given(text: str) -> Moment:
@@ -36,6 +44,7 @@ def given(text: str) -> Moment:
     except (ValueError, OverflowError, OSError):
         in_range = False
     if not in_range:
+        now()  # a time zone that cannot be lets no local time through, and says so
         raise UsageError(f"'{text}' given, {expected}")
     return moment(when)
 
