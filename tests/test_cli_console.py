@@ -101,18 +101,20 @@ def started(arguments: list[str], **options) -> subprocess.Popen:
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs POSIX pipes")
-def test_a_reader_that_goes_away_is_met_quietly():
+@pytest.mark.parametrize("arguments", [["formats"], ["--help"], ["--version"], ["check", "--help"]])
+def test_a_reader_that_goes_away_is_met_quietly(arguments):
     read, write = os.pipe()
     os.close(read)
-    process = started(["formats"], stdout=write)
+    process = started(arguments, stdout=write)
     os.close(write)
     assert (process.communicate()[1], process.returncode) == (b"", 141)
 
 
 @pytest.mark.skipif(not os.path.exists("/dev/full"), reason="needs a device that is always full")
-def test_a_full_disk_is_one_line():
+@pytest.mark.parametrize("arguments", [["formats"], ["--help"], ["--version"], ["check", "--help"]])
+def test_a_full_disk_is_one_line(arguments):
     with open("/dev/full", "wb") as full:
-        process = started(["formats"], stdout=full)
+        process = started(arguments, stdout=full)
         error = process.communicate()[1].decode()
     assert process.returncode == 1 and error.count("\n") == 1 and "cannot write to standard output" in error
 

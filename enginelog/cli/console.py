@@ -13,8 +13,11 @@ import re
 import shutil
 import sys
 import time
+import traceback
 from collections.abc import Callable, Iterable, Iterator
 from typing import TextIO
+
+import click
 
 from enginelog import model
 
@@ -175,11 +178,27 @@ def _writing() -> Iterator[None]:
     try:
         yield
     except OSError as failed:
-        # Windows reports a closed pipe as EINVAL.
-        if failed.errno in (errno.EPIPE, errno.EINVAL):
-            raise ReaderGone from failed
-        silence_output()
-        raise model.EnginelogError(f"cannot write to standard output: {failed.strerror}") from failed
+        raise _not_written(failed) from failed
+
+
+@contextlib.contextmanager
+def helping() -> Iterator[None]:
+    """As for all that is shown, of what click writes by itself: help texts and the version. Other errors pass."""
+    try:
+        yield
+    except OSError as failed:
+        frames = traceback.extract_tb(failed.__traceback__)
+        if frames and frames[-1].filename == click.utils.__file__:
+            raise _not_written(failed) from failed
+        raise
+
+
+def _not_written(failed: OSError) -> Exception:
+    # Windows reports a closed pipe as EINVAL.
+    if failed.errno in (errno.EPIPE, errno.EINVAL):
+        return ReaderGone()
+    silence_output()
+    return model.EnginelogError(f"cannot write to standard output: {failed.strerror}")
 
 
 def _to_errors(line: str) -> None:

@@ -34,8 +34,12 @@ class _Commands(click.Group):
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         overview.write_commands(formatter, self.commands)
 
+    def make_context(self, *arguments: Any, **named: Any) -> click.Context:
+        with console.helping():
+            return super().make_context(*arguments, **named)
+
     def invoke(self, ctx: click.Context) -> Any:
-        with console.stopping():
+        with console.stopping(), console.helping():
             return super().invoke(ctx)
 
 
