@@ -78,7 +78,7 @@ class Entries(Jobs):
         owner's page.
         """
         said = texts.checked(text, "text", texts.LONGEST_LINE).strip()
-        if not said and (kind != "labour" or not (minutes or cost_cents)):
+        if not texts.seen(said) and (kind != "labour" or not (minutes or cost_cents)):
             example = {"part": "'spark plug'", "fluid": "'oil'"}.get(kind, "'carburettor cleaned'")
             raise UsageError(f"{kind}: no text given; say in words which, such as {example}: the owner reads it")
         values = {

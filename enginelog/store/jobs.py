@@ -95,7 +95,7 @@ class Jobs(Machines):
         at: when it was, which is written in front of each line; None writes no time. UsageError where the text is
         empty, a line of it bears the mark of what is taken back, or only some lines bear that of what is for the owner.
         """
-        if not text.strip():
+        if not texts.seen(text):
             raise UsageError("note: an empty text given, what is to be noted expected; nothing was changed")
         before = (FOR_OWNER if for_owner else "") + (f"{_minute(at)}: " if at else "")
         text = _counting(text, for_owner)

@@ -15,6 +15,11 @@ LONGEST_LABEL = 80
 LONGEST_LINE = 400
 LONGEST_TEXT = 20_000
 
+# Blank to the eye though no spaces: the fillers of Hangul, the cell of Braille without a dot.
+_FILLERS = "\u115f\u1160\u2800\u3164\uffa0"
+# Shown by nothing of their own: they choose how what they follow is drawn (Unicode, Default_Ignorable_Code_Point).
+_CHOOSERS = re.compile("[\u034f\u17b4\u17b5\u180b-\u180d\u180f\ufe00-\ufe0f\U000e0100-\U000e01ef]")
+
 # What a job is searched by: a query for each table, whose columns are all text.
 _SOURCES = (
     "SELECT m.label, m.serial, m.note, coalesce(m.kind, '') FROM jobs j JOIN machines m ON m.id = j.machine_id "
@@ -53,6 +58,12 @@ def checked(text: str, what: str, longest: int = LONGEST_TEXT) -> str:
     return storable(text)
 
 
+def seen(text: str) -> str:
+    """What of a text somebody sees: without spaces, marks that only steer, and what is drawn as nothing."""
+    shown = "".join(letter for letter in text if letter not in _FILLERS and not _CHOOSERS.match(letter))
+    return "".join(each for each in shown if unicodedata.category(each) not in ("Cc", "Cf", "Zs", "Zl", "Zp"))
+
+
 def checked_label(label: str) -> str:
     """A machine's label: one line, not empty, spaces at its ends left out."""
     label = checked(label, "label of the machine", LONGEST_LABEL).strip()
@@ -68,8 +79,10 @@ def new_label(label: str) -> str:
     Labels that a store has already are not held to this, so that their machines stay within reach.
     """
     label = checked_label(label)
+    blank = not seen(label)
     for at, letter in enumerate(label):
-        if unicodedata.category(letter) == "Cf" and not _joins(label, at):
+        steers = unicodedata.category(letter) == "Cf" and not _joins(label, at)
+        if blank or steers or letter in _FILLERS:
             raise UsageError(
                 f"label of the machine: {label!r} given, in which U+{ord(letter):04X} cannot be seen; leave it out"
             )

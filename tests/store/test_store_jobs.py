@@ -51,8 +51,10 @@ def test_a_label_is_one_line_of_text(store, label):
 
 
 @pytest.mark.parametrize(
-    "label", ["mower B\u200b", "\u200b", "mow\u00ader B", "mower\u200d B", "\ufeffmower B", "B\u202e"]
-)
+    "label",
+    ["mower B\u200b", "\u200b", "mow\u00ader B", "mower\u200d B", "\ufeffmower B", "B\u202e",
+     "\u2800", "\u3164", "\u115f\u1160", "\ufe0f", "mower B\u2800", "mower\u3164B"],
+)  # fmt: skip
 def test_a_label_holds_nothing_that_cannot_be_seen(store, label):
     """'mower B' with a space of no width at its end was a second machine of the same name."""
     store.remember("mower B")
@@ -61,6 +63,17 @@ def test_a_label_holds_nothing_that_cannot_be_seen(store, label):
     with pytest.raises(UsageError, match="cannot be seen"):
         store.change_machine(replace(store.machine("mower B"), label=label))
     assert [machine.label for machine in store.machines()] == ["mower B"]
+
+
+@pytest.mark.parametrize("text", ["\u200b", "\u2800 \u2800", "\u3164", " \ufeff\ufe0f", "\u00ad\n"])
+def test_a_part_or_a_note_of_nothing_that_can_be_seen_is_none(store, text):
+    """The owner reads which part was fitted. Blank to the eye: Unicode 15, Default_Ignorable_Code_Point, and U+2800."""
+    job = store.take_in(store.remember("mower B"))
+    for write in (lambda: store.add_work(job.id, "part", text, 300), lambda: store.add_notes(job.id, text)):
+        with pytest.raises(UsageError, match="no text given|an empty text given"):
+            write()
+    assert not store.record(job.id).work and not store.job(job.id).note
+    assert store.add_work(job.id, "part", f"plug{text}").text.startswith("plug")
 
 
 def test_joiners_that_belong_to_what_is_seen_stay_and_so_does_a_label_that_is_there_already(store):
