@@ -380,12 +380,37 @@ def test_a_stream_without_end_is_refused():
     media_limits = load("media")
     small = LimitSet({**media_limits, "max_stream_bytes": Limit("max_stream_bytes", 3e6, "bytes", "", "chosen", "")})
 
-    class Endless(io.RawIOBase):
-        def read(self, size=-1):
-            return bytes(max(size, 0))
+    with pytest.raises(UnreadableError, match="clip: more than 0.0 GB; save it to a file"):
+        media.open_recording(Endless(wav(TONE)[:44]), "clip", limits=small)
 
-    with pytest.raises(UnreadableError, match="save it to a file"):
-        media.open_recording(Endless(), limits=small)
+
+class Endless(io.RawIOBase):
+    """A stream that begins with this and then goes on for ever, in pieces of at most 9000 bytes."""
+
+    def __init__(self, start: bytes) -> None:
+        self.start, self.handed = start, 0
+
+    def read(self, size=-1):
+        piece = (self.start[self.handed :] + bytes(9000))[: min(size, 9000)]
+        self.handed += len(piece)
+        return piece
+
+
+@pytest.mark.parametrize("start", [b"", b"%PDF-1.7", b"a text\n" * 20, b"\x89PNG"])
+def test_of_a_stream_that_is_no_recording_only_its_start_is_copied(start):
+    """All of the 4 GB that a stream may have were copied before its first bytes were looked at."""
+    stream = Endless(start)
+    with pytest.raises(UnreadableError, match="^clip: this is .* not a sound or video recording"):
+        media.open_recording(stream, "clip")
+    assert stream.handed < 200_000
+
+
+@pytest.mark.parametrize("kind", [".flac", ".mp3"])
+def test_a_stream_with_a_large_picture_in_front_of_its_sound_is_read(kind):
+    """An ID3 tag (id3.org, ID3v2.4.0 structure, 3.1) of 300 kB, as players put a cover into."""
+    tag = b"ID3\x04\x00\x00" + bytes(300_000 >> shift & 0x7F for shift in (21, 14, 7, 0)) + bytes(300_000)
+    clip, _ = media.read(io.BytesIO(tag + coded(kind)))
+    assert len(clip.samples) > 0.9 * len(TONE)
 
 
 def test_reading_stops_at_the_longest_length():

@@ -86,7 +86,7 @@ class Source:
         UnreadableError for a pipe, a device or the like that a folder holds: reading it might never end.
         """
         if self.path is not None:
-            if self.listed and not _may_be_plain(self.path):
+            if self.listed and not may_be_plain(self.path):
                 raise model.UnreadableError(f"{self.name}: could not be read: it is no plain file (a pipe or a device)")
             return self.path
         if sys.stdin is None or sys.stdin.isatty():
@@ -128,10 +128,11 @@ def _recordings_in(folder: Path) -> list[Path]:
     ]
 
 
-def _may_be_plain(path: str) -> bool:
-    """Whether a path is that of a plain file; also where it cannot be asked, which opening it then says better."""
+def may_be_plain(path: str) -> bool:
+    """Whether a path is no pipe, no device or the like; a folder, or what cannot be asked, opening it says better."""
     try:
-        return stat.S_ISREG(os.stat(path).st_mode)
+        mode = os.stat(path).st_mode
+        return stat.S_ISREG(mode) or stat.S_ISDIR(mode)
     except (OSError, ValueError):
         return True
 

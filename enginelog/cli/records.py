@@ -6,8 +6,7 @@ import codecs
 import json
 import sys
 from collections.abc import Mapping
-from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from enginelog import model
 from enginelog.cli import console
@@ -30,14 +29,21 @@ def read_text(path: str) -> str:
     if path == "-":
         if sys.stdin is None or sys.stdin.isatty():
             raise model.UsageError("'-' reads a run record from standard input, but none is piped in")
-        return _decoded(sys.stdin.buffer.read(MOST_BYTES), "standard input")
+        return _decoded(_bounded(sys.stdin.buffer, "standard input"), "standard input")
     shown = console.safe_name(path)
     try:
-        if Path(path).stat().st_size > MOST_BYTES:
-            raise model.UnreadableError(f"{shown}: larger than {MOST_BYTES // 1_000_000} MB, no run record")
-        return _decoded(Path(path).read_bytes(), shown)
+        with open(path, "rb") as stream:
+            return _decoded(_bounded(stream, shown), shown)
     except OSError as failed:
         raise model.UnreadableError(f"{shown}: cannot be read: {failed.strerror or failed}") from failed
+
+
+def _bounded(stream: BinaryIO, shown: str) -> bytes:
+    """All of a file or of a stream, which need not end; UnreadableError where it is too large for a run record."""
+    data = stream.read(MOST_BYTES + 1)
+    if len(data) > MOST_BYTES:
+        raise model.UnreadableError(f"{shown}: larger than {MOST_BYTES // 1_000_000} MB, no run record")
+    return data
 
 
 def _decoded(data: bytes, shown: str) -> str:

@@ -162,6 +162,10 @@ def analysed(
     if clip == clips.STDIN:
         raise model.UsageError("'-' given, but a job record keeps files: save the recording first and give its path")
     shown = console.safe_name(name or Path(clip).name)
+    if not clips.may_be_plain(clip):  # it can be read but once, or for ever
+        raise model.UnreadableError(
+            f"{shown}: a pipe or a device, but a job record keeps files: save it to a file first"
+        )
     try:
         with console.progress(label or shown) as tell:
             return analysis.analyse(clip, engine, name, tell, ran)

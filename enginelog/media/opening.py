@@ -10,7 +10,10 @@ from typing import BinaryIO
 
 from enginelog.limits import LimitSet, load
 from enginelog.media.recording import Recording, memory_said
+from enginelog.media.sniff import sniff
 from enginelog.model import Clip, ClipInfo, UnreadableError
+
+LOOKED_AT = 1 << 16  # bytes of a stream by which it is told what it is: more than `sniff` asks for
 
 PathOrStream = str | os.PathLike[str] | BinaryIO
 
@@ -24,7 +27,7 @@ def open_recording(path_or_stream: PathOrStream, name: str | None = None, limits
     Returns a Recording, to be used as a context manager. UnreadableError, one line, where there is nothing to read.
     """
     limits = limits or load("media")
-    stream, called = _stream(path_or_stream, limits)
+    stream, called = _stream(path_or_stream, limits, name)
     shown = _printable(name or called)
     try:
         with memory_said(shown):
@@ -41,11 +44,11 @@ def read(path_or_stream: PathOrStream, limits: LimitSet | None = None) -> tuple[
         return blocks[0], recording.info
 
 
-def _stream(path_or_stream: PathOrStream, limits: LimitSet) -> tuple[BinaryIO, str]:
+def _stream(path_or_stream: PathOrStream, limits: LimitSet, called: str | None) -> tuple[BinaryIO, str]:
     """An opened, seekable binary file and the name it goes by."""
     most = int(limits.value("max_stream_bytes"))
     if not isinstance(path_or_stream, (str, os.PathLike)):
-        return _spooled(path_or_stream, "stream", most), "stream"
+        return _spooled(path_or_stream, _printable(called or "stream"), most), "stream"
     path = os.fspath(path_or_stream)
     if path == "-":
         return _spooled(sys.stdin.buffer, "standard input", most), "standard input"
@@ -76,11 +79,17 @@ def _printable(name: str) -> str:
 
 
 def _spooled(stream: BinaryIO, name: str, most: int) -> BinaryIO:
-    """A temporary file with all bytes of a stream, gone when closed; UnreadableError above `most` bytes."""
+    """A temporary file with all bytes of a stream, gone when closed; UnreadableError above `most` bytes, and before
+    much of it is copied where its first bytes are those of no recording: it may never end."""
     spool = tempfile.TemporaryFile(prefix="enginelog-")  # noqa: SIM115 (handed on to the caller)
+    looked = False
     try:
-        while part := stream.read(1 << 20):
+        while part := stream.read(1 << 20 if looked else LOOKED_AT):
             spool.write(part)
+            if not looked and spool.tell() >= LOOKED_AT:
+                looked = True
+                sniff(spool, name)
+                spool.seek(0, os.SEEK_END)
             if spool.tell() > most:
                 raise UnreadableError(f"{name}: more than {most / 1e9:z.1f} GB; save it to a file and give the file")
         spool.flush()

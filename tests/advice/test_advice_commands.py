@@ -6,7 +6,9 @@ The exit statuses are those of the other commands: 0 done, 2 wrong usage, 4 cann
 import dataclasses
 import io
 import json
+import os
 import re
+import sys
 from pathlib import Path
 
 import make_runs
@@ -14,7 +16,7 @@ import pytest
 from made_signs import heard_with, plain
 
 from enginelog import report
-from enginelog.cli import main
+from enginelog.cli import main, records
 from enginelog.findings import CODES
 from enginelog.limits.trade import cases, cautions, machines, pages
 from enginelog.report import layout, words
@@ -424,3 +426,14 @@ def test_what_is_asked_first_says_where_it_is_told(capfd, tmp_path, monkeypatch)
     _, out, _ = called(capfd, "advise", "run.json")
     asked = " ".join(out.split("Ask first")[1].split("Causes")[0].split())
     assert "(--" in asked and "told with these options to 'check' or, of a machine on record, to 'machine'" in asked
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/zero"), reason="needs a file without end")
+@pytest.mark.parametrize("name", ["/dev/zero", "-"])
+def test_a_record_without_end_is_refused(monkeypatch, capfd, name):
+    """It was read until the memory was full: such a file says that it is of no size."""
+    monkeypatch.setattr(records, "MOST_BYTES", 100_000)
+    with open("/dev/zero") as endless:
+        monkeypatch.setattr(sys, "stdin", endless)
+        assert main(["advise", name]) == 4
+    assert "no run record" in capfd.readouterr().err

@@ -7,6 +7,7 @@ The exit statuses are those of `check`.
 import dataclasses
 import hashlib
 import json
+import os
 import sys
 import types
 import unicodedata
@@ -510,6 +511,17 @@ def test_a_machine_can_be_renamed_but_not_to_a_label_that_is_taken(call, job):
     assert "stutters" in call("jobs", "poppy")[1] and call("jobs", "marigold")[1] == "No job fits.\n"
     status, _, err = call("rename", "pump Heron", "TILLER poppy")
     assert status == 2 and "known already" in err
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs named pipes")
+@pytest.mark.parametrize("copy", [[], ["--no-copy"]])
+def test_a_pipe_is_not_attached_and_not_waited_for(call, analysis, job, copy):
+    """Opening a named pipe to read waits for a writer (POSIX, open): for ever, where there is none."""
+    os.mkfifo("pipe.wav")
+    status, out, err = call("attach", "1", "pipe.wav", "--stage", "before", *copy)
+    assert (
+        (status, out) == (4, "") and err.startswith("enginelog: pipe.wav: a pipe or a device") and err.count("\n") == 1
+    )
 
 
 def test_the_same_recording_is_attached_to_a_job_once_and_in_another_job_pointed_out(call, analysis, job):
