@@ -141,6 +141,23 @@ def test_a_name_that_would_drive_the_terminal_is_made_harmless(call):
     assert any(path.endswith("/report.html") and "\x1b" not in path for path in files())
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows allows none of these characters in names")
+@pytest.mark.parametrize("name", ["a\x1b[31m\nb.wav", "a\u200bb.wav", "a\u202eb.wav"])
+def test_a_name_that_cannot_be_shown_has_one_spelling_and_stands_once(call, name):
+    """It stood twice in a line, as the command and as the library spelt it."""
+    write_tone("plain.wav", 0.2)
+    shown = "".join(each if each.isprintable() else "\ufffd" for each in name)
+    for content in (Path("plain.wav").read_bytes(), b"a text\n", b""):
+        Path(name).write_bytes(content)
+        _, out, err = call("check", name, "plain.wav")
+        for line in (*out.splitlines(), *err.splitlines()):
+            assert line.count("b.wav") <= 1 and ("b.wav" not in line or shown in line), line
+        assert f"{shown} (" in out or f"enginelog: {shown}: " in err
+        assert f" {shown}: " in out.split("All 2, in short:")[1]
+    Path(name).unlink()
+    assert call("check", name)[2].startswith(f"enginelog: {shown}: no such file")
+
+
 def test_an_out_folder_that_cannot_be_made(call):
     write_tone("clip.wav", 0.2)
     Path("taken").write_text("a file")

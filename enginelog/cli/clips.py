@@ -15,6 +15,7 @@ import click
 from enginelog import model
 from enginelog.cli import console
 from enginelog.cli.formats import ENDINGS
+from enginelog.model.wording import printable
 
 STDIN = "-"
 STDIN_NAME = "standard input"
@@ -70,7 +71,8 @@ def not_written(what: str, folder: Path, failed: OSError) -> str:
 
 @dataclass(frozen=True)
 class Source:
-    """One recording to read: a file, or standard input where `path` is None. `name` is how it is shown.
+    """One recording to read: a file, or standard input where `path` is None. `name` is how it is shown, spelt
+    as in its record.
 
     `path` stays as given: made a Path, `./-` would turn into `-`, which the library takes for standard input.
     listed: found in a folder, not named by the user, who may well mean a pipe.
@@ -107,13 +109,13 @@ def sources(argument: str) -> list[Source]:
     if argument == STDIN:
         return [Source(None, STDIN_NAME)]
     if not os.path.isdir(argument):  # Path.is_dir raises for a name that is too long, and "" would mean "."
-        return [Source(argument, os.path.basename(argument) or argument or "''")]
+        return [Source(argument, printable(os.path.basename(argument) or argument or "''"))]
     found = _recordings_in(Path(argument))
     if not found:
         raise model.UnreadableError(
             f"{argument}: no recordings directly in this folder; 'enginelog formats' lists the endings looked for"
         )
-    return [Source(str(entry), entry.name, listed=True) for entry in found]
+    return [Source(str(entry), printable(entry.name), listed=True) for entry in found]
 
 
 def _recordings_in(folder: Path) -> list[Path]:

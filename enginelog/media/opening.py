@@ -12,6 +12,7 @@ from enginelog.limits import LimitSet, load
 from enginelog.media.recording import Recording, memory_said
 from enginelog.media.sniff import sniff
 from enginelog.model import Clip, ClipInfo, UnreadableError
+from enginelog.model.wording import printable
 
 LOOKED_AT = 1 << 16  # bytes of a stream by which it is told what it is: more than `sniff` asks for
 
@@ -28,7 +29,7 @@ def open_recording(path_or_stream: PathOrStream, name: str | None = None, limits
     """
     limits = limits or load("media")
     stream, called = _stream(path_or_stream, limits, name)
-    shown = _printable(name or called)
+    shown = printable(name or called)
     try:
         with memory_said(shown):
             return Recording(stream, shown, limits)
@@ -48,11 +49,11 @@ def _stream(path_or_stream: PathOrStream, limits: LimitSet, called: str | None) 
     """An opened, seekable binary file and the name it goes by."""
     most = int(limits.value("max_stream_bytes"))
     if not isinstance(path_or_stream, (str, os.PathLike)):
-        return _spooled(path_or_stream, _printable(called or "stream"), most), "stream"
+        return _spooled(path_or_stream, printable(called or "stream"), most), "stream"
     path = os.fspath(path_or_stream)
     if path == "-":
         return _spooled(sys.stdin.buffer, "standard input", most), "standard input"
-    name = _printable(os.path.basename(path) or path)
+    name = printable(os.path.basename(path) or path)
     opened = _opened(path, name)
     if stat.S_ISREG(os.fstat(opened.fileno()).st_mode):
         return opened, name
@@ -67,15 +68,10 @@ def _opened(path: str, name: str) -> BinaryIO:
             raise UnreadableError(f"{name}: this is a folder; give a recording in it")
         return open(path, "rb")
     except FileNotFoundError:
-        raise UnreadableError(f"{_printable(path)}: no such file; check the name and the folder") from None
+        raise UnreadableError(f"{printable(path)}: no such file; check the name and the folder") from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise UnreadableError(f"{name}: the file cannot be opened ({reason})") from error
-
-
-def _printable(name: str) -> str:
-    """The name on one line, in characters that any file takes (names may hold line ends or broken UTF-8)."""
-    return "".join(char if char.isprintable() else "\N{REPLACEMENT CHARACTER}" for char in name) or "(no name)"
 
 
 def _spooled(stream: BinaryIO, name: str, most: int) -> BinaryIO:

@@ -111,3 +111,9 @@ def one_line(text: str) -> str:
 SANK_SLOWLY, ROSE_SLOWLY = "The speed sank slowly", "The speed rose slowly"
 BY_HAND_PERHAPS = "The throttle was moved in this recording, perhaps slowly here, too."  # what it says of such a change
 IN_A_BAND = "the speed stays within a band"  # and what one says that tells of a band, alone or after such a change
+
+
+def printable(name: str) -> str:
+    """The name of a recording as it stands in its record and in every message: on one line, in characters that any
+    file takes (names may hold line ends or broken UTF-8)."""
+    return "".join(char if char.isprintable() else "\N{REPLACEMENT CHARACTER}" for char in name) or "(no name)"
