@@ -339,3 +339,14 @@ def test_an_engine_heard_by_its_reading_alone_is_never_told_surely():
     assert told(6.0, -1.0) == LIMITS.value("read_most") < 0.5
     assert told(6.0, 2.0) == told(2.0, None)
     assert told(1.0, 6.0) == told(1.0, None)
+
+
+@pytest.mark.parametrize(
+    ("sure", "hidden", "high", "said"),
+    [(2, 0, 3, "2 to 3"), (1, 0, 2, "1 to 2"), (0, 0, 2, "up to 2"), (2, 2, 4, "2 to 4")],
+)
+def test_a_range_of_pulls_has_two_ends(sure, hidden, high, said):
+    """'2 to 2 pulls', of two that were sure where more may have been."""
+    found = as_found(((states.PULL, 10), (states.PULL, 10)), 2)
+    told = claims._pulls(found, None, claims.Count(0.0, sure, hidden), LIMITS)
+    assert (told["pulls_low"], told["pulls_high"]) == (sure, high) and told["pulls_reason"].startswith(f"{said} pulls")

@@ -10,9 +10,11 @@ import sim_tracks as sim
 
 from enginelog import limits
 from enginelog.compare import compare
+from enginelog.compare.put_right import speed_turn
 from enginelog.findings import judge
 from enginelog.model import ClipInfo, Engine, Run
 
+COMPARING = limits.load("compare")
 MOWER = Engine(rated_rpm=2900.0, machine="mower")
 
 
@@ -68,6 +70,23 @@ def test_a_blade_still_too_fast_is_not_put_right(fast, right):
 def test_a_speed_that_is_not_sure_puts_nothing_right(fast, right):
     unsure = replace(right, measures=replace(right.measures, speed=replace(right.measures.speed, confidence=0.45)))
     assert not compare(fast, unsure).comparable
+
+
+def changed(one: Run, verdict: str | None = None, **speed) -> Run:
+    """The run with another speed, and its own finding on the speed judged so."""
+    found = tuple(replace(each, verdict=verdict or each.verdict) if each.code == "speed" else each
+                  for each in one.measures.findings)  # fmt: skip
+    return replace(one, measures=replace(one.measures, findings=found, speed=replace(one.measures.speed, **speed)))
+
+
+@pytest.mark.parametrize(
+    "after",
+    [{"or_rpm": 5806.0}, {"confidence": 0.45}, {"verdict": "unknown"}, {"verdict": "watch"}],
+)
+def test_only_a_sure_speed_that_was_judged_well_is_the_turn(fast, right, after):
+    """By itself, whatever else refuses the comparison: another speed as likely, or no verdict, shows nothing."""
+    assert speed_turn(fast, right, "better", COMPARING) == "It no longer runs too fast"
+    assert speed_turn(fast, changed(right, **after), "better", COMPARING) == ""
 
 
 def test_two_settings_without_a_fault_are_still_an_obstacle(right):

@@ -138,3 +138,10 @@ def test_what_can_hurt_of_a_machine_that_came_back_stands_and_none_calls_it_bett
     top = sheet(record).top
     assert not any(each in top.answer + top.text for each in MENDED)
     assert sheet(record).watch[0].startswith("Heard before the work, and not shown to be put right: Do not use it")
+
+
+def test_nor_is_it_green_where_it_ran_well_as_it_came_back():
+    """No fault was heard, but not since the work: nothing shows what that came to."""
+    record = job(HUNTED, WELL, kept(3, "before", make_runs.healthy_generator, "15:30"))
+    top = sheet(record).top
+    assert of_job(record).newer.id == 3 and (top.tone, top.sign) == ("unknown", "Not compared")

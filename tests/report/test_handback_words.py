@@ -8,6 +8,7 @@ from made_handbacks import bare, recorded
 
 from enginelog import report
 from enginelog.model import Finding
+from enginelog.report import owner_words
 from enginelog.report.handback_sheet import sheet
 
 
@@ -47,3 +48,16 @@ def test_of_a_job_given_up_the_message_names_the_heard_fault(stage):
     assert "Please watch: Its speed goes up and down by itself" in text
     page = report.hand_back_html(found)
     assert "A fault can be heard" in page.replace("a fault", "A fault") and "the work:" not in page
+
+
+@pytest.mark.parametrize(
+    ("percent", "said"),
+    [(0.4, "fewer than one of 100"), (0.74, "fewer than one of 100"), (0.8, "one or two of 100"),
+     (1.2, "one or two of 100"), (1.49, "one or two of 100"), (1.6, "about 2 of 100"), (9.9, "about 10 of 100")],
+)  # fmt: skip
+def test_lost_firings_are_told_to_the_owner_in_whole_ones(percent, said):
+    """Rounded as numbers are: from three quarters on one, from one and a half on two."""
+    run = make_runs.healthy_generator()
+    firing = replace(run.measures.firing, misfire_percent=percent)
+    found = owner_words._misfires(replace(run, measures=replace(run.measures, firing=firing)))
+    assert found.startswith(f"Some firings fail: {said} while it was recorded")

@@ -60,3 +60,8 @@ def test_without_a_limit_nothing_is_warned_of_and_at_a_limit_of_nothing_everythi
     assert words.limit_warning(store.record(job)) == ""
     store.agree_limit(job, 0)
     assert words.limit_warning(store.record(job)).startswith("5.00 GBP past the limit of 0.00 GBP")
+
+
+def test_a_limit_of_nothing_is_not_reached_before_anything_is_spent(store, job):
+    store.agree_limit(job, 0)
+    assert words.spent(store.record(job)) == "0.00 GBP, 0 min; 0.00 GBP left of the limit of 0.00 GBP"
