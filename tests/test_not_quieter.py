@@ -44,6 +44,14 @@ def test_a_saw_blipped_over_its_idle_never_stopped():
     assert [(span.kind, span.start_s, span.end_s, span.rpm) for span in spans] == [("run", 0.0, 23.0, 2720.0)]
 
 
+@pytest.mark.parametrize(("after_db", "one_run"), [(-40.0, True), (-52.0, False)])
+def test_a_saw_that_mostly_works_is_as_quiet_as_its_idle_all_the_same(after_db, one_run):
+    """At full throttle for three quarters of the time: held against that, its own idle would be a stop."""
+    sound = levels([(1.5, -40), (4.5, -20), (3, after_db), (0.6, -20), (3.4, after_db), (7.5, -20), (2.5, -40)])
+    spans, _ = never_stopped((RUN_A, REST, PULL, REST_B, RUN_B), (), sound, LIMITS)
+    assert (len(spans) == 1) == one_run
+
+
 def test_one_that_gets_quieter_did():
     told = (RUN_A, REST, PULL, REST_B, RUN_B)
     assert never_stopped(told, (), blipped(-52.0), LIMITS) == (told, ())

@@ -12,6 +12,7 @@ import sim_tracks as sim
 
 from enginelog import limits, report
 from enginelog.findings import drift, judge
+from enginelog.findings.steps import Step
 from enginelog.model import ClipInfo, Engine, Firings, Run, Span, Speed, Track
 from enginelog.report import owner_words
 
@@ -58,6 +59,30 @@ def test_a_slow_large_change_is_told_with_both_speeds_and_never_as_one(to_rpm, f
         assert steady.value == pytest.approx(100 * abs(to_rpm / 3000 - 1), abs=2) and steady.limit == 10
         assert from_s - 1 < steady.start_s < steady.end_s < from_s + over_s + 1
         assert speed.band_percent is None, "what goes through such a change is no band at constant load"
+
+
+@pytest.mark.parametrize(
+    ("to_rpm", "first", "not_first"),
+    [(2200.0, ("fuel in the tank", "a load that grows"), "creeps"),
+     (3900.0, ("linkage", "creeps or sticks"), "a load that grows")],
+)  # fmt: skip
+def test_what_sinks_is_looked_for_elsewhere_than_what_rises(to_rpm, first, not_first):
+    """An engine that sinks lacks something or bears more; one that races is let go: common practice, no source."""
+    steady = finding(judged(course(20600, to_rpm, 10.0, 50.0, rated_rpm=3000.0)), "steadiness")
+    assert first[0] in steady.next[0] and first[1] in steady.text and not_first not in steady.text
+
+
+@pytest.mark.parametrize(("share", "quick"), [(0.3, False), (0.4, False), (0.6, True), (0.8, True)])
+@pytest.mark.parametrize("as_step", [False, True])
+def test_a_change_that_is_half_done_in_two_seconds_is_no_slow_one(share, quick, as_step):
+    """From 3000 to 2000 rpm in 40 s, this share of it within a second: by itself, or in two sudden changes."""
+    t_s = np.arange(0.0, 40.0, 0.05)
+    at_s = (12.0, 28.0) if as_step else (20.0,)
+    sudden = sum(np.clip((t_s - each) / 1.0, 0, 1) for each in at_s) / len(at_s)
+    slow = 3000 - 1000 * ((1 - share) * t_s / 40 + share * sudden)
+    steps = [Step(each, 40.0, 3000.0, 2000.0, t_s, slow) for each in at_s] if as_step else []
+    whole = drift.Slope(0, 0, len(slow) - 1, len(slow) - 1)
+    assert drift._quick(t_s, slow, whole, steps) == quick
 
 
 def test_a_quicker_one_is_another_speed_held_too():

@@ -109,6 +109,19 @@ def test_what_a_whole_run_shows_bounds_its_confidence():
     assert speed.summarise(heard(astray, 0.4, -0.5), late, LIMITS, engine=Engine()).told is False
 
 
+@pytest.mark.parametrize("chance", [0.2, 0.9])
+def test_another_speed_as_likely_makes_it_no_surer_than_it_was(monkeypatch, chance):
+    """A confidence of one half or more says that the other is less likely; one that was below it stays there."""
+    monkeypatch.setattr(speed.summary, "run_confidence", lambda figures: chance)
+    monkeypatch.setattr(speed.summary, "may_be_faster", lambda rhythm, *_: np.ones(len(rhythm), bool))
+    twin = Engine(cylinders=2, firing_angles_deg=(0.0, 360.0))
+    found = speed.summarise(heard(wandering(3000, 200), 0.95, 0.5), (Span("run", 0.0, 10.0),), LIMITS, engine=twin)
+    assert found.or_rpm == pytest.approx(2 * found.rpm)
+    assert (
+        found.confidence == pytest.approx(min(chance, LIMITS.value("confidence_in_doubt"))) and found.confidence < 0.5
+    )
+
+
 @pytest.mark.parametrize(("chance", "narrow", "wide"), [(0.04, False, False), (0.1, True, False), (0.16, True, True)])
 def test_of_an_unsure_run_a_speed_is_told_where_its_interval_says_something(monkeypatch, chance, narrow, wide):
     """A run that kept to one speed is near what is read though hardly sure within 1 %; one that did not is not."""
