@@ -33,10 +33,13 @@ def runs():
 
 
 def drawn(run):
+    found = 0
     for draw, narrow in itertools.product(DRAWERS, (False, True)):
         figure = draw(run, narrow)
         if figure is not None:
+            found += 1
             yield f"{draw.__name__}{' narrow' if narrow else ''}", figure
+    assert found, "nothing was drawn to be looked at"
 
 
 # ---------------------------------------------------------------- what is computed

@@ -76,11 +76,11 @@ def as_found(courses, pulls: int) -> Timeline:
 STARTED = [(0, 40), (1, 15), (0, 40), (1, 15), (2, 150), (3, 30), (0, 60)]
 
 
-def claim(courses, pulls: int, sure: float = 4.0, seconds: float | None = None, **changes) -> Timeline:
+def claim(courses, pulls: int, sure: float = 4.0, seconds: float | None = None, silent=(), **changes) -> Timeline:
     """seconds: of sound (`sound`); as many as there are frames where none are told."""
     seen, track = scene(*courses, sure=sure)
     found = replace(as_found(courses, pulls), **changes)
-    return claims.claimed(found, seen, sound(seconds or len(track.t_s) * 0.05), track, LIMITS)
+    return claims.claimed(found, seen, sound(seconds or len(track.t_s) * 0.05), track, LIMITS, silent)
 
 
 def test_what_is_clear_is_told():
@@ -269,6 +269,14 @@ def test_pulls_after_the_last_run_started_nothing():
         assert found.start_s is not None and found.seconds_to_run is not None
     assert claim(STARTED, 2).vain_words == ""
     assert claim([*STARTED, *vain], 2, confidence=0.5).pulls_high is None, "it may have been no engine"
+
+
+@pytest.mark.parametrize(("silent", "known"), [((18.5, 19.5), True), ((14.0, 15.0), True), ((3.2, 4.2), False)])
+def test_sound_missing_after_the_last_run_hides_no_pull_that_led_to_it(silent, known):
+    """It ran from 5.5 to 13 s and was pulled again in vain at 17.5 and 20.3 s."""
+    found = claim([*STARTED, *(2 * [(1, 15), (0, 40)])], 2, seconds=11.0, silent=(silent,))
+    assert (found.pulls_low, found.pulls_high) == (2, 2 if known else None)
+    assert known or "missing" in found.pulls_reason
 
 
 def test_a_pull_before_a_run_is_sure_only_where_its_burst_is_clear():

@@ -79,6 +79,7 @@ def test_made_up_bangs_are_bangs():
     clip, truth = synthesis.make(scenario)
     t_s, level = np.arange(len(clip.samples)) / clip.rate_hz, np.abs(clip.samples)
     firing = np.percentile(level[(t_s > truth.cut_s - 3) & (t_s < truth.cut_s)], 99.8)
+    assert truth.pops
     for pop in truth.pops:
         bang = level[(t_s > pop - 0.02) & (t_s < pop + 0.1)].max()
         assert 4 < 20 * np.log10(bang / firing) < scenario.colour.pop_db + 2

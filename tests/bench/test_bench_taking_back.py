@@ -38,7 +38,7 @@ def test_taken_back_it_is_struck_through_with_its_reason_and_can_be_put_back(sto
     page = browser.get(f"/jobs/{job}").text
     section = page.split('id="taken-back"')[1].split("</section>")[0]
     assert "<del>" in section and "<script" not in section and "\x1b" not in page
-    assert "<script>alert(1)</script>" in text_of(html.unescape(section)) or "alert(1)" in text_of(section)
+    assert "<script>alert(1)</script>" in html.unescape(text_of(section)), "the reason can be read as it was given"
     assert f'name="kind" value="{kind}"' in section and f"/jobs/{job}/put-back" in section
     back = browser.post(f"/jobs/{job}/put-back", {"kind": kind, "entry": number})
     assert back.status == 303

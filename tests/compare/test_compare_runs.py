@@ -80,6 +80,7 @@ def test_misfires_cured(healthy, missing):
 def test_the_other_way_round_is_the_mirror_image(healthy, missing):
     there, back = compare(missing, healthy), compare(healthy, missing)
     mirror = {"better": "worse", "worse": "better"}
+    assert any(one.verdict in mirror and one.difference for one in there.measures)
     for one in there.measures:
         other = of_code(back, one.code)
         assert other.verdict == mirror.get(one.verdict, one.verdict)
