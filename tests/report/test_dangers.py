@@ -205,3 +205,10 @@ def test_a_saw_that_idles_near_its_clutch_does_not_go_back_as_well():
     assert sheet(record).top.tone == "watch"
     assert codes(saw(1, "after", 3507.0), saw(2, "after", 2700.0)) == []
     assert codes(saw(1, "after", 3507.0), saw(2, "after", 12500.0)) == ["idle_near_clutch"]
+
+
+def test_of_two_made_at_one_moment_the_one_from_after_the_work_is_the_later():
+    """As where only a day was told of both: the order of the work is the only one that is known."""
+    bad, well = kept(1, "before", FAST, rpm=4357.0), replace(kept(2, "after", AS_RATED), at=at(5))
+    assert codes(bad, well) == codes(well, bad) == []
+    assert codes(replace(bad, stage="after"), replace(well, stage="before")) == ["speed"]

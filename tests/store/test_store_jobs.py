@@ -12,7 +12,7 @@ from store_makers import fill, run_of, same
 
 from enginelog.model import Machine, Moment, TakeIn, UsageError
 from enginelog.model.wording import money
-from enginelog.store import NotInStoreError, moments, numbers
+from enginelog.store import NotInStoreError, engine_fields, moments, numbers
 
 
 def test_a_machine_is_remembered_by_its_label(store):
@@ -135,6 +135,7 @@ def test_a_job_goes_from_open_to_handed_back_and_its_steps_stay_on_record(store)
     assert (job.state, job.since) == ("open", job.opened)
     assert store.wait(job.id, "a gasket").waiting_for == "a gasket"
     assert store.reopen(job.id).waiting_for == ""
+    assert store.record(job.id).reopened is None, "it had not been handed back"
     done = store.finish(job.id)
     back = store.hand_back(job.id, "keep the tank full", "leaks", "spring 2027", b"report")
     assert (back.state, back.closed) == ("handed_back", done.closed)
@@ -440,3 +441,16 @@ def test_signs_that_mean_something_in_a_pattern_stand_for_themselves(store, word
     for complaint in ("at 5% load", "a_b", "c\\d", "axb 50 cd"):
         store.take_in(machine, complaint)
     assert [line.job.id for line in store.jobs(word)] == found
+
+
+@pytest.mark.parametrize(
+    ("told", "strokes", "cylinders", "angles"),
+    [({}, 4, 2, (0.0, 270.0)), ({"cylinders": 1}, 4, 1, (0.0,)), ({"strokes": "2"}, 2, 2, (0.0, 180.0)),
+     ({"firing_angles": (0.0,)}, 4, 1, (0.0,)), ({"rated_rpm": 3100.0}, 4, 2, (0.0, 270.0))],
+)  # fmt: skip
+def test_angles_that_were_told_go_with_the_layout_they_were_told_for(told, strokes, cylinders, angles):
+    """Angles of a twin are none of a single; those of a two-stroke lie within 360 degrees (README, firing angles)."""
+    known = Machine("generator", strokes=4, cylinders=2, firing_angles_deg=(0.0, 270.0))
+    names = ("strokes", "cylinders", "firing_angles", "rated_rpm", "idle_rpm", "machine", "blade_length_mm", "poles")
+    fields = engine_fields(known, dict.fromkeys(names) | told, {name: name for name in names})
+    assert (fields["strokes"], fields["cylinders"], fields["firing_angles_deg"]) == (strokes, cylinders, angles)
