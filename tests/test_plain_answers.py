@@ -21,6 +21,7 @@ from enginelog.findings import judge, settling_verdict, words
 from enginelog.findings.settling import SettlingStudy
 from enginelog.limits.trade import cautions, knowledge
 from enginelog.model import Finding, Problem, Quality
+from enginelog.report.headline import headline
 
 CALL = "import sys; from enginelog.cli import main; sys.exit(main({!r}))"
 LIMITS = limits.load("findings")
@@ -136,8 +137,8 @@ def test_nobody_reads_that_a_figure_cannot_be_told_and_then_the_figure():
 def test_the_sign_of_the_answer_does_not_deny_the_speed_in_it():
     run = not_judged(Finding("misfire", "unknown", "Cannot tell: too much noise."))
     silent = replace(run, quality=Quality(False, None, 0.0, None, (Problem("silent", "silent", "record again"),), 0.0))
-    assert report.words.headline(run).word == "Not judged" and "rpm" in report.words.headline(run).text
-    assert report.words.headline(silent).word == "Cannot tell"
+    assert headline(run).word == "Not judged" and "rpm" in headline(run).text
+    assert headline(silent).word == "Cannot tell"
 
 
 def test_nothing_is_said_to_drown_in_silence(tmp_path):

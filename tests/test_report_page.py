@@ -18,6 +18,7 @@ from enginelog.plots import COLOURS
 from enginelog.report import words
 from enginelog.report.cautions import cautions
 from enginelog.report.facts import facts, limit_of
+from enginelog.report.headline import headline
 from enginelog.report.judged import judged
 from enginelog.report.words import GAP
 
@@ -107,7 +108,7 @@ def test_tables_have_headers(named_page):
 def test_answer_comes_first_with_word_and_sign(named_page):
     name, _, page = named_page
     run = make_runs.ALL[name]()
-    top = words.headline(run)
+    top = headline(run)
     text = page.text
     answer = text.index(" ".join(words.clean(top.title).split()))
     assert f"{words.SIGNS[top.verdict]} {words.VERDICTS[top.verdict]}" in text[:answer]
@@ -347,7 +348,7 @@ def test_on_paper_the_first_sheet_is_enough_for_an_owner(tmp_path, name, size):
     """The answer in plain words, the key figures, what to take care of, the main picture, and the first finding."""
     run = make_runs.ALL[name]()
     first, *others = sheets_of(printed(on(size, report.to_html(run)), tmp_path))
-    assert " ".join(words.headline(run).text.split()) in first
+    assert " ".join(headline(run).text.split()) in first
     for part in ("Speed", "Misfires", "Take care:", "Speed over time", "time in the recording"):
         assert part in first, part
     assert not any("Speed over time" in other for other in others)

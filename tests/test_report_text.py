@@ -10,6 +10,7 @@ from enginelog import report
 from enginelog.model import Engine, Finding, FiringSummary, Quality, Settling, Span
 from enginelog.report import words
 from enginelog.report.facts import facts
+from enginelog.report.headline import headline
 
 NEVER = re.compile(
     r"\bdB\s?\(?A\)?\b|dB\s?SPL|\bOBD\b|complian|certified|\bnan\b|\binf\b|(?-i:\bNone\b)", re.IGNORECASE
@@ -243,16 +244,16 @@ def test_what_cannot_be_told_comes_with_the_reason():
     ],
 )
 def test_headline(name, verdict, title):
-    top = words.headline(make_runs.ALL[name]())
+    top = headline(make_runs.ALL[name]())
     assert (top.verdict, top.title) == (verdict, title)
 
 
 def test_unknown_findings_alone_are_never_good():
     run = make_runs.healthy_generator()
     lone = (Finding("misfire", "unknown", "Too noisy."),)
-    top = words.headline(replace(run, measures=replace(run.measures, findings=lone)))
+    top = headline(replace(run, measures=replace(run.measures, findings=lone)))
     assert (top.verdict, top.title) == ("unknown", "It ran, but little more can be told")
-    none = words.headline(replace(run, measures=replace(run.measures, findings=())))
+    none = headline(replace(run, measures=replace(run.measures, findings=())))
     assert none.verdict == "unknown"
 
 
@@ -260,7 +261,7 @@ def test_a_run_is_good_only_where_lost_firings_would_have_been_heard():
     run = make_runs.healthy_generator()
     blind = tuple(f for f in run.measures.findings if words.group(f.code) != "misfire")
     assert any(finding.verdict == "ok" for finding in blind)
-    top = words.headline(replace(run, measures=replace(run.measures, findings=blind)))
+    top = headline(replace(run, measures=replace(run.measures, findings=blind)))
     assert (top.verdict, top.title) == ("unknown", "It ran, but whether firings were lost cannot be told")
 
 
@@ -272,7 +273,7 @@ def test_the_headline_says_where_it_is_not_sure_that_this_was_an_engine():
         ("settling_start", 0.4, "Perhaps an engine, with something to watch: misfires, rough start, bangs"),
     ):
         run = make_runs.ALL[name]()
-        top = words.headline(replace(run, timeline=replace(run.timeline, confidence=sure)))
+        top = headline(replace(run, timeline=replace(run.timeline, confidence=sure)))
         assert top.title == title
         doubted = sure < words.SURE_ENGINE
         assert top.text.startswith("What may be an engine ran for" if doubted else "The engine ran for")
@@ -282,8 +283,8 @@ def test_the_headline_says_where_it_is_not_sure_that_this_was_an_engine():
 def test_poor_recording_is_taken_with_care():
     run = make_runs.healthy_generator()
     poor = replace(run, quality=Quality(True, 3.0, 0.0, None, (), 0.3))
-    assert "take all figures with care" in words.headline(poor).text
-    assert "care" not in words.headline(run).text
+    assert "take all figures with care" in headline(poor).text
+    assert "care" not in headline(run).text
 
 
 def test_unusable_clip_shows_no_figures():

@@ -12,8 +12,11 @@ from enginelog.advice import Advice, NextCheck
 from enginelog.model import Finding, Problem, Run
 from enginelog.plots.thin import envelope
 from enginelog.report import words
+from enginelog.report.by_rules import advice_of
 from enginelog.report.facts import Fact, facts, why_unknown
-from enginelog.report.next_steps import advice_of, next_steps
+from enginelog.report.headline import headline
+from enginelog.report.hurting import said_first
+from enginelog.report.next_steps import next_steps
 
 MOST_POINTS = 6000
 BINS = 2000
@@ -34,13 +37,15 @@ class Told:
 
 @dataclass(frozen=True)
 class Answer:
-    """The answer first, then the findings from the worst on, the measures, what ails the recording, advice.
+    """The answer first, then what can hurt, the findings from the worst on, the measures, what ails the recording,
+    advice.
 
     checks, folded: those of the advice, the first ones open, the others to unfold. next: in a few words what else.
     """
 
     run: Run
     top: words.Headline
+    first: tuple[str, ...]
     told: tuple[Told, ...]
     known: tuple[Fact, ...]
     unknown: tuple[tuple[str, str], ...]
@@ -58,7 +63,8 @@ def answer(run: Run) -> Answer:
     steps = next_steps(run)
     return Answer(
         run=run,
-        top=words.headline(run),
+        top=headline(run),
+        first=said_first(run),
         told=tuple(_told(finding) for finding in ranked if finding.verdict in ("fault", "watch")),
         known=tuple(fact for fact in found if fact.known),
         unknown=tuple((fact.label, why_unknown(run, fact)) for fact in found if not fact.known),

@@ -2,7 +2,7 @@
 
     record(run) -> dict          the run record of version 1       to_json(run) -> str     from_json(text) -> dict
     summary_lines(run) -> list   lines with a kind each             summary_text(run, width=80) -> str
-    answer(run) -> Line          the answer alone
+    answer(run) -> Line          the answer alone                   headline(run) -> Headline    with its verdict
     to_html(run) -> str          one self-contained page            speed_csv(run), firing_csv(run) -> str
     write_folder(run, folder, audio_excerpt=None) -> Written
 
@@ -29,6 +29,7 @@ from enginelog.report.handback import (
     hand_back_text,
     write_hand_back,
 )
+from enginelog.report.headline import headline
 from enginelog.report.page import AudioExcerpt, to_html
 from enginelog.report.record import record, to_json
 from enginelog.report.spec import RecordError, check, from_json
@@ -57,6 +58,7 @@ __all__ = [
     "hand_back_pdf",
     "hand_back_questions",
     "hand_back_text",
+    "headline",
     "known_of",
     "next_text",
     "plan_text",

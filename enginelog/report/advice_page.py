@@ -11,7 +11,8 @@ from enginelog.limits.trade.cautions import Caution
 from enginelog.limits.trade.pages import Term
 from enginelog.model import Finding, Run
 from enginelog.report import advising, words
-from enginelog.report.next_steps import advice_of, next_steps, plain_record
+from enginelog.report.by_rules import advice_of, plain_record
+from enginelog.report.next_steps import next_steps
 from enginelog.report.templates import template
 
 MOST_CAUSES = 4

@@ -13,6 +13,7 @@ from enginelog.model import Compared, Comparison, JobRecord, Run, StoredRun
 from enginelog.model.wording import begun_small
 from enginelog.report import words
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, faults_of
+from enginelog.report.headline import headline
 from enginelog.report.made_when import before_the_last_work
 
 ANSWERS = {
@@ -52,7 +53,7 @@ def top_of(record: JobRecord, pair: BeforeAfter, full: bool) -> Top:
     if pair.comparison is not None and before is not None and after is not None:
         return _since_reopened(_compared(pair.comparison, before, after, full), pair)
     if after is not None:
-        head = words.headline(after)
+        head = headline(after)
         text = f"{_told(head, full)} There is no recording from before the work to hold it against."
         return _since_reopened(Top(head.verdict, words.SIGNS[head.verdict], head.word, head.title, text), pair)
     during = [one.run for one in record.of_stage("during") if one.run is not None]
@@ -73,7 +74,7 @@ def _overtaken(record: JobRecord, newer: StoredRun, full: bool) -> Top:
     if before_the_last_work(record, newer):
         last = _by_itself(f"Last recorded, {date}, {side} the last work", newer.run, full)
         return Top("unknown", "?", "Not measured", NOT_SINCE, f"So there is no measurement of how it runs now. {last}")
-    head = words.headline(newer.run)
+    head = headline(newer.run)
     tone = "unknown" if head.verdict == "ok" else head.verdict  # well, but not from after the work: no reason for green
     text = f"{_told(head, full)} Recorded {date}; all that was recorded after the work is older.".strip()
     return Top(tone, words.SIGNS[tone], "Not compared" if tone == "unknown" else head.word, head.title, text)
@@ -90,7 +91,7 @@ def _since_reopened(top: Top, pair: BeforeAfter) -> Top:
 
 def _by_itself(when: str, run: Run, full: bool) -> str:
     """What one recording says, without another beside it."""
-    head = words.headline(run)
+    head = headline(run)
     return f"{when}: {begun_small(head.title)}. {_told(head, full)}".strip()
 
 

@@ -26,11 +26,12 @@ from enginelog.report import words
 from enginelog.report.advice_page import machine_cautions
 from enginelog.report.cautions import Caution, cautions
 from enginelog.report.comparison import told_first
-from enginelog.report.dangers import Danger, counts, is_danger, standing
+from enginelog.report.dangers import Danger, standing
 from enginelog.report.facts import facts, limit_of
 from enginelog.report.handback_answer import NOT_MENDED, Top, top_of, with_unsafe
 from enginelog.report.handback_open import asked_first, check_title, unsafe_titles
 from enginelog.report.handback_pictures import Drawing, drawings
+from enginelog.report.hurting import counts, is_danger
 from enginelog.report.judged import beside, judged, limit_words, row_name
 from enginelog.report.made_when import NOT_SO, before_the_last_work
 from enginelog.report.owner_words import for_owner, said_by_another

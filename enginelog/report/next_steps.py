@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Any
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
 
-import numpy as np
-
-from enginelog.advice import MOST_STEPS, Advice, Heard, NextCheck, Situation, advise
-from enginelog.model import Run, Track
+from enginelog.advice import MOST_STEPS, NextCheck
+from enginelog.model import Run
 from enginelog.report import words
-from enginelog.report.record import record
+from enginelog.report.by_rules import advice_of
+from enginelog.report.hurting import hurts_in
 
 BAD = ("fault", "watch")
-NO_TRACK = Track(*[np.empty(0)] * 4)
+RUNS_IT = re.compile(r"\b(record|recording|balance test|cold start|loaded|under load|tachometer)\b")
 
 
 @dataclass(frozen=True)
@@ -23,16 +23,6 @@ class NextSteps:
 
     checks: tuple[NextCheck, ...]
     others: tuple[str, ...]
-
-
-def plain_record(run: Run) -> dict[str, Any]:
-    """The run's record without its track, which no rule asks for."""
-    return record(replace(run, track=NO_TRACK))
-
-
-def advice_of(run: Run) -> Advice:
-    """What follows from one run by itself."""
-    return advise(Situation((Heard(plain_record(run)),)))
 
 
 def next_steps(run: Run) -> NextSteps:
@@ -59,4 +49,10 @@ def named_by_findings(run: Run, asked: tuple[NextCheck, ...]) -> tuple[str, ...]
     the rules name no check.
     """
     findings = [one for one in words.ranked(run.measures.findings) if not asked or one.verdict not in BAD]
-    return tuple(dict.fromkeys(step for one in findings for step in one.next))
+    return allowed(run, dict.fromkeys(step for one in findings for step in one.next))
+
+
+def allowed(run: Run, steps: Iterable[str]) -> tuple[str, ...]:
+    """Of what findings name what may be done: where something that can hurt was heard, nothing for which it must run.
+    Then the rules alone say whether and how it is run again."""
+    return tuple(step for step in steps if not RUNS_IT.search(step)) if hurts_in(run) else tuple(steps)

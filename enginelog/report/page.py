@@ -17,8 +17,10 @@ from enginelog.report import pictures, words
 from enginelog.report.advice_page import Explained, advice_section, machine_cautions, meaning
 from enginelog.report.cautions import cautions
 from enginelog.report.facts import Fact, facts, is_measured, limit_of, reason_alone, speaks_of, why_unknown
+from enginelog.report.headline import headline
+from enginelog.report.hurting import said_first
 from enginelog.report.judged import beside, judged, limit_words, row_name
-from enginelog.report.next_steps import BAD, NextSteps, next_steps
+from enginelog.report.next_steps import BAD, NextSteps, allowed, next_steps
 from enginelog.report.templates import asset, template
 
 TILES = ("speed", "misfire", "hunting", "steadiness", "settling", "starting")
@@ -49,6 +51,7 @@ class Card:
     measured: str
     limit: str
     picture: pictures.Picture | None
+    next: tuple[str, ...] = ()
     meaning: str = ""
     terms: tuple[Term, ...] = ()
 
@@ -94,7 +97,8 @@ def to_html(run: Run, audio_excerpt: AudioExcerpt | None = None, fields: Mapping
         heard=heard,
         css=asset("page.css") + asset("print.css"),
         name=_name(run),
-        top=words.headline(run),
+        top=headline(run),
+        first=said_first(run),
         tiles=_tiles(found),
         cards=[card for card in cards if card.finding.verdict in BAD],
         unknown=unknown,
@@ -121,7 +125,7 @@ def to_html(run: Run, audio_excerpt: AudioExcerpt | None = None, fields: Mapping
 
 def _not_with_a_finding(steps: NextSteps, cards: list[Card]) -> list[str]:
     """What would tell more, where the rules name no check and no finding on the page names it already."""
-    shown = {step for card in cards if card.finding.verdict in BAD for step in card.finding.next}
+    shown = {step for card in cards if card.finding.verdict in BAD for step in card.next}
     return [] if steps.checks else [step for step in steps.others if step not in shown]
 
 
@@ -156,6 +160,7 @@ def _card(run: Run, finding: Finding, drawn: set[str] | None, explained: Explain
         words.measured(finding),
         limit_words(run, finding),
         picture,
+        allowed(run, finding.next),
         *_in_plain_words(finding, explained),
     )
 

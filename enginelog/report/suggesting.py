@@ -11,8 +11,8 @@ from enginelog.limits.bench import LEAD, Suggestion
 from enginelog.limits.trade import knowledge
 from enginelog.model import JobRecord, StoredRun
 from enginelog.model.wording import begun_large, begun_small, joined
-from enginelog.report import words
 from enginelog.report.dangers import Danger, standing
+from enginelog.report.headline import headline
 from enginelog.report.made_when import before_it_came_back, before_the_last_work, too_early
 from enginelog.report.record import record as run_record
 
@@ -72,7 +72,7 @@ def suggestion(record: JobRecord) -> Suggestion:
     codes = told[-1].analysis.figures.amiss if told and told[-1].analysis else ()
     found = _with_dangers(at_bench(known.checks, known.heard, known.engine, codes, by_rules), left, now)
     failed = [step for step in found.failed if not knowledge.is_trial(step.name)]
-    well = now == since and all(words.headline(run.run).verdict == "ok" for run in since if run.run)
+    well = now == since and all(headline(run.run).verdict == "ok" for run in since if run.run)
     if since and well and not failed and not any(each.stored in since for each in left):
         return replace(found, open_steps=(), before=None, text=_well(record, since, left))
     shown = [run for run in now if shows_something(run)]

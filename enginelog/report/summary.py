@@ -10,6 +10,8 @@ from enginelog.model import Finding, Run
 from enginelog.model.wording import begun_small
 from enginelog.report.cautions import cautions
 from enginelog.report.facts import Fact, facts, is_measured, reason_alone, says_why, speaks_of, why_unknown
+from enginelog.report.headline import headline
+from enginelog.report.hurting import said_first
 from enginelog.report.next_steps import check_line, next_steps
 from enginelog.report.words import (
     GAP,
@@ -19,7 +21,6 @@ from enginelog.report.words import (
     clean,
     engine_words,
     glued,
-    headline,
     listed,
     moment,
     problem_words,
@@ -39,7 +40,8 @@ MARKS = {"fault": "[X]", "watch": "[!]", "unknown": "[?]", "ok": "[+]"}
 class Line:
     """One line of the summary before wrapping.
 
-    kind: title, fault, watch, unknown, ok (a verdict of that name), fact, problem, next, note, caution or blank.
+    kind: title, fault, watch, unknown, ok (a verdict of that name), first (what can hurt), fact, problem, next, note,
+    caution or blank.
     label: what stands at the left, empty where the text goes on by itself.
     """
 
@@ -54,6 +56,7 @@ def summary_lines(run: Run) -> list[Line]:
     lines = [
         Line("title", _about(run)),
         Line(top.verdict, f"{top.title}. {top.text}", MARKS[top.verdict]),
+        *(Line("first", text, "" if index else "First") for index, text in enumerate(said_first(run))),
         Line("blank", ""),
     ]
     lines += _fact_lines(run) if run.quality.usable else []
