@@ -10,11 +10,11 @@ from dataclasses import replace
 
 import make_runs
 import pytest
-from test_dangers import FAST, SLOW, job, kept, saw
+from test_dangers import FAST, SLOW, at, job, kept, saw
 
 from enginelog import report
 from enginelog.bench import answers
-from enginelog.model import Finding
+from enginelog.model import BenchCheck, Finding
 from enginelog.report.handback_sheet import sheet
 from enginelog.report.hurting import hurts_in, said_first
 
@@ -112,3 +112,21 @@ def test_where_it_was_perhaps_an_engine_nobody_is_asked_to_record_it_again():
     harmless = saw(1, "before", 2700.0).run
     again = report.headline(replace(harmless, timeline=replace(harmless.timeline, confidence=0.6))).text
     assert "Please record again" in again
+
+
+@pytest.mark.parametrize("then", [("not_checked",), ("not_checked", "not_checked"), ("pass",), ("pass", "not_checked")])
+def test_a_check_that_failed_stands_as_failed_where_it_is_skipped_later(then):
+    """A bent blade, then a skip: no First, no Failed, and 'next: fuel in the tank' beside a hand-back that still said
+    not to use it."""
+    made = tuple(BenchCheck("blade", result, at(minute), "bent") for minute, result in enumerate(("fail", *then), 5))
+    record = replace(job(), checks=made)
+    found, stands = report.suggestion(record), "pass" not in then
+    assert [line.startswith("Blade and what holds it, failed: do not run it") for line in found.first] == [True] * stands
+    assert [step.name for step in found.failed] == ["blade"] * stands
+    assert (report.known_of(record).checks == {"blade": "fail"}) is stands
+    assert bool(report.hand_back_questions(record)) is stands
+
+
+def test_a_check_skipped_before_it_failed_failed():
+    made = tuple(BenchCheck("blade", result, at(minute)) for minute, result in enumerate(("not_checked", "fail"), 5))
+    assert report.known_of(replace(job(), checks=made)).checks == {"blade": "fail"}

@@ -219,9 +219,17 @@ def is_trial(name: str) -> bool:
 
 
 def results_of(checks: Iterable[BenchCheck]) -> dict[str, str]:
-    """The newest result of each check made, from entries in order of time; checks nobody knows are left out."""
+    """The newest result of each check made, from entries in order of time; checks nobody knows are left out.
+
+    One skipped after it failed stands as failed: a skip says nothing of what was seen, and what can hurt must not be
+    gone by it.
+    """
     known = {step.name for step in bench.steps()} | set(load().checks)
-    return {check.step: check.result for check in checks if check.step in known}
+    found: dict[str, str] = {}
+    for check in checks:
+        if check.step in known and not (check.result == "not_checked" and found.get(check.step) == "fail"):
+            found[check.step] = check.result
+    return found
 
 
 def _sign(table: reading.Table) -> Sign:
