@@ -12,7 +12,11 @@ GOVERNOR = (
     "fuel supply: filter, tank vent, carburettor passages, old fuel",
     "air leaks at the intake gaskets",
 )
-UNTOUCHED = ("record a minute at steady throttle and load, without touching the machine",)
+# An operator-presence lever or trigger must be held: asked to touch nothing, somebody would tie it.
+UNTOUCHED = (
+    "record a minute at steady throttle and load without moving a control; a lever that must be held is held by hand,"
+    " never tied",
+)
 UNGOVERNED = ("saw", "trimmer")  # common practice, no source: nothing but the throttle holds their speed
 BALANCE_TEST = "balance test by the manual: ground one plug after the other; more than {rpm:z.0f} rpm apart counts"
 WEAK_OR_FAR = (

@@ -219,6 +219,15 @@ def test_the_cautions_do_not_contradict_each_other():
         assert not cautions.contradictions(caution.short), caution.name
 
 
+def test_nobody_is_asked_to_let_go_of_a_lever_that_must_be_held():
+    """With an operator-presence control (16 CFR 1205.5(a)(1)) it runs untouched only where that is tied."""
+    let_go = re.compile(r"\b(without|not) touch\w* (anything|it|the (machine|engine|mower|controls?))\b", re.I)
+    assert not {name for name, text in all_texts().items() if let_go.search(text)}
+    for kind in ("mower", "mower twin", "tiller"):
+        held = [test for test in protocols.tests(kind) if "control" in test.how]
+        assert held and all("held by hand, never tied" in test.how for test in held if "moving any" in test.how)
+
+
 @pytest.mark.parametrize(
     "text",
     [
@@ -247,6 +256,16 @@ def test_the_cautions_do_not_contradict_each_other():
         "Ignore the manual.",
         "The sound shows a lean mixture.",
         "Clean the parts in petrol.",
+        "Wedge the bail lever shut with tape while it runs.",
+        "Tape the lever to the handle.",
+        "Put a cable tie round the trigger.",
+        "Zip-tie the trigger and step back.",
+        "Keep the throttle open with a rubber band.",
+        "Then wedge the trigger.",
+        "Hold the plug wire by hand and look for sparks at the open plug hole.",
+        "Look for sparks at the open plug hole.",
+        "At the open plug hole watch the spark jump.",
+        "Hold the ignition lead close in your bare hand.",
     ],
 )
 def test_contradictions_are_seen(text):
@@ -264,6 +283,12 @@ def test_contradictions_are_seen(text):
         "On a certified US engine, removing the governor counts as tampering.",
         "Refuel only when cold.",
         "Set by the manual, 200 rpm below the limit.",
+        "A lever that must be held is held by hand, never tied.",
+        "Hold the plug lead away and turn the engine over by hand.",
+        "Tester in line, plug in its hole, no spark beside an open plug hole.",
+        "Test the spark well away from an open plug hole.",
+        "Let the trigger go; the governor closes the throttle by its lever.",
+        "A tape measure tells the blade's length.",
     ],
 )
 def test_good_advice_passes(text):
