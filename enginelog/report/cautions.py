@@ -1,6 +1,7 @@
 """The usual cautions, read from the file beside this module, as they fit a kind of machine.
 
 cautions() -> all that a report of an untold machine shows        cautions("pump") -> without blade, chain or tines
+take_care("generator") -> all on one line, with those of its kind alone
 """
 
 from __future__ import annotations
@@ -9,6 +10,8 @@ import tomllib
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
+
+from enginelog.limits.trade import cautions as trade
 
 
 @dataclass(frozen=True)
@@ -33,3 +36,9 @@ def cautions(machine: str | None = None) -> tuple[Caution, ...]:
         if not one.machines or machine in one.machines:
             found[name.partition("_")[0]] = one  # blade_none takes the place of blade
     return tuple(found.values())
+
+
+def take_care(machine: str | None) -> str:
+    """The usual cautions in short, then those that only its kind needs, such as the live output of a generator."""
+    own = (each.short for each in trade.for_machine(machine) if machine in each.machines)
+    return "; ".join(dict.fromkeys((*(each.short for each in cautions(machine)), *own))) + "."

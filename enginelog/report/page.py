@@ -15,7 +15,7 @@ from enginelog.model import MOST_HELD, Finding, Quality, Run, Span, in_turn
 from enginelog.model.wording import as_told, begun_large
 from enginelog.report import pictures, words
 from enginelog.report.advice_page import Explained, advice_section, machine_cautions, meaning
-from enginelog.report.cautions import cautions
+from enginelog.report.cautions import cautions, take_care
 from enginelog.report.facts import Fact, facts, is_measured, limit_of, reason_alone, speaks_of, why_unknown
 from enginelog.report.headline import headline
 from enginelog.report.hurting import said_first
@@ -112,6 +112,7 @@ def to_html(run: Run, audio_excerpt: AudioExcerpt | None = None, fields: Mapping
         spans=spans[:MOST_SPANS],
         spans_left=max(0, len(spans) - MOST_SPANS),
         cautions=cautions(run.engine.machine),
+        take_care=take_care(run.engine.machine),
         facts=_about(run),
         limits=used_limits(run),
         audio=_audio(audio_excerpt),

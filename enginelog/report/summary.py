@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from enginelog.model import Finding, Run
 from enginelog.model.wording import begun_small
-from enginelog.report.cautions import cautions
+from enginelog.report.cautions import take_care
 from enginelog.report.facts import Fact, facts, is_measured, reason_alone, says_why, speaks_of, why_unknown
 from enginelog.report.headline import headline
 from enginelog.report.hurting import said_first
@@ -64,7 +64,7 @@ def summary_lines(run: Run) -> list[Line]:
     lines += _recording_lines(run)
     lines += _next_lines(run)
     lines += [Line("blank", "")] if lines[-1].kind != "blank" else []
-    lines += [Line("caution", "; ".join(c.short for c in cautions()) + ".", "Take care")]
+    lines += [Line("caution", take_care(run.engine.machine), "Take care")]
     return lines
 
 

@@ -121,7 +121,9 @@ def test_a_check_that_failed_stands_as_failed_where_it_is_skipped_later(then):
     made = tuple(BenchCheck("blade", result, at(minute), "bent") for minute, result in enumerate(("fail", *then), 5))
     record = replace(job(), checks=made)
     found, stands = report.suggestion(record), "pass" not in then
-    assert [line.startswith("Blade and what holds it, failed: do not run it") for line in found.first] == [True] * stands
+    assert [line.startswith("Blade and what holds it, failed: do not run it") for line in found.first] == [
+        True
+    ] * stands
     assert [step.name for step in found.failed] == ["blade"] * stands
     assert (report.known_of(record).checks == {"blade": "fail"}) is stands
     assert bool(report.hand_back_questions(record)) is stands
@@ -130,3 +132,22 @@ def test_a_check_that_failed_stands_as_failed_where_it_is_skipped_later(then):
 def test_a_check_skipped_before_it_failed_failed():
     made = tuple(BenchCheck("blade", result, at(minute)) for minute, result in enumerate(("not_checked", "fail"), 5))
     assert report.known_of(replace(job(), checks=made)).checks == {"blade": "fail"}
+
+
+@pytest.mark.parametrize(
+    ("machine", "said"),
+    [
+        ("generator", "generator: live output, no back-feed"),
+        ("pressure washer", "washer: jet cuts"),
+        ("mower", "others and animals well away"),
+    ],
+)
+def test_the_cautions_of_its_kind_stand_with_the_usual_ones(machine, said):
+    """'Measure it with a meter', without a word of live sockets (CPSC, portable generator safety; the others common
+    practice, no source)."""
+    run = make_runs.healthy_generator()
+    run = replace(run, engine=replace(run.engine, machine=machine))
+    [care] = [line.text for line in report.summary_lines(run) if line.kind == "caution"]
+    assert said in care and said in plain(report.to_html(run)).split("Take care:")[1].split("More below")[0]
+    untold = replace(run, engine=replace(run.engine, machine=None))
+    assert said not in report.summary_text(untold).replace("\n             ", " ")
