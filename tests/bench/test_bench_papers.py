@@ -185,13 +185,23 @@ def test_answers_and_ticked_checks_change_it(browser, hunting):
     assert "Told here" not in open_check  # left empty is no answer
 
 
-def test_what_can_hurt_stands_first_on_the_job_too(store, server, browser):
+def test_what_can_hurt_stands_first_on_recording_and_job_too(store, server, browser):
     """The run's line said 'fault: speed', and the checks went on to the linkage."""
     made = new_job(store, "tiller Marigold", kind="tiller", strokes=4, rated_rpm=3000.0)
     run = make_runs.healthy_generator()
     fast = Finding("speed", "fault", "Ran at 3400 rpm.", 3400.0, "rpm", 3300.0, "x")
     run = replace(run, measures=replace(run.measures, findings=(fast,)))
-    assert browser.post(f"/takes/{with_answer(server, made, run)}/attach", {"stage": "before"}).status == 303
+    take = with_answer(server, made, run)
+    answers = [words_of(browser.get(f"/takes/{take}").text)]
+    sent = browser.post(f"/takes/{take}/attach", {"stage": "before"})
+    with open_store(store) as opened:
+        [kept] = opened.record(made).runs
+    answers.append(words_of(browser.get(f"/runs/{kept.id}").text))
+    for answer in answers:
+        headline = answer.index("A fault that can hurt can be heard: too fast")
+        first = answer.index("First It turns faster than it may. Stop using it")
+        assert 0 < headline < first < answer.index("Ran at 3400 rpm.")
+    assert sent.status == 303
     page = words_of(browser.get(f"/jobs/{made}").text)
     assert 0 < page.index("First: It turns faster than it may. Stop using it") < page.index("Next: governor linkage")
 
