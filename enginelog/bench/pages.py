@@ -158,7 +158,7 @@ def run(request: Request) -> Response:
         gone = [each for each in store.taken_back(stored.job_id) if (each.kind, each.entry.id) == ("run", stored.id)]
     if stored.run is None:
         raise UsageError(f"run {stored.id} has no analysis")
-    earlier = [(each, figures(replace(stored, analysis=each))) for each in reversed(stored.earlier)]
+    earlier = [(each, figures(replace(stored, analysis=each, run=None))) for each in reversed(stored.earlier)]
     unlike = told_otherwise(stored.run.engine, record.machine.engine)
     return page(
         request, "run.html", stored=stored, record=record, shown=answer(stored.run), gone=gone, earlier=earlier,

@@ -225,8 +225,9 @@ def _outcome(kept: model.StoredRun) -> list[str]:
     from enginelog import report
     from enginelog.report.run_line import figures
 
-    now, before = figures(kept), figures(replace(kept, analysis=kept.earlier[-1])) if kept.earlier else ""
-    was = "as before" if now == before else f"before: {before}"
+    bare = replace(kept, run=None)  # no earlier result is whole: like is held against like
+    now, before = figures(kept), figures(replace(bare, analysis=kept.earlier[-1])) if kept.earlier else ""
+    was = "as before" if figures(bare) == before else f"before: {before}"
     assert kept.run is not None  # asked for whole
     mark = report.answer(kept.run).label
     name = console.safe_line(kept.recording_name)

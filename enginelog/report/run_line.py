@@ -8,6 +8,7 @@ from __future__ import annotations
 from enginelog.model import MOST_HELD, RunFigures, StoredRun, in_turn
 from enginelog.model.wording import often, one_line, times
 from enginelog.report import words
+from enginelog.report.hurting import hurts_in
 
 
 def run_line(run: StoredRun) -> str:
@@ -19,7 +20,7 @@ def run_line(run: StoredRun) -> str:
 
 
 def figures(run: StoredRun) -> str:
-    """The main figures of a stored run in words."""
+    """The main figures of a stored run in words; of one that is whole what can hurt is named before what is amiss."""
     found = run.analysis.figures if run.analysis else RunFigures()
     if not found.usable:
         return "recording unusable"
@@ -28,7 +29,8 @@ def figures(run: StoredRun) -> str:
     parts = [_speed(found), _misfires(found)]
     if found.hunting_swing_percent is not None:
         parts.append(f"swings {found.hunting_swing_percent:z.1f} %")
-    amiss = _amiss(found)
+    hurts = ", ".join(dict.fromkeys(each.name for each in hurts_in(run.run)))
+    amiss = [*([f"can hurt: {hurts}"] if hurts else []), *_amiss(found)]
     if not amiss and found.misfire_percent is not None and _sure_engine(found):  # nothing is said of what is not known
         amiss = ["nothing amiss heard"]
     return "; ".join([", ".join(parts), *amiss])

@@ -14,9 +14,12 @@ from test_dangers import FAST, SLOW, at, job, kept, saw
 
 from enginelog import report
 from enginelog.bench import answers
-from enginelog.model import BenchCheck, Finding
+from enginelog.cli import job_text
+from enginelog.model import Analysis, BenchCheck, Finding
 from enginelog.report.handback_sheet import sheet
 from enginelog.report.hurting import hurts_in, said_first
+from enginelog.report.run_line import figures
+from enginelog.store.figures import figures_of
 
 GOOD = make_runs.healthy_generator().measures.findings
 STILL = "It must stand still: do not use it until it does."
@@ -85,6 +88,17 @@ def test_of_a_run_in_which_nothing_can_hurt_nothing_stands_first():
 def test_the_hand_back_does_not_quote_it_as_well():
     text = sheet(job(saw(1, "before", 3894.0), saw(2, "after", 10400.0))).top.text
     assert "Before the work: it ran, with something to watch that can hurt: idle near the clutch's speed." in text
+
+
+def test_a_job_s_list_does_not_call_it_well():
+    """'nothing amiss heard' stood in the job's list beside 'do not use it'."""
+    stored = saw(1, "before", 3894.0)
+    stored = replace(stored, analysis=Analysis(1, at(5), "0.1.0", figures_of(stored.run)))
+    assert figures(stored).endswith("; can hurt: idle near the clutch's speed")
+    assert any(
+        "can hurt: idle near" in line for line in job_text.job_lines(job(stored), report.suggestion(job(stored)))
+    )
+    assert "can hurt" not in figures(replace(stored, run=None)), "of earlier results, which are not whole"
 
 
 RUN_IT = ("record a minute at steady throttle and load", "balance test by the manual", "measure with a tachometer")
