@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from enginelog.advice.reasoning import advise
 from enginelog.advice.signs import CLUTCH_KINDS, changed_words, expected_rpm, least_pulls, regime, sure_rpm
-from enginelog.advice.words import Record
+from enginelog.advice.words import Heard, Record, Situation
 from enginelog.limits.trade import cautions, formulas, machines, protocols
 from enginelog.limits.trade.cautions import Caution, Exposure
 from enginelog.limits.trade.protocols import ToRecord
@@ -104,6 +105,12 @@ def judge(step: Step, record: Record, engine: Engine | None = None) -> Judged:
         return Judged(step.test, f"{_pulls(record)}, and it did not start", (), False)
     heard = _heard(record) + _not_known(step, record)
     return Judged(step.test, heard, tuple(again), True if record["engine_heard"] else None)
+
+
+def first_of(record: Record, engine: Engine | None = None) -> tuple[str, ...]:
+    """What is said before all else of a recording in which something that can hurt was heard; empty for others."""
+    told = _as_told(record, engine)
+    return advise(Situation((Heard(told),))).first if told["quality"]["usable"] and told["engine_heard"] else ()
 
 
 def _as_told(record: Record, engine: Engine | None) -> Record:

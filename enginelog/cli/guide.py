@@ -25,13 +25,14 @@ STATUS_UNREADABLE = 4
 class _Found:
     """What came of one recording: the name of its test, whether it will do for that, and the exit status.
 
-    ran: as of `Judged`.
+    ran: as of `Judged`. first: what is said before all else, as it can hurt.
     """
 
     name: str
     will_do: bool
     status: int
     ran: bool | None = None
+    first: tuple[str, ...] = ()
 
 
 @click.command()
@@ -58,14 +59,14 @@ def guide(names: tuple[str, ...], ask: bool, **told: Any) -> int:
         console.show(report.plan_text(plan, console.width()).rstrip())
     found = [_judge(step, name, engine) for step, name in given]
     done = [each.name for each in found if each.will_do]
-    if ask and _starts(found):
+    if ask and _starts(found) and not _first(found):
         for step, name in _asked(plan, done):
             found.append(_judge(step, name, engine))
-            if not _starts(found):
+            if not _starts(found) or _first(found):
                 break
         done = [each.name for each in found if each.will_do]
     if given or ask:
-        console.show("\n" + report.next_text(plan, done, console.width(), _starts(found)).rstrip())
+        console.show("\n" + report.next_text(plan, done, console.width(), _starts(found), _first(found)).rstrip())
     return max((each.status for each in found), default=STATUS_DONE)
 
 
@@ -73,6 +74,11 @@ def _starts(found: list[_Found]) -> bool:
     """False where pulls in vain are all that was heard: no running engine can be asked for then."""
     ran = [each.ran for each in found]
     return True in ran or False not in ran
+
+
+def _first(found: list[_Found]) -> tuple[str, ...]:
+    """What can hurt and was heard: nobody is asked to run it for another recording then."""
+    return tuple(dict.fromkeys(line for each in found for line in each.first))
 
 
 def _ask_first(engine: model.Engine) -> tuple[str, ...]:
@@ -125,9 +131,9 @@ def _judge(step: Step, name: str, engine: model.Engine) -> _Found:
     except (model.UnreadableError, OSError) as failed:
         console.error(str(failed))
         return _Found(step.test.name, False, STATUS_UNREADABLE)
-    judged = sequence.judge(step, record, engine)
-    console.show("\n".join(guide_text.judged_lines(shown, judged, console.width())))
-    return _Found(step.test.name, judged.will_do, status_of(record), judged.ran)
+    judged, first = sequence.judge(step, record, engine), sequence.first_of(record, engine)
+    console.show("\n".join(guide_text.judged_lines(shown, judged, console.width(), bool(first))))
+    return _Found(step.test.name, judged.will_do, status_of(record), judged.ran, first)
 
 
 def _record(name: str, engine: model.Engine) -> dict[str, Any]:

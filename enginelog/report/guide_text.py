@@ -60,15 +60,19 @@ def step_lines(number: int, step: Step, width: int) -> list[str]:
     return lines + rows("    Source", step.test.source, width, 15)
 
 
-def judged_lines(name: str, judged: Judged, width: int) -> list[str]:
-    """What a recording was, and what to do where it will not do."""
-    mark = "[+]" if judged.will_do else "[!]"
-    verdict = "Will do." if judged.will_do else " ".join(judged.again)
+def judged_lines(name: str, judged: Judged, width: int, hurts: bool = False) -> list[str]:
+    """What a recording was, and what to do where it will not do; nothing of that where what can hurt was heard."""
+    mark = "[+]" if judged.will_do and not hurts else "[!]"
+    verdict = "What can hurt was heard." if hurts else "Will do." if judged.will_do else " ".join(judged.again)
     return rows(mark, f"{judged.test.title}: {name}: {judged.heard}. {verdict}", max(width, 40), 4)
 
 
-def next_text(plan: Plan, done: Sequence[str], width: int = 80, starts: bool = True) -> str:
-    """What to record next, with all that belongs to it; or that all is done. starts: whether the engine does."""
+def next_text(plan: Plan, done: Sequence[str], width: int = 80, starts: bool = True, first: Sequence[str] = ()) -> str:
+    """What to record next, with all that belongs to it; or that all is done. starts: whether the engine does. first:
+    what can hurt and was heard, before which no other recording is asked for."""
+    if first:
+        text = "no other recording before that: 'enginelog advise' goes on from its record ('check --json')."
+        return page(listed("First", first, max(width, 40)), rows("Next", text, max(width, 40)))
     waiting = [(number, step) for number, step in enumerate(plan.steps, 1) if step.test.name not in done]
     if not waiting:
         return page(rows("Next", "all recordings are made. 'enginelog advise' goes on from their records.", width))

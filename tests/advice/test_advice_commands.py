@@ -370,6 +370,25 @@ def test_of_an_engine_that_does_not_start_no_run_is_asked_for(capfd, clips, monk
     assert "[+] Idle" not in out and "once it runs" in out
 
 
+def test_where_what_can_hurt_was_heard_no_other_recording_is_asked_for(capfd, clips, monkeypatch):
+    """A saw at the speed at which its clutch takes up (3600 rpm by service data): 'record it longer'."""
+    record = good("idle")
+    record["engine"] |= {"machine": "saw", "strokes": 2, "rated_rpm": None, "idle_rpm": None}
+    record["speed"] |= {"rpm": 3894.0, "rpm_low": 3890.0, "rpm_high": 3898.0}
+    record["timeline"][0]["end_s"] = 12.0
+    Path("creeps.json").write_text(json.dumps(record), encoding="utf-8")
+    saw = ("--machine", "saw", "--strokes", "2")
+    status, out, _ = called(capfd, "guide", *saw, "idle=creeps.json")
+    judged, first = " ".join(out.split()).split("First ")
+    assert status == 0 and judged.startswith("[!] Idle") and "record it longer" not in judged
+    assert first.startswith("Chain or head may begin to move at idle. It must stand still: do not use it")
+    assert "no other recording before that" in first and "to go" not in first and "Warm" not in first
+    answers = iter(["stop"])
+    monkeypatch.setattr("click.prompt", lambda *_, **__: next(answers))
+    _, out, _ = called(capfd, "guide", *saw, "--ask", "idle=creeps.json")
+    assert next(answers) == "stop", "nothing was asked for"
+
+
 def test_the_worst_recording_decides_the_status(capfd, clips):
     Path("no.json").write_text(json.dumps(heard_with(["no_start"])[0].record), encoding="utf-8")
     assert called(capfd, "guide", *TOLD, "no.json", "gone.wav", "full-speed=full-speed.json")[0] == 4
