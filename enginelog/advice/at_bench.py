@@ -18,7 +18,7 @@ from enginelog.advice.words import Advice, Heard, Situation
 from enginelog.limits import bench
 from enginelog.limits.bench import Step, Suggestion
 from enginelog.limits.trade import knowledge
-from enginelog.limits.trade.cautions import caution_named, in_short
+from enginelog.limits.trade.cautions import in_short, of_machine
 from enginelog.limits.trade.knowledge import Check
 from enginelog.model import Engine
 from enginelog.model.wording import begun_large, begun_small
@@ -41,7 +41,7 @@ def at_bench(
     """
     by_rules = by_rules or advise(Situation(tuple(heard), dict(results), engine=engine))
     in_order = bool(heard or by_rules.causes)
-    asked = None if codes and not in_order else [_step(each.check) for each in by_rules.checks]
+    asked = None if codes and not in_order else [_step(each.check, each.machine) for each in by_rules.checks]
     amiss = [one["code"] for each in heard for one in each.record["findings"] if one["verdict"] in AMISS]
     listed = {step.name for step in bench.steps()}
     known = listed | {step.name for step in asked or ()}
@@ -60,14 +60,14 @@ def _none_left(advice: Advice, heard: bool) -> str:
     return "" if heard and not advice.matched else bench.ALL_MADE
 
 
-def _step(check: Check) -> Step:
+def _step(check: Check, machine: str | None) -> Step:
     """A check of the rules as the bench's table has it, where it has it."""
-    return bench.step_named(check.bench) if check.bench else as_step(check)
+    return bench.step_named(check.bench) if check.bench else as_step(check, machine)
 
 
-def as_step(check: Check) -> Step:
-    """A check of the rules in the form of a bench check."""
-    care = in_short(map(caution_named, check.cautions))
+def as_step(check: Check, machine: str | None = None) -> Step:
+    """A check of the rules in the form of a bench check, without the cautions for other kinds of machine."""
+    care = in_short(of_machine(check.cautions, machine))
     return Step(
         check.name, check.title, check.how, check.minutes, (), (), (), f"{begun_large(care)}.",
         "common practice", check.source,

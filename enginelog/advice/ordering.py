@@ -107,6 +107,7 @@ def next_checks(state: State, settled: Settled, causes: tuple[Likely, ...]) -> t
             check,
             tuple(left[name].cause for name in check.pass_rules_out if name in left),
             tuple(state.known.causes[name] for name in check.fail_points_to if name not in foreign),
+            state.machine,
         )
         for check in sorted(waiting, key=place)
     )

@@ -32,7 +32,8 @@ def cheapest_first(
         return tuple(known.causes[name] for name in names if engine is None or can_be(known.causes[name], engine))
 
     checks = [of_bench[step.name] for step in order]
-    return tuple(NextCheck(each, here(each.pass_rules_out), here(each.fail_points_to)) for each in checks)
+    machine = engine.machine if engine else None
+    return tuple(NextCheck(each, here(each.pass_rules_out), here(each.fail_points_to), machine) for each in checks)
 
 
 def _all_in(known: Knowledge, out: Collection[str]) -> frozenset[str]:

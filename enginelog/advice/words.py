@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from enginelog.limits import cited
-from enginelog.limits.trade.cautions import Caution
+from enginelog.limits.trade.cautions import Caution, of_machine
 from enginelog.limits.trade.knowledge import Cause, Check, Question, Rule
 from enginelog.model import Engine
 from enginelog.model.wording import begun_small
@@ -69,11 +69,20 @@ class RuledOut:
 
 @dataclass(frozen=True)
 class NextCheck:
-    """A check worth making now. about: the causes left on which it bears, in words for each result."""
+    """A check worth making now. pass_rules_out, fail_points_to: of its causes those that are left or can be.
+
+    machine: the kind it is made on (None: not told).
+    """
 
     check: Check
     pass_rules_out: tuple[Cause, ...]
     fail_points_to: tuple[Cause, ...]
+    machine: str | None = None
+
+    @property
+    def cautions(self) -> tuple[Caution, ...]:
+        """Its cautions, less those for other machines."""
+        return of_machine(self.check.cautions, self.machine)
 
 
 @dataclass(frozen=True)

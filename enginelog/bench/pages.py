@@ -105,7 +105,7 @@ def _asked_for(request: Request, before: Step | None) -> list[Step]:
     the page on what to check next has asked for."""
     wanted = knowledge.load().checks.get(request.query_params.get("check", ""))
     asked = [as_step(wanted)] if wanted and not wanted.bench else []
-    return asked + ([before] if before and before not in asked else [])
+    return [each for each in asked if not before or each.name != before.name] + ([before] if before else [])
 
 
 def _strokes_unsure(machine: Machine) -> bool:

@@ -66,7 +66,7 @@ def check_results(each: NextCheck) -> tuple[str, str]:
 
 def check_cautions(each: NextCheck) -> str:
     """The cautions of a check in short, on one line."""
-    return cautions.in_short(map(cautions.caution_named, each.check.cautions)) + "."
+    return cautions.in_short(each.cautions) + "."
 
 
 def _value(line: ValueLine, width: int) -> list[str]:

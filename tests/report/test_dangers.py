@@ -199,7 +199,7 @@ def saw(number: int, stage: str, rpm: float) -> StoredRun:
 def test_a_saw_that_idles_near_its_clutch_does_not_go_back_as_well():
     """`advise` said not to use it, the job page that it can go back, and the owner read of no fault."""
     record = job(saw(1, "after", 3507.0))
-    assert report.suggestion(record).before.name == "idle_speed"
+    assert report.suggestion(record).before.name == "controls"
     assert "do not use it until it does" in sheet(record).watch[0]
     assert "do not use it until it does" in report.hand_back_text(record)
     assert sheet(record).top.tone == "watch"

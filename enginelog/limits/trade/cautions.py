@@ -88,6 +88,12 @@ def caution_named(name: str) -> Caution:
     return {caution.name: caution for caution in cautions()}[name]
 
 
+def of_machine(names: Iterable[str], machine: str | None) -> tuple[Caution, ...]:
+    """The cautions of these names, less those for other machines; all of them where no machine is told."""
+    named = map(caution_named, names)
+    return tuple(each for each in named if machine is None or each.applies(machine))
+
+
 def in_short(found: Iterable[Caution]) -> str:
     """Cautions on one line, each said once: 'goggles' not again beside 'cleaners: outdoors, gloves, goggles'."""
     short = list(dict.fromkeys(each.short for each in found))
