@@ -3,9 +3,10 @@
     next_checks(state, settled, causes) -> the open checks that bear on what is left, the next one first
 
 The places: what can hurt and is looked at in a few minutes; then the branch that a failed check has opened; then the
-rest of what can hurt; then equipment and use that mimic a fault; then likely, possible and seldom causes. A check that
-does not settle a cause comes one place later, and so does a long one (`long_check_min`): where the rules leave several
-causes open, the quick looks at a possible one come before the long work on a likely one. Among equals the quickest is
+rest of what can hurt; then likely, possible and seldom causes, where equipment and use that mimic a fault, and looks of
+a minute (`quick_look_min`), go one place earlier unless they are seldom to blame. A check that does not settle a cause
+comes one place later, and so does a long one (`long_check_min`): where the rules leave several causes open, the quick
+looks at a possible one come before the long work on a likely one. Among equals the quickest is
 first. There is no source for such an order: it is common practice.
 """
 
@@ -19,7 +20,7 @@ from enginelog.advice.words import Likely, Matched, NextCheck
 from enginelog.limits.trade.knowledge import Check, Knowledge
 
 RANKS = ("pointed_to", "likely", "possible", "seldom")
-CAN_HURT, POINTED_TO, CAN_HURT_REST, MIMICS = range(4)
+CAN_HURT, POINTED_TO, CAN_HURT_REST = range(3)
 AFTER = {"likely": 4, "possible": 5, "seldom": 6}
 FOUND = 9  # it needs putting right, not another check
 
@@ -43,13 +44,15 @@ class Settled:
     """What checks and rules have settled.
 
     pointed: causes a failed check points to, with why; width: by how many causes at most such a check points.
-    out: causes off the list, with why. found: of the pointed ones those that a look at the part has shown.
+    out: causes off the list, with why. found: of the pointed ones those that a look at the part has shown, or that
+    alone are left where there is nothing to look at any more (by_elimination).
     """
 
     pointed: dict[str, str]
     width: dict[str, int]
     out: dict[str, str]
     found: frozenset[str]
+    by_elimination: frozenset[str] = frozenset()
 
 
 def open_checks(state: State) -> list[Check]:
@@ -117,7 +120,8 @@ class _Tiers:
     """The place of a check for the sake of one of the causes it bears on: lower goes first."""
 
     def __init__(self, state: State, settled: Settled, causes: tuple[Likely, ...]) -> None:
-        self.found, self.long_min = settled.found, limits.load("findings").value("long_check_min")
+        self.found, found_limits = settled.found, limits.load("findings")
+        self.long_min, self.quick_min = found_limits.value("long_check_min"), found_limits.value("quick_look_min")
         self.danger, self.danger_rest = dangerous(state), dangerous(state, "possible")
         pointed = {likely.cause.name for likely in causes if likely.rank == "pointed_to"} - settled.found
         # A branch is open only where a check goes on with it.
@@ -134,8 +138,10 @@ class _Tiers:
             return POINTED_TO + undecided
         if name in self.danger | self.danger_rest:
             return CAN_HURT_REST + undecided
-        mimics = likely.cause.mimic and likely.rank != "seldom"
-        return (MIMICS if mimics else AFTER[likely.rank]) + undecided + takes_long
+        # What only mimics a fault goes one place earlier, and so does a look of a minute.
+        sooner = likely.cause.mimic + (not check.runs and check.minutes <= self.quick_min)
+        place = AFTER[likely.rank] - (0 if likely.rank == "seldom" else sooner)
+        return max(place, CAN_HURT_REST + 1) + undecided + takes_long
 
     def _goes_first(self, check: Check) -> bool:
         """Whether a check of what can hurt goes before the branch of a failed check: a look at the part that hurts,

@@ -43,8 +43,12 @@ def advise(situation: Situation, known: Knowledge | None = None) -> Advice:
     state = _state(situation, known or knowledge.load())
     settled = _settled(state)
     causes = _ranked(state, settled)
-    checks = next_checks(state, settled, causes)
-    goes_on = not situation.heard or (state.matched and not any(each.rule.danger for each in state.matched))
+    found = tuple(likely.cause for likely in causes if likely.cause.name in settled.found)
+    ended = any(cause.ends for cause in found)
+    checks = () if ended else next_checks(state, settled, causes)
+    goes_on = not ended and (
+        not situation.heard or (state.matched and not any(each.rule.danger for each in state.matched))
+    )
     if goes_on and all(each.check.name in state.skipped for each in checks):
         first = cheapest_first(state.known, state.checks, state.skipped, situation.engine, settled.out)
         checks = (*first, *(each for each in checks if not each.check.bench))
@@ -52,7 +56,7 @@ def advise(situation: Situation, known: Knowledge | None = None) -> Advice:
     return Advice(
         signs=tuple(_said(state.known, name, state.signs) for name in state.known.signs if name in state.signs),
         matched=state.matched,
-        found=tuple(likely.cause for likely in causes if likely.cause.name in settled.found),
+        found=found,
         causes=causes,
         ruled_out=tuple(RuledOut(state.known.causes[name], why) for name, why in settled.out.items()),
         checks=checks,
@@ -63,6 +67,7 @@ def advise(situation: Situation, known: Knowledge | None = None) -> Advice:
         cautions=_cautions(state, checks),
         balance=_balance_words(situation.balance_rpm) if situation.balance_rpm else "",
         failed=tuple(_made(state, "fail")),
+        by_elimination=tuple(cause for cause in found if cause.name in settled.by_elimination),
     )
 
 
@@ -201,10 +206,13 @@ def _settled(state: State) -> Settled:
     for matched in (*state.matched, *state.silent):
         out |= {name: "; ".join(matched.because) for name in matched.rule.rules_out if name not in seen | set(out)}
     pointed = {name: why for name, why in pointed.items() if name not in out}
-    branches = [[name for name in check.fail_points_to if name in pointed] for check in _made(state, "fail")]
-    alone = {branch[0] for branch in (list(pointed), *branches) if len(branch) == 1}
-    found = frozenset(name for name in pointed if name in seen and (name in alone or width.get(name, 1) <= FEW))
-    return Settled(pointed, width, out, found)
+    here = set(pointed) - elsewhere(state)
+    branches = [[name for name in check.fail_points_to if name in here] for check in _made(state, "fail")]
+    alone = {branch[0] for branch in branches if len(branch) == 1} | (here if len(here) == 1 else set())
+    can_be_seen = {name for check in open_checks(state) if not check.trial for name in check.decides}
+    shown = frozenset(name for name in pointed if name in seen and width.get(name, 1) <= FEW)
+    left = frozenset(name for name in alone if name in seen and name not in can_be_seen) - shown
+    return Settled(pointed, width, out, shown | left, left)
 
 
 def _pointed(state: State) -> tuple[dict[str, str], dict[str, int], set[str]]:

@@ -118,7 +118,8 @@ class Advice:
     """What follows.
 
     signs: what was found, in words. failed: checks that did.
-    found: causes that a check has shown: put right first, then record again.
+    found: causes that a check has shown: put right first, then record again. by_elimination: those of them at which
+    nobody looked: all else to which a failed check points is off the list.
     causes: what is left, the likeliest and cheapest first. checks: what to check next.
     questions: what only the user can answer. ask_first: what to read off the data plate.
     cannot: what sound cannot tell. balance: what a balance test came to, in words.
@@ -138,6 +139,19 @@ class Advice:
     cautions: tuple[Caution, ...]
     balance: str = ""
     failed: tuple[Check, ...] = ()
+    by_elimination: tuple[Cause, ...] = ()
+
+    @property
+    def shown(self) -> tuple[Cause, ...]:
+        """What a look at the part has shown."""
+        return tuple(each for each in self.found if each not in self.by_elimination)
+
+    @property
+    def ended(self) -> str:
+        """That nothing else is worth checking before what was found is put right; empty where it is."""
+        if not any(each.ends for each in self.found):
+            return ""
+        return "Put it right, or give the machine up: no other check is worth making before that."
 
     @property
     def first(self) -> tuple[str, ...]:

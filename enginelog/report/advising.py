@@ -4,15 +4,18 @@ checks, questions, cautions."""
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from typing import Any
 
 from enginelog.advice import MOST_STEPS, Advice, Likely, NextCheck, ValueLine
 from enginelog.limits.trade import cautions
+from enginelog.limits.trade.knowledge import Cause
 from enginelog.report.layout import listed, page, rows
 
 SCHEMA = "enginelog/advice/1"
 MOST_CAUSES = 5
 MOST_QUESTIONS = 4
+BY_ELIMINATION = "By elimination, without a look at it"
 SUGGESTION = "A suggestion from rules, never a verdict; the machine's manual comes first."
 GOES_ON = "nothing was heard; it goes on from what was told"
 RANK_WORDS = {
@@ -76,8 +79,16 @@ def _value(line: ValueLine, width: int) -> list[str]:
 def _found(advice: Advice, width: int) -> list[str]:
     if not advice.found:
         return []
-    titles = "; ".join(cause.title for cause in advice.found)
-    return rows("Shown", f"{titles}. Put right by the manual, then record again. If the fault stays:", width)
+    stays = "" if advice.ended else " If the fault stays:"
+    asked = f"{advice.ended or 'Put right by the manual, then record again.'}{stays}"
+    shown = f"{titles_of(advice.shown)}." if advice.shown else ""
+    left = f"{BY_ELIMINATION}: {titles_of(advice.by_elimination)}." if advice.by_elimination else ""
+    return rows("Shown" if shown else "Left", f"{shown} {left} {asked}".strip(), width)
+
+
+def titles_of(causes: Iterable[Cause]) -> str:
+    """Causes on one line."""
+    return "; ".join(cause.title for cause in causes)
 
 
 def _causes(advice: Advice, width: int) -> list[str]:
@@ -136,6 +147,7 @@ def advice_record(advice: Advice) -> dict[str, Any]:
         "balance": advice.balance,
         "first": list(advice.first),
         "found": [cause.name for cause in advice.found],
+        "by_elimination": [cause.name for cause in advice.by_elimination],
         "causes": [
             {"name": c.cause.name, "title": c.cause.title, "rank": c.rank, "mimic": c.cause.mimic, "why": c.cause.why,
              "because": list(c.because), "checks": list(c.checks), "source": c.cause.source}

@@ -98,7 +98,7 @@ def test_where_no_machine_is_told_what_every_machine_has_comes_first():
     fits_all = [not each.check.machines for each in found.checks]
     assert fits_all == sorted(fits_all, reverse=True) and not all(fits_all)
     saw = advise(Situation(heard_with(["unsteady"], machine="saw", strokes=2)))
-    assert checks(saw)[0] == "cutting_gear"
+    assert "cutting_gear" in checks(saw)[:2]
     hurt = advise(Situation(heard_with(["no_start"], machine=None), {}, {"blow": "yes"}))
     assert checks(hurt)[0] == "blade", "but what can hurt comes before all else"
 

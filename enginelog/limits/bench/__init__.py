@@ -17,6 +17,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
+from enginelog.limits.trade import reading
 from enginelog.model import CHECK_RESULTS, UsageError
 from enginelog.model.wording import begun_small
 
@@ -92,11 +93,25 @@ class Suggestion:
         return (*((self.before,) if self.before else ()), *self.open_steps, None, None)
 
 
+@dataclass(frozen=True)
+class Settled:
+    """What is settled of the table's causes where more than the table tells: ruled_out, pointed_to and left as in
+    `Suggestion`, and what is said of failed checks, in sentences."""
+
+    ruled_out: tuple[Cause, ...]
+    pointed_to: tuple[Cause, ...]
+    left: tuple[Cause, ...]
+    said: str
+
+
 @cache
 def _table() -> tuple[tuple[Step, ...], tuple[Cause, ...]]:
     tables = tomllib.loads((files(__package__) / "checks.toml").read_text(encoding="utf-8"))
+    trade = tomllib.loads(reading.own_text("checks.toml"))["check"]
+    how = {check["bench"]: check["how"] for check in trade if "bench" in check}
     made: list[dict[str, Any]] = [
-        {name: tuple(v) if isinstance(v, list) else v for name, v in entry.items()} for entry in tables["step"]
+        {"how": how[entry["name"]]} | {name: tuple(v) if isinstance(v, list) else v for name, v in entry.items()}
+        for entry in tables["step"]
     ]
     causes = [
         Cause(entry["name"], entry["place"], entry["title"], tuple(entry["shows_as"])) for entry in tables["cause"]
@@ -136,13 +151,14 @@ def suggest(
     not_here: AbstractSet[str] = frozenset(),
     none_left: str = ALL_MADE,
     cheapest: bool = True,
+    settled: Settled | None = None,
 ) -> Suggestion:
     """What is ruled out, what is left, and what to check next.
 
     results: by name of check, each pass, fail or not_checked. heard: codes of findings that are not well, as `misfire`.
     asked: the checks to be made, in this order, also those of no name in this table; None where nobody has put them in
     order. not_here: names of causes that such a machine cannot have. none_left: said where no check is asked for.
-    cheapest: whether the order is that of cost alone.
+    cheapest: whether the order is that of cost alone. settled: what is ruled out and left, where not the table decides.
     In the table's own order the next check is the one that takes the fewest minutes among those that bear on what is
     left; what fits the recording goes before what does not, and the trade's order decides where minutes are equal. One
     that was skipped is asked for again only when no other is left.
@@ -158,21 +174,25 @@ def suggest(
     pointed = {name for step in failed for name in step.fail_points_to} - not_here
     out = {name for step in passed for name in step.pass_rules_out} - pointed
     signs = {SHOWN_BY.get(code, code) for code in heard}
-    left = _fitting_first([each for each in causes() if each.name not in out | pointed | not_here], signs)
-    pointed_to = tuple(each for each in causes() if each.name in pointed)
-    ruled_out = tuple(each for each in causes() if each.name in out)
+    told = settled or Settled(
+        tuple(each for each in causes() if each.name in out),
+        tuple(each for each in causes() if each.name in pointed),
+        tuple(each for each in causes() if each.name not in out | pointed | not_here),
+        _failed_words(failed, pointed),
+    )
+    left = _fitting_first(told.left, signs)
     open_steps = tuple(asked) if asked is not None else _open_steps(made, left, pointed, signs)
-    text = _text(ruled_out, pointed_to, left, failed, _asked(open_steps, made, cheapest, none_left))
+    text = _text(told.said, told.ruled_out, left, _asked(open_steps, made, cheapest, none_left))
     before = open_steps[0] if open_steps and open_steps[0].name not in listed else None
     after = open_steps[1:] if before else open_steps
-    return Suggestion(ruled_out, pointed_to, left, tuple(failed), after, text, before)
+    return Suggestion(told.ruled_out, told.pointed_to, left, tuple(failed), after, text, before)
 
 
 def _fits(cause: Cause, signs: set[str]) -> bool:
     return bool(signs.intersection(cause.shows_as))
 
 
-def _fitting_first(found: list[Cause], signs: set[str]) -> tuple[Cause, ...]:
+def _fitting_first(found: Sequence[Cause], signs: set[str]) -> tuple[Cause, ...]:
     return tuple(sorted(found, key=lambda cause: not _fits(cause, signs)))
 
 
@@ -195,19 +215,22 @@ def _open_steps(made: dict[str, str], left: tuple[Cause, ...], pointed: set[str]
     return tuple(sorted(waiting, key=rank))
 
 
-def _text(
-    ruled_out: tuple[Cause, ...],
-    pointed_to: tuple[Cause, ...],
-    left: tuple[Cause, ...],
-    failed: list[Step],
-    asked: str,
-) -> str:
-    parts = []
-    if failed:
-        names = " and ".join(step.title.lower() for step in failed)
-        titles = "; ".join(cause.title for cause in pointed_to)
-        points = f" Points to {titles}." if titles else ""
-        parts.append(f"Failed: {names}.{points} Put right and check again.")
+def _failed_words(failed: list[Step], pointed: set[str]) -> str:
+    """What the failed checks of the table say."""
+    if not failed:
+        return ""
+    titles = "; ".join(cause.title for cause in causes() if cause.name in pointed)
+    return failed_words(" and ".join(begun_small(step.title) for step in failed), titles)
+
+
+def failed_words(named: str, points_to: str) -> str:
+    """What a check that failed says. named, points_to: checks and causes in words; points_to may be empty."""
+    points = f" Points to {points_to}." if points_to else ""
+    return f"Failed: {named}.{points} Put right and check again."
+
+
+def _text(said: str, ruled_out: tuple[Cause, ...], left: tuple[Cause, ...], asked: str) -> str:
+    parts = [said] if said else []
     if ruled_out:
         parts.append(f"Ruled out: {_places(ruled_out)}.")
     parts.append(f"Left: {_places(left)}." if left else "Nothing else is left on the list.")

@@ -36,6 +36,7 @@ class Cause:
     """Something that may be wrong; mimic: no fault of the engine at all. bench: its name in the bench checks' table.
 
     strokes: only engines of so many have it (0: all). not_machines: kinds that do not.
+    ends: once it is shown, no further check is worth making before it is put right, or the machine given up.
     """
 
     name: str
@@ -47,6 +48,7 @@ class Cause:
     bench: str = ""
     strokes: int = 0
     not_machines: tuple[str, ...] = ()
+    ends: bool = False
 
 
 @dataclass(frozen=True)
