@@ -228,7 +228,7 @@ def move(request: Request, form: Form) -> Response:
 
 
 def state(request: Request, form: Form) -> Response:
-    """Waiting, done, or open again."""
+    """Waiting, done (mended or not), or open again."""
     job_id, wanted = number(request), form.text("state")
     with desk(request).store() as store, store.transaction():
         if wanted == "waiting":
@@ -239,10 +239,12 @@ def state(request: Request, form: Form) -> Response:
             store.wait(job_id, form.text("waiting_for"))
         elif wanted == "done":
             store.finish(job_id)
+        elif wanted == "not_mended":
+            store.finish(job_id, not_mended=form.text("waiting_for"))
         elif wanted == "open":
             store.reopen(job_id)
         else:
-            raise UsageError(f"state: '{wanted}' given, one of open, waiting, done expected")
+            raise UsageError(f"state: '{wanted}' given, one of open, waiting, done, not_mended expected")
     return go(f"/jobs/{job_id}")
 
 

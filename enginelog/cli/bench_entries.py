@@ -227,13 +227,23 @@ def wait(number: int, reason: str, at: model.Moment | None, place: Path | None, 
 
 @click.command()
 @click.argument("number", type=RowNumber("job"), metavar="ID")
+@click.option(
+    "--not-mended",
+    is_flag=False,
+    flag_value="",
+    default=None,
+    metavar="[WHY]",
+    help="It was given up, or goes back as it came, and why, for the owner to read.",
+)
 @at_option
 @store_options
-def close(number: int, at: model.Moment | None, place: Path | None, as_json: bool) -> int:
-    """Mark the work on job ID as done; the machine stands ready for its owner."""
+def close(number: int, not_mended: str | None, at: model.Moment | None, place: Path | None, as_json: bool) -> int:
+    """Mark the work on job ID as done; the machine stands ready for its owner, mended or not."""
+    from enginelog.store import words
+
     with opened(place) as store:
-        changed = store.finish(number, at)
-    return _say(changed, f"Job {number}: done.", at, as_json)
+        changed = store.finish(number, at, not_mended)
+    return _say(changed, f"Job {number}: {words.state(changed)}.", at, as_json)
 
 
 @click.command()

@@ -14,6 +14,7 @@ from enginelog.model.run import Engine, Run
 
 FOR_OWNER = "For the owner: "  # at the beginning of a note: the owner may read it
 STRUCK = "[taken back] "  # at the beginning of a note, before all else: it does not count any more
+UNMENDED = "not mended"  # begins what stands in `Job.waiting_for` of a job that is done and was not mended
 JOB_STATES = ("open", "waiting", "done", "handed_back")
 CHECK_RESULTS = ("pass", "fail", "not_checked")
 WORK_KINDS = ("part", "fluid", "labour")
@@ -123,7 +124,8 @@ class Note:
 
 @dataclass(frozen=True)
 class Job:
-    """One visit of one machine to the bench. state: one of JOB_STATES; waiting_for: what a waiting job waits for.
+    """One visit of one machine to the bench. state: one of JOB_STATES; waiting_for: what a waiting job waits for, or
+    UNMENDED with the reason, of one that is done without being mended (`not_mended`).
 
     note: the bench's own notes, one a line; only a line that begins with FOR_OWNER is shown to the owner, one that
     begins with STRUCK was taken back. `notes` has them one by one. closed: when the work was done (states done
@@ -142,6 +144,13 @@ class Job:
     closed: Moment | None = None
     handback: Handback | None = None
     dropped: Moment | None = None
+
+    @property
+    def not_mended(self) -> str | None:
+        """Why it was given up or goes back as it came, empty where nobody said; None where it was not given up."""
+        if self.state not in ("done", "handed_back") or not self.waiting_for.startswith(UNMENDED):
+            return None
+        return self.waiting_for.removeprefix(UNMENDED).removeprefix(": ")
 
     @property
     def all_notes(self) -> tuple[Note, ...]:

@@ -9,8 +9,8 @@ from enginelog.compare import BeforeAfter
 from enginelog.compare.dates import made
 from enginelog.compare.left_open import said_open
 from enginelog.compare.stopping import IN_BETWEEN, START_AGAIN
-from enginelog.model import Compared, Comparison, JobRecord, Run, StoredRun
-from enginelog.model.wording import begun_small
+from enginelog.model import Compared, Comparison, Job, JobRecord, Run, StoredRun
+from enginelog.model.wording import begun_small, one_line
 from enginelog.report import words
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, faults_of
 from enginelog.report.headline import headline
@@ -99,6 +99,15 @@ def _told(head: words.Headline, full: bool) -> str:
     """The text of a headline; its advice on recording is for the bench."""
     text = head.text if full else head.text.replace(words.RECORD_AGAIN, "").strip()
     return words.sentence(text)
+
+
+def not_mended(job: Job, top: Top) -> Top:
+    """Of a machine that was given up or goes back as it came, that is the answer; what was heard stands behind it."""
+    if job.not_mended is None:
+        return top
+    why = f": {one_line(job.not_mended)}" if job.not_mended else ""
+    tone = "fault" if top.tone == "fault" else "watch"
+    return Top(tone, words.SIGNS[tone], "Not mended", f"Not mended{why}", f"{top.answer}. {top.text}")
 
 
 def with_unsafe(top: Top, unsafe: str, heard: bool) -> Top:

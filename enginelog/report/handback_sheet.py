@@ -28,7 +28,7 @@ from enginelog.report.cautions import Caution, cautions
 from enginelog.report.comparison import told_first
 from enginelog.report.dangers import Danger, standing
 from enginelog.report.facts import facts, limit_of
-from enginelog.report.handback_answer import NOT_MENDED, Top, top_of, with_unsafe
+from enginelog.report.handback_answer import NOT_MENDED, Top, not_mended, top_of, with_unsafe
 from enginelog.report.handback_open import asked_first, check_title, unsafe_titles
 from enginelog.report.handback_pictures import Drawing, drawings
 from enginelog.report.hurting import counts, is_danger
@@ -145,7 +145,7 @@ def sheet(
         over=f"Job {record.job.id}: {'' if made else 'draft of the '}hand-back" + (", for the bench" if full else ""),
         about=_about(record),
         draft="" if made else DRAFT,
-        top=with_unsafe(top_of(record, pair, full), unsafe, bool(stands)),
+        top=with_unsafe(not_mended(record.job, top_of(record, pair, full)), unsafe, bool(stands)),
         complaint=record.job.complaint,
         seen=_seen(record, full),
         checks=_checks(record, full),

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from enginelog.model import FOR_OWNER, STRUCK, Handback, Job, Machine, Moment, TakeIn, UsageError
+from enginelog.model import FOR_OWNER, STRUCK, UNMENDED, Handback, Job, Machine, Moment, TakeIn, UsageError
 from enginelog.model.wording import money
 from enginelog.store import texts
 from enginelog.store.base import certain, moment_in, when
@@ -137,9 +137,13 @@ class Jobs(Machines):
         text = texts.checked(waiting_for, "what it waits for", texts.LONGEST_LINE)
         return self._enter(job_id, "waiting", "waiting", at, text)
 
-    def finish(self, job_id: int, at: Moment | None = None) -> Job:
-        """The work is done; the machine stands ready for its owner."""
-        return self._enter(job_id, "done", "done", at)
+    def finish(self, job_id: int, at: Moment | None = None, not_mended: str | None = None) -> Job:
+        """The work is done; the machine stands ready for its owner. not_mended: why it was given up or goes back as it
+        came ('' where nobody says); None: it was mended."""
+        if not_mended is None:
+            return self._enter(job_id, "done", "done", at)
+        why = f"{UNMENDED}: {not_mended.strip()}" if not_mended.strip() else UNMENDED
+        return self._enter(job_id, "done", "done", at, texts.checked(why, "why it is not mended", texts.LONGEST_LINE))
 
     def reopen(self, job_id: int, at: Moment | None = None) -> Job:
         """Work goes on, also on a job that was done or handed back."""
@@ -161,8 +165,10 @@ class Jobs(Machines):
         """
         kept = None if report is None else self._put(report, report_name)
         with self.transaction():
-            given = at or self.present(self._usable_job(job_id))
-            self._enter(job_id, "handed_back", "handed back", given)
+            job = self._usable_job(job_id)
+            kept_so = "" if job.not_mended is None else job.waiting_for
+            given = at or self.present(job)
+            self._enter(job_id, "handed_back", "handed back", given, kept_so)
             self._insert(
                 "handbacks",
                 {

@@ -24,8 +24,9 @@ _STATES = {"open": "open", "waiting": "waiting", "done": "done", "handed_back": 
 def state(job: Job) -> str:
     """The state of a job in words."""
     waiting = f" for {one_line(job.waiting_for)}" if job.state == "waiting" and job.waiting_for else ""
+    given_up = "" if job.not_mended is None else f", {one_line(job.waiting_for)}"
     dropped = ", dropped" if job.dropped else ""
-    return f"{_STATES[job.state]}{waiting}{dropped}"
+    return f"{_STATES[job.state]}{waiting}{given_up}{dropped}"
 
 
 def machine_facts(machine: Machine) -> str:
