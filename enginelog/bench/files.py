@@ -143,7 +143,7 @@ def trend(request: Request) -> Response:
     narrow = request.query_params.get("narrow") == "1"
 
     def draw() -> str:
-        figure = plots.machine_trend(runs, narrow, others) or plots.note("Fewer than two recordings with figures.")
+        figure = plots.machine_trend(runs, narrow, others) or plots.note("No figure stands in two recordings yet.")
         return plots.to_svg(figure, "trend", "Main figures of each recording over the seasons.")
 
     return _picture(

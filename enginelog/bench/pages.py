@@ -46,6 +46,7 @@ from enginelog.report.suggesting import suggestion
 from enginelog.store import moments, words
 
 CONDITIONS = ("cold", "warm", "choke on", "no load", "under load", "blade on", "air filter off")
+NOT_BACK = ("open", "waiting", "done")
 MOST_JOBS = 100
 MOST_AT_HAND = 5  # jobs of one machine whose recordings are looked through for an engine told otherwise
 
@@ -54,7 +55,7 @@ def home(request: Request) -> Response:
     """The jobs: those at hand first, or those a search finds."""
     text, every = request.query_params.get("text", "").strip(), request.query_params.get("all") == "1"
     with desk(request).store() as store:
-        states = () if text or every else ("open", "waiting", "done")
+        states = () if text or every else NOT_BACK
         found = store.jobs(text, states, limit=MOST_JOBS)
         machines = store.machines()[:MOST_JOBS]
         counted = store.count_jobs(text, states)
@@ -73,6 +74,7 @@ def job(request: Request) -> Response:
     """One job: what to do next, recordings, checks, work."""
     with desk(request).store() as store:
         record, gone = store.record(number(request)), store.taken_back(number(request))
+        same = [each.job for each in store.jobs("", NOT_BACK, record.machine.id) if each.job.id != record.job.id]
     advice = suggestion(record)
     results = knowledge.results_of(record.checks)
     at_hand = record.job.state in ("open", "waiting")  # else the work is done: nothing is asked for by itself
@@ -87,6 +89,7 @@ def job(request: Request) -> Response:
         request, "job.html", record=record, advice=advice, steps=steps, takes=takes, unsure=unsure, gone=gone,
         at_hand=at_hand, unlike=analysed_otherwise(record), reruns=desk(request).reruns.of_job(record.job.id),
         told_then=told_then(record), odd_dates=_odd_dates(request, record.job),
+        at_hand_too=words.not_handed_back(same) if at_hand else "",
         largest=desk(request).settings.bound_bytes("largest_piece_mb"),
     )  # fmt: skip
 

@@ -143,7 +143,10 @@ def _draw_trend(found: History, target: Path) -> None:
 
     figure = plots.machine_trend(found.runs, changes=found.other_engines)
     if figure is None:
-        raise model.UsageError("--plot: a trend needs two recordings of this machine; attach more runs first")
+        raise model.UsageError(
+            "--plot: no figure (speed, misfires, hunting, start, run-down) stands in two recordings of this machine "
+            "yet; attach another in which it runs"
+        )
     try:
         report.write_all(target.parent, {target.name: plots.to_png(figure)})
     except OSError as error:

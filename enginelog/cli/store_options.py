@@ -80,7 +80,7 @@ class CostLimit(Money):
 
 
 class When(click.ParamType):
-    """A date or a time that is not in the future."""
+    """A date or a time, no more than a day ahead."""
 
     name = "time"
 

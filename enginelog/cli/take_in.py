@@ -87,12 +87,12 @@ def take_in(
 
 def _earlier_line(machine: model.Machine, new: model.Job, jobs: list[model.Job]) -> str:
     """How many jobs there were, and which of them are not handed back yet: a second one is mostly a slip."""
+    from enginelog.store import words
+
     label = shlex.quote(job_text.shown(machine.label))
     line = f"{counted(len(jobs), 'earlier job')} on this machine: enginelog history {label}"
-    at_hand = [str(job.id) for job in jobs if job.state != "handed_back"]
-    if not at_hand:
-        return line
-    return f"{line}\nNot handed back yet: job {', '.join(at_hand)}. If this one is a slip: enginelog drop job {new.id}"
+    at_hand = words.not_handed_back(jobs)
+    return f"{line}\n{at_hand} If this one is a slip: enginelog drop job {new.id}" if at_hand else line
 
 
 @click.command()

@@ -8,7 +8,7 @@ from enginelog.model.wording import one_line
 
 NOT_SO = (
     "Where a clock was wrong, or the entry was written down later, take one of the two back and enter it anew with its "
-    "own time ('attach' or 'work' with --at)."
+    "own time (on the command line, 'attach' or 'work' with --at)."
 )
 
 

@@ -36,7 +36,7 @@ def now() -> Moment:
 
 def given(text: str) -> Moment:
     """A date or a time as a user writes it (ISO 8601; without zone it is local); UsageError where it cannot be one."""
-    expected = "a date such as 2026-04-12 or 2026-04-12T09:20 expected, from 1990 on and not in the future"
+    expected = "a date such as 2026-04-12 or 2026-04-12T09:20 expected, from 1990 on and no more than a day ahead"
     try:
         when = datetime.fromisoformat(text.strip())
         when = when if when.tzinfo else when.astimezone()

@@ -10,14 +10,17 @@ from typing import TYPE_CHECKING
 
 from enginelog import limits
 from enginelog.limits.bench import units
+from enginelog.limits.trade import knowledge
 from enginelog.model import BenchCheck, Job, JobRecord, Machine, Moment, WorkEntry
-from enginelog.model.wording import as_told, counted, money, one_line
+from enginelog.model.wording import as_told, begun_small, counted, money, one_line
 from enginelog.store import moments
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from enginelog.store.contents import TakenBack
 
-_RESULTS = {"pass": "passed", "fail": "failed", "not_checked": "not checked"}
+
 _STATES = {"open": "open", "waiting": "waiting", "done": "done", "handed_back": "handed back"}
 
 
@@ -27,6 +30,13 @@ def state(job: Job) -> str:
     given_up = "" if job.not_mended is None else f", {one_line(job.waiting_for)}"
     dropped = ", dropped" if job.dropped else ""
     return f"{_STATES[job.state]}{waiting}{given_up}{dropped}"
+
+
+def not_handed_back(jobs: Iterable[Job]) -> str:
+    """Which of these jobs are not handed back yet, so that another one of the same machine is mostly a slip; empty
+    where all are."""
+    at_hand = [str(job.id) for job in jobs if job.state != "handed_back"]
+    return f"Not handed back yet: job {', '.join(at_hand)}." if at_hand else ""
 
 
 def machine_facts(machine: Machine) -> str:
@@ -48,12 +58,19 @@ def _assumed(machine: Machine, name: str) -> str:
     return " (assumed)" if name in machine.assumed else ""
 
 
+def check_title(check: BenchCheck) -> str:
+    """What a check on record is called, as on paper; by the name under which it is kept where nobody knows it."""
+    return begun_small(knowledge.check_titles().get(check.step, check.step.replace("_", " ")))
+
+
 def check_line(check: BenchCheck) -> str:
-    """One bench check: step, result, reading, note."""
+    """One bench check: title, result, reading, note. A trial is set apart: its result is no fault."""
     reading = "" if check.reading is None else f", {as_told(check.reading)} {one_line(check.unit)}".rstrip()
     photo = f" (photo {one_line(check.photo_name)})" if check.photo_sha256 else ""
     note = f": {one_line(check.note)}" if check.note else ""
-    return f"{check.step.replace('_', ' ')} {_RESULTS[check.result]}{reading}{note}{photo}"
+    between = ": " if knowledge.is_trial(check.step) else " "
+    result = knowledge.result_words(check.step, check.result)
+    return f"{check_title(check)}{between}{result}{reading}{note}{photo}"
 
 
 def reading_doubts(check: BenchCheck) -> str:

@@ -648,7 +648,7 @@ def test_what_is_damaged_or_gone_is_named_by_whatever_carries_it_along(call, job
         (("work", "1", "--part", "", "--cost", "3"), 2, "no text given"),
         (("work", "1", "--fluid", " ", "--minutes", "3"), 2, "no text given"),
         (("tick", "1", "spark", "pass", "--photo", "none.jpg"), 2, "no such photo"),
-        (("tick", "1", "spark", "pass", "--at", "2999-01-01"), 2, "not in the future"),
+        (("tick", "1", "spark", "pass", "--at", "2999-01-01"), 2, "no more than a day ahead"),
         (("tick", "7", "spark", "pass"), 2, "no job 7"),
         (("work", "1", "--part", "plug", "--cost", "-3"), 2, "not negative"),
         (("work", "1", "--part", "plug", "--cost", "3.456"), 2, "two decimals"),

@@ -19,6 +19,7 @@ from enginelog.limits.trade import cautions, reading
 from enginelog.limits.trade.machines import KINDS
 from enginelog.model import BenchCheck, UsageError
 
+RESULTS = {"pass": "passed", "fail": "failed", "not_checked": "not checked"}
 OWN_KINDS = ("cause", "check", "question", "rule")
 
 
@@ -55,7 +56,8 @@ class Cause:
 class Check:
     """One check: how it is made, what it costs in minutes, what a pass and a fail say, which cautions it needs.
 
-    trial: its result is an observation that points on; its failing is no fault to be put right.
+    trial: its result is an observation that points on; its failing is no fault to be put right. found: what its pass
+    and its fail are called then (none: passed, failed).
     runs: the engine must run for it, so that it is no check of one that does not start.
     hurts: whoever uses the machine while it fails can be hurt by it.
     when: signs of which one must be found for it to be worth making (none: always).
@@ -81,6 +83,7 @@ class Check:
     runs: bool = False
     hurts: bool = False
     trial: bool = False
+    found: tuple[str, ...] = ()
 
     @property
     def decides(self) -> frozenset[str]:
@@ -212,6 +215,15 @@ def check_titles() -> dict[str, str]:
     """How each check is called on paper, by the name under which it is kept: the bench's own title goes first."""
     trade = {each.name: each.title for each in load().checks.values()}
     return trade | {each.name: each.title for each in bench.steps()}
+
+
+def result_words(name: str, result: str) -> str:
+    """A result on record in a word or two, by the name of its check: a trial neither passes nor fails, it helped or did
+    not."""
+    check = load().checks.get(name)
+    if check is not None and check.found and result in ("pass", "fail"):
+        return check.found[0 if result == "pass" else 1]
+    return RESULTS[result]
 
 
 def is_trial(name: str) -> bool:
