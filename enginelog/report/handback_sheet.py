@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from enginelog.compare import FOR_THE_BENCH, BeforeAfter, of_job
 from enginelog.limits.trade.cautions import in_short
-from enginelog.limits.trade.knowledge import is_trial
+from enginelog.limits.trade.knowledge import is_trial, result_words
 from enginelog.model import (
     BenchCheck,
     Comparison,
@@ -305,7 +305,8 @@ def _check(check: BenchCheck, full: bool) -> CheckRow:
     reading = "" if check.reading is None else f"{as_told(check.reading)}{words.GAP}{check.unit}".strip()
     photo = f"photo {check.photo_name}" if check.photo_sha256 and full else ""
     detail = "; ".join(part for part in (reading, check.note.strip(), photo) if part)
-    return CheckRow(check_title(check.step), check.result, detail)
+    result = result_words(check.step, check.result) if is_trial(check.step) else check.result  # which is no fault
+    return CheckRow(check_title(check.step), result, detail)
 
 
 def _suggestion(record: JobRecord) -> str:

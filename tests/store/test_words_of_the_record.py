@@ -2,6 +2,7 @@
 
 import pytest
 
+from enginelog import report
 from enginelog.limits.trade import knowledge
 from enginelog.model import UsageError
 from enginelog.store import moments, words
@@ -44,3 +45,11 @@ def test_a_time_too_far_ahead_is_told_how_far_it_may_be():
     """ "Not in the future", though up to a day ahead is kept."""
     with pytest.raises(UsageError, match="no more than a day ahead"):
         moments.given("2999-01-01")
+
+
+def test_the_paper_of_the_bench_calls_no_trial_failed(store):
+    job = store.take_in(store.remember("pump Heron"))
+    store.tick(job.id, "choke_test", "fail")
+    store.tick(job.id, "spark", "fail")
+    rows = report.handback_sheet.sheet(store.record(job.id), "bench").checks
+    assert [(row.title, row.result) for row in rows] == [("Choke test", "helped"), ("Spark", "fail")]
