@@ -12,7 +12,6 @@ import pytest
 from enginelog import plots
 from enginelog.model import Engine, Finding, Firings, Span, Track
 from enginelog.plots.firing import example_miss
-from enginelog.plots.orders import has_blade
 from enginelog.plots.thin import envelope, rolling_spread, stretches
 
 DRAWERS = (
@@ -74,7 +73,7 @@ def test_two_blade_tips_pass_each_turn_only_where_there_is_a_blade():
     assert "blade tips" in plots.named_orders(Engine(machine="mower"))[2.0]
     assert "blade tips" in plots.named_orders(Engine(blade_length_mm=533.0))[2.0]
     assert not any("blade" in name for name in plots.named_orders(Engine(machine="generator")).values())
-    assert has_blade(Engine(machine="mower twin"))
+    assert Engine(machine="mower twin").has_blade
 
 
 @pytest.mark.parametrize(("rate_hz", "swing_rpm"), [(0.4, 60.0), (0.8, 220.0), (2.3, 90.0)])

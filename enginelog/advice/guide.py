@@ -6,12 +6,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from enginelog.advice.reasoning import advise
-from enginelog.advice.signs import CLUTCH_KINDS, changed_words, expected_rpm, least_pulls, regime, sure_rpm
+from enginelog.advice.signs import changed_words, expected_rpm, least_pulls, regime, sure_rpm
 from enginelog.advice.words import Heard, Record, Situation
 from enginelog.limits.trade import cautions, formulas, machines, protocols
 from enginelog.limits.trade.cautions import Caution, Exposure
 from enginelog.limits.trade.protocols import ToRecord
-from enginelog.model import Engine
+from enginelog.model import CLUTCH_KINDS, Engine
 from enginelog.model.wording import counted, lasted
 
 NEARLY = 0.9  # a run of nine tenths of the time asked for will do

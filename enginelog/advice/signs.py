@@ -9,12 +9,11 @@ from typing import Any
 from enginelog.advice.words import Heard, Record
 from enginelog.limits import LimitSet
 from enginelog.limits.trade import machines
-from enginelog.model import Engine, HeldSpeed, Speed
+from enginelog.model import CLUTCH_KINDS, Engine, HeldSpeed, Speed, has_alternator, has_blade
 from enginelog.model.stamps import in_utc
 from enginelog.model.wording import BY_HAND_PERHAPS, IN_A_BAND, ROSE_SLOWLY, SANK_SLOWLY
 
 AMISS = ("watch", "fault")
-CLUTCH_KINDS = ("saw", "trimmer")
 LOADED = ("under load", "loaded", "with load", "load")
 UNLOADED = ("no load", "without load", "unloaded")
 
@@ -222,9 +221,9 @@ def _pops(*where: str) -> Callable[[Record], bool]:
 
 
 _OF_ENGINE: dict[str, Callable[[Record], bool]] = {
-    "blade": lambda r: r["engine"]["machine"] in ("mower", "mower twin") or bool(r["engine"]["blade_length_mm"]),
+    "blade": lambda r: has_blade(r["engine"]["machine"], r["engine"]["blade_length_mm"]),
     "clutch": lambda r: r["engine"]["machine"] in CLUTCH_KINDS,
-    "alternator": lambda r: r["engine"]["machine"] == "generator" or bool(r["engine"]["alternator_poles"]),
+    "alternator": lambda r: has_alternator(r["engine"]["machine"], r["engine"]["alternator_poles"]),
     "two_stroke": lambda r: r["engine"]["strokes"] == 2,
     "four_stroke": lambda r: r["engine"]["strokes"] == 4,
     "strokes_assumed": lambda r: "strokes" in r["engine"]["assumed"],

@@ -6,10 +6,11 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from enginelog import limits
-from enginelog.advice.signs import CLUTCH_KINDS, finding, over_rated, regime, sure_rpm, top_rpm
+from enginelog.advice.signs import finding, over_rated, regime, sure_rpm, top_rpm
 from enginelog.advice.words import Record, ValueLine
 from enginelog.limits.trade import formulas, machines
 from enginelog.limits.trade.machines import Usual
+from enginelog.model import CLUTCH_KINDS, has_blade
 from enginelog.model.wording import as_told
 
 TOLD_STATUS = "told"
@@ -185,9 +186,13 @@ def _droop(record: Record) -> list[ValueLine]:
 
 def _blade_stop(record: Record) -> list[ValueLine]:
     """By ear a run-down may be off by a share of it, as the finding takes it, too."""
-    usual = machines.usual(record["engine"]["machine"], "blade_stop")
-    seconds = record["stop"]["rundown_s"]
-    if usual is None or usual.high is None or seconds is None:
+    kind, length, seconds = (
+        record["engine"]["machine"],
+        record["engine"]["blade_length_mm"],
+        record["stop"]["rundown_s"],
+    )
+    usual = machines.usual(kind, "blade_stop") or machines.usual("mower", "blade_stop")
+    if not has_blade(kind, length) or usual is None or usual.high is None or seconds is None:
         return []
     line = _line(usual, seconds, f"{seconds:z.1f} s by ear")
     doubt = limits.load("findings").value("blade_stop_doubt")

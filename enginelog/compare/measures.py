@@ -105,5 +105,5 @@ def applies(measure: Measure, before: Sample, after: Sample) -> bool:
 def better_way(measure: Measure, before: Sample) -> int:
     """Which way is better for this engine: a blade that stops sooner is, another engine's run-down says neither."""
     if measure.code == "rundown":
-        return -1 if (before.run.engine.machine or "").startswith("mower") else 0
+        return -1 if before.run.engine.has_blade else 0
     return measure.better

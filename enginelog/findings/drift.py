@@ -12,7 +12,7 @@ import numpy as np
 
 from enginelog.findings.series import Series, half_window, running_median
 from enginelog.findings.steps import Step, calm_stretches, fit_steps
-from enginelog.findings.words import SOUND_ALONE, UNGOVERNED, UNTOUCHED, cited
+from enginelog.findings.words import SOUND_ALONE, UNTOUCHED, cited
 from enginelog.limits import Limit, LimitSet
 from enginelog.model import Engine, Finding, Speed, ThrottleMove
 from enginelog.model.wording import BY_HAND_PERHAPS, ROSE_SLOWLY, SANK_SLOWLY, lasted
@@ -171,7 +171,7 @@ def is_how_far(finding: Finding, engine: Engine, limits: LimitSet) -> bool:
 
 
 def _limit_of(engine: Engine) -> str:
-    return "drift_ungoverned_percent" if engine.machine in UNGOVERNED else "drift_percent"
+    return "drift_percent" if engine.governed else "drift_ungoverned_percent"
 
 
 def _with(said: Finding, band: Finding) -> Finding:

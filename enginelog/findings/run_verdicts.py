@@ -78,7 +78,7 @@ def judge_hunting(evidence: Evidence, limits: LimitSet) -> Finding:
         cited(band),
         swing.start_s,
         swing.end_s,
-        unsteady_advice(evidence.engine.machine),
+        unsteady_advice(evidence.engine),
     )
 
 
@@ -162,7 +162,7 @@ def judge_stop(evidence: Evidence, limits: LimitSet) -> Finding:
     if seconds is None:
         return _stop_unknown(evidence.timeline)
     engine, died = evidence.engine, evidence.start.vain_count
-    if not (engine.blade_length_mm or "mower" in (engine.machine or "").lower()):
+    if not engine.has_blade:
         begin = "the last firing" if died else "ignition off"
         return Finding("stop", "ok", f"From {begin} to standstill {seconds:z.1f} s.", seconds, "s")
     if died:  # a blade brake acts once it is switched off
@@ -225,7 +225,7 @@ def judge_load(evidence: Evidence, limits: LimitSet) -> Finding:
         cited(droop),
         min(at),
         max(at),
-        unsteady_advice(evidence.engine.machine) if verdict != "ok" else (),
+        unsteady_advice(evidence.engine) if verdict != "ok" else (),
     )
 
 

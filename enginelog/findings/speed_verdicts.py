@@ -10,7 +10,6 @@ from enginelog.findings.gather import Evidence
 from enginelog.findings.steadiness import CLASSES, Band, class_met, slow_share
 from enginelog.findings.words import (
     GOVERNOR,
-    UNGOVERNED,
     UNTOUCHED,
     cited,
     figure,
@@ -36,10 +35,9 @@ GOVERNED_LIMITS = (*(name for _, name in CLASSES), "steady_fault_percent")
 def all_findings(evidence: Evidence, speed: Speed, limits: LimitSet) -> list[Finding]:
     """speed and steadiness always; blade_speed and generator_frequency where the machine has one."""
     found = [judge_speed(evidence, speed, limits), judge_steadiness(evidence, speed, limits)]
-    engine, machine = evidence.engine, (evidence.engine.machine or "").lower()
-    if engine.blade_length_mm or "mower" in machine:
+    if evidence.engine.has_blade:
         found.append(top_verdicts.judge_blade(evidence, speed, limits))
-    if engine.alternator_poles or "generator" in machine:
+    if evidence.engine.has_alternator:
         found.append(judge_frequency(evidence, speed, limits))
     return found
 
@@ -120,11 +118,11 @@ def judge_steadiness(evidence: Evidence, speed: Speed, limits: LimitSet) -> Find
     if _was_moved(evidence, percent, limits):
         why = f"the speed went slowly through {percent:z.0f} %, as it does where throttle or load is moved"
         return unknown("steadiness", why, UNTOUCHED)
-    machine = evidence.engine.machine
-    if machine in UNGOVERNED:
-        limit, fault = limits["steady_ungoverned_percent"], None
-    else:
+    engine = evidence.engine
+    if engine.governed:
         limit, fault = limits["steady_g1_percent"], limits.value("steady_fault_percent")
+    else:
+        limit, fault = limits["steady_ungoverned_percent"], None
     verdict = graded(percent, limit.value, fault)
     if verdict != "ok" and not evidence.hunting.found and _no_one_speed(speed, limits):
         return unknown("steadiness", "no one speed was held, or too little of it could be read", UNTOUCHED)
@@ -138,9 +136,9 @@ def judge_steadiness(evidence: Evidence, speed: Speed, limits: LimitSet) -> Find
     text += (
         f". The limit of {as_told(limit.value)} % lies within that interval: whether it is kept cannot be told."
         if verdict == "unknown"
-        else _likened(band, machine, limits)
+        else _likened(band, engine, limits)
     )
-    advice = {"ok": (), "unknown": UNTOUCHED}.get(verdict, unsteady_advice(machine))
+    advice = {"ok": (), "unknown": UNTOUCHED}.get(verdict, unsteady_advice(engine))
     return Finding("steadiness", verdict, text, percent, "%", limit.value, cited(limit), *_extent(evidence), advice)
 
 
@@ -148,16 +146,16 @@ def _band_words(evidence: Evidence, band: Band, limits: LimitSet) -> str:
     """How wide the band is, how well that is known, and of what."""
     told = evidence.engine.rated_rpm
     basis = f"the told rated {told:z.0f} rpm" if told else "the mean speed"
-    names = ("steady_ungoverned_percent",) if evidence.engine.machine in UNGOVERNED else GOVERNED_LIMITS
+    names = GOVERNED_LIMITS if evidence.engine.governed else ("steady_ungoverned_percent",)
     width = figure(band.percent, *(limits.value(name) for name in names))
     between = f"95 % interval {shares(band.low, band.high)} %"
     return f"At constant load {IN_A_BAND} {width} % wide ({between}; of {basis})"
 
 
-def _likened(band: Band, machine: str | None, limits: LimitSet) -> str:
+def _likened(band: Band, engine: Engine, limits: LimitSet) -> str:
     """What such a band is like, all of its interval: the end of the sentence on it."""
-    if machine in UNGOVERNED:
-        return f". A {machine} has no governor to hold its speed, so it wanders more than other engines."
+    if not engine.governed:
+        return f". A {engine.machine} has no governor to hold its speed, so it wanders more than other engines."
     name = class_met(band.high, limits)
     yardstick = f"as narrow as class {name}" if name else "wider than class G1"
     return f", {yardstick} of ISO 8528-5 asks of generating sets; a yardstick only."

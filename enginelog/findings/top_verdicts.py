@@ -16,7 +16,6 @@ from enginelog.findings.words import GOVERNOR, cited, deciding, graded, unknown
 from enginelog.limits import LimitSet
 from enginelog.model import Finding, Speed
 
-NO_BLADE = ("generator", "pressure washer", "pump", "tiller")  # common practice, no source
 MEASURE = "measure the top speed with a tachometer, as the manual says"
 
 
@@ -69,7 +68,7 @@ def _only_reached(evidence: Evidence, held: float, rated: float, most: float, li
         over = f"{100 * (released / rated - 1):z.1f} % above the rated speed"
         said = f" As load was released it reached {released:z.0f} rpm, {over}, and came back"
         return _of_release(evidence, said, limits)
-    if reached * (1 + doubt) > most >= held * (1 + doubt) and evidence.engine.machine not in NO_BLADE:
+    if reached * (1 + doubt) > most >= held * (1 + doubt) and evidence.engine.may_cut:
         said = _within_doubt(reached, doubt, most, f"the highest reached, {reached:z.0f} rpm,")
         return Finding("speed", "unknown", said, next=(MEASURE,))
     return Finding("speed", "ok", "")
@@ -80,7 +79,7 @@ def _of_release(evidence: Evidence, said: str, limits: LimitSet) -> Finding:
     rise, limit = max(release.rise_percent for release in evidence.loads.released), limits["rise_watch_percent"]
     start_s, end_s = evidence.top.recovering_s or (None, None)
     found = Finding("speed", "watch", said, start_s=start_s, end_s=end_s, next=(*GOVERNOR[:1], MEASURE))
-    if evidence.engine.machine not in NO_BLADE:
+    if evidence.engine.may_cut:
         return replace(found, text=f"{said}. A blade or a chain can hurt in so short a time, too.")
     said += f": a rise of {rise:z.0f} % over the speed before"
     if rise <= limit.value:

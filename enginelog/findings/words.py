@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from enginelog.limits import Limit
-from enginelog.model import Finding
+from enginelog.model import Engine, Finding
 from enginelog.model.wording import fixed
 
 SOUND_ALONE = "Sound alone does not name the cause; follow the machine's manual."
@@ -17,7 +17,6 @@ UNTOUCHED = (
     "record a minute at steady throttle and load without moving a control; a lever that must be held is held by hand,"
     " never tied",
 )
-UNGOVERNED = ("saw", "trimmer")  # common practice, no source: nothing but the throttle holds their speed
 BALANCE_TEST = "balance test by the manual: ground one plug after the other; more than {rpm:z.0f} rpm apart counts"
 WEAK_OR_FAR = (
     "record again with the microphone equally far from both outlets",
@@ -57,9 +56,9 @@ def deciding(verdict: str, watch: Limit, fault: Limit) -> Limit:
     return fault if verdict == "fault" else watch
 
 
-def unsteady_advice(machine: str | None) -> tuple[str, ...]:
+def unsteady_advice(engine: Engine) -> tuple[str, ...]:
     """What to check where the speed is not steady: no governor's linkage on a machine that has none."""
-    return GOVERNOR[1:] if machine in UNGOVERNED else GOVERNOR
+    return GOVERNOR if engine.governed else GOVERNOR[1:]
 
 
 def figure(percent: float, *limits: float) -> str:

@@ -5,6 +5,7 @@
 
 from enginelog.model.comparison import COMPARED, Compared, Comparison, Difference
 from enginelog.model.course import Pop, RunDown, Span, Timeline
+from enginelog.model.engine import CLUTCH_KINDS, Engine, has_alternator, has_blade
 from enginelog.model.errors import EnginelogError, UnreadableError, UsageError
 from enginelog.model.job import (
     CHECK_RESULTS,
@@ -34,7 +35,6 @@ from enginelog.model.run import (
     Clip,
     ClipInfo,
     CylinderFiring,
-    Engine,
     Finding,
     Firings,
     FiringSummary,
@@ -59,6 +59,7 @@ __all__ = [
     "Analysis",
     "BenchCheck",
     "CHECK_RESULTS",
+    "CLUTCH_KINDS",
     "COMPARED",
     "Clip",
     "ClipInfo",
@@ -75,6 +76,8 @@ __all__ = [
     "Handback",
     "HeldSpeed",
     "Hunting",
+    "has_alternator",
+    "has_blade",
     "is_over_rated",
     "nearer_rated",
     "over_rated",

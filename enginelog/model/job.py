@@ -10,7 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
 
-from enginelog.model.run import Engine, Run
+from enginelog.model.engine import Engine
+from enginelog.model.run import Run
 
 FOR_OWNER = "For the owner: "  # at the beginning of a note: the owner may read it
 STRUCK = "[taken back] "  # at the beginning of a note, before all else: it does not count any more

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from enginelog.model.course import Timeline
+from enginelog.model.engine import Engine
 from enginelog.model.speed import Speed
 
 SCHEMA = "enginelog/run/1"
@@ -48,52 +49,6 @@ class Clip:
     @property
     def seconds(self) -> float:
         return len(self.samples) / self.rate_hz
-
-
-@dataclass(frozen=True)
-class Engine:
-    """The engine as told by its user. `assumed` names the fields that were not told but taken as usual."""
-
-    strokes: int = 4
-    cylinders: int = 1
-    firing_angles_deg: tuple[float, ...] = (0.0,)
-    rated_rpm: float | None = None
-    idle_rpm: float | None = None
-    machine: str | None = None
-    blade_length_mm: float | None = None
-    alternator_poles: int | None = None
-    assumed: tuple[str, ...] = ()
-
-    @property
-    def cycle_deg(self) -> float:
-        """Crank degrees of one working cycle: 720 for a four-stroke, 360 for a two-stroke."""
-        return 360.0 * self.revs_per_cycle
-
-    @property
-    def revs_per_cycle(self) -> float:
-        return self.strokes / 2
-
-    @property
-    def firing_hz_per_rpm(self) -> float:
-        """Firings a second for each rpm: cylinders / (60 * revolutions per cycle)."""
-        return self.cylinders / (60.0 * self.revs_per_cycle)
-
-    @property
-    def firing_open(self) -> bool:
-        """Whether it is open how it fires: a four-stroke twin whose firing angles nobody told."""
-        return self.strokes == 4 and self.cylinders == 2 and "firing_angles_deg" in self.assumed
-
-    @property
-    def firing_places(self) -> np.ndarray:
-        """Where in the cycle each cylinder fires, as a part of it, shape (cylinders,)."""
-        return np.asarray(self.firing_angles_deg, float) / self.cycle_deg
-
-    @property
-    def even_firing(self) -> bool:
-        """True where the firing angles divide the cycle evenly."""
-        angles = np.sort(np.mod(np.asarray(self.firing_angles_deg, float), self.cycle_deg))
-        gaps = np.diff(np.append(angles, angles[0] + self.cycle_deg))
-        return bool(np.ptp(gaps) < 1.0)
 
 
 # ---------------------------------------------------------------- what the stages pass on

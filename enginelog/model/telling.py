@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from enginelog.model.engine import Engine
 from enginelog.model.errors import UsageError
 from enginelog.model.job import JobRecord, StoredRun
-from enginelog.model.run import Engine
 from enginelog.model.wording import as_told, counted, joined
 
 MACHINES = ("mower", "mower twin", "generator", "pressure washer", "pump", "tiller", "saw", "trimmer", "other")

@@ -32,18 +32,13 @@ def ideal_lines(engine: Engine, top_order: float) -> tuple[np.ndarray, np.ndarra
     return step * np.arange(1, lines + 1), engine.cylinders * line_strengths(places, lines)
 
 
-def has_blade(engine: Engine) -> bool:
-    """True where the machine was told to carry a rotary blade."""
-    return engine.blade_length_mm is not None or (engine.machine or "").lower().startswith("mower")
-
-
 def named_orders(engine: Engine) -> dict[float, str]:
     """Names of the orders worth a word, in ascending order; names that fall on one order are joined."""
     firing = engine.cylinders / engine.revs_per_cycle
     wanted = [(firing, "firing"), (1.0, "crank"), (2 * firing, "2 × firing")]
     if not np.isclose(firing, 1.0 / engine.revs_per_cycle):
         wanted.append((1.0 / engine.revs_per_cycle, "working cycle"))
-    if has_blade(engine):
+    if engine.has_blade:
         wanted.append((2.0, "blade tips"))
     named: dict[float, str] = {}
     for order, name in wanted:

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from enginelog.advice.signs import CLUTCH_KINDS, idles_near_clutch, regime
+from enginelog.advice.signs import idles_near_clutch, regime
 from enginelog.compare.dates import oldest_first
-from enginelog.model import Finding, JobRecord, Run, StoredRun
+from enginelog.model import CLUTCH_KINDS, Finding, JobRecord, Run, StoredRun
 from enginelog.report.by_rules import plain_record
 from enginelog.report.hurting import Hurt, counts, hurts_in
 from enginelog.report.made_when import can_show_it_mended
