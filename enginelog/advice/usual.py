@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 from enginelog import limits
 from enginelog.advice.signs import finding, over_rated, regime, sure_rpm, top_rpm
@@ -165,17 +166,29 @@ def _tip_words(speed_m_s: float) -> str:
 
 
 def _frequency(record: Record) -> list[ValueLine]:
-    """Against the mains that the finding holds it against; nothing where that says why it cannot be judged."""
-    poles, rpm = record["engine"]["alternator_poles"], top_rpm(record)
-    if poles is None or rpm is None or (finding(record, "generator_frequency") or {}).get("verdict") == "unknown":
+    """What the finding judged, the frequency of the whole run or one held for a while, where it says it lies; nothing
+    where that says why there is nothing to judge."""
+    poles, rpm, found = record["engine"]["alternator_poles"], top_rpm(record), finding(record, "generator_frequency")
+    if poles is None or rpm is None or (found and found["value"] is None):
         return []
-    hz = formulas.alternator_hz(poles, rpm)
     mains = formulas.mains_hz(poles, rpm, record["engine"]["rated_rpm"])
-    usual = machines.usual("generator", f"frequency_{mains:z.0f}")
+    usual = machines.usual("generator", f"frequency_{mains:.0f}")
     assert usual is not None and usual.low is not None and usual.high is not None
+    hz = found["value"] if found else formulas.alternator_hz(poles, rpm)
     ends = [formulas.alternator_rpm(poles, end) for end in (usual.low, usual.high)]
     limit = f"{usual.window} ({ends[0]:z.0f} to {ends[1]:z.0f} rpm with {poles} poles)"
-    return [_line(usual, hz, f"{hz:z.1f} Hz at {rpm:z.0f} rpm", limit=limit)]
+    line = _line(usual, hz, f"{hz:z.1f} Hz at {formulas.alternator_rpm(poles, hz):z.0f} rpm", limit=limit)
+    return [replace(line, position=_as_found(found, line.position)) if found else line]
+
+
+def _as_found(found: Mapping[str, Any], position: str) -> str:
+    """Where a value lies, as its finding has it: what that calls good is inside, what it cannot tell not sure, and what
+    it watches or faults on the side of its limit."""
+    if found["verdict"] == "unknown":
+        return NOT_SURE
+    amiss = found["verdict"] in ("watch", "fault") and found["limit"] is not None
+    side = "above" if amiss and found["value"] > found["limit"] else "below"
+    return side if amiss else "inside" if found["verdict"] == "ok" else position
 
 
 def _droop(record: Record) -> list[ValueLine]:
@@ -186,13 +199,14 @@ def _droop(record: Record) -> list[ValueLine]:
 
 def _blade_stop(record: Record) -> list[ValueLine]:
     """By ear a run-down may be off by a share of it, as the finding takes it, too."""
-    kind, length, seconds = (
-        record["engine"]["machine"],
-        record["engine"]["blade_length_mm"],
-        record["stop"]["rundown_s"],
-    )
-    usual = machines.usual(kind, "blade_stop") or machines.usual("mower", "blade_stop")
-    if not has_blade(kind, length) or usual is None or usual.high is None or seconds is None:
+    engine, seconds = record["engine"], record["stop"]["rundown_s"]
+    usual = machines.usual(engine["machine"], "blade_stop") or machines.usual("mower", "blade_stop")
+    if (
+        not has_blade(engine["machine"], engine["blade_length_mm"])
+        or usual is None
+        or usual.high is None
+        or seconds is None
+    ):
         return []
     line = _line(usual, seconds, f"{seconds:z.1f} s by ear")
     doubt = limits.load("findings").value("blade_stop_doubt")

@@ -24,8 +24,8 @@ class TopSpeed:
     """The highest speeds of a run, each None where there is none. held_rpm: really held, that is nearly all of one
     second, or half of a longer time (an engine that hunts goes below it at every swing). reached_rpm: for half of one
     second, which may be a short overshoot as well as a top speed that was held no longer; no lower than what is held.
-    Both away from recoveries after a load was released; released_rpm: as reached, recoveries and all, where there are
-    any. recovering_s: from the first of these to the end of the last.
+    Both away from recoveries after a load was released; released_rpm: the peak of these, where there are any.
+    recovering_s: from the first of these to the end of the last.
     """
 
     held_rpm: float | None = None
@@ -59,11 +59,11 @@ def top_speed(parts: list[Series], recoveries: list[Recovery], limits: LimitSet)
     bare = [_without(part, recoveries) for part in parts]
     held = [_highest(part, second_s, through, MOSTLY_KNOWN) for part in bare]
     held += [_highest(part, longer_s, nanmedian_rows, HALF_KNOWN) for part in bare]
-    reached, released = (
-        _greatest([_highest(part, second_s, nanmedian_rows, HALF_KNOWN) for part in each]) for each in (bare, parts)
-    )
+    reached = _greatest([_highest(part, second_s, nanmedian_rows, HALF_KNOWN) for part in bare])
     if not recoveries:
         return TopSpeed(_greatest(held), reached)
+    within = [part.between(each.start_s, each.end_s) for part in parts for each in recoveries]
+    released = _greatest([_highest(each, limits.value("top_peak_s"), nanmedian_rows, HALF_KNOWN) for each in within])
     recovering_s = (min(each.start_s for each in recoveries), max(each.end_s for each in recoveries))
     return TopSpeed(_greatest(held), reached, released, recovering_s)
 

@@ -1,34 +1,28 @@
-"""Verdicts on speed: against what was told, steadiness, blade tip, generator frequency."""
+"""Verdicts on speed: against what was told, steadiness."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from enginelog.findings import halved, speed_limits, top_verdicts
-from enginelog.findings.doubt import UNREAD, next_of
+from enginelog.findings import frequency, halved, top_verdicts
+from enginelog.findings.doubt import UNREAD
 from enginelog.findings.gather import Evidence
 from enginelog.findings.steadiness import CLASSES, Band, class_met, slow_share
 from enginelog.findings.words import (
-    GOVERNOR,
     UNTOUCHED,
     cited,
     figure,
     graded,
     unknown,
     unsteady_advice,
-    worst,
 )
-from enginelog.limits import Limit, LimitSet
-from enginelog.limits.trade import formulas
+from enginelog.limits import LimitSet
 from enginelog.model import Engine, Finding, Speed, nearer_rated
 from enginelog.model.wording import IN_A_BAND, as_told, shares
 
 HALF = "About half of it: it idled, or turned twice as fast and {}. Which, cannot be told."
 TWICE = "{} shows twice its true speed, too: {} told right?"
 TELL_RIGHT = ("strokes and cylinders by the data plate or manual", "tell the idle speed, or record it at full speed")
-IDLED = "it idled, and then it feeds nothing"
-IDLED_OR_LOST = "it idled, and then it feeds nothing, or it turned twice as fast ({hz:z.1f} Hz)"
-AT_RATED = ("record it at its rated speed",)
 GOVERNED_LIMITS = (*(name for _, name in CLASSES), "steady_fault_percent")
 
 
@@ -38,7 +32,7 @@ def all_findings(evidence: Evidence, speed: Speed, limits: LimitSet) -> list[Fin
     if evidence.engine.has_blade:
         found.append(top_verdicts.judge_blade(evidence, speed, limits))
     if evidence.engine.has_alternator:
-        found.append(judge_frequency(evidence, speed, limits))
+        found.append(frequency.judge_frequency(evidence, speed, limits))
     return found
 
 
@@ -179,74 +173,3 @@ def _no_one_speed(speed: Speed, limits: LimitSet) -> bool:
 def _extent(evidence: Evidence) -> tuple[float | None, float | None]:
     steady = evidence.steady
     return (None, None) if steady is None else (float(steady.t_s[0]), float(steady.t_s[-1]))
-
-
-def judge_frequency(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
-    """Frequency an alternator at crankshaft speed gives, against 50 or 60 Hz: what it gives at the told rated speed is
-    nearer to one of them; where none was told, what it gives as heard. A set that only idled is not judged. What it
-    gave for a while beside that is judged, too: appliances bear it as they bear the rest."""
-    poles = evidence.engine.alternator_poles
-    if poles is None:
-        return unknown(
-            "generator_frequency", "the number of the alternator's poles was not told (two at 3000 or 3600 rpm)"
-        )
-    rpm = speed.top_rpm  # idling, it feeds nothing
-    if rpm is None:
-        return unknown("generator_frequency", UNREAD)
-    hz = speed_limits.alternator_hz(poles, rpm)
-    if speed.or_rpm is not None and halved.at_half(speed, evidence.engine, limits):
-        return unknown("generator_frequency", IDLED_OR_LOST.format(hz=2 * hz), next_of(evidence.engine))
-    nominal = formulas.mains_hz(poles, rpm, evidence.engine.rated_rpm)
-    full_rpm = evidence.engine.rated_rpm or formulas.alternator_rpm(poles, nominal)
-    if evidence.engine.idle_rpm is not None and not nearer_rated(rpm, evidence.engine.idle_rpm, full_rpm):
-        return unknown("generator_frequency", IDLED, AT_RATED)
-    whole = _of_nominal(hz, nominal, limits)
-    beside = _for_a_while(evidence, poles, whole, limits)
-    far = max([whole, *beside], key=lambda one: one.far)
-    # too low for a while is no fault: which load it bore then nobody told
-    verdict = worst(
-        graded(whole.far, 1.0, 2.0), *(graded(each.far, 1.0, 2.0 if each.off > 0 else None) for each in beside)
-    )
-    whiles = [f" For {limits.value('frequency_while_s'):z.0f} s or more it gave {one.words}." for one in beside]
-    text = (
-        f"{'The highest speed held, ' if speed.changed else ''}{rpm:z.0f} rpm with {poles} poles"
-        f"{',' if speed.changed else ''} gives {whole.words}.{''.join(whiles)}"
-        " Without load it stands above nominal, under full load a little below: measure it with a meter."
-    )
-    advice = ("measure frequency and voltage with a meter, loaded and not", *GOVERNOR[:1]) if verdict != "ok" else ()
-    return Finding("generator_frequency", verdict, text, far.hz, "Hz", far.bound_hz, cited(far.limit), next=advice)
-
-
-@dataclass(frozen=True)
-class _Frequency:
-    """A frequency against its nominal: off in per cent, far in widths of the limit of that side; in words."""
-
-    hz: float
-    nominal: float
-    off: float
-    far: float
-    bound_hz: float
-    limit: Limit
-    words: str
-
-
-def _of_nominal(hz: float, nominal: float, limits: LimitSet) -> _Frequency:
-    off = 100 * (hz / nominal - 1)
-    above = off >= 0
-    limit = limits["frequency_high_percent" if above else "frequency_low_percent"]
-    bound = nominal * (1 + (limit.value if above else -limit.value) / 100)
-    words = f"{hz:z.1f} Hz, {abs(off):z.1f} % {'above' if above else 'below'} {nominal:z.0f} Hz"
-    return _Frequency(hz, nominal, off, abs(off) / limit.value, bound, limit, words)
-
-
-def _for_a_while(evidence: Evidence, poles: int, whole: _Frequency, limits: LimitSet) -> list[_Frequency]:
-    """The lowest and the highest frequency held for a while, where it lies outside its limit and is another than that
-    of the whole run. Not of a set that hunts, which is told of it as such, and not where it is too slow to feed
-    anything."""
-    if evidence.hunting.found is True:
-        return []
-    nominal = whole.nominal
-    held = speed_limits.held_for(evidence.series, limits.value("frequency_while_s"), limits)
-    found = [_of_nominal(speed_limits.alternator_hz(poles, rpm), nominal, limits) for rpm in held]
-    feeds, other = limits.value("frequency_feeds_share") * nominal, limits.value("frequency_low_percent")
-    return [one for one in found if one.far > 1.0 and one.hz >= feeds and abs(one.off - whole.off) > other]

@@ -13,8 +13,9 @@ from enginelog.findings import speed_limits
 from enginelog.findings.doubt import UNREAD
 from enginelog.findings.gather import Evidence
 from enginelog.findings.words import GOVERNOR, cited, deciding, graded, unknown
-from enginelog.limits import LimitSet
-from enginelog.model import Finding, Speed
+from enginelog.limits import Limit, LimitSet
+from enginelog.limits.trade import formulas
+from enginelog.model import Engine, Finding, Speed
 
 MEASURE = "measure the top speed with a tachometer, as the manual says"
 
@@ -29,7 +30,7 @@ def against_rated(evidence: Evidence, speed: Speed, rated: float, limits: LimitS
     overshoot as load was released has the finding its times."""
     top = max(evidence.top.held_rpm or 0.0, speed.top_rpm or 0.0)
     doubt = limits.value("top_doubt_percent") / 100
-    watch, fault = limits["overspeed_watch_percent"], limits["overspeed_fault_percent"]
+    watch, fault = _watched_from(evidence.engine, rated, limits), limits["overspeed_fault_percent"]
     verdict = graded(100 * (top * (1 - doubt) / rated - 1), watch.value, fault.value)
     limit = deciding(verdict, watch, fault)
     most = rated * (1 + limit.value / 100)
@@ -45,6 +46,16 @@ def against_rated(evidence: Evidence, speed: Speed, rated: float, limits: LimitS
     elif more.verdict == "ok" and not top:
         more = replace(more, verdict="unknown", text=f"{more.text} So its top speed cannot be told.", next=(MEASURE,))
     return replace(more, text=text + more.text, value=top or None, unit="rpm", limit=most, source=cited(limit))
+
+
+def _watched_from(engine: Engine, rated: float, limits: LimitSet) -> Limit:
+    """How far above the rated speed the highest one is to be watched, per cent. A generator stands as far above it
+    without load as its frequency may: its speed is not too fast where that is in order."""
+    if not engine.has_alternator:
+        return limits["overspeed_watch_percent"]
+    mains = formulas.mains_hz(engine.alternator_poles or formulas.likely_poles(rated), rated, rated)
+    highest = limits[f"frequency_{mains:.0f}_high_hz"]
+    return replace(highest, value=100 * (highest.value / mains - 1), unit="%")
 
 
 def _within_doubt(top: float, doubt: float, most: float, what: str = "that") -> str:

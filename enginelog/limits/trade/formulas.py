@@ -42,6 +42,12 @@ def mains_hz(poles: int, rpm: float, rated_rpm: float | None) -> float:
     return 50.0 if alternator_hz(poles, rated_rpm or rpm) < (50 + 60) / 2 else 60.0
 
 
+def likely_poles(rated_rpm: float) -> int:
+    """Poles of an alternator that turns at engine speed and whose number was not told: as many as bring it nearest to
+    50 or 60 Hz at this speed, two at 3000 and 3600, four at 1500 and 1800 rpm."""
+    return max(2 * round(alternator_rpm(2, 55) / rated_rpm), 2)
+
+
 def firings_in(revolutions: float, strokes: int, cylinders: int) -> float:
     """Firings due in so many revolutions: revolutions * cylinders / (strokes / 2)."""
     return revolutions * cylinders / (strokes / 2)

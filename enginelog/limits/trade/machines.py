@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
+from enginelog import limits
 from enginelog.limits import STATUSES, cited
 from enginelog.limits.trade import reading
+from enginelog.limits.trade.reading import Table
 from enginelog.model.telling import MACHINES
 from enginelog.model.wording import as_told
 
@@ -65,12 +67,23 @@ class Usual:
         return f"{lead}{ends} {'of 1' if self.unit == '1' else self.unit}"
 
 
+def _with_ends(table: Table) -> Table:
+    """The entry with the number of each end that is a limit of the findings."""
+    named = {end: table.values[f"{end}_from"] for end in ("low", "high") if f"{end}_from" in table.values}
+    known = limits.load("findings")
+    for end, name in named.items():
+        if end in table.values or name not in known:
+            raise table.wrong(f"'{end}_from' is no limit of the findings, or stands beside '{end}'", f"{end}_from")
+    rest = {key: value for key, value in table.values.items() if not key.endswith("_from")}
+    return replace(table, values=rest | {end: known.value(name) for end, name in named.items()})
+
+
 @cache
 def values() -> tuple[Usual, ...]:
     """All usual values in the order of the file. TradeFileError where one is of no known kind, quantity or status."""
     made = []
     for table in reading.tables(reading.own_text("machines.toml"), "machines.toml", ("value",)):
-        value = reading.build(Usual, table)
+        value = reading.build(Usual, _with_ends(table))
         for name, given, known in (
             ("machine", value.machine, (*KINDS, "any")),
             ("quantity", value.quantity, tuple(QUANTITIES)),
