@@ -17,7 +17,6 @@ from enginelog.model.wording import as_told
 TOLD_STATUS = "told"
 TOLD_SOURCE = "data plate or manual, as told"
 NOT_SURE = "not sure"  # where a value lies whose own finding is no verdict
-WITHIN_TOLD = 0.05  # a speed this near to the one told is taken as it
 
 
 def usual_values(record: Record) -> tuple[ValueLine, ...]:
@@ -102,12 +101,34 @@ def _speed(record: Record) -> list[ValueLine]:
     title = machines.QUANTITIES[which]
     if told is not None:
         outside = usual.outside if usual else "Look it up in the manual."
-        low, high = told * (1 - WITHIN_TOLD), told * (1 + WITHIN_TOLD)
-        limit = f"{told:z.0f} rpm, 5 % either way"
-        position = _position(rpm, low, high)
+        limit, position = (_idle_told if which == "idle" else _rated_told)(record, rpm, told)
         title = title if which == "idle" else "Speed"  # whether it was loaded, nobody said
         return [ValueLine(title, f"{rpm:z.0f} rpm", limit, "told", position, TOLD_STATUS, TOLD_SOURCE, outside)]
     return [_line(usual, rpm, f"{rpm:z.0f} rpm")] if usual else []
+
+
+def _idle_told(record: Record, rpm: float, told: float) -> tuple[str, str]:
+    """How far from the idle speed told it may be, as its finding has it, and where it lies."""
+    share = limits.load("findings").value("idle_watch_percent")
+    position = _position(rpm, told * (1 - share / 100), told * (1 + share / 100))
+    return f"{told:z.0f} rpm, {as_told(share)} % either way", _unless_unsure(record, position)
+
+
+def _rated_told(record: Record, rpm: float, told: float) -> tuple[str, str]:
+    """Between which speeds the rated one told is met: below them it is a slow top, above them the finding on speed
+    calls it too fast, and what lies there and is not called so (`over_rated`) may be."""
+    slow, found = machines.usual(None, "slow_top"), finding(record, "speed") or {}
+    assert slow is not None and slow.low is not None
+    fast = told * (1 + limits.load("findings").value("overspeed_watch_percent") / 100)
+    low, high = told * (1 - slow.low / 100), max(found.get("limit") or fast, told)
+    position = _position(rpm, low, high)
+    position = NOT_SURE if found and position == "above" else position
+    return f"{low:z.0f} to {high:z.0f} rpm ({told:z.0f} rated)", _unless_unsure(record, position)
+
+
+def _unless_unsure(record: Record, position: str) -> str:
+    """Where a speed lies, unless its own finding cannot tell."""
+    return NOT_SURE if (finding(record, "speed") or {}).get("verdict") == "unknown" else position
 
 
 def _clutch(record: Record) -> list[ValueLine]:
