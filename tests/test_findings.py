@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import sim_tracks as sim
 
-from enginelog.findings import CODES, doubt, hunting, judge, misfire, patterns, run_verdicts, settling
+from enginelog.findings import CODES, doubt, hunting, judge, load_verdict, misfire, patterns, run_verdicts, settling
 from enginelog.findings.gather import gather
 from enginelog.findings.series import Series, half_window
 from enginelog.findings.swings import strongest_swing
@@ -479,7 +479,7 @@ def test_a_load_step_is_called_good_only_where_nothing_in_its_sentence_asks_for_
     case = sim.draw("loaded", 88000)
     found = gather(case.engine, case.quality, case.timeline, case.track, case.firings, LIMITS)
     for count in (0, 1, 5, 6, 9):
-        told = run_verdicts.judge_load(replace(found, surges=Surges(count, 0.4, 0.06)), LIMITS)
+        told = load_verdict.judge_load(replace(found, surges=Surges(count, 0.4, 0.06)), LIMITS)
         assert told.verdict == ("watch" if count > 5 else "ok") and bool(told.next) == (count > 5)
         assert ("reason to look at the governor" in told.text) == (count > 5)
         assert (f"{count} surge" in told.text) == (count > 0)

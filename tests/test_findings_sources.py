@@ -9,7 +9,7 @@ import pytest
 from scipy.ndimage import median_filter
 from scipy.signal import lfilter
 
-from enginelog.findings import loads, patterns, settling, shares, speed_limits, steadiness
+from enginelog.findings import loads, patterns, settling, shares, steadiness
 from enginelog.findings.series import Series, clean_series
 from enginelog.findings.surges import count_surges
 from enginelog.limits import load
@@ -202,14 +202,6 @@ def test_attribution_rule(split, named):
     assert patterns.attributed_cylinders(slot, lost, 2, LIMITS) == named
 
 
-def test_twin_balance_example():
-    """3400 rpm on both, 3300 with 1 off, 3100 with 2 off: cylinder 1 is weak; above 75 rpm counts (twin
-    service manuals).
-    """
-    assert speed_limits.weak_cylinder(3400, {1: 3300, 2: 3100}, LIMITS) == 1
-    assert speed_limits.weak_cylinder(3400, {1: 3175, 2: 3100}, LIMITS) is None
-
-
 # ---------------------------------------------------------------- settling
 
 
@@ -248,11 +240,13 @@ def test_one_change_of_the_fit_where_ruptures_finds_it():
 )
 def test_blade_table(inches, rpm):
     """US Army TM 5-4240-501-14P p. 143: all nine rows, 19000 ft/min."""
-    assert speed_limits.blade_rpm_limit(inches * 25.4, LIMITS.value("tip_speed_ft_min")) == pytest.approx(rpm, abs=1.0)
+    assert formulas.blade_limit_rpm(inches * 25.4, formulas.m_s(LIMITS.value("tip_speed_ft_min"))) == pytest.approx(
+        rpm, abs=1.0
+    )
 
 
 @pytest.mark.parametrize(("rpm", "hz"), [(3780, 63.0), (3570, 59.5), (3150, 52.5), (2940, 49.0)])
 def test_alternator_table(rpm, hz):
     """Generator service manual, two-pole set: f = P N / 120."""
-    assert speed_limits.alternator_hz(2, rpm) == pytest.approx(hz)
+    assert formulas.alternator_hz(2, rpm) == pytest.approx(hz)
     assert formulas.mains_hz(2, rpm, None) == (60.0 if abs(hz - 60) < abs(hz - 50) else 50.0)

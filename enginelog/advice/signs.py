@@ -9,7 +9,7 @@ from typing import Any
 from enginelog.advice.words import Heard, Record
 from enginelog.limits import LimitSet
 from enginelog.limits.trade import machines
-from enginelog.model import CLUTCH_KINDS, Engine, HeldSpeed, Speed, has_alternator, has_blade
+from enginelog.model import CLUTCH_KINDS, IDLE, Engine, HeldSpeed, Speed, by_limit, has_alternator, has_blade
 from enginelog.model.stamps import in_utc
 from enginelog.model.wording import BY_HAND_PERHAPS, IN_A_BAND, ROSE_SLOWLY, SANK_SLOWLY
 
@@ -139,17 +139,20 @@ def _over(record: Record, code: str, below: bool = False) -> bool:
 def _idle_off(record: Record, above: bool) -> bool:
     """True where the finding on speed is amiss against the idle told, on this side."""
     found, idle = finding(record, "speed"), record["engine"]["idle_rpm"]
-    if not found or idle is None or found["verdict"] not in AMISS or found["limit"] != idle or found["value"] is None:
+    if not found or idle is None or found["verdict"] not in AMISS or found["value"] is None or not _of_idle(record):
         return False
     return bool(found["value"] > idle if above else found["value"] < idle)
 
 
 def over_rated(record: Record) -> bool:
     """True where the finding on speed is that it turned faster than rated: its value is the highest speed held."""
-    against_idle = record["engine"]["idle_rpm"] is not None and (
-        (finding(record, "speed") or {}).get("limit") == record["engine"]["idle_rpm"]
-    )
-    return _over(record, "speed") and not against_idle
+    return _over(record, "speed") and not _of_idle(record)
+
+
+def _of_idle(record: Record) -> bool:
+    """Whether the finding on speed holds it against the idle told."""
+    limit = (finding(record, "speed") or {}).get("limit")
+    return by_limit("speed", limit, record["engine"]["idle_rpm"], record.get("limits_used", {})) == IDLE
 
 
 def _too_fast(record: Record) -> bool:

@@ -21,6 +21,7 @@ from enginelog.findings.held import told_speed
 from enginelog.findings.steadiness import Band
 from enginelog.limits import LimitSet
 from enginelog.model import (
+    DRIFT,
     CylinderFiring,
     Engine,
     Finding,
@@ -91,7 +92,7 @@ def judge(
     findings = _findings(evidence, speed, cancelled_db, doubted, slow, limits)
     told = {one.code: one for one in findings}
     steady = told["steadiness"]
-    of_band = steady.value is not None and not drift.is_how_far(steady, engine, limits)
+    of_band = steady.value is not None and steady.of != DRIFT
     return Measures(
         speed=_with_band(speed, evidence.band if of_band else None),
         firing=faster.withheld(evidence.misfire.summary, speed, told),

@@ -12,9 +12,9 @@ import numpy as np
 
 from enginelog.findings.series import Series, half_window, running_median
 from enginelog.findings.steps import Step, calm_stretches, fit_steps
-from enginelog.findings.words import SOUND_ALONE, UNTOUCHED, cited
+from enginelog.findings.words import SOUND_ALONE, UNTOUCHED
 from enginelog.limits import Limit, LimitSet
-from enginelog.model import Engine, Finding, Speed, ThrottleMove
+from enginelog.model import DRIFT, Engine, Finding, Speed, ThrottleMove
 from enginelog.model.wording import BY_HAND_PERHAPS, ROSE_SLOWLY, SANK_SLOWLY, lasted
 
 SLOW_S = 3.0  # median through which a slow course is seen
@@ -165,11 +165,6 @@ def told(
     return [_with(said, one) if one.code == "steadiness" else one for one in findings]
 
 
-def is_how_far(finding: Finding, engine: Engine, limits: LimitSet) -> bool:
-    """Whether the value of a finding on steadiness is how far the speed went slowly, and not the width of a band."""
-    return finding.limit == limits.value(_limit_of(engine))
-
-
 def _limit_of(engine: Engine) -> str:
     return "drift_percent" if engine.governed else "drift_ungoverned_percent"
 
@@ -189,7 +184,7 @@ def _steadiness(drift: Drift, moved: bool, limit: Limit) -> Finding:
     at = drift.from_s, drift.to_s
     if moved:
         text += f" {BY_HAND_PERHAPS}"
-        return Finding("steadiness", "unknown", text, None, "%", limit.value, cited(limit), *at, UNTOUCHED)
+        return Finding("steadiness", "unknown", text, None, "%", limit.value, limit.cited, *at, UNTOUCHED, DRIFT)
     why, advice = (SINKS, SINKING) if drift.sinks else (RISES, RISING)
     text = f"{text} {UNMOVED} {why} {SOUND_ALONE}"
-    return Finding("steadiness", "watch", text, drift.percent, "%", limit.value, cited(limit), *at, advice)
+    return Finding("steadiness", "watch", text, drift.percent, "%", limit.value, limit.cited, *at, advice, DRIFT)

@@ -14,13 +14,12 @@ from enginelog.findings.words import (
     UNCOMPARED,
     UNDER_LOAD,
     WEAK_OR_FAR,
-    cited,
     deciding,
     graded,
     unknown,
 )
 from enginelog.limits import LimitSet
-from enginelog.model import Engine, Finding, FiringSummary
+from enginelog.model import LOSSES, STRENGTH, Engine, Finding, FiringSummary
 from enginelog.model.wording import percent, shares
 
 PATTERNS = {
@@ -77,7 +76,7 @@ def judge_misfire(evidence: Evidence, limits: LimitSet) -> Finding:
     if verdict == "fault" and count.low < watch.value:
         verdict = "watch"
     if verdict == "watch" and (count.misfires < 2 or count.low < 0.1):
-        verdict = "ok" if count.percent < watch.value else "unknown"
+        verdict = "unknown"
     if verdict == "fault" and _told_otherwise(evidence, summary.pattern or ""):
         verdict = "watch"
     if verdict == "ok" and study.cut_out is not None:
@@ -88,7 +87,7 @@ def judge_misfire(evidence: Evidence, limits: LimitSet) -> Finding:
     advice = IGNITION if verdict in ("watch", "fault") else ()
     limit = deciding(verdict, watch, fault)
     return Finding(
-        "misfire", verdict, text, count.percent, "%", limit.value, cited(limit), study.first_s, study.last_s, advice
+        "misfire", verdict, text, count.percent, "%", limit.value, limit.cited, study.first_s, study.last_s, advice
     )
 
 
@@ -125,7 +124,7 @@ def _without_count(evidence: Evidence, limits: LimitSet) -> Finding:
         f" cannot be told: {reason}.{own} {SOUND_ALONE}"
     )
     return Finding(
-        "misfire", "watch", text, least, "%", watch.value, cited(watch), study.first_s, study.last_s,
+        "misfire", "watch", text, least, "%", watch.value, watch.cited, study.first_s, study.last_s,
         (*advice, *IGNITION),
     )  # fmt: skip
 
@@ -184,7 +183,7 @@ def judge_timing(evidence: Evidence, limits: LimitSet) -> Finding:
         return unknown("timing", "too few firings in a row stand clear enough of the noise to time them")
     limit = limits["timing_watch_percent"]
     text = f"Firings come evenly to {percent(spread)} % of the interval between them (measurement noise included)."
-    return Finding("timing", graded(spread, limit.value), text, spread, "%", limit.value, cited(limit))
+    return Finding("timing", graded(spread, limit.value), text, spread, "%", limit.value, limit.cited)
 
 
 def judge_balance(evidence: Evidence, limits: LimitSet) -> Finding:
@@ -216,13 +215,13 @@ def judge_balance(evidence: Evidence, limits: LimitSet) -> Finding:
         text += f" {TOLD_AS_TWIN}" if as_single else f" One of them loses {percent(most)} % of its own firings."
         decided = deciding(lost_by_one, watch, fault)
         return Finding(
-            "cylinder_balance", lost_by_one, text, most, "%", decided.value, cited(decided), next=advice
+            "cylinder_balance", lost_by_one, text, most, "%", decided.value, decided.cited, next=advice, of=LOSSES
         )  # fmt: skip
     if level >= limit.value:
-        return Finding("cylinder_balance", "ok", text, 100 * level, "%", 100 * limit.value, cited(limit))
+        return Finding("cylinder_balance", "ok", text, 100 * level, "%", 100 * limit.value, limit.cited, of=STRENGTH)
     text += f" {TOLD_AS_TWIN if by_one and as_single else FARTHER}"
     return Finding(
-        "cylinder_balance", "watch", text, 100 * level, "%", 100 * limit.value, cited(limit), next=advice
+        "cylinder_balance", "watch", text, 100 * level, "%", 100 * limit.value, limit.cited, next=advice, of=STRENGTH
     )  # fmt: skip
 
 
@@ -243,4 +242,6 @@ def _faint_cylinder(engine: Engine, level: float, limits: LimitSet) -> Finding:
     advice = (*WEAK_OR_FAR, _balance_test(limits), *IGNITION)
     if level >= limit.value:
         return Finding("cylinder_balance", "watch", text, next=advice)
-    return Finding("cylinder_balance", "watch", text, 100 * level, "%", 100 * limit.value, cited(limit), next=advice)
+    return Finding(
+        "cylinder_balance", "watch", text, 100 * level, "%", 100 * limit.value, limit.cited, next=advice, of=STRENGTH
+    )

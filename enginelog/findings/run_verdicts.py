@@ -1,9 +1,10 @@
-"""Verdicts on the course of a run: hunting, settling, start, stop, load, throttle, pops."""
+"""Verdicts on the course of a run: hunting, settling, start, stop, throttle, pops."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
+from enginelog.findings import load_verdict
 from enginelog.findings.gather import Evidence
 from enginelog.findings.loads import LoadStudy
 from enginelog.findings.settling_verdict import judge_settling
@@ -14,7 +15,6 @@ from enginelog.findings.words import (
     IGNITION,
     SOUND_ALONE,
     UNTOUCHED,
-    cited,
     deciding,
     graded,
     unknown,
@@ -39,7 +39,7 @@ def all_findings(evidence: Evidence, limits: LimitSet) -> list[Finding]:
         judge_pops(evidence),
     ]
     if evidence.loads.taken or evidence.loads.released:
-        found.append(judge_load(evidence, limits))
+        found.append(load_verdict.judge_load(evidence, limits))
     if evidence.loads.moves:
         found.append(judge_throttle(evidence.loads, limits))
     return found
@@ -57,7 +57,7 @@ def judge_hunting(evidence: Evidence, limits: LimitSet) -> Finding:
             f" {as_told(limits.value('hunting_high_hz'))} swings a second). A small wobble is normal for a mechanical"
             f" governor.{_too_slow_for_it(evidence, limits)}"
         )
-        return Finding("hunting", "ok", text, None, "%", band.value, cited(band), swing.start_s, swing.end_s)
+        return Finding("hunting", "ok", text, None, "%", band.value, band.cited, swing.start_s, swing.end_s)
     verdict = graded(swing.swing_percent, band.value, limits.value("hunting_fault_percent"))
     band = deciding(verdict, band, limits["hunting_fault_percent"])
     course = "grows" if swing.growth > 0.4 else ("fades" if swing.growth < -0.4 else "keeps its size")
@@ -75,7 +75,7 @@ def judge_hunting(evidence: Evidence, limits: LimitSet) -> Finding:
         swing.swing_percent,
         "%",
         band.value,
-        cited(band),
+        band.cited,
         swing.start_s,
         swing.end_s,
         unsteady_advice(evidence.engine),
@@ -135,7 +135,7 @@ def judge_start(evidence: Evidence, limits: LimitSet) -> Finding:
     pulls = float(start.pulls) if evidence.timeline.pulls_sure else None
     advice = IGNITION[:1] + GOVERNOR[1:2] if verdict in ("watch", "fault") else ()
     beside = limit.value if by_number != "ok" or not eventful else None  # it is not their number that is to be watched
-    return Finding("start", verdict, text, pulls, "pulls", beside, cited(limit), None, start.first_run_s, advice)
+    return Finding("start", verdict, text, pulls, "pulls", beside, limit.cited, None, start.first_run_s, advice)
 
 
 def _no_more_pulls_than(timeline: Timeline, most: float) -> bool:
@@ -153,7 +153,7 @@ def failed_start(timeline: Timeline, why: str, limits: LimitSet) -> Finding:
     text = f"{count_words(timeline)} heard{f' ({words})' if words else ''}, and the engine did not start."
     verdict = "fault" if pulls > limit.value else "watch"
     value = float(pulls) if timeline.pulls_sure else None
-    return Finding("start", verdict, text, value, "pulls", limit.value, cited(limit), next=IGNITION[:1] + GOVERNOR[1:2])
+    return Finding("start", verdict, text, value, "pulls", limit.value, limit.cited, next=IGNITION[:1] + GOVERNOR[1:2])
 
 
 def judge_stop(evidence: Evidence, limits: LimitSet) -> Finding:
@@ -177,7 +177,7 @@ def judge_stop(evidence: Evidence, limits: LimitSet) -> Finding:
         f" {limit.value:z.1f} s.{near} {NO_CERTIFICATE}"
     )
     advice = ("blade brake, by the manual, with the plug lead off",) if verdict != "ok" else ()
-    return Finding("stop", verdict, text, seconds, "s", limit.value, cited(limit), next=advice)
+    return Finding("stop", verdict, text, seconds, "s", limit.value, limit.cited, next=advice)
 
 
 def _stop_unknown(timeline: Timeline) -> Finding:
@@ -188,60 +188,6 @@ def _stop_unknown(timeline: Timeline) -> Finding:
         return unknown("stop", why, ("keep recording until the engine stands still",))
     heard = f"a run-down is heard from about {down.start_s:z.1f} to {down.end_s:z.1f} s"
     return unknown("stop", f"{heard}, but {why}", (STOP_AGAIN,))
-
-
-def judge_load(evidence: Evidence, limits: LimitSet) -> Finding:
-    """The hardest load step, and what was heard at release."""
-    loads = evidence.loads
-    droop, dip, recovery = limits["droop_watch_percent"], limits["dip_watch_percent"], limits["recovery_watch_s"]
-    parts, verdicts = [], ["ok"]
-    for step in loads.taken:
-        said = f"at {step.at_s:z.1f} s speed dipped {step.dip_percent:z.1f} %"
-        if step.droop_percent is not None:
-            said += f", droop {step.droop_percent:z.1f} ± {step.droop_within_points:z.1f} % (of the loaded speed)"
-            verdicts.append(graded(step.droop_percent, droop.value))
-        said += (
-            f", back in the band after {step.recovery_s:z.1f} s"
-            if step.recovery_s is not None
-            else ", when it was back in the band could not be told"
-        )
-        verdicts += [graded(step.dip_percent, dip.value), graded(step.recovery_s or 0.0, recovery.value)]
-        parts.append(said)
-    for drop in loads.released:
-        parts.append(f"at {drop.at_s:z.1f} s load was released, overshoot {drop.overshoot_percent:z.1f} %")
-    if evidence.surges is not None:
-        verdicts.append(graded(evidence.surges.count, limits.value("surges_many")))
-    text = "Load steps: " + "; ".join(parts) + "." + _surge_text(evidence, limits)
-    verdict = worst(*verdicts)
-    at = loads.loads_at_s
-    value = max((step.droop_percent for step in loads.taken if step.droop_percent is not None), default=None)
-    return Finding(
-        "load",
-        verdict,
-        text,
-        value,
-        "%",
-        droop.value,
-        cited(droop),
-        min(at),
-        max(at),
-        unsteady_advice(evidence.engine) if verdict != "ok" else (),
-    )
-
-
-def _surge_text(evidence: Evidence, limits: LimitSet) -> str:
-    """How many surges followed; the manual's number only where there were more. Few are none to look at: what they may
-    stand for, too much droop, is measured."""
-    surges = evidence.surges
-    if surges is None or surges.count == 0:
-        return ""
-    text = f" {counted(surges.count, 'surge')} followed"
-    if surges.damping_ratio is not None and surges.damping_ratio > 0:
-        text += f" (damping ratio {surges.damping_ratio:z.2f})"
-    many = limits["surges_many"]
-    if surges.count > many.value:
-        text += f"; one machine's manual takes more than {many.value:z.0f} as a reason to look at the governor"
-    return text + "."
 
 
 def judge_throttle(loads: LoadStudy, limits: LimitSet) -> Finding:
@@ -272,7 +218,7 @@ def judge_throttle(loads: LoadStudy, limits: LimitSet) -> Finding:
         longest,
         "s",
         pause.value,
-        cited(pause),
+        pause.cited,
         *ends,
         advice,
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from enginelog.findings.doubt import UNREAD
 from enginelog.findings.gather import Evidence
 from enginelog.findings.settling import UNHEARD, SettlingStudy
-from enginelog.findings.words import IGNITION, SOUND_ALONE, cited, unknown
+from enginelog.findings.words import IGNITION, SOUND_ALONE, unknown
 from enginelog.limits import LimitSet
 from enginelog.model import Finding
 from enginelog.model.wording import is_wide
@@ -40,7 +40,7 @@ def judge_settling(evidence: Evidence, limits: LimitSet) -> Finding:
         begun_s, settled_s = (span.start_s + each for each in study.between_s)
         text += _under_load(begun_s, evidence)
     # No limit beside the value: the limit is a share of firings, the value a time.
-    source = cited(limits["settling_least_percent"])
+    source = limits["settling_least_percent"].cited
     advice = () if verdict == "ok" else FOR_A_WHILE if study.course == "passing" else ROUGH_START
     return Finding(
         "settling", verdict, text, study.settle_s, "s", None, source, begun_s, settled_s or span.end_s, advice

@@ -1,4 +1,4 @@
-"""Speeds held against limits: blade tip, rated speed, told idle, generator frequency; balance of a twin."""
+"""The highest speeds of a run, held or only reached, and those held for a while: what the verdicts on speed judge."""
 
 from __future__ import annotations
 
@@ -10,13 +10,11 @@ import numpy as np
 
 from enginelog.findings.series import AT_ONCE, Series, nanmedian_rows, rows_within
 from enginelog.limits import LimitSet
-from enginelog.limits.trade import formulas
 
 HALF_KNOWN = 0.5  # share of a time that must be known for its middle speed to be read
 MOSTLY_KNOWN = 0.8  # and for a speed to be held all through it: what could not be read may have been slower
 
 Rows = Callable[[np.ndarray], np.ndarray]
-alternator_hz = formulas.alternator_hz
 
 
 @dataclass(frozen=True)
@@ -41,13 +39,6 @@ class Recovery:
     start_s: float
     end_s: float
     level_rpm: float
-
-
-def blade_rpm_limit(blade_length_mm: float, tip_speed_ft_min: float) -> float:
-    """Highest speed of a blade, rpm: tip speed / (pi * length). 18 in at 19000 ft/min: 4032 (TM
-    5-4240-501-14P p. 143).
-    """
-    return formulas.blade_limit_rpm(blade_length_mm, tip_speed_ft_min * formulas.METRES_PER_FOOT / 60)
 
 
 def top_speed(parts: list[Series], recoveries: list[Recovery], limits: LimitSet) -> TopSpeed:
@@ -124,13 +115,3 @@ def held_for(series: Series, seconds: float, limits: LimitSet) -> tuple[float, .
 
 def _greatest(speeds: Sequence[float | None]) -> float | None:
     return max((speed for speed in speeds if speed is not None), default=None)
-
-
-def weak_cylinder(both_rpm: float, grounded_rpm: dict[int, float], limits: LimitSet) -> int | None:
-    """Balance test of a twin: the cylinder whose plug, grounded, costs least speed is the weak one; None where
-    they are even.
-
-    grounded_rpm: speed with that cylinder's plug grounded. 3400 with both, 3300 without 1, 3100 without 2: cylinder 1
-    (twin engine service manuals; a difference above `balance_rpm`, 75 rpm, counts).
-    """
-    return formulas.weak_cylinder(both_rpm, grounded_rpm, limits.value("balance_rpm"))

@@ -10,14 +10,13 @@ from enginelog.findings.gather import Evidence
 from enginelog.findings.steadiness import CLASSES, Band, class_met, slow_share
 from enginelog.findings.words import (
     UNTOUCHED,
-    cited,
     figure,
     graded,
     unknown,
     unsteady_advice,
 )
 from enginelog.limits import LimitSet
-from enginelog.model import Engine, Finding, Speed, nearer_rated
+from enginelog.model import BAND, IDLE, Engine, Finding, Speed, nearer_rated
 from enginelog.model.wording import IN_A_BAND, as_told, shares
 
 HALF = "About half of it: it idled, or turned twice as fast and {}. Which, cannot be told."
@@ -73,7 +72,7 @@ def _against_idle(speed: Speed, rpm: float, idle_rpm: float, limits: LimitSet) -
     )
     verdict = graded(abs(off), limit.value)
     advice = ("idle adjustment, by the machine's manual",) if verdict != "ok" else ()
-    return Finding("speed", verdict, text, rpm, "rpm", idle_rpm, cited(limit), next=advice)
+    return Finding("speed", verdict, text, rpm, "rpm", idle_rpm, limit.cited, next=advice, of=IDLE)
 
 
 def _if_told_wrong(evidence: Evidence, found: Finding, limits: LimitSet) -> Finding:
@@ -133,7 +132,9 @@ def judge_steadiness(evidence: Evidence, speed: Speed, limits: LimitSet) -> Find
         else _likened(band, engine, limits)
     )
     advice = {"ok": (), "unknown": UNTOUCHED}.get(verdict, unsteady_advice(engine))
-    return Finding("steadiness", verdict, text, percent, "%", limit.value, cited(limit), *_extent(evidence), advice)
+    return Finding(
+        "steadiness", verdict, text, percent, "%", limit.value, limit.cited, *_extent(evidence), advice, BAND
+    )
 
 
 def _band_words(evidence: Evidence, band: Band, limits: LimitSet) -> str:

@@ -9,13 +9,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from enginelog.findings import speed_limits
 from enginelog.findings.doubt import UNREAD
 from enginelog.findings.gather import Evidence
-from enginelog.findings.words import GOVERNOR, cited, deciding, graded, unknown
+from enginelog.findings.words import GOVERNOR, deciding, graded, unknown
 from enginelog.limits import Limit, LimitSet
 from enginelog.limits.trade import formulas
-from enginelog.model import Engine, Finding, Speed
+from enginelog.model import RATED, Engine, Finding, Speed
 
 MEASURE = "measure the top speed with a tachometer, as the manual says"
 
@@ -39,13 +38,13 @@ def against_rated(evidence: Evidence, speed: Speed, rated: float, limits: LimitS
     if verdict != "ok":
         text += f" That is {100 * (top / rated - 1):z.1f} % too fast."
         text += " Stop using it until the top speed has been set by the manual."
-        return Finding("speed", verdict, text, top, "rpm", most, cited(limit), next=GOVERNOR[:1])
+        return Finding("speed", verdict, text, top, "rpm", most, limit.cited, next=GOVERNOR[:1], of=RATED)
     more = _only_reached(evidence, top, rated, most, limits)
     if more.verdict != "watch" and top * (1 + doubt) > most:
         more = replace(more, verdict="unknown", text=f"{_within_doubt(top, doubt, most)}{more.text}", next=(MEASURE,))
     elif more.verdict == "ok" and not top:
         more = replace(more, verdict="unknown", text=f"{more.text} So its top speed cannot be told.", next=(MEASURE,))
-    return replace(more, text=text + more.text, value=top or None, unit="rpm", limit=most, source=cited(limit))
+    return replace(more, text=text + more.text, value=top or None, unit="rpm", limit=most, source=limit.cited, of=RATED)
 
 
 def _watched_from(engine: Engine, rated: float, limits: LimitSet) -> Limit:
@@ -119,7 +118,7 @@ def judge_blade(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
     if not reached:
         return unknown("blade_speed", "no speed was held for a second")
     tip, margin = limits["tip_speed_ft_min"], limits.value("tip_margin_rpm")
-    most = speed_limits.blade_rpm_limit(length, tip.value)
+    most = formulas.blade_limit_rpm(length, formulas.m_s(tip.value))
     safe, least = most - margin, 1 - limits.value("top_doubt_percent") / 100
     verdict = "fault" if held * least > most else graded(reached, safe)
     over = verdict != "fault" and released * least > max(most, reached)  # for ordinary overshoot there is the margin
@@ -138,4 +137,4 @@ def judge_blade(evidence: Evidence, speed: Speed, limits: LimitSet) -> Finding:
         text += " Do not mow with it until the top speed has been set by the manual."
     advice = GOVERNOR[:1] if verdict != "ok" else ()
     start_s, end_s = found.recovering_s if over and found.recovering_s else (None, None)
-    return Finding("blade_speed", verdict, text, top, "rpm", safe, cited(tip), start_s, end_s, advice)
+    return Finding("blade_speed", verdict, text, top, "rpm", safe, tip.cited, start_s, end_s, advice)

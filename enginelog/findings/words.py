@@ -33,11 +33,6 @@ def unknown(code: str, why: str, advice: tuple[str, ...] = ()) -> Finding:
     return Finding(code, "unknown", f"Cannot tell: {why}.", next=advice)
 
 
-def cited(limit: Limit) -> str:
-    """Source of a limit as printed: how well founded, then where from."""
-    return limit.cited
-
-
 def worst(*verdicts: str) -> str:
     """The gravest of several verdicts (fault, watch, unknown, ok)."""
     order = ("ok", "unknown", "watch", "fault")

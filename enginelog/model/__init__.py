@@ -7,6 +7,7 @@ from enginelog.model.comparison import COMPARED, Compared, Comparison, Differenc
 from enginelog.model.course import Pop, RunDown, Span, Timeline
 from enginelog.model.engine import CLUTCH_KINDS, Engine, has_alternator, has_blade
 from enginelog.model.errors import EnginelogError, UnreadableError, UsageError
+from enginelog.model.held_against import BAND, DRIFT, IDLE, LOSSES, RATED, STRENGTH, by_limit, held_against
 from enginelog.model.job import (
     CHECK_RESULTS,
     FOR_OWNER,
@@ -76,8 +77,16 @@ __all__ = [
     "Handback",
     "HeldSpeed",
     "Hunting",
+    "BAND",
+    "DRIFT",
+    "IDLE",
+    "LOSSES",
+    "RATED",
+    "STRENGTH",
+    "by_limit",
     "has_alternator",
     "has_blade",
+    "held_against",
     "is_over_rated",
     "nearer_rated",
     "over_rated",

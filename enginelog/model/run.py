@@ -287,7 +287,9 @@ class Surges:
 
 @dataclass(frozen=True)
 class Finding:
-    """One verdict with its evidence. verdict: ok, watch, fault, unknown (then `text` says why)."""
+    """One verdict with its evidence. verdict: ok, watch, fault, unknown (then `text` says why). of: what its value
+    is and its limit is one on, where findings of this code hold more than one thing against one
+    (`model.held_against`); empty in records made before it was kept."""
 
     code: str
     verdict: str
@@ -299,6 +301,7 @@ class Finding:
     start_s: float | None = None
     end_s: float | None = None
     next: tuple[str, ...] = ()
+    of: str = ""
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from enginelog.model.held_against import RATED, held_against
 from enginelog.model.run import Finding, Run
 
 
@@ -13,6 +14,6 @@ def over_rated(run: Run) -> Finding | None:
 
 def is_over_rated(run: Run, finding: Finding) -> bool:
     """Whether it is that finding."""
-    rated = run.engine.rated_rpm
     amiss = finding.code == "speed" and finding.verdict in ("fault", "watch")
-    return bool(amiss and rated and finding.value and finding.limit and finding.value > finding.limit >= rated)
+    beyond = bool(finding.value and finding.limit and finding.value > finding.limit)
+    return amiss and beyond and held_against(run, finding) == RATED

@@ -8,7 +8,7 @@ from typing import Any
 
 from enginelog.advice.signs import idles_near_clutch, regime
 from enginelog.compare.dates import oldest_first
-from enginelog.model import CLUTCH_KINDS, Finding, JobRecord, Run, StoredRun
+from enginelog.model import CLUTCH_KINDS, IDLE, Finding, JobRecord, Run, StoredRun, held_against
 from enginelog.report.by_rules import plain_record
 from enginelog.report.hurting import Hurt, counts, hurts_in
 from enginelog.report.made_when import can_show_it_mended
@@ -74,7 +74,7 @@ def _well(run: Run | None, stand: Mapping[str, Danger]) -> frozenset[str]:
 
 def _against_idle(run: Run) -> bool:
     speed = next((each for each in run.measures.findings if each.code == "speed"), None)
-    return speed is not None and speed.limit is not None and speed.limit == run.engine.idle_rpm
+    return speed is not None and held_against(run, speed) == IDLE
 
 
 def _clear_of_clutch(plain: Mapping[str, Any]) -> bool:

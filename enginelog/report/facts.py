@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+from enginelog.limits.trade import formulas
 from enginelog.model import MOST_HELD, Finding, FiringSummary, Run, nearer_rated, over_rated
 from enginelog.model.wording import begun_small, is_wide, joined
 from enginelog.plots import cylinder_letter
@@ -133,7 +134,7 @@ def _against_what_was_told(run: Run, speed_rpm: float) -> list[str]:
     nearer, is away where that is 1 % or more; of an engine found to be too fast the speed that was judged, not the
     middle one, as exactly as its finding says it."""
     poles, rated, fast = run.engine.alternator_poles, run.engine.rated_rpm, over_rated(run)
-    said = [f"{speed_rpm * poles / 120:z.1f}{GAP}Hz with {poles} poles"] if poles else []
+    said = [f"{formulas.alternator_hz(poles, speed_rpm):z.1f}{GAP}Hz with {poles} poles"] if poles else []
     if rated and fast is not None and fast.value is not None:
         over = f"{100 * (fast.value / rated - 1):z.1f}{GAP}%"
         said.append(f"{over} above the rated {rated:z.0f} at the highest held for a second")

@@ -6,7 +6,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from enginelog.model import Finding, Run
+from enginelog.model import IDLE, LOSSES, Finding, Run, held_against
 from enginelog.report import words
 from enginelog.report.facts import Fact, limit_of
 
@@ -16,6 +16,7 @@ OF = {
     "load": "until steady again",
     "cylinder_balance": "strong, the weakest of them",
 }
+OF_LOAD = {"dip": "deep, the dip", "droop": "lower under load", "recovery": "until steady again", "surges": "after it"}
 OF_LOSSES = "of the firings of one cylinder lost"
 # What the figure of a finding is of, where it stands in a table without its sentence.
 OF_THEIR_OWN = {
@@ -49,16 +50,13 @@ def _says(text: str, value: float, unit: str) -> bool:
 
 
 def _of(run: Run, finding: Finding) -> str:
-    if finding.code == "cylinder_balance" and _is_of_losses(run, finding):
+    if finding.code == "cylinder_balance" and held_against(run, finding) == LOSSES:
         return f" {OF_LOSSES}"
+    if finding.code == "load" and finding.of:
+        return f" {OF_LOAD[finding.of]}"
     if finding.code != "speed":
         return f" {OF[finding.code]}" if finding.code in OF else ""
-    return ", as it idled" if _is_idle(run, finding) else ", the highest held for a second"
-
-
-def _is_of_losses(run: Run, finding: Finding) -> bool:
-    """Whether cylinders were judged by what one of them loses: their limit is then one on lost firings."""
-    return finding.limit in (run.limits_used.get(f"findings.misfire_{name}_percent") for name in ("watch", "fault"))
+    return ", as it idled" if held_against(run, finding) == IDLE else ", the highest held for a second"
 
 
 def beside(run: Run, found: Sequence[Fact]) -> list[Finding]:
@@ -79,11 +77,6 @@ def limit_words(run: Run, finding: Finding) -> str:
     """
     shown = words.amount(finding.limit, finding.unit)
     off = run.limits_used.get("findings.idle_watch_percent")
-    if not _is_idle(run, finding) or off is None:
+    if finding.code != "speed" or held_against(run, finding) != IDLE or off is None:
         return shown
     return f"{shown} told, {words.percent(off)} either way"
-
-
-def _is_idle(run: Run, finding: Finding) -> bool:
-    told = run.engine.idle_rpm
-    return finding.code == "speed" and told is not None and finding.limit == told

@@ -21,6 +21,11 @@ def ft_min(speed_m_s: float) -> float:
     return speed_m_s * 60 / METRES_PER_FOOT
 
 
+def m_s(speed_ft_min: float) -> float:
+    """Feet a minute as metres a second: 19000 ft/min are 96.52 m/s."""
+    return speed_ft_min * METRES_PER_FOOT / 60
+
+
 def blade_limit_rpm(length_mm: float, tip_limit_m_s: float) -> float:
     """Speed at which a blade's tip reaches its limit. 18 in at 96.52 m/s: 4032 (US Army TM 5-4240-501-14P p. 143)."""
     return tip_limit_m_s * 60 / (math.pi * length_mm / 1000)
