@@ -69,6 +69,12 @@ def newest_first(runs: Sequence[StoredRun]) -> list[StoredRun]:
     return [run for run in reversed(oldest_first(runs)) if run.run is not None]
 
 
+def newest(runs: Sequence[StoredRun]) -> StoredRun | None:
+    """The last made of the runs that show something; the last made where none does, None where there is none."""
+    made_last = newest_first(runs)
+    return next(filter(shows_something, made_last), next(iter(made_last), None))
+
+
 def shows_something(stored: StoredRun) -> bool:
     """Whether an engine or its starter was heard in a usable recording."""
     run = stored.run

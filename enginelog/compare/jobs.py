@@ -53,7 +53,7 @@ def of_job(record: JobRecord, limits: LimitSet | None = None) -> BeforeAfter:
     early = bool(afters) and dates.before_reopening(record, afters[0])
     asked = _reopened_note(record, afters[0]) if early else ()
     if not befores or not afters:
-        before, only = (next(iter(each), None) for each in (befores, afters))
+        before, only = (dates.newest(each) for each in (befores, afters))
         return BeforeAfter(before, only, None, reopened=early, notes=asked)
     first: BeforeAfter | None = None
     newer: tuple[str, ...] = ()

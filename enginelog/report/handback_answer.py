@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass, replace
 
 from enginelog.compare import BeforeAfter
-from enginelog.compare.dates import made
+from enginelog.compare.dates import made, newest
 from enginelog.compare.left_open import said_open
 from enginelog.compare.stopping import IN_BETWEEN, START_AGAIN
 from enginelog.model import Compared, Comparison, Job, JobRecord, Run, StoredRun
@@ -56,10 +56,10 @@ def top_of(record: JobRecord, pair: BeforeAfter, full: bool) -> Top:
         head = headline(after)
         text = f"{_told(head, full)} There is no recording from before the work to hold it against."
         return _since_reopened(Top(head.verdict, words.SIGNS[head.verdict], head.word, head.title, text), pair)
-    during = [one.run for one in record.of_stage("during") if one.run is not None]
+    during = newest(record.of_stage("during"))
     the_work = " the work" if record.work else ""
-    heard = [_by_itself(f"{stage}{the_work}", run, full) for stage, run in (("Before", before), ("During", during[-1] if
-             during else None)) if run is not None]  # fmt: skip
+    sides = (("Before", before), ("During", during.run if during else None))
+    heard = [_by_itself(f"{stage}{the_work}", run, full) for stage, run in sides if run is not None]
     if heard and not record.work:
         return Top("unknown", "?", "Not compared", NO_WORK, " ".join(heard))
     answer = "Not recorded after the work" if heard else "No recording was made"

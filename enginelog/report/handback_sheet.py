@@ -6,6 +6,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 from enginelog.compare import FOR_THE_BENCH, BeforeAfter, of_job
+from enginelog.compare.dates import newest
 from enginelog.limits.trade.cautions import in_short
 from enginelog.limits.trade.knowledge import is_trial, result_words
 from enginelog.model import (
@@ -176,15 +177,15 @@ def _cautions(kind: str | None) -> tuple[Caution, ...]:
 
 
 def _as_it_goes(record: JobRecord, pair: BeforeAfter) -> Run | None:
-    """The run that shows the machine as it goes: that after the work, or a newer one where no work was done since; the
-    last one there is where no work was done at all."""
+    """The run that shows the machine as it goes: that after the work, or a newer one where no work was done since; else
+    the last made, of a job with work of those during it that are no older than that."""
     if pair.newer is not None:
         return None if before_the_last_work(record, pair.newer) else pair.newer.run
-    after = pair.after.run if pair.after else None
-    if after is not None or record.work:
-        return after
-    left = [one.run for stage in ("before", "during") for one in record.of_stage(stage) if one.run is not None]
-    return left[-1] if left else None
+    if pair.after is not None:
+        return pair.after.run
+    during = [each for each in record.of_stage("during") if not before_the_last_work(record, each)]
+    left = newest(during if record.work else [*record.of_stage("before"), *during])
+    return left.run if left else None
 
 
 def _again(record: JobRecord) -> tuple[str, ...]:

@@ -68,7 +68,7 @@ def suggestion(record: JobRecord) -> Suggestion:
     now, since, left = _how_it_is_now(record), _since_the_work(record), standing(record)
     known = _known(record, now)
     by_rules = advise(known)
-    told = [run for run in record.runs if run.stage != "after" and run.analysis]
+    told = oldest_first([run for run in record.runs if run.stage != "after" and run.analysis])
     codes = told[-1].analysis.figures.amiss if told and told[-1].analysis else ()
     found = _with_dangers(at_bench(known.checks, known.heard, known.engine, codes, by_rules), left, now)
     failed = [step for step in found.failed if not knowledge.is_trial(step.name)]

@@ -11,7 +11,7 @@ import pytest
 
 from enginelog import report
 from enginelog.compare import of_job, out_of_order
-from enginelog.model import Analysis, Job, JobRecord, Machine, Moment, StoredRun, WorkEntry
+from enginelog.model import Analysis, Job, JobRecord, Machine, Moment, RunFigures, StoredRun, WorkEntry
 from enginelog.report.handback_sheet import sheet
 
 MENDED = ("can go back", "runs better", "runs now", "no longer", "none heard after")
@@ -145,3 +145,38 @@ def test_nor_is_it_green_where_it_ran_well_as_it_came_back():
     record = job(HUNTED, WELL, kept(3, "before", make_runs.healthy_generator, "15:30"))
     top = sheet(record).top
     assert of_job(record).newer.id == 3 and (top.tone, top.sign) == ("unknown", "Not compared")
+
+
+def test_without_one_from_after_the_work_the_last_made_counts_not_the_last_attached():
+    """'During the work: it ran, and no fault could be heard', from the morning, of a pump that hunted at noon."""
+    hunts = kept(4, "during", make_runs.hunting_pump, None, attached="20:00", file="14:00")
+    well = kept(5, "during", make_runs.healthy_generator, None, attached="20:05", file="09:00")
+    found = sheet(job(hunts, well))
+    assert "During the work: a fault can be heard: hunting" in found.top.text
+    assert "goes up and down by itself" in " ".join(found.watch), "no work was done since"
+    assert not sheet(job(hunts, well, work=("15:00",))).watch, "work since may have put it right"
+
+
+@pytest.mark.parametrize("stage", ["before", "during"])
+def test_of_a_job_without_work_the_headline_and_what_to_watch_are_of_one_recording(stage):
+    """Headline: 'a fault can be heard'; what to watch, made from the recording attached last: nothing."""
+    hunts = kept(4, stage, make_runs.hunting_pump, None, attached="20:00", file="15:00")
+    well = kept(5, stage, make_runs.healthy_generator, None, attached="20:05", file="09:00")
+    nothing = kept(6, stage, make_runs.talk_only, None, attached="20:10", file="16:00")
+    for runs in ((hunts, well), (hunts, well, nothing)):
+        found = sheet(job(*runs, work=()))
+        assert "a fault can be heard: hunting" in found.top.text, "one that shows nothing does not count"
+        assert "goes up and down by itself" in " ".join(found.watch)
+
+
+def test_the_suggestion_asks_for_what_was_amiss_in_the_last_made():
+    """From the figures alone, as of a job that is not read whole."""
+
+    def figures(number: int, amiss: tuple[str, ...], made: str) -> StoredRun:
+        analysed = Analysis(number, day("23:00"), "0.1.0", RunFigures(heard=True, usable=True, amiss=amiss))
+        return StoredRun(number, 7, "before", day(made), analysis=analysed)
+
+    hunts, well = figures(5, ("hunting",), "07:40"), figures(4, (), "07:10")
+    swapped = replace(job(), runs=(hunts, well))
+    assert report.suggestion(swapped) == report.suggestion(replace(job(), runs=(hunts,)))
+    assert report.suggestion(swapped) != report.suggestion(replace(job(), runs=(well,)))
