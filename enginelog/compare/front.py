@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from enginelog import limits as limit_files
-from enginelog.compare import firing, steady, stopping, words
+from enginelog.compare import firing, steady, stopping, under_load, words
 from enginelog.compare.comparable import Obstacle, obstacle, pulls_only
 from enginelog.compare.dates import swapped_note
 from enginelog.compare.estimate import Estimate, unknown
@@ -40,6 +40,7 @@ def compare(
     cleaning: LimitSet | None = None,
     notes: tuple[str, ...] = (),
     warm: tuple[bool, bool] = (False, False),
+    loaded: tuple[bool | None, bool | None] = (None, None),
 ) -> Comparison:
     """Hold the run after against the run before: each measure with its difference, its interval and verdict.
 
@@ -48,6 +49,7 @@ def compare(
     limits: topic compare; cleaning: topic findings, by which speed and firings are cleaned as for the run's own
     findings (None: the project's own files). notes: what is known to differ besides, handed through, behind
     the note on files whose own dates put the two in the other order. warm: of which it was told that it was warm.
+    loaded: of each, whether it was told to be under load (None: nothing was told).
     The same two recordings always give the same answer.
     """
     limits = limits or limit_files.load("compare")
@@ -60,16 +62,22 @@ def compare(
         return _with_failed_start(before, after, limits, cleaning, notes)
     samples = firing.alike(*steady.alike(*take_both(before, after, limits, cleaning)))
     wanted = [one for one in ALL if applies(one, *samples) and (against is None or not one.needs_speed)]
-    measures = stopping.stops(before, after, cleaning) + _judged(wanted, samples, limits, warm)
+    unlike = under_load.unlike(before, after, loaded, limits)
+    measures = stopping.stops(before, after, cleaning) + _judged(wanted, samples, limits, warm, bool(unlike))
     speed = next((one.verdict for one in measures if one.code == SPEED.code), "")
     turn = speed_turn(before, after, speed, limits) if against is None or against.of_speed else ""
     if against is not None and not turn:
         return refused(before, after, against, limits, notes, measures)
     verdict, summary = words.overall(measures)
     sides = _both(before, after, limits)
-    open_ = left_open(*sides, after, measures)
+    open_ = left_open(*sides, after, measures, bool(unlike))
     answer = " ".join(filter(None, (f"{turn}." if turn else "", summary, REST if against else "", said_open(open_))))
-    said = notes + _own_notes(measures) + ((AS_IT_STOOD,) if turn.endswith("no longer runs too fast") else ())
+    said = (
+        ((unlike,) if unlike else ())
+        + notes
+        + _own_notes(measures)
+        + ((AS_IT_STOOD,) if turn.endswith("no longer runs too fast") else ())
+    )
     return Comparison(
         True, verdict, answer, *sides, measures, notes=said,
         limits_used=_used(limits), left_open=open_,
@@ -77,7 +85,11 @@ def compare(
 
 
 def _judged(
-    wanted: list[Measure], samples: tuple[Sample, Sample], limits: LimitSet, warm: tuple[bool, bool] = (False, False)
+    wanted: list[Measure],
+    samples: tuple[Sample, Sample],
+    limits: LimitSet,
+    warm: tuple[bool, bool] = (False, False),
+    loads_unlike: bool = False,
 ) -> tuple[Difference, ...]:
     """All measures, each with so wide an interval that together they hold `joint_level` (Sidak 1967).
 
@@ -90,7 +102,7 @@ def _judged(
     values = {one.code: (_taken(one, samples[0], rough[0]), _taken(one, samples[1], rough[1])) for one in wanted}
     counted = sum(first.known and second.known and (first.heard or second.heard) for first, second in values.values())
     level = limits.value("joint_level") ** (1 / max(counted, 1))
-    return tuple(judge(one, *samples, values[one.code], level, limits) for one in wanted)
+    return tuple(judge(one, *samples, values[one.code], level, limits, loads_unlike) for one in wanted)
 
 
 def _still_rough(run: Run, other: Run, warm: bool, limits: LimitSet) -> bool:

@@ -9,6 +9,7 @@ from enginelog import limits as limit_files
 from enginelog.compare import dates, words
 from enginelog.compare.comparable import Obstacle, pulls_only
 from enginelog.compare.front import compare, refused
+from enginelog.compare.under_load import told_load
 from enginelog.limits import LimitSet
 from enginelog.model import Comparison, Engine, JobRecord, StoredRun
 from enginelog.model.telling import another_engine, asked_about, engines_note, otherwise_note
@@ -166,7 +167,8 @@ def of_pair(
         limits = limits or limit_files.load("compare")
         return refused(before.run, after.run, Obstacle(reason, ANOTHER), limits, (*otherwise, *notes))
     warm = (_told_warm(before), _told_warm(after))
-    return compare(before.run, after.run, limits, notes=(*otherwise, *notes), warm=warm)
+    loaded = (told_load(before.conditions), told_load(after.conditions))
+    return compare(before.run, after.run, limits, notes=(*otherwise, *notes), warm=warm, loaded=loaded)
 
 
 def _told_warm(run: StoredRun) -> bool:

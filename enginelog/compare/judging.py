@@ -11,12 +11,19 @@ from enginelog.model import Difference, Engine, Run, over_rated
 
 
 def judge(
-    measure: Measure, before: Sample, after: Sample, values: tuple[Estimate, Estimate], level: float, limits: LimitSet
+    measure: Measure,
+    before: Sample,
+    after: Sample,
+    values: tuple[Estimate, Estimate],
+    level: float,
+    limits: LimitSet,
+    loads_unlike: bool = False,
 ) -> Difference:
     """One measure of two runs.
 
     Its interval is the one at `level`. A change is claimed where that leaves out zero and the difference reaches what
-    matters; the same where it lies within what matters; otherwise it cannot be told.
+    matters; the same where it lies within what matters; otherwise it cannot be told. Nor is what a load alone changes,
+    where one of the two ran under load and the other did not (loads_unlike).
     """
     first, second = values
     if first.value is None or second.value is None:
@@ -31,6 +38,8 @@ def judge(
     verdict = _verdict(found, least)
     ends = (found[1], found[2])
     text = words.doubtful(measure, first, second, ends, least)
+    if loads_unlike and measure.by_load:
+        verdict, text = "cannot_tell", words.by_load(measure, first, second)
     if verdict == "changed":
         verdict = _direction(measure, before, found[0], limits, first.value, second.value)
     if verdict != "cannot_tell":

@@ -7,6 +7,7 @@ from enginelog.model import Compared, Difference, Run
 from enginelog.model.wording import begun_small, joined
 
 NOT_SHOWN_GONE = "Heard before, and not shown to be gone"
+BY_LOAD = {one.code for one in (SPEED, *RUNNING) if one.by_load} | {"cylinder_balance"}
 NAMES = {one.code: begun_small(one.label) for one in (*START, SPEED, *RUNNING)} | {
     "cylinder_balance": "cylinders",
     "blade_speed": "blade tip speed",
@@ -17,10 +18,14 @@ NAMES = {one.code: begun_small(one.label) for one in (*START, SPEED, *RUNNING)} 
 }
 
 
-def left_open(before: Compared, after: Compared, judged: Run, measures: tuple[Difference, ...]) -> tuple[str, ...]:
+def left_open(
+    before: Compared, after: Compared, judged: Run, measures: tuple[Difference, ...], loads_unlike: bool = False
+) -> tuple[str, ...]:
     """Codes of what was a fault or to be watched before, and is not said to be so after: not judged well there either,
-    and no measure tells it. judged: the run after."""
+    and no measure tells it. judged: the run after. loads_unlike: only one of the two ran under load, so that what a
+    load alone changes and is well after was not shown to be put right."""
     well = {one.code for one in judged.measures.findings if one.verdict == "ok"}
+    well -= BY_LOAD if loads_unlike else set()
     told = {one.code for one in measures if one.verdict != "cannot_tell"}
     heard = {*after.faults, *after.watches}
     return tuple(code for code in (*before.faults, *before.watches) if code not in well | told | heard)

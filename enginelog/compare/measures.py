@@ -17,7 +17,7 @@ class Measure:
     none: what it is called where it was listened for and is not there; empty where the bare number says it.
     lead: words before its values.
     needs_speed: meaningful only between runs at the same speed setting.
-    of_smooth: taken from where a rough start is over.
+    of_smooth: taken from where a rough start is over. by_load: a load alone changes it.
     """
 
     code: str
@@ -31,6 +31,7 @@ class Measure:
     lead: str = ""
     needs_speed: bool = True
     of_smooth: bool = False
+    by_load: bool = False
 
 
 START = (
@@ -40,31 +41,33 @@ START = (
     ),
 )
 SPEED = Measure(
-    "speed", "Speed", "rpm", steady.median_speed, better=0, least="least_speed_percent", scaled=True, needs_speed=False
-)
+    "speed", "Speed", "rpm", steady.median_speed, better=0, least="least_speed_percent", scaled=True, needs_speed=False,
+    by_load=True,
+)  # fmt: skip
 RUNNING = (
     Measure(
         "misfire", "Misfires", "%", firing.lost_share, better=-1, least="least_misfire_points", none="none heard",
-        of_smooth=True,
+        of_smooth=True, by_load=True,
     ),
     Measure(
         "misfire_cylinder", "Misfires of the worst cylinder", "%", firing.worst_cylinder, better=-1,
-        least="least_cylinder_points", none="none heard", of_smooth=True,
+        least="least_cylinder_points", none="none heard", of_smooth=True, by_load=True,
     ),
     Measure(
-        "hunting", "Hunting", "%", steady.swing, better=-1, least="least_swing_points", none="none heard"
+        "hunting", "Hunting", "%", steady.swing, better=-1, least="least_swing_points", none="none heard",
+        by_load=True,
     ),
     Measure(
         "steadiness", "Steadiness", "%", steady.band, better=-1, least="least_steadiness_points", lead="within ",
-        none="too steady to measure", of_smooth=True,
+        none="too steady to measure", of_smooth=True, by_load=True,
     ),
     Measure(
         "strength", "Evenness of firing", "%", firing.strength_spread, better=-1,
-        least="least_strength_points", lead="spread ", of_smooth=True,
+        least="least_strength_points", lead="spread ", of_smooth=True, by_load=True,
     ),
     Measure(
         "timing", "Evenness of timing", "%", firing.timing_spread, better=-1, least="least_timing_points",
-        lead="spread ", of_smooth=True,
+        lead="spread ", of_smooth=True, by_load=True,
     ),
     Measure(
         "settling", "Rough start lasts", "s", events.settle_seconds, better=-1, least="least_settle_s",

@@ -116,6 +116,11 @@ def doubtful(measure: Measure, before: Estimate, after: Estimate, ends: tuple[fl
     )
 
 
+def by_load(measure: Measure, before: Estimate, after: Estimate) -> str:
+    """Both values where one was taken under load and the other was not."""
+    return f"{begun_large(both(measure, before, after))}; but only one of the two ran under load."
+
+
 def missing(before: Estimate, after: Estimate) -> str:
     """Why a measure is not known in one run or both."""
     if before.value is None and after.value is None:
