@@ -7,7 +7,7 @@ recordings are thinned to a fixed number of points, so a picture's size does not
 
 import logging
 
-from enginelog.plots.compare import before_after_speed, before_after_strength
+from enginelog.plots.compare import before_after_speed, before_after_strength, heard_faintly
 from enginelog.plots.export import to_png, to_svg
 from enginelog.plots.firing import (
     cylinder_letter,
@@ -20,6 +20,8 @@ from enginelog.plots.firing import (
     miss_strip,
     roughness,
     strength_top,
+    strip_part,
+    unheard_mask,
 )
 from enginelog.plots.orders import ideal_lines, named_orders, order_spectrum
 from enginelog.plots.speed import hunting_spectrum, not_drawn_below, speed_over_time, swing_spectrum, timeline_only
@@ -38,6 +40,7 @@ __all__ = [
     "drawn_as_crosses",
     "drawn_as_dots",
     "firing_strengths",
+    "heard_faintly",
     "hunting_spectrum",
     "ideal_lines",
     "losses_sure",
@@ -53,8 +56,10 @@ __all__ = [
     "run_down",
     "speed_over_time",
     "strength_top",
+    "strip_part",
     "swing_spectrum",
     "timeline_only",
     "to_png",
     "to_svg",
+    "unheard_mask",
 ]

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from enginelog.model import Run
-from enginelog.plots.firing import loudness
+from enginelog.plots.firing import loudness, unheard_mask
 from enginelog.plots.speed import HATCHES, running
 from enginelog.plots.style import INDENT, KIND_WORDS, TEXT_PT, colour, name_axes, stacked, text_width, time_axis, words
 from enginelog.plots.thin import envelope
@@ -25,6 +25,7 @@ LEAD_S = 15.0  # of the time before the run, where the pulls are
 DRAWN_POINTS, BINS = 1500, 500
 BIN = 0.1
 LEAST_FIRINGS = 30
+FAINT_SHARE = 0.01  # from so many in a hundred on they can be seen in the histogram
 SIDES = ("before", "after")
 DASHES = {"before": (0, (4, 1.6)), "after": "-"}
 TONES = {"before": "second", "after": "line"}
@@ -168,18 +169,30 @@ def before_after_strength(before: Run | None, after: Run | None, narrow: bool = 
                   zorder=3 if name == "before" else 2)  # fmt: skip
     ax.set_xlim(0, edges[-1])
     ax.set_ylim(0, 1.28 * highest)
-    name_axes(ax, "strength of a firing (1 is a normal one, near 0 a lost one)", "% of firings")
+    faint = any(heard_faintly(run) for name, run in runs if name in values)
+    none = "lost or not heard" if faint else "a lost one"
+    name_axes(ax, f"strength of a firing (1 is a normal one, near 0 {none})", "% of firings")
     if narrow:
-        name_axes(ax, "strength (1 normal, 0 lost)", None)
+        name_axes(ax, f"strength (1 normal, 0 {'lost or not heard' if faint else 'lost'})", None)
     _key(ax, len(values))
     return figure
 
 
+def heard_faintly(run: Run) -> bool:
+    """Whether so many firings lie near nothing without being held for lost that what lies there is no sign of it."""
+    counted = _counted(run)
+    return bool(counted.any()) and float(np.mean(unheard_mask(run)[counted])) > FAINT_SHARE
+
+
 def _strengths(run: Run) -> np.ndarray:
-    found = loudness(run)
+    return loudness(run)[_counted(run)]
+
+
+def _counted(run: Run) -> np.ndarray:
+    """Which firings the histogram holds: those of a run, with a strength."""
     t_s = run.firings.t_s
     inside = np.zeros(len(t_s), bool)
     for span in run.timeline.spans:
         if span.kind == "run":
             inside |= (t_s >= span.start_s) & (t_s < span.end_s)
-    return found[inside & np.isfinite(found)]
+    return inside & np.isfinite(loudness(run))

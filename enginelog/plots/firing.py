@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 LOST = 0.5
+NEAR_NOTHING = 0.1  # of a normal firing: the first place of the histogram
 DOTS, CROSSES, BINS, STROKES = 2500, 250, 400, 700
 STRIP_EVENTS = 14
 ROUGH_EVENTS, ROUGH_WINDOWS = 24, 300
@@ -30,6 +31,12 @@ def losses_sure(run: Run) -> bool:
     """Whether firings that are likelier lost than not may be called lost: where they are counted. Else each of them may
     only have burnt weakly, or lie farther from the microphone."""
     return run.measures.firing.misfires is not None
+
+
+def unheard_mask(run: Run) -> np.ndarray:
+    """Which firings lie near nothing and are not held for lost: (firings,) bool. Noise or a load hid them."""
+    found = np.nan_to_num(loudness(run))
+    return (found < NEAR_NOTHING) & ~lost_mask(run.firings)
 
 
 def loudness(run: Run) -> np.ndarray:
@@ -125,13 +132,21 @@ def example_miss(firings: Firings) -> int | None:
     return int(lost[np.argmax(score)])
 
 
-def miss_strip(run: Run, narrow: bool = False) -> Figure | None:
-    """One bar a firing round a lost one. None where none was lost."""
+def strip_part(run: Run, narrow: bool = False) -> slice | None:
+    """Which firings the close look at a lost one shows; None where none was lost."""
     middle = example_miss(run.firings)
     if middle is None:
         return None
     reach = STRIP_EVENTS // 2 + 1 if narrow else STRIP_EVENTS
-    part = slice(max(middle - reach, 0), middle + reach + 1)
+    return slice(max(middle - reach, 0), middle + reach + 1)
+
+
+def miss_strip(run: Run, narrow: bool = False) -> Figure | None:
+    """One bar a firing round a lost one; with "?" where nothing clear was heard and none is held for lost. None where
+    none was lost."""
+    part = strip_part(run, narrow)
+    if part is None:
+        return None
     top = strength_top(run)
     strength, lost = np.minimum(loudness(run)[part], top), lost_mask(run.firings)[part]
     t_s, slot = run.firings.t_s[part], run.firings.slot[part]
@@ -150,6 +165,8 @@ def miss_strip(run: Run, narrow: bool = False) -> Figure | None:
             color=colour("lost"),
             rotation=90,
         )
+    for at in place[unheard_mask(run)[part]]:
+        words(ax, at, 0.3 if run.engine.cylinders > 1 else 0.08, "?", ha="center", va="bottom", color=colour("muted"))
     if run.engine.cylinders > 1:
         for at in place[~lost]:
             words(ax, at, 0.12, cylinder_letter(int(slot[at])), ha="center", fontsize=TEXT_PT - 1.5)

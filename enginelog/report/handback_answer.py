@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from enginelog.compare import BeforeAfter
@@ -10,11 +11,12 @@ from enginelog.compare.dates import made, newest
 from enginelog.compare.left_open import said_open
 from enginelog.compare.stopping import IN_BETWEEN, START_AGAIN
 from enginelog.model import Compared, Comparison, Job, JobRecord, Run, StoredRun
-from enginelog.model.wording import begun_small, one_line
+from enginelog.model.wording import begun_small, joined, one_line
 from enginelog.report import words
 from enginelog.report.comparison import CHANGE_SIGNS, CHANGE_WORDS, faults_of
 from enginelog.report.headline import headline
 from enginelog.report.made_when import before_the_last_work
+from enginelog.report.shown_mended import Mended
 
 ANSWERS = {
     "better": "It runs better than before",
@@ -28,6 +30,8 @@ NO_WORK = "Recorded, but no work was written down"
 NOT_SINCE = "Not recorded since the last work"
 NOT_REOPENED = "Not recorded since the job was reopened"
 NOT_MENDED = "Do not use it until this is put right, which failed at the bench: {}."
+MENDED_SIGN = "Put right"
+NOTHING_ELSE = "Whether it runs better otherwise cannot be told."
 SEE_WATCH = "What was heard and can hurt stands first among what to watch."
 TONES = {"better": "ok", "worse": "fault", "mixed": "watch"}  # others are neutral
 
@@ -108,6 +112,19 @@ def not_mended(job: Job, top: Top) -> Top:
     why = f": {one_line(job.not_mended)}" if job.not_mended else ""
     tone = "fault" if top.tone == "fault" else "watch"
     return Top(tone, words.SIGNS[tone], "Not mended", f"Not mended{why}", f"{top.answer}. {top.text}")
+
+
+def with_mended(top: Top, mended: Sequence[Mended], after: Run | None, stands: bool) -> Top:
+    """With what could hurt and is shown to be put right; that is the answer where nothing else decides one, and nothing
+    else that can hurt stands. after: the run that shows how it is now; None where there is none."""
+    if not mended:
+        return top
+    said = " ".join(each.said for each in mended)
+    if after is None or stands or top.sign != CHANGE_WORDS["cannot_tell"] or top.answer != ANSWERS["cannot_tell"]:
+        return replace(top, text=f"{top.text} {said}".strip())
+    tone = "ok" if headline(after).verdict == "ok" else "watch"
+    answer = f"{MENDED_SIGN}: {joined([begun_small(each.title) for each in mended])}"
+    return Top(tone, words.SIGNS[tone], MENDED_SIGN, answer, f"{said} {NOTHING_ELSE} {top.text}")
 
 
 def with_unsafe(top: Top, unsafe: str, heard: bool) -> Top:

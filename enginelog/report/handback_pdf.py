@@ -10,8 +10,8 @@ from enginelog.report.handback_page import CHANGE_TONES
 from enginelog.report.handback_sheet import RESULTS, Sheet
 from enginelog.report.pdf_paper import MUTED, TONES, Paper
 
-RESULT_TONES = {"pass": "ok", "fail": "fault"}
-RESULT_MARKS = {"pass": "\u2713", "fail": "\u2715"}
+RESULT_TONES = {"pass": "ok", "mended": "ok", "fail": "fault"}
+RESULT_MARKS = {"pass": "\u2713", "mended": "\u2713", "fail": "\u2715"}
 FOOT = (
     "How sure this is. Measured from sound recordings made with a phone. They show how the engine ran while it was "
     "recorded; they certify nothing."

@@ -67,9 +67,10 @@ def _strength(before: Run | None, after: Run | None) -> Drawing | None:
     if wide is None or narrow is None:
         return None
     which = _sides(_ran(before), _ran(after)).replace("(solid)", "(filled)")
-    caption = (
-        f"How many firings were how strong, {which}. A narrow hill at 1 is an even engine; firings near 0 were lost."
-    )
+    faint = [name for name, run in (("before", before), ("after", after)) if run and plots.heard_faintly(run)]
+    hid = f"{' and '.join(faint).capitalize()}, noise or a load hid many firings"
+    low = f"{hid}: most near 0 there are not counted as lost." if faint else "Firings near 0 were lost."
+    caption = f"How many firings were how strong, {which}. A narrow hill at 1 is an even engine. {low}"
     return Drawing("strength", "Strength of the firings", caption, "Histogram of firing strength.", wide, narrow)
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from enginelog.compare import FOR_THE_BENCH, BeforeAfter, of_job
 from enginelog.compare.dates import newest
+from enginelog.compare.left_open import said_open
 from enginelog.limits.trade.cautions import in_short
 from enginelog.limits.trade.knowledge import is_trial, result_words
 from enginelog.model import (
@@ -29,27 +30,29 @@ from enginelog.report.cautions import Caution, cautions
 from enginelog.report.comparison import told_first
 from enginelog.report.dangers import Danger, standing
 from enginelog.report.facts import facts, limit_of
-from enginelog.report.handback_answer import NOT_MENDED, Top, not_mended, top_of, with_unsafe
+from enginelog.report.handback_answer import NOT_MENDED, Top, not_mended, top_of, with_mended, with_unsafe
 from enginelog.report.handback_open import asked_first, check_title, unsafe_titles
 from enginelog.report.handback_pictures import Drawing, drawings
 from enginelog.report.hurting import counts, is_danger
 from enginelog.report.judged import beside, judged, limit_words, row_name
 from enginelog.report.made_when import NOT_SO, before_the_last_work
-from enginelog.report.owner_words import for_owner, said_by_another
+from enginelog.report.owner_words import for_owner, is_in_doubt, said_by_another
+from enginelog.report.shown_mended import shown_mended
 from enginelog.report.suggesting import recorded_too_early, suggestion
 
 AUDIENCES = ("owner", "bench")
-RESULTS = {"pass": "passed", "fail": "failed", "not_checked": "not checked"}
+RESULTS = {"pass": "passed", "fail": "failed", "not_checked": "not checked", "mended": "put right"}
+NOTES = ("Note", "Notes")  # one, several
 DRAFT = "Draft: the machine is not handed back yet, and what stands here may still change."
 STILL_OPEN = "Heard {} the work, and not shown to be put right: "
-MENDED = "put right: it passed when checked again"
+MENDED = "it passed when checked again"
 FINE = ("strength", "timing", "misfire_cylinder", "dip", "droop", "recovery", "rundown")
 KINDS = {"part": "Part", "fluid": "Fluid", "labour": "Labour"}
 
 
 @dataclass(frozen=True)
 class CheckRow:
-    """One bench check: what, its result (pass, fail, not_checked), the reading and note."""
+    """One bench check: what, its result (pass, fail, not_checked, or mended: passed since), reading and note."""
 
     title: str
     result: str
@@ -91,9 +94,11 @@ class LimitRow:
 class Sheet:
     """One hand-back. Texts of the user are as they were written; whoever renders them makes them safe.
 
-    measures: differences in the order of reading. asked: what whoever hands back is asked first, on no paper of the
+    measures: differences in the order of reading. left_open: what was to be watched before and is not shown to be gone,
+    which the text of `top` says too. asked: what whoever hands back is asked first, on no paper of the
     owner: about checks that failed, and of the notes those that ask whether something is a slip. draft: says that the
-    machine is not handed back yet; empty where it is. own_care: the cautions for its kind alone, in short.
+    machine is not handed back yet; empty where it is. mended: what could hurt and is shown to be put right. own_care:
+    the cautions for its kind alone, in short.
     """
 
     audience: str
@@ -102,6 +107,7 @@ class Sheet:
     about: str
     draft: str
     top: Top
+    mended: tuple[str, ...]
     complaint: str
     seen: tuple[tuple[str, str], ...]
     checks: tuple[CheckRow, ...]
@@ -110,6 +116,7 @@ class Sheet:
     totals: tuple[tuple[str, str], ...]
     drawings: tuple[Drawing, ...]
     measures: tuple[Difference, ...]
+    left_open: str
     notes: tuple[str, ...]
     asked: tuple[str, ...]
     limits: tuple[LimitRow, ...]
@@ -137,7 +144,8 @@ def sheet(
     otherwise = otherwise_note(asked_about(record), pair.before, pair.after)
     notes = pair.comparison.notes if pair.comparison else (*pair.notes, *otherwise)
     asked = tuple(note for note in notes if note.endswith("?"))
-    unsafe, stands = unsafe_titles(record), standing(record)
+    unsafe, stands, mended = unsafe_titles(record), standing(record), shown_mended(record)
+    top = with_mended(top_of(record, pair, full), mended, after, bool(stands))
     back = record.job.handback
     made = record.job.state == "handed_back"
     return Sheet(
@@ -146,7 +154,8 @@ def sheet(
         over=f"Job {record.job.id}: {'' if made else 'draft of the '}hand-back" + (", for the bench" if full else ""),
         about=_about(record),
         draft="" if made else DRAFT,
-        top=with_unsafe(not_mended(record.job, top_of(record, pair, full)), unsafe, bool(stands)),
+        top=with_unsafe(not_mended(record.job, top), unsafe, bool(stands)),
+        mended=tuple(each.said for each in mended),
         complaint=record.job.complaint,
         seen=_seen(record, full),
         checks=_checks(record, full),
@@ -155,6 +164,7 @@ def sheet(
         totals=_totals(record, full),
         drawings=drawings(pair, history if full else (), full, others),
         measures=_measures(pair.comparison, full),
+        left_open=_left_open(pair.comparison),
         notes=tuple(note for note in notes if full or note not in (*asked, *FOR_THE_BENCH)),
         asked=(*asked_first(record), *_again(record), *asked),
         limits=_limits(after) if full and after else (),
@@ -229,6 +239,13 @@ def _measures(comparison: Comparison | None, full: bool) -> tuple[Difference, ..
     return tuple(one for one in told if one.verdict != "same" or one.code not in FINE)
 
 
+def _left_open(comparison: Comparison | None) -> str:
+    """What was to be watched before and is not shown to be gone, as a sentence; faults stand in the answer itself."""
+    if comparison is None:
+        return ""
+    return said_open(tuple(code for code in comparison.left_open if code not in comparison.before.faults))
+
+
 def _limits(run: Run) -> tuple[LimitRow, ...]:
     """The measures of the run after the work that have a limit, then what has one without being a measure, as on the
     run's page."""
@@ -267,9 +284,10 @@ def _watch(written: str, after: Run | None, stands: Sequence[Danger], full: bool
 
 
 def _amiss(run: Run) -> list[Finding]:
-    """What a recording that counts shows to be amiss, the worst first."""
+    """What a recording that counts shows to be amiss, the worst first, and whether the highest speed, where that was
+    held against its limit, keeps it or not was not told."""
     found = words.ranked(run.measures.findings) if counts(run) else []
-    return [finding for finding in found if finding.verdict in ("fault", "watch")]
+    return [finding for finding in found if finding.verdict in ("fault", "watch") or is_in_doubt(finding)]
 
 
 def _own(run: Run, finding: Finding, full: bool) -> str:
@@ -285,7 +303,7 @@ def _seen(record: JobRecord, full: bool) -> tuple[tuple[str, str], ...]:
     seen = record.job.seen
     named = (("Oil", seen.oil_level), ("Fuel", seen.fuel_state), ("Smell", seen.smell), ("Damage", seen.damage))
     notes = tuple(each.text.strip() for each in record.job.notes) if full else record.job.notes_for_owner
-    note = (("Notes" if len(notes) > 1 else "Note", "\n".join(notes)),) if notes else ()
+    note = ((NOTES[min(len(notes), 2) - 1], "\n".join(notes)),) if notes else ()
     return tuple((name, text) for name, text in named if text.strip()) + note
 
 
@@ -297,7 +315,9 @@ def _checks(record: JobRecord, full: bool) -> tuple[CheckRow, ...]:
     newest = {one.step: one.result for one in record.checks}
     rows = [(one, _check(one, full)) for one in record.checks if one.result == "fail" and not is_trial(one.step)]
     return tuple(
-        replace(row, detail=f"{row.detail}; {MENDED}".removeprefix("; ")) if newest[one.step] == "pass" else row
+        replace(row, result="mended", detail=f"{row.detail}; {MENDED}".removeprefix("; "))
+        if newest[one.step] == "pass"
+        else row
         for one, row in rows
     )
 

@@ -5,20 +5,42 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from enginelog.model import Finding, Run, is_over_rated
+from enginelog.model.wording import counted, joined
 from enginelog.report import words
 from enginelog.report.facts import rougher_first
 
 
 def for_owner(run: Run, finding: Finding) -> str:
     """One finding in plain words; the finding's own text where it is plain already."""
+    if is_in_doubt(finding):
+        return _perhaps_too_fast(finding)
     if is_over_rated(run, finding):
         return _too_fast(run, finding)
     if finding.code == "stop" and finding.value is not None and finding.limit is not None:
         return _slow_stop(finding.value, finding.limit, finding.verdict == "fault")
     if finding.code == "blade_speed" and finding.value is not None and finding.limit is not None:
         return _fast_blade(finding.value, finding.limit, run.measures.speed.sure(words.SURE_SPEED))
+    if finding.code == "speed" and finding.value and finding.limit and finding.limit == run.engine.idle_rpm:
+        return _idles(finding.value, finding.limit)
+    if finding.code == "generator_frequency" and finding.value is not None and finding.limit is not None:
+        return _current(finding.value, finding.limit)
     say = _PLAIN.get(finding.code)
     return say(run) if say else f"{words.title(finding.code)}: {words.sentence(finding.text)}"
+
+
+def is_in_doubt(finding: Finding) -> bool:
+    """Whether a highest speed was held against its limit, and whether it keeps that could not be told; not of a moment
+    as load was released, which has its times."""
+    known = finding.value is not None and finding.limit is not None and finding.start_s is None
+    return finding.code in ("speed", "blade_speed") and finding.verdict == "unknown" and known
+
+
+def _perhaps_too_fast(finding: Finding) -> str:
+    of = "its blade" if finding.code == "blade_speed" else "it"
+    return (
+        f"Whether it is too fast could not be told: it turned at up to about {finding.value:z.0f} rpm, and {of} may"
+        f" turn at {finding.limit:z.0f} at most. Have its top speed measured."
+    )
 
 
 def _too_fast(run: Run, finding: Finding) -> str:
@@ -53,6 +75,60 @@ def _slow_stop(seconds: float, limit_s: float, sure: bool) -> str:
         f"{do}: it took about {seconds:z.1f}{words.GAP}s to stand still after the ignition was cut{within}; "
         f"a mower's blade may take {limit_s:z.1f}{words.GAP}s."
     )
+
+
+def _idles(rpm: float, told_rpm: float) -> str:
+    how = "fast" if rpm > told_rpm else "slowly"
+    return f"It idles too {how}: at about {rpm:z.0f} rpm, where {told_rpm:z.0f} is right."
+
+
+def _current(hz: float, bound_hz: float) -> str:
+    side = "most" if hz > bound_hz else "least"
+    fast = "fast" if hz > bound_hz else "slowly"
+    return (
+        f"It runs too {fast} for the current it makes, by its sound at {hz:z.1f}{words.GAP}Hz, where {bound_hz:z.1f} is"
+        f" the {side} allowed: what is plugged in may be damaged. Have it measured before anything is plugged in."
+    )
+
+
+def _under_load(run: Run) -> str:
+    """What its speed does as work is asked of it: of the hardest time how far it falls, and how long it takes."""
+    steps, surges = run.measures.loads, run.measures.surges
+    many = surges is not None and surges.count > run.limits_used.get("findings.surges_many", float("inf"))
+    swings = " Its speed then swings several times before it is steady." if many else ""
+    if not steps:
+        return swings.replace(" then", ", once disturbed,").strip() or "Its speed is slow to settle as work changes."
+    hardest = max(steps, key=lambda each: each.dip_percent)
+    needs = [each.recovery_s for each in steps if each.recovery_s is not None]
+    back = f" and needs about {max(needs):z.0f}{words.GAP}s to recover" if needs and max(needs) >= 1.0 else ""
+    stays = max((each.droop_percent or 0.0 for each in steps), default=0.0)
+    low = stays > run.limits_used.get("findings.droop_watch_percent", float("inf"))
+    slower = f" It stays about {stays:z.0f}{words.GAP}% slower while it works." if low else ""
+    falls = f"{hardest.dip_percent:z.0f}{words.GAP}%"
+    return f"When work is asked of it, it slows down by about {falls}{back}.{slower}{swings}"
+
+
+def _picks_up(run: Run) -> str:
+    """How it picks up as the throttle is opened: the longest pause, the deepest fall, where they are amiss."""
+    opened = [each for each in run.measures.throttle if each.opens]
+    pause = max((each.hesitation_s for each in opened), default=0.0)
+    bog = max((each.bog_percent for each in opened), default=0.0)
+    said = []
+    if pause > run.limits_used.get("findings.hesitation_s", 0.0):
+        said.append(f"hangs for about {max(pause, 0.1):z.1f}{words.GAP}s before it speeds up")
+    if bog > run.limits_used.get("findings.bog_percent", 0.0):
+        said.append(f"first slows down by about {bog:z.0f}{words.GAP}%")
+    return f"When it is given more throttle, it {joined(said) or 'is slow to follow'}."
+
+
+def _bangs(run: Run) -> str:
+    pops = run.timeline.pops
+    if not pops:
+        return "Bangs were heard while it was recorded."
+    heard = f"{counted(len(pops), 'loud bang')} {'was' if len(pops) == 1 else 'were'} heard"
+    if all(each.where == "after_cut" for each in pops):
+        return f"{heard} after it was switched off."
+    return f"{heard} while it was recorded. A knock beside the machine sounds alike."
 
 
 def _misfires(run: Run) -> str:
@@ -123,4 +199,7 @@ _PLAIN: dict[str, Callable[[Run], str]] = {
     "steadiness": _wanders,
     "timing": lambda run: "Its firings do not come quite evenly.",
     "cylinder_balance": _cylinders,
+    "load": _under_load,
+    "throttle": _picks_up,
+    "pops": _bangs,
 }

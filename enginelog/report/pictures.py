@@ -120,7 +120,11 @@ def _miss(run: Run) -> Picture | None:
     caption = (
         f"A close look at {one} and those beside it: each bar is one firing, its height how loud it was; 1 is normal."
     )
-    alt = f"Bars of firing strength round {one}; each such one is marked, and far lower than the others."
+    part = plots.strip_part(run)
+    unheard = part is not None and bool(plots.unheard_mask(run)[part].any())
+    caption += " At a '?' nothing clear was heard; whether one was lost there cannot be told." if unheard else ""
+    lower = "" if unheard else ", and far lower than the others"
+    alt = f"Bars of firing strength round {one}; each such one is marked{lower}."
     return _picture(run, "miss", plots.miss_strip, begun_large(one), caption, alt)
 
 

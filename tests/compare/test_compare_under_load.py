@@ -48,7 +48,7 @@ def test_hunting_without_load_is_not_called_cured_by_a_run_under_load(hunting, c
     [((2.0,), (), True), ((20.0,), (), False), ((2.0,), (6.0,), False), ((), (20.0,), True), ((), (4.0,), False)],
 )
 def test_under_load_is_what_was_loaded_for_most_of_its_running(hunting, calm, taken, released, so):
-    """Of a run that is longer without load, what shows without load is heard all the same."""
+    """Of a run that is without load for a third, what shows without load is heard there all the same."""
     found = compare(hunting, loaded(calm, *taken, released_s=released))
     assert (of_code(found, "hunting").verdict == "cannot_tell") == so
 

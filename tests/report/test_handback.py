@@ -579,7 +579,9 @@ def test_a_check_that_failed_and_then_passed_is_called_put_right(healthy):
     checks = (BenchCheck("spark", "fail", at("2026-04-11"), "black"), BenchCheck("spark", "pass", at("2026-04-12")),
               BenchCheck("valves", "fail", at("2026-04-12")))  # fmt: skip
     job = JobRecord(JOB, MACHINE, checks, (), (healthy,))
-    assert [row.detail for row in sheet(job).checks] == ["black; put right: it passed when checked again", ""]
+    assert [row.detail for row in sheet(job).checks] == ["black; it passed when checked again", ""]
+    assert [row.result for row in sheet(job).checks] == ["mended", "fail"], "no red mark beside what was put right"
+    assert "(put right: black; it passed when checked again)" in report.hand_back_text(job)
     assert [row.result for row in sheet(job, "bench").checks] == ["fail", "pass", "fail"]
 
 

@@ -33,8 +33,12 @@ def test_the_machines_own_cautions_are_on_every_paper(kind, audience):
 @pytest.mark.parametrize("kind", [None, *MACHINES])
 def test_no_paper_speaks_of_what_the_machine_has_not(kind):
     page = report.hand_back_html(bare(kind))
-    cuts = kind in (None, "other", "mower", "mower twin", "tiller", "saw", "trimmer")
-    assert ("Moving blade, chain or tines" in page) == cuts == ("Moving parts" not in page)
+    moves = {"saw": "Moving chain", "tiller": "Moving tines", "trimmer": "Moving line or blade"}
+    cuts = kind in (None, "other", "mower", "mower twin")
+    mine = moves.get(kind, "Moving blade, chain or tines" if cuts else "Moving parts")
+    every = {*moves.values(), "Moving blade, chain or tines", "Moving parts"}
+    assert {title for title in every if f">{title}." in page} == {mine}
+    assert ("3.0 s" in page) == cuts, "the time of a mower's blade stood on a saw's page"
     assert "keep it away from the plug before hands go near" in page, "of all of them"
     assert ("chain saw" in page) == (kind in (None, "other", "saw"))
 

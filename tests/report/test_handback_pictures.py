@@ -9,7 +9,10 @@ import numpy as np
 import pytest
 
 from enginelog import plots
+from enginelog.compare import BeforeAfter
 from enginelog.model import Analysis, Moment, RunFigures, StoredRun
+from enginelog.report import pictures
+from enginelog.report.handback_pictures import drawings
 
 
 @pytest.fixture(scope="module")
@@ -173,3 +176,43 @@ def test_every_picture_can_be_saved(runs):
     figure = plots.before_after_speed(runs["hunting_pump"], runs["healthy_generator"], narrow=True)
     assert plots.to_png(figure)[:4] == b"\x89PNG"
     assert plots.to_svg(plots.machine_trend(SEASONS, narrow=True), "trend-n", "seasons").startswith("<svg")
+
+
+def faint(run, share: float):
+    """A run of which every so-many-th firing lies near nothing, without being held for lost. Made up."""
+    strength = run.firings.strength.copy()
+    strength[:: round(1 / share)] = 0.0
+    return replace(run, firings=replace(run.firings, strength=strength))
+
+
+@pytest.mark.parametrize("narrow", [False, True])
+def test_what_noise_hid_is_not_said_to_be_lost(runs, narrow):
+    """'Firings near 0 were lost', of a fifth of all, beside 'Misfires: none heard'."""
+    well = runs["healthy_generator"]
+    for run, so in ((well, False), (faint(well, 0.2), True), (runs["pulls_only"], False)):
+        assert plots.heard_faintly(run) == so
+    for run, said in ((well, "lost"), (faint(well, 0.2), "lost or not heard")):
+        label = plots.before_after_strength(None, run, narrow).axes[0].get_xlabel()
+        assert ("lost or not heard" in label) == (said != "lost") and "lost" in label
+    hidden = replace(SEASONS[1], run=faint(well, 0.2))
+    captions = [each.caption for each in drawings(BeforeAfter(None, hidden, None), (), True) if each.name == "strength"]
+    assert (
+        len(captions) == 1
+        and "near 0 there are not counted as lost" in captions[0]
+        and "0 were lost" not in captions[0]
+    )
+
+
+def test_in_the_close_look_a_place_where_nothing_was_heard_is_marked_as_unknown(runs):
+    """Nine places at zero, one of them marked "lost?", the others not at all."""
+    one = make_runs.every_second()
+    at = plots.strip_part(one)
+    kept = np.flatnonzero(~plots.lost_mask(one.firings))
+    here = kept[(kept >= at.start) & (kept < at.stop)][:3]
+    strength = one.firings.strength.copy()
+    strength[here] = 0.01
+    hidden = replace(one, firings=replace(one.firings, strength=strength))
+    texts = [text.get_text() for text in plots.miss_strip(hidden).axes[0].texts]
+    assert texts.count("?") == 3 and "?" not in [t.get_text() for t in plots.miss_strip(one).axes[0].texts]
+    said = [pictures.evidence(each, "misfire").caption for each in (hidden, one)]
+    assert "'?'" in said[0] and "'?'" not in said[1]
