@@ -138,7 +138,7 @@ def _write(record: model.JobRecord, history: History, audience: str | None, fold
     if as_json:
         show_plain({"job": record.job.id, "state": record.job.state, "files": [str(path) for path in written]})
         return STATUS_DONE
-    console.show(report.hand_back_text(record).rstrip() + "\n")
+    console.show(written[-1].read_text(encoding="utf-8").rstrip() + "\n")  # the message, as it stands in its file
     for path in written:
         console.show(f"Written: {console.safe_name(str(path))}")
     return STATUS_DONE

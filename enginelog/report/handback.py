@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from pathlib import Path
 
+from enginelog.compare import of_job
 from enginelog.model import JobRecord, StoredRun
 from enginelog.report.folder import write_into
 from enginelog.report.handback_page import sheet_html
@@ -47,17 +48,19 @@ def write_hand_back(
     history: Sequence[StoredRun] = (),
     others: Collection[int] = (),
 ) -> tuple[Path, ...]:
-    """Write owner.html, owner.pdf, bench.html, bench.pdf and message.txt into `folder`, made where missing.
+    """Write owner.html, owner.pdf, bench.html, bench.pdf and message.txt, which comes last, into `folder`, made where
+    missing.
 
     All is rendered first and each file written whole or not at all. OSError where the folder cannot be written; one
     that was made for it is gone again then.
     """
     contents: dict[str, bytes] = {}
+    pair = of_job(record)  # once for all papers: it is most of the work
     for audience in audiences:
-        found = sheet(record, audience, history, others)
+        found = sheet(record, audience, history, others, pair)
         contents[f"{audience}.html"] = sheet_html(found).encode("utf-8", "replace")
         contents[f"{audience}.pdf"] = sheet_pdf(found, _stamp(record))
-    contents["message.txt"] = hand_back_text(record).encode("utf-8", "replace")
+    contents["message.txt"] = sheet_text(sheet(record, pair=pair)).encode("utf-8", "replace")
     write_into(folder, contents)
     return tuple(folder / name for name in contents)
 

@@ -22,7 +22,7 @@ def sheet_html(sheet: Sheet) -> str:
     return template("handback.html").render(
         sheet=sheet,
         css=asset("page.css") + asset("handback.css"),
-        pictures=[_picture(one, sheet.audience) for one in sheet.drawings],
+        pictures=[_picture(one, sheet.audience) for one in sheet.drawings()],
         words=words,
         results=RESULTS,
         marks=CHANGE_SIGNS,

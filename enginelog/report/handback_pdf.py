@@ -85,7 +85,7 @@ def _done(paper: Paper, sheet: Sheet) -> None:
 
 def _pictures(paper: Paper, sheet: Sheet) -> None:
     share = 1.0 if sheet.audience == "bench" else 0.95
-    for number, one in enumerate(sheet.drawings):
+    for number, one in enumerate(sheet.drawings()):
         changes = sheet.measures if number == 0 and sheet.audience == "owner" else ()
         below = 12.0 + 6.0 * len(changes)
         paper.heading(one.title, room_mm=paper.picture_height(one.wide, share) + below)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
 from enginelog.compare import FOR_THE_BENCH, BeforeAfter, of_job
 from enginelog.compare.dates import newest
@@ -98,7 +99,7 @@ class Sheet:
     which the text of `top` says too. asked: what whoever hands back is asked first, on no paper of the
     owner: about checks that failed, and of the notes those that ask whether something is a slip. draft: says that the
     machine is not handed back yet; empty where it is. mended: what could hurt and is shown to be put right. own_care:
-    the cautions for its kind alone, in short.
+    the cautions for its kind alone, in short. drawings: draws the pictures when called, once.
     """
 
     audience: str
@@ -114,7 +115,7 @@ class Sheet:
     suggestion: str
     work: tuple[WorkRow, ...]
     totals: tuple[tuple[str, str], ...]
-    drawings: tuple[Drawing, ...]
+    drawings: Callable[[], tuple[Drawing, ...]]
     measures: tuple[Difference, ...]
     left_open: str
     notes: tuple[str, ...]
@@ -129,16 +130,21 @@ class Sheet:
 
 
 def sheet(
-    record: JobRecord, audience: str = "owner", history: Sequence[StoredRun] = (), others: Collection[int] = ()
+    record: JobRecord,
+    audience: str = "owner",
+    history: Sequence[StoredRun] = (),
+    others: Collection[int] = (),
+    pair: BeforeAfter | None = None,
 ) -> Sheet:
     """The hand-back of a job for its owner (short) or for the bench (all of it).
 
     record: with its runs whole. history: runs of the machine over the years with their figures, for the trend; may
-    hold those of this job too. ValueError for another audience.
+    hold those of this job too. pair: what `of_job` gives of the record, where it is at hand. ValueError for another
+    audience.
     """
     if audience not in AUDIENCES:
         raise ValueError(f"audience {audience!r} given, one of {', '.join(AUDIENCES)} expected")
-    pair = of_job(record)
+    pair = pair or of_job(record)
     full = audience == "bench"
     after = pair.after.run if pair.after else None
     otherwise = otherwise_note(asked_about(record), pair.before, pair.after)
@@ -162,7 +168,7 @@ def sheet(
         suggestion=_suggestion(record) if full else "",
         work=tuple(_work(entry, record.machine.currency) for entry in record.work),
         totals=_totals(record, full),
-        drawings=drawings(pair, history if full else (), full, others),
+        drawings=cache(lambda: drawings(pair, history if full else (), full, others)),
         measures=_measures(pair.comparison, full),
         left_open=_left_open(pair.comparison),
         notes=tuple(note for note in notes if full or note not in (*asked, *FOR_THE_BENCH)),
