@@ -24,7 +24,7 @@ def lost_share(sample: Sample) -> Estimate:
     if sample.run.measures.firing.misfires is None:
         return unknown(_why(sample))
     if len(sample.lost_chance) < sample.cleaning.value("misfire_least_events"):
-        return unknown("too few firings were heard, or the recording ends before the rough start is over")
+        return unknown(sample.too_little("too few firings were heard"))
     return _share(sample, "misfire", sample.lost_chance)
 
 

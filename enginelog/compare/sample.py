@@ -47,6 +47,16 @@ class Sample:
     lost_effect: float = 1.0
     left_out_s: float = 0.0
 
+    def too_little(self, otherwise: str) -> str:
+        """Why too little of this run is left to measure: for the other's rough start, where it had none itself and is
+        long enough but for that; else `otherwise`, or that its own was not over."""
+        if self.left_out_s > 0 and not self.run.measures.settling.found:
+            return (
+                f"the other run was rough for about its first {self.left_out_s:z.0f} s, so that these do not count here"
+                " either, and too little is left: record this one for longer"
+            )
+        return f"{otherwise}, or the recording ends before the rough start is over"
+
     def chance(self, measure: str) -> np.random.Generator:
         """Random numbers for a measure: always the same for the same recording."""
         return np.random.default_rng([zlib.crc32(self.run.clip.sha256.encode()), zlib.crc32(measure.encode())])

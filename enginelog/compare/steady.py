@@ -45,9 +45,7 @@ def band(sample: Sample) -> Estimate:
     """
     values = sample.wander_percent
     if len(values) * sample.step_s < LEAST_CALM_S:
-        return unknown(
-            "no calm stretch of three seconds was heard, or the recording ends before the rough start is over"
-        )
+        return unknown(sample.too_little("no calm stretch of three seconds was heard"))
     if sample.run.measures.firing.pattern == "burst":
         return unknown("misfires come in bursts, and each drags the speed with it")
     width = sample.limits.value("band_deviations")
