@@ -38,7 +38,6 @@ from enginelog.report.comparison import (
     told_first,
     watches_of,
 )
-from enginelog.report.handback_answer import stopped_between
 from enginelog.report.handback_sheet import sheet
 from enginelog.report.handback_text import sheet_text
 from enginelog.report.run_line import figures
@@ -200,7 +199,7 @@ def _compared(request: Request, record: JobRecord, found: BeforeAfter, picture: 
     return page(
         request, "compare.html", record=record, found=found, told=told, silent=silent, signs=CHANGE_SIGNS,
         changes=CHANGE_WORDS, change_word=change_word, tones=TONES, picture=picture, faults_of=faults_of,
-        stopped=found.comparison is not None and stopped_between(found.comparison),
+        stopped=found.comparison is not None and found.comparison.stopped,
         side_words=side_words, watches_of=watches_of,
     )  # fmt: skip
 

@@ -11,8 +11,8 @@ from enginelog.compare.events import never_cleared, starts_heard
 from enginelog.compare.judging import judge
 from enginelog.compare.left_open import left_open, said_open
 from enginelog.compare.measures import RUNNING, SPEED, START, Measure, applies
-from enginelog.compare.put_right import AS_IT_STOOD, REST, speed_turn
-from enginelog.compare.running_on import ended
+from enginelog.compare.put_right import AS_IT_STOOD, NO_LONGER_TOO_FAST, REST, speed_turn
+from enginelog.compare.running_on import ended, pulled_perhaps
 from enginelog.compare.sample import Sample, take_both
 from enginelog.limits import LimitSet
 from enginelog.model import Compared, Comparison, Difference, Run
@@ -68,20 +68,22 @@ def compare(
     turn = speed_turn(before, after, speed, limits) if against is None or against.of_speed else ""
     if against is not None and not turn:
         return refused(before, after, against, limits, notes, measures)
-    verdict, summary = words.overall(measures)
+    verdict, summary, short = words.overall(measures)
     sides = _both(before, after, limits)
     open_ = left_open(*sides, after, measures, bool(unlike))
-    answer = " ".join(filter(None, (f"{turn}." if turn else "", summary, REST if against else "", said_open(open_))))
-    said = (
-        ((unlike,) if unlike else ())
-        + notes
-        + _own_notes(measures)
-        + ((AS_IT_STOOD,) if turn.endswith("no longer runs too fast") else ())
-    )
+    rest = (REST if against else "", said_open(open_))
+    answer, short = (" ".join(filter(None, (f"{turn}." if turn else "", each, *rest))) for each in (summary, short))
+    said = ((unlike,) if unlike else ()) + notes + _own_notes(measures)
+    said += (AS_IT_STOOD,) if turn == NO_LONGER_TOO_FAST else ()
     return Comparison(
-        True, verdict, answer, *sides, measures, notes=said,
-        limits_used=_used(limits), left_open=open_,
+        True, verdict, answer, *sides, measures, notes=said, limits_used=_used(limits), left_open=open_,
+        short=short, lead=turn, turn=bool(turn), stopped=_stopped(measures),
     )  # fmt: skip
+
+
+def _stopped(measures: tuple[Difference, ...]) -> bool:
+    """Whether it stopped after the work, and was started again or pulled in vain."""
+    return any(one.code == stopping.CODE and one.after for one in measures)
 
 
 def _judged(
@@ -119,10 +121,18 @@ def _in_vain_notes(before: Run, after: Run) -> tuple[str, ...]:
     """That a run which can be held against the other stopped, and did not start again."""
     if pulls_only(before) or pulls_only(after):
         return ()
-    said = (("Before", before.timeline), ("After", after.timeline))
-    return tuple(
-        f"{when}: it stopped, and was then {words.in_vain(line)}." for when, line in said if words.in_vain(line)
-    )
+    said = (("Before", before), ("After", after))
+    vain = [
+        f"{when}: it stopped, and was then {words.in_vain(run.timeline)}."
+        for when, run in said
+        if words.in_vain(run.timeline)
+    ]
+    perhaps = [
+        f"{when}: it stopped, and {stopping.PERHAPS_PULLED}: did it start again?"
+        for when, run in said
+        if pulled_perhaps(run)
+    ]
+    return (*vain, *perhaps)
 
 
 def _own_notes(measures: tuple[Difference, ...]) -> tuple[str, ...]:
@@ -165,7 +175,7 @@ def refused(
         summary += " What stands by itself all the same is given."
     return Comparison(
         False, "cannot_tell", summary, *_both(before, after, limits), measures, against.reason, against.advice, notes,
-        _used(limits),
+        _used(limits), stopped=_stopped(measures),
     )  # fmt: skip
 
 
@@ -188,6 +198,9 @@ def _with_failed_start(
         (start,),
         notes=notes,
         limits_used=_used(limits),
+        short=text,
+        lead=lead,
+        stopped=stopping.IN_BETWEEN in doubts,
     )
 
 

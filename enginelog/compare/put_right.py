@@ -9,6 +9,7 @@ from enginelog.model import Run, over_rated
 
 OF_SPEED = ("speed", "blade_speed", "generator_frequency")  # findings that judge the speed itself
 REST = "Misfires, hunting and steadiness are not compared: at another speed an engine runs otherwise."
+NO_LONGER_TOO_FAST = "It no longer runs too fast"
 AS_IT_STOOD = "'No longer too fast' holds for the throttle as it stood in the recording after."
 AFTER_ALONE = (
     "The run before was too fast, so do not repeat it: once it is mended, record only the run after again, at the same"

@@ -206,8 +206,9 @@ def both_known(measure: Difference) -> bool:
     return measure.before is not None and measure.after is not None
 
 
-def overall(measures: tuple[Difference, ...]) -> tuple[str, str]:
-    """The verdict over all measures and the answer in a sentence or two."""
+def overall(measures: tuple[Difference, ...]) -> tuple[str, str, str]:
+    """The verdict over all measures, the answer in a sentence or two, and the same in short: without what stayed the
+    same, where anything changed, and without what is open."""
     names = {kind: [begun_small(m.label) for m in measures if m.verdict == kind] for kind in VERDICTS}
     better, worse = names["better"], names["worse"]
     parts = []
@@ -217,8 +218,11 @@ def overall(measures: tuple[Difference, ...]) -> tuple[str, str]:
         parts.append(f"Worse: {joined(worse)}.")
     if names["changed"]:
         parts.append(f"Changed: {joined(names['changed'])}.")
+    short = list(parts)
     if names["same"]:
-        parts.append(f"{'The same' if parts else 'No difference that matters in'}: {joined(names['same'])}.")
+        same_words = "The same: " if parts else "No difference that matters in "
+        parts.append(f"{same_words}{joined(names['same'])}.")
+        short = short or list(parts)
     doubts = [m for m in measures if m.verdict == "cannot_tell" and worth_saying(m)]
     for word, known in ((NOT_SURE, True), (VERDICTS["cannot_tell"], False)):
         open_ = [begun_small(m.label) for m in doubts if both_known(m) == known]
@@ -231,5 +235,5 @@ def overall(measures: tuple[Difference, ...]) -> tuple[str, str]:
         asked = stopped or any(m.verdict == "cannot_tell" and m.code in NOT_ALIKE for m in measures)
         same = "cannot_tell" if asked else "same"
         verdict = "changed" if len(names["changed"]) > stopped else same if names["same"] else "cannot_tell"
-    text = " ".join(parts).replace("matters in: ", "matters in ")
-    return verdict, text or "Nothing could be compared."
+    text = " ".join(parts) or "Nothing could be compared."
+    return verdict, text, " ".join(short)

@@ -55,6 +55,9 @@ class Comparison:
     verdict: better, worse, same, mixed (some better, some worse) or cannot_tell, over all measures.
     summary: the answer in a sentence or two. notes: what to keep in mind, such as differing conditions.
     limits_used: each limit by name. left_open: codes of what was amiss before and is not shown to be gone after.
+    short: the summary without what stayed the same and what is open, for whoever owns the machine. lead: what is said
+    first where that is no verdict on measures: that it starts now or no longer does, or (turn) that its speed was put
+    right or went wrong. stopped: after the work it stopped and was started again.
     """
 
     comparable: bool
@@ -68,3 +71,7 @@ class Comparison:
     notes: tuple[str, ...] = ()
     limits_used: tuple[tuple[str, float], ...] = ()
     left_open: tuple[str, ...] = ()
+    short: str = ""
+    lead: str = ""
+    turn: bool = False
+    stopped: bool = False

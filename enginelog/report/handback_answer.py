@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from enginelog.compare import BeforeAfter
 from enginelog.compare.dates import made, newest
 from enginelog.compare.left_open import said_open
-from enginelog.compare.stopping import IN_BETWEEN, START_AGAIN
+from enginelog.compare.stopping import START_AGAIN
 from enginelog.model import Compared, Comparison, Job, JobRecord, Run, StoredRun
 from enginelog.model.wording import begun_small, joined, one_line
 from enginelog.report import words
@@ -142,21 +141,21 @@ def _compared(comparison: Comparison, before: Run, after: Run, full: bool) -> To
     left = _left(comparison.before, comparison.after)
     turn = _turn(comparison)
     if start:
-        answer, text = comparison.summary.split(". ")[0], start.text if full else start.text.replace(START_AGAIN, "")
+        answer, text = comparison.lead, start.text if full else start.text.replace(START_AGAIN, "")
     elif not comparison.comparable:
         sides = (("Before the work", before), ("After the work", after))
         alone = (comparison.advice,) if full else (_by_itself(when, run, full) for when, run in sides)
         text = " ".join(filter(None, (comparison.summary, *alone)))
     else:
+        text = text if full or verdict == "cannot_tell" else comparison.short or text
         answer, text = turn or answer, text.removeprefix(f"{turn}. ") if turn else text
-        text = _without_doubts(text) if not full and verdict != "cannot_tell" else text
     if left and (start or comparison.comparable or full):
         text += f" {left}"
     faults = tuple(code for code in comparison.left_open if code in comparison.before.faults)
     if faults:
         answer = f"{answer}; {begun_small(said_open(faults).rstrip('.'))}"
     tone = TONES.get(verdict, "unknown")
-    if tone == "ok" and (left or faults or after.timeline.pulls_after or stopped_between(comparison)):
+    if tone == "ok" and (left or faults or after.timeline.pulls_after or comparison.stopped):
         tone = "watch"  # better is no reason for green where a fault is left or may be, or where it stopped
     return Top(tone, CHANGE_SIGNS[verdict], CHANGE_WORDS[verdict], answer, text)
 
@@ -164,13 +163,7 @@ def _compared(comparison: Comparison, before: Run, after: Run, full: bool) -> To
 def _turn(comparison: Comparison) -> str:
     """That it no longer runs too fast, or does now, where the speed is all that is better or worse."""
     moved = [one.code for one in comparison.measures if one.verdict in ("better", "worse")]
-    lead = comparison.summary.split(". ")[0]
-    return lead if moved == ["speed"] and lead.startswith("It ") else ""
-
-
-def stopped_between(comparison: Comparison) -> bool:
-    """Whether it stopped and was started again after the work."""
-    return IN_BETWEEN in comparison.summary or any(one.code == "stops" and one.after for one in comparison.measures)
+    return comparison.lead if comparison.turn and moved == ["speed"] else ""
 
 
 def _left(before: Compared, after: Compared) -> str:
@@ -183,9 +176,3 @@ def _left(before: Compared, after: Compared) -> str:
         f"After the work a fault can {still}be heard: {faults_of(replace(after, faults=tuple(codes)))}."
         for still, codes in said
     )
-
-
-def _without_doubts(text: str) -> str:
-    """The answer without the lists of what cannot be told and of what stayed the same, which are for the bench."""
-    shorter = re.sub(r" ?(Cannot tell|Not sure|The same): [^.]*\.", "", text).strip()
-    return shorter or text

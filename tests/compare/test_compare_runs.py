@@ -110,7 +110,7 @@ def test_no_run_is_said_to_be_as_before_while_what_everyone_asks_for_is_open():
     def said(code: str, verdict: str) -> Difference:
         return Difference(code, code.capitalize(), "%", verdict, "")
 
-    open_, summary = words.overall((said("hunting", "same"), said("speed", "same"), said("misfire", "cannot_tell")))
+    open_, summary, _ = words.overall((said("hunting", "same"), said("speed", "same"), said("misfire", "cannot_tell")))
     assert open_ == "cannot_tell" and summary.endswith("Cannot tell: misfire.")
     assert words.overall((said("hunting", "same"), said("timing", "cannot_tell")))[0] == "same"
     assert words.overall((said("timing", "better"), said("misfire", "cannot_tell")))[0] == "better"
@@ -424,7 +424,10 @@ def test_a_start_that_was_heard_is_not_denied_where_its_first_pull_is_not_sure(h
 def test_a_run_that_ends_before_a_rough_start_would_be_over_is_not_called_unsteady(healthy):
     rough = replace(healthy, measures=replace(healthy.measures, settling=Settling(True, 22.0, 20.0, 25.0)))
     found = compare(named(rough, "rough"), healthy)
-    assert "or the recording ends before the rough start is over" in of_code(found, "steadiness").text
+    for code in ("steadiness", "misfire"):
+        before, _, after = of_code(found, code).text.partition("; after: ")
+        assert "or the recording ends before the rough start is over" in before
+        assert "the other run was rough for about its first" in after, "a clean one has no rough start to get over"
 
 
 def test_what_counts_only_once_smooth_says_so_beside_a_fault_of_the_rough_start(healthy):
