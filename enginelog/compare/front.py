@@ -25,7 +25,7 @@ OWN_BAND = (
     "Steadiness is compared without slow drift and the noise of measuring: its bands are mostly narrower than those of"
     " the recordings' own reports."
 )
-FOR_THE_BENCH = (OWN_BAND, AFTER_ROUGH)  # notes on how it was measured, which say nothing of the machine
+FOR_THE_BENCH = (OWN_BAND, AFTER_ROUGH, under_load.RECORD_ALIKE)  # notes on measuring, which say nothing of the machine
 STILL_ROUGH = (
     "it never got past its rough start, and the other recording begins with the engine running; record that one from"
     " its start, too, or this one until it clears"
@@ -73,7 +73,7 @@ def compare(
     open_ = left_open(*sides, after, measures, bool(unlike))
     rest = (REST if against else "", said_open(open_))
     answer, short = (" ".join(filter(None, (f"{turn}." if turn else "", each, *rest))) for each in (summary, short))
-    said = ((unlike,) if unlike else ()) + notes + _own_notes(measures)
+    said = ((unlike, under_load.RECORD_ALIKE) if unlike else ()) + notes + _own_notes(measures)
     said += (AS_IT_STOOD,) if turn == NO_LONGER_TOO_FAST else ()
     return Comparison(
         True, verdict, answer, *sides, measures, notes=said, limits_used=_used(limits), left_open=open_,

@@ -8,10 +8,8 @@ from enginelog.limits import LimitSet
 from enginelog.model import Run, Span
 
 TOLD = {"under load": True, "no load": False}  # conditions by which it is told
-UNLIKE = (
-    "The run {} was under load, the run {}, as far as is known, was not: that alone makes a difference. Record both"
-    " without load, where hunting shows most, or both under the same."
-)
+UNLIKE = "The run {} was under load, the run {}, as far as is known, was not: that alone makes a difference."
+RECORD_ALIKE = "Record both without load, where hunting shows most, or both under the same load."
 
 
 def told_load(conditions: Sequence[str]) -> bool | None:

@@ -6,8 +6,8 @@ from dataclasses import replace
 import pytest
 from test_compare_runs import named, of_code, run
 
-from enginelog.compare import compare
-from enginelog.compare.under_load import told_load
+from enginelog.compare import FOR_THE_BENCH, compare
+from enginelog.compare.under_load import RECORD_ALIKE, told_load
 from enginelog.model import LoadRelease, LoadStep, Run
 from enginelog.report.comparison import comparison_text
 
@@ -39,6 +39,7 @@ def test_hunting_without_load_is_not_called_cured_by_a_run_under_load(hunting, c
     assert {one.verdict for one in found.measures} == {"cannot_tell"}
     assert "only one of the two ran under load" in of_code(found, "hunting").text
     assert "the run after was under load" in " ".join(comparison_text(found).lower().split())
+    assert RECORD_ALIKE in found.notes and RECORD_ALIKE in FOR_THE_BENCH, "how to record it is not for the owner"
     back = compare(loaded(calm, 2.0), hunting)
     assert of_code(back, "hunting").verdict == "cannot_tell", "nor is it said to have begun"
 
