@@ -10,7 +10,17 @@ import numpy as np
 import pytest
 import sim_tracks as sim
 
-from enginelog.findings import CODES, doubt, hunting, judge, load_verdict, misfire, patterns, run_verdicts, settling
+from enginelog.findings import (
+    CODES,
+    doubt,
+    hunting,
+    judge,
+    load_verdict,
+    misfire,
+    patterns,
+    settling,
+    startstop_verdicts,
+)
 from enginelog.findings.gather import gather
 from enginelog.findings.series import Series, half_window
 from enginelog.findings.swings import strongest_swing
@@ -753,15 +763,15 @@ def test_pull_speed_and_strokes_are_said_where_they_are_known():
     """The start names each pull's speed; without one it says so."""
     spans = (Span("quiet", 0.0, 1.0), Span("pull", 1.0, 1.8, 612.0, 4), Span("quiet", 1.8, 3.0), Span("pull", 3.0, 3.9))
     line = Timeline(False, 0.9, spans, pulls=2)
-    start = run_verdicts.failed_start(line, "no engine", LIMITS)
+    start = startstop_verdicts.failed_start(line, "no engine", LIMITS)
     assert "pull 1 at about 610 rpm with about 4 compression strokes, how fast pull 2 was" in start.text
     assert "how fast pull 2 was could not be heard), and the engine did not start." in start.text
     four = (*spans, Span("pull", 4.5, 5.2), Span("pull", 6.0, 6.9, 580.0))
-    many = run_verdicts.failed_start(replace(line, spans=four, pulls=4), "no engine", LIMITS)
+    many = startstop_verdicts.failed_start(replace(line, spans=four, pulls=4), "no engine", LIMITS)
     said = "pulls 1 and 4 at about 610 and 580 rpm with about 4 compression strokes each, how fast pulls 2 and 3 were"
     assert f"{said} could not be heard)" in many.text
     silent = replace(line, spans=(spans[0], spans[3]))
-    assert "how fast could not be heard" in run_verdicts.failed_start(silent, "no engine", LIMITS).text
+    assert "how fast could not be heard" in startstop_verdicts.failed_start(silent, "no engine", LIMITS).text
 
 
 def unjudged(plain: int, n: int = 300):

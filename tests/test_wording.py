@@ -21,7 +21,15 @@ from hypothesis import strategies as st
 
 from enginelog import limits, report
 from enginelog.compare import words as compared
-from enginelog.findings import firing_verdicts, run_verdicts, settling, settling_verdict, speed_verdicts, startstop
+from enginelog.findings import (
+    firing_verdicts,
+    run_verdicts,
+    settling,
+    settling_verdict,
+    speed_verdicts,
+    startstop,
+    startstop_verdicts,
+)
 from enginelog.findings.gather import gather
 from enginelog.model import Run
 from enginelog.model.wording import (
@@ -211,12 +219,14 @@ def test_where_a_number_may_be_one_its_noun_is_asked_for():
 
 
 def test_an_engine_started_again_is_told_in_plain_english():
-    timeline = SimpleNamespace(pulls_sure=True)
+    timeline = SimpleNamespace(pulls_sure=True, maybe_in_vain="")
     said = []
     for restarts in (1, 2, 3):
         start = startstop.StartStudy(1, 0.8, 0, restarts, False, True, 2.0, pull_count="1 pull")
         evidence: Any = SimpleNamespace(start=start, timeline=timeline)
-        said.append(run_verdicts.judge_start(evidence, limits.load("findings")).text.split("was started again ")[1])
+        said.append(
+            startstop_verdicts.judge_start(evidence, limits.load("findings")).text.split("was started again ")[1]
+        )
     assert said == ["once.", "twice.", "3 times."]
 
 

@@ -106,8 +106,9 @@ def pulls(sample: Sample) -> Estimate:
         return unknown("no pull of the starter was heard")
     if not line.pulls_sure:
         return unknown("how many pulls there were is not sure")
-    if line.pulls_after:
-        return unknown("it was pulled again after it had run, without starting")
+    if line.pulled_after:
+        maybe = "may have been" if line.maybe_in_vain else "was"
+        return unknown(f"it {maybe} pulled again after it had run, without starting")
     return within(float(line.pulls), sample.limits.value("pulls_doubt"), 0.0)
 
 

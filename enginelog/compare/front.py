@@ -12,7 +12,7 @@ from enginelog.compare.judging import judge
 from enginelog.compare.left_open import left_open, said_open
 from enginelog.compare.measures import RUNNING, SPEED, START, Measure, applies
 from enginelog.compare.put_right import AS_IT_STOOD, NO_LONGER_TOO_FAST, REST, speed_turn
-from enginelog.compare.running_on import ended, pulled_perhaps
+from enginelog.compare.running_on import ended
 from enginelog.compare.sample import Sample, take_both
 from enginelog.limits import LimitSet
 from enginelog.model import Compared, Comparison, Difference, Run
@@ -121,18 +121,11 @@ def _in_vain_notes(before: Run, after: Run) -> tuple[str, ...]:
     """That a run which can be held against the other stopped, and did not start again."""
     if pulls_only(before) or pulls_only(after):
         return ()
-    said = (("Before", before), ("After", after))
-    vain = [
-        f"{when}: it stopped, and was then {words.in_vain(run.timeline)}."
-        for when, run in said
-        if words.in_vain(run.timeline)
-    ]
-    perhaps = [
-        f"{when}: it stopped, and {stopping.PERHAPS_PULLED}: did it start again?"
-        for when, run in said
-        if pulled_perhaps(run)
-    ]
-    return (*vain, *perhaps)
+    said = (("Before", before.timeline), ("After", after.timeline))
+    found = (
+        (when, f"was then {words.in_vain(line)}" if line.pulls_after else line.maybe_in_vain) for when, line in said
+    )
+    return tuple(f"{when}: it stopped, and {what}." for when, what in found if what)
 
 
 def _own_notes(measures: tuple[Difference, ...]) -> tuple[str, ...]:
@@ -213,9 +206,10 @@ def _start_verdict(before: Run, after: Run, limits: LimitSet, cleaning: LimitSet
         ("better", "It runs now", after) if pulls_only(before) else ("worse", "It no longer starts", before)
     )
     doubts = []
-    if ran is before and before.timeline.pulls_after:
+    if ran is before and before.timeline.pulled_after:
         verdict, lead = "cannot_tell", "It does not start"
-        doubts.append("Before, too, it did not start again once it had stopped.")
+        not_again = "may not have started" if before.timeline.maybe_in_vain else "did not start"
+        doubts.append(f"Before, too, it {not_again} again once it had stopped.")
     elif ran is after and (short := stopping.hardly_ran(after, limits)):
         verdict, lead = "cannot_tell", short
         doubts.append(stopping.NOT_SHOWN)
@@ -232,7 +226,7 @@ def _counts(before: Run, after: Run) -> tuple[float | None, float | None]:
     """The pulls it took to start each run, or all where it did not; None where their number is not sure."""
     lines = before.timeline, after.timeline
     first, second = (
-        float(line.pulls) if line.pulls and line.pulls_sure and not line.pulls_after else None for line in lines
+        float(line.pulls) if line.pulls and line.pulls_sure and not line.pulled_after else None for line in lines
     )
     return first, second
 

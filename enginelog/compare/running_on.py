@@ -34,19 +34,8 @@ def ran_on(run: Run, least_s: float) -> bool:
     return not run.timeline.pulls_after and last >= max(least_s, *earlier, 0.0)
 
 
-def pulled_perhaps(run: Run) -> bool:
-    """Whether several sounds that may be pulls follow its last run, too unsure to be counted among those in vain. One
-    alone may be anything."""
-    every = runs_heard(run.timeline, run.quality.silent_s)
-    last_s = every[-1].end_s if every else float("inf")
-    after = [span for span in run.timeline.spans if span.kind == "pull" and span.start_s >= last_s]
-    return not run.timeline.pulls_after and len(after) > 1
-
-
-def stopped_soon(run: Run, limits: LimitSet) -> bool:
-    """Whether its last run was short and ended while the recording went on: it may have died."""
-    every = runs_heard(run.timeline, run.quality.silent_s)
-    if not every:
-        return False
-    short = every[-1].end_s - every[-1].start_s < limits.value("ran_on_least_s")
-    return short and run.clip.seconds - every[-1].end_s >= limits.value("stopped_tail_s")
+def stood_on(run: Run, limits: LimitSet) -> bool:
+    """Whether it was recorded for seconds on after its last run had ended: pulls in vain there may be too faint to be
+    heard."""
+    last = [span for span in run.timeline.spans if span.kind == "run"][-1:]
+    return bool(last) and run.timeline.spans[-1].end_s - last[0].end_s >= limits.value("stood_on_s")

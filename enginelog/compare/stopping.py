@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from enginelog.compare import words
-from enginelog.compare.running_on import ended, lengths, pulled_perhaps, ran_on, stopped_soon
+from enginelog.compare.running_on import ended, lengths, ran_on, stood_on
 from enginelog.limits import LimitSet
 from enginelog.model import Difference, Run
 from enginelog.model.wording import begun_large, begun_small, often
@@ -12,7 +12,6 @@ CODE, LABEL = "stops", "Stopping and starting again"
 WHO = "Whether somebody stopped it cannot be told."
 START_AGAIN = ": record a start again, and let it run"
 NOT_SHOWN = f"Whether it goes on running is not shown{START_AGAIN}."
-PERHAPS_PULLED = "what follows may be pulls in vain"
 IN_BETWEEN = f"It stopped in between and was started again. {WHO}"
 
 
@@ -45,17 +44,16 @@ def _course(run: Run, over: list[float]) -> str:
 
 
 def hardly_ran(after: Run, limits: LimitSet) -> str:
-    """That it died and was pulled in vain, or was not heard to run on; empty where it does run."""
+    """That it died and was or may have been pulled in vain, or was not heard to run on; empty where it does run."""
     if after.timeline.pulls_after:
         return f"It started, {words.ran(after)} and stopped; then it was {words.in_vain(after.timeline)}"
-    if pulled_perhaps(after):
-        return f"It started, {words.ran(after)} and stopped; {PERHAPS_PULLED}"
-    least = limits.value("run_least_s")
-    soon = stopped_soon(after, limits)
-    if ran_on(after, least) and not soon:
+    if after.timeline.maybe_in_vain:
+        return f"It started, {words.ran(after)} and stopped; {after.timeline.maybe_in_vain}"
+    least = limits.value("stopped_least_s" if stood_on(after, limits) else "run_least_s")
+    if ran_on(after, least):
         return ""
     every = lengths(after)
-    only = "only " if max(every, default=0.0) < least or (soon and len(every) < 2) else ""
+    only = "only " if max(every, default=0.0) < least else ""
     if len(every) < 2:
         return f"It started, and ran {only}{words.seconds(words.ran_s(after))}"
     return f"It started {often(len(every))}, and ran {only}{words.each_run(every)}"

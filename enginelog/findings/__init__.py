@@ -14,6 +14,7 @@ from enginelog.findings import (
     in_turns,
     run_verdicts,
     speed_verdicts,
+    startstop_verdicts,
     words,
 )
 from enginelog.findings.gather import Evidence, gather
@@ -178,6 +179,6 @@ def _nothing(engine: Engine, timeline: Timeline, speed: Speed, why: str, limits:
     skipped = {"load", "throttle", "blade_speed", "generator_frequency", "cylinder_balance"}
     codes = [code for code in CODES if code not in skipped and code != "start"]
     found = [words.unknown(code, why) for code in codes]
-    found.append(run_verdicts.failed_start(timeline, why, limits))
+    found.append(startstop_verdicts.failed_start(timeline, why, limits))
     found.sort(key=lambda finding: CODES.index(finding.code))
     return Measures(speed, summary, Hunting(None), Settling(None), (), tuple(found))

@@ -75,7 +75,8 @@ class Timeline:
     lies from pulls_low to pulls_high (None: no upper end can be told), the same where the number is sure; both None in
     records from before it could be doubted. start_s: when the last run began; cut_s: when it ended. What is unknown or
     doubtful is None, with a reason. downs: of each run that ended, how it ran down. pulls_after: the sure ones of the
-    pulls after the last run, which did not start it again.
+    pulls after the last run, which did not start it again; where so few are sure that none is told, pulls_after_open
+    says how many may have been heard.
     """
 
     engine_heard: bool
@@ -96,6 +97,7 @@ class Timeline:
     rundown_reason: str | None = None
     downs: tuple[RunDown, ...] = field(default=(), compare=False)
     pulls_after: int = 0
+    pulls_after_open: int = 0
 
     @property
     def by_word(self) -> bool:
@@ -145,6 +147,18 @@ class Timeline:
         earlier = before_run(self.spans)
         heard = sum(span.kind == "pull" for span in self.spans) - sum(span.kind == "pull" for span in earlier)
         return counted(self.pulls_after, "pull") + (" or more" if heard > self.pulls_after else "")
+
+    @property
+    def pulled_after(self) -> bool:
+        """Whether the starter was pulled in vain after the last run, or may have been."""
+        return bool(self.pulls_after or self.pulls_after_open)
+
+    @property
+    def maybe_in_vain(self) -> str:
+        """`what follows may be 3 pulls in vain, or knocks`; empty where none may be, or some surely are."""
+        if not self.pulls_after_open:
+            return ""
+        return f"what follows may be {counted(self.pulls_after_open, 'pull')} in vain, or knocks"
 
     @property
     def pulls_sure(self) -> bool:

@@ -155,7 +155,7 @@ def _compared(comparison: Comparison, before: Run, after: Run, full: bool) -> To
     if faults:
         answer = f"{answer}; {begun_small(said_open(faults).rstrip('.'))}"
     tone = TONES.get(verdict, "unknown")
-    if tone == "ok" and (left or faults or after.timeline.pulls_after or comparison.stopped):
+    if tone == "ok" and (left or faults or after.timeline.pulled_after or comparison.stopped):
         tone = "watch"  # better is no reason for green where a fault is left or may be, or where it stopped
     return Top(tone, CHANGE_SIGNS[verdict], CHANGE_WORDS[verdict], answer, text)
 

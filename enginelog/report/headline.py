@@ -62,6 +62,8 @@ def _nothing_found(run: Run) -> tuple[str, str]:
     groups = {group(finding.code) for finding in run.measures.findings if finding.verdict == "ok"}
     if not groups:
         return "unknown", "It ran, but little more can be told"
+    if run.timeline.maybe_in_vain:
+        return "unknown", "It ran and stopped; whether it was then pulled in vain cannot be told"
     if "misfire" not in groups:
         return "unknown", "It ran, but whether firings were lost cannot be told"
     return "ok", "It ran, and no fault could be heard"

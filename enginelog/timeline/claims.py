@@ -33,12 +33,13 @@ QUIET_PERCENTILE = 40  # of the levels in the quiet: between its least and its k
 @dataclass(frozen=True)
 class Count:
     """Of the pulls of the last start: how likely their number is right, how many are sure, how many more may be hidden;
-    vain: sure ones after the last run."""
+    vain: sure ones after the last run; vain_heard: all that are heard there."""
 
     likely: float
     sure: int
     hidden: int
     vain: int = 0
+    vain_heard: int = 0
 
 
 def claimed(
@@ -52,7 +53,7 @@ def claimed(
     own, holes = since(found.spans, from_s), tuple(each for each in silent if each[1] > from_s)
     doubt = _missing(own[: _past_run(own)], holes) or _doubt(found, own, seen, levels, track.t_s, limits)
     count = counted(found.spans, seen, every, track.t_s, limits, from_s)
-    found = replace(found, **_pulls(found, doubt, count, limits), pulls_after=_after(count, limits))
+    found = replace(found, **_pulls(found, doubt, count, limits), **_after(count, limits))
     found = replace(
         found,
         **_start(found, every, track.t_s, limits, silent),
@@ -77,21 +78,21 @@ def counted(
     """
     begins, last_s = every.begins[:, PULL], last_run_s(spans)
     free = (t_s >= from_s) & (t_s < (np.inf if last_s is None else last_s))
-    each, sure, vain = [], 0, 0
+    each, sure, vain, vain_heard = [], 0, 0, 0
     for span in since(spans, from_s):
         if span.kind == "pull":
             chance = min(float(begins[(t_s >= span.start_s - BEFORE_S) & (t_s < span.end_s)].sum()), 1.0)
             clear = last_s is None or _height(span, seen, t_s) >= limits.value("pull_clear")
             clear = clear and chance >= limits.value("pull_sure")
             if last_s is not None and span.start_s >= last_s:
-                vain += clear
+                vain, vain_heard = vain + clear, vain_heard + 1
                 continue
             each.append(chance)
             sure += clear
             free &= ~((t_s >= span.start_s - BEFORE_S) & (t_s < span.end_s + AFTER_S))
     elsewhere = np.where(free, begins, 0.0)
     likely = math.prod(each) * math.exp(-float(elsewhere.sum()))
-    return Count(likely, sure, _places(elsewhere, t_s, limits.value("pull_hidden")), vain)
+    return Count(likely, sure, _places(elsewhere, t_s, limits.value("pull_hidden")), vain, vain_heard)
 
 
 def _height(span: Span, seen: Views, t_s: np.ndarray) -> float:
@@ -99,9 +100,13 @@ def _height(span: Span, seen: Views, t_s: np.ndarray) -> float:
     return float(np.max(seen.pull[(t_s >= span.start_s) & (t_s < span.end_s)], initial=-np.inf))
 
 
-def _after(count: Count, limits: LimitSet) -> int:
-    """The sure pulls after the last run; none where they are too few to be no knocks."""
-    return count.vain if count.vain >= limits.value("pulls_after_least") else 0
+def _after(count: Count, limits: LimitSet) -> dict:
+    """The sure pulls after the last run; where they are too few to be no knocks, how many may be heard, which are not
+    denied for that."""
+    least = limits.value("pulls_after_least")
+    if count.vain >= least:
+        return {"pulls_after": count.vain}
+    return {"pulls_after_open": count.vain_heard if count.vain_heard >= least else 0}
 
 
 def _places(elsewhere: np.ndarray, t_s: np.ndarray, least: float) -> int:
