@@ -13,6 +13,7 @@ from enginelog.model.course import before_run
 from enginelog.timeline.activity import Activity
 from enginelog.timeline.beside import doubted, is_music
 from enginelog.timeline.claims import claimed
+from enginelog.timeline.falling import ended_at_falls
 from enginelog.timeline.heard import (
     MUSIC_ALONE,
     SECOND,
@@ -109,6 +110,7 @@ def _told(
     spans, downs, rundown_s = stopped(spans, levels, track, seen, engine, limits, silent)
     spans, downs = never_stopped(spans, downs, levels, limits)
     rundown_s = rundown_s if any(span.kind == "rundown" for span in spans) else None
+    spans, rundown_s = ended_at_falls(spans, rundown_s, track, limits, silent)
     spans = with_pull_speeds(spans, levels, engine, limits)
     heard = any(span.kind == "run" for span in spans)
     confidence = min(confidence, most) if heard else confidence
