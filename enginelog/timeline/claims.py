@@ -15,6 +15,7 @@ from enginelog.limits import LimitSet
 from enginelog.model import RunDown, Span, Timeline, Track
 from enginelog.model.course import last_run_s
 from enginelog.timeline.chances import Chances, chances
+from enginelog.timeline.rises import cranked, rise_db
 from enginelog.timeline.rundown import fall
 from enginelog.timeline.silence import MISSING, Silent, at_edge, may_hide_pulls
 from enginelog.timeline.starts import begun_s, since
@@ -25,9 +26,9 @@ BEFORE_S, AFTER_S = 0.4, 0.3  # about a pull: beginnings of a pull that are this
 FALLS_S = 0.7  # how far from the end of a run a fall of the level is looked for
 BESIDE_S = 0.15  # over which the level before and after it is read
 EDGE_S = 0.3  # within which a start or a cut is to be right
+CRANKED = "something sounds on right before the engine runs, as of an electric starter; that is no pull to be counted"
 MOST_HIDDEN = 3  # more than this is no range that helps anybody
 FIRST_S = 1.5  # of a recording that begins with the engine running, held against the rest of that run
-QUIET_PERCENTILE = 40  # of the levels in the quiet: between its least and its knocks
 
 
 @dataclass(frozen=True)
@@ -53,6 +54,8 @@ def claimed(
     own, holes = since(found.spans, from_s), tuple(each for each in silent if each[1] > from_s)
     doubt = _missing(own[: _past_run(own)], holes) or _doubt(found, own, seen, levels, track.t_s, limits)
     count = counted(found.spans, seen, every, track.t_s, limits, from_s)
+    if cranked(own, levels, limits):
+        doubt, count = CRANKED, replace(count, sure=0)
     found = replace(found, **_pulls(found, doubt, count, limits), **_after(count, limits))
     found = replace(
         found,
@@ -174,25 +177,6 @@ def _runs_at_once(run: Span, engine: np.ndarray, t_s: np.ndarray, limits: LimitS
     """Whether the first second and a half of a run is about as clearly an engine's as all of it."""
     whole, begin = engine[t_s < run.end_s], engine[t_s < min(FIRST_S, run.end_s)]
     return len(begin) == 0 or float(begin.mean()) >= limits.value("runs_at_once") * max(float(np.median(whole)), 0.5)
-
-
-def rise_db(spans: tuple[Span, ...], levels: Levels) -> float:
-    """By how much the run is louder than the quiet, mean of the bands in which it is; infinite where one is missing."""
-    every = levels.bands_every
-    runs, quiet = (levels.bands_db[_inside(spans, kind, levels), 1:].astype(np.float32) for kind in ("run", "quiet"))
-    if len(runs) * every < 50 or len(quiet) * every < 30:
-        return math.inf
-    rise = np.median(runs, axis=0, overwrite_input=True) - np.percentile(quiet, QUIET_PERCENTILE, axis=0)
-    return float(np.maximum(rise, 0.0).mean())
-
-
-def _inside(spans: tuple[Span, ...], kind: str, levels: Levels) -> np.ndarray:
-    """Of the levels in bands, those well within the spans of one kind, mask (m,)."""
-    out = np.zeros(levels.rows, bool)
-    for span in spans:
-        if span.kind == kind:
-            out[rows_between(levels, span.start_s + 0.2, span.end_s - 0.2)] = True
-    return out[:: levels.bands_every]
 
 
 def unpulled(spans: tuple[Span, ...]) -> bool:
