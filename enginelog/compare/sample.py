@@ -11,7 +11,7 @@ import numpy as np
 from enginelog.compare.bootstrap import block_length, resampled_means, resampled_medians, widening
 from enginelog.findings import misfire, patterns, series, steps
 from enginelog.limits import LimitSet
-from enginelog.model import Firings, Run, Span
+from enginelog.model import Firings, Run
 
 PIECE_S = 40.0  # longer stretches are freed of their slow course piece by piece
 
@@ -107,10 +107,9 @@ def take(run: Run, limits: LimitSet, cleaning: LimitSet, left_out_s: float = 0.0
     longest = series.longest_run(run.timeline)
     from_s = float("-inf") if longest is None or left_out_s <= 0 else longest.start_s + left_out_s
     speed = _no_speed() if longest is None else series.settled_series(run.track, longest, cleaning)
-    until_s = float("inf") if longest is None else _until_s(run, longest, limits)
-    speed = speed.between(from_s, until_s)
+    speed = speed.between(from_s, float("inf"))
     wander, noise = _wander(run, speed, limits, cleaning)
-    inside = misfire.in_spans(run.firings, spans) & (run.firings.t_s >= from_s) & (run.firings.t_s < until_s)
+    inside = misfire.in_spans(run.firings, spans) & (run.firings.t_s >= from_s)
     firings = misfire.take(run.firings, inside & misfire.judged(run.firings))
     return Sample(
         run=run,
@@ -126,14 +125,6 @@ def take(run: Run, limits: LimitSet, cleaning: LimitSet, left_out_s: float = 0.0
         step_s=speed.step_s,
         left_out_s=left_out_s,
     )
-
-
-def _until_s(run: Run, longest: Span, limits: LimitSet) -> float:
-    """To where the longest run counts: of one that ended while it was recorded not its last moment, in which it may run
-    down already. All of it, and what was heard after it, where another run follows or the recording ends with it."""
-    goes_on = run.clip.seconds - longest.end_s > limits.value("end_known_s")
-    last = not any(span.kind == "run" and span.start_s > longest.start_s for span in run.timeline.spans)
-    return longest.end_s - limits.value("end_left_out_s") if goes_on and last else float("inf")
 
 
 def take_both(before: Run, after: Run, limits: LimitSet, cleaning: LimitSet) -> tuple[Sample, Sample]:
