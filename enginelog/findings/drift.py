@@ -17,8 +17,6 @@ from enginelog.limits import Limit, LimitSet
 from enginelog.model import DRIFT, Engine, Finding, Speed, ThrottleMove
 from enginelog.model.wording import BY_HAND_PERHAPS, ROSE_SLOWLY, SANK_SLOWLY, lasted
 
-SLOW_S = 3.0  # median through which a slow course is seen
-QUICK_S = 2.0  # what does more than half of the change within this time is a movement, and not slow
 # Common practice, no source, as is what to check then.
 UNMOVED = "Warming up makes a few per cent only. If nobody moved throttle or load,"
 SINKS = "think first of fuel running short, a blocked tank vent, a load that grows, or an engine that gets too hot."
@@ -120,26 +118,27 @@ def drifts(runs: list[Series], engine: Engine, limits: LimitSet) -> list[Drift]:
 
 def _slopes_of(series: Series, least_percent: float, steps: list[Step], limits: LimitSet) -> list[Drift]:
     """Those of one series that are slow; steps: sudden changes that do not count."""
-    slow = running_median(series.rpm, half_window(SLOW_S, series.step_s, 1))
+    seen_s, quick_s = limits.value("drift_seen_s"), limits.value("drift_quick_s")
+    slow = running_median(series.rpm, half_window(seen_s, series.step_s, 1))
     at = np.flatnonzero(series.known & np.isfinite(slow))
     t_s, slow = series.t_s[at], slow[at]
     found = []
     for slope in slopes(slow, least_percent, limits.value("drift_level_percent")):
         over_s = float(t_s[slope.comes] - t_s[slope.leaves])
         read = (slope.comes - slope.leaves) * series.step_s >= 0.5 * over_s
-        if read and over_s >= limits.value("drift_least_s") and not _quick(t_s, slow, slope, steps):
+        if read and over_s >= limits.value("drift_least_s") and not _quick(t_s, slow, slope, steps, quick_s):
             ends = float(slow[slope.first]), float(slow[slope.last])
             found.append(Drift(*ends, float(t_s[slope.leaves]), float(t_s[slope.comes])))
     return found
 
 
-def _quick(t_s: np.ndarray, slow: np.ndarray, slope: Slope, steps: list[Step]) -> bool:
+def _quick(t_s: np.ndarray, slow: np.ndarray, slope: Slope, steps: list[Step], quick_s: float) -> bool:
     """Whether half of a change or more lies within a short time, or in sudden changes."""
     inside = slice(slope.first, slope.last + 1)
     t_s, slow = t_s[inside], slow[inside]
-    later = np.minimum(np.searchsorted(t_s, t_s + QUICK_S), len(slow) - 1)
+    later = np.minimum(np.searchsorted(t_s, t_s + quick_s), len(slow) - 1)
     sudden = [
-        abs(float(np.interp(step.at_s + 0.75 * QUICK_S, t_s, slow) - np.interp(step.at_s - 0.25 * QUICK_S, t_s, slow)))
+        abs(float(np.interp(step.at_s + 0.75 * quick_s, t_s, slow) - np.interp(step.at_s - 0.25 * quick_s, t_s, slow)))
         for step in steps
     ]
     return bool(max(np.max(np.abs(slow[later] - slow)), sum(sudden)) > 0.5 * abs(slow[-1] - slow[0]))

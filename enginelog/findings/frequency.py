@@ -16,6 +16,11 @@ from enginelog.model.wording import as_told
 IDLED = "it idled, and then it feeds nothing"
 IDLED_OR_LOST = "it idled, and then it feeds nothing, or it turned twice as fast ({hz:z.1f} Hz)"
 AT_RATED = ("record it at its rated speed",)
+# The limits of a set of these mains, below and above.
+WINDOW = {
+    50.0: ("frequency_50_low_hz", "frequency_50_high_hz"),
+    60.0: ("frequency_60_low_hz", "frequency_60_high_hz"),
+}
 METER = "measure frequency and voltage with a meter, loaded and not"
 
 
@@ -84,7 +89,7 @@ class _Frequency:
 
 def _of_nominal(hz: float, nominal: float, limits: LimitSet) -> _Frequency:
     above = hz >= nominal
-    limit = limits[f"frequency_{nominal:.0f}_{'high' if above else 'low'}_hz"]
+    limit = limits[WINDOW[nominal][above]]
     width, doubt = abs(limit.value - nominal), limits.value("top_doubt_percent") / 100 * hz
     off = abs(hz - nominal)
     words = f"{hz:z.1f} Hz, {100 * off / nominal:z.1f} % {'above' if above else 'below'} {nominal:z.0f} Hz"
@@ -100,5 +105,5 @@ def _for_a_while(evidence: Evidence, poles: int, whole: _Frequency, limits: Limi
     nominal = whole.nominal
     held = speed_limits.held_for(evidence.series, limits.value("frequency_while_s"), limits)
     found = [_of_nominal(formulas.alternator_hz(poles, rpm), nominal, limits) for rpm in held]
-    feeds, other = (limits.value(f"frequency_{name}_share") * nominal for name in ("feeds", "other"))
+    feeds, other = (limits.value(name) * nominal for name in ("frequency_feeds_share", "frequency_other_share"))
     return [one for one in found if one.surely_far > 1.0 and one.hz >= feeds and abs(one.hz - whole.hz) > other]

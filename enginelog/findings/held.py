@@ -15,7 +15,7 @@ from itertools import pairwise
 import numpy as np
 
 from enginelog.findings import doubling
-from enginelog.findings.drift import SLOW_S, Drift, slopes
+from enginelog.findings.drift import Drift, slopes
 from enginelog.findings.series import Series, by_window, half_window, running_median
 from enginelog.limits import LimitSet
 from enginelog.model import HeldSpeed, Speed, ThrottleMove, Track
@@ -165,7 +165,7 @@ def _goes_on(frames: _Frames, between: slice, drifting: np.ndarray, speeds: list
 def _levels(piece: np.ndarray, frames: _Frames, step_s: float, limits: LimitSet) -> list[np.ndarray]:
     """The levels of a piece that is held at each moment but goes as far as a moved throttle: a change too slow to leave
     the band and too quick or too roughly read to be told as a slow one."""
-    slow = running_median(frames.rpm[piece], half_window(SLOW_S, step_s, 1))
+    slow = running_median(frames.rpm[piece], half_window(limits.value("drift_seen_s"), step_s, 1))
     found = slopes(slow, limits.value("load_percent"), limits.value("drift_level_percent"))
     begins = [0, *(slope.comes for slope in found)]
     ends = [*(slope.leaves + 1 for slope in found), len(piece)]

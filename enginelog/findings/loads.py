@@ -8,12 +8,9 @@ import numpy as np
 
 from enginelog.findings.series import Series, rows_within
 from enginelog.findings.speed_limits import Recovery
-from enginelog.findings.steps import RECOVERED_PERCENT, Step, jump_statistic
+from enginelog.findings.steps import Step, jump_statistic
 from enginelog.limits import LimitSet
 from enginelog.model import LoadRelease, LoadStep, ThrottleMove, Track
-
-BLIP_S = 3.0  # after a change, within which its farthest is looked for
-LEVEL_S, LEVEL_SPREAD = 1.0, 0.12  # before a movement, in which the speed is one: wider than an idle's own swings
 
 
 @dataclass(frozen=True)
@@ -51,7 +48,7 @@ def study_loads(
     jump = np.abs(jump_statistic(series, limits))
     for step in steps:
         if abs(step.change_percent) >= limits.value("load_percent"):
-            moves.append(throttle_move(series, step))
+            moves.append(throttle_move(series, step, limits))
         elif _blipped(series, step, limits):
             moves.append(ThrottleMove(step.at_s, step.end_s, step.before_rpm, step.after_rpm, None, 0.0, 0.0))
         elif not _more_than_restless(step, _standing(step, steps, series, jump), lost_s, limits):
@@ -67,7 +64,7 @@ def study_loads(
 def _blipped(series: Series, step: Step, limits: LimitSet) -> bool:
     """Whether the speed comes back from so far off that the throttle was moved, to and fro: no load let go lifts a
     speed so far, and one that pulls it down so far stalls the engine."""
-    rpm = series.between(step.at_s - 0.2, step.at_s + BLIP_S).rpm
+    rpm = series.between(step.at_s - 0.2, step.at_s + limits.value("blip_within_s")).rpm
     rpm = rpm[np.isfinite(rpm)]
     if not len(rpm):
         return False
@@ -84,7 +81,7 @@ def recoveries(steps: list[Step], study: LoadStudy, limits: LimitSet) -> list[Re
         std = step.levels_std_percent
         if step.at_s not in [release.at_s for release in study.released] or std is None:
             continue
-        lasts_s = min(step.last_outside_s(RECOVERED_PERCENT), limits.value("recovery_latest_s"))
+        lasts_s = min(step.last_outside_s(limits.value("step_recovered_percent")), limits.value("recovery_latest_s"))
         if step.change_percent > 1.96 * std and step.at_s + lasts_s < step.end_s - limits.value("top_held_s"):
             found.append(Recovery(step.at_s, step.at_s + lasts_s, step.after_rpm))
     return found
@@ -184,7 +181,7 @@ def _lowest_believable(step: Step, series: Series) -> float:
 def _recovery(step: Step, limits: LimitSet) -> float | None:
     """None where the speed was not yet within the band when the stretch ended, or creeps into it so slowly that the
     doubt of the levels makes the moment uncertain; nor where it may still have been on its way when the new level is
-    read (`steps.LATEST_S`): that is too near to it then, and the time too short."""
+    read (`step_latest_s`): that is too near to it then, and the time too short."""
     seconds = _within_band_s(step, limits)
     if seconds is None:
         return None
@@ -227,13 +224,13 @@ def load_released(step: Step, limits: LimitSet) -> LoadRelease:
     )
 
 
-def throttle_move(series: Series, step: Step) -> ThrottleMove:
+def throttle_move(series: Series, step: Step, limits: LimitSet) -> ThrottleMove:
     """How the speed went from one level to the other, from the track itself: so large a change is not drawn by the
     shape fitted to loads."""
     near = series.between(step.at_s - 1.5, step.end_s)
     after_rpm = near.between(0.5 * (step.at_s + step.end_s), step.end_s).mean_rpm
     step = step if np.isnan(after_rpm) else replace(step, after_rpm=after_rpm)
-    held_rpm = _held_before(near, step)
+    held_rpm = _held_before(near, step, limits)
     step = step if held_rpm is None else replace(step, before_rpm=held_rpm)
     known = near.known
     travel = (near.rpm[known] - step.before_rpm) / (step.after_rpm - step.before_rpm)
@@ -245,26 +242,26 @@ def throttle_move(series: Series, step: Step) -> ThrottleMove:
     climb = (t_s >= early[-1]) & (t_s <= late[0])
     bog = -100 * float(travel[t_s <= late[0]].min()) * (step.after_rpm / step.before_rpm - 1)
     bog = bog if step.after_rpm > step.before_rpm and held_rpm is not None else 0.0
-    pause = _longest_pause(t_s[climb], travel[climb])
+    pause = _longest_pause(t_s[climb], travel[climb], limits.value("pause_slow_share"))
     return ThrottleMove(
         step.at_s, float(late[0]), step.before_rpm, step.after_rpm, float(late[0] - early[-1]), pause, max(bog, 0.0)
     )
 
 
-def _held_before(near: Series, step: Step) -> float | None:
+def _held_before(near: Series, step: Step, limits: LimitSet) -> float | None:
     """The speed that the engine was at just before the movement; None where it was at none.
 
     After a blip the level fitted is of the blip as well, from which an engine at its idle seems to fall when the
     throttle is opened."""
-    before = near.between(step.at_s - LEVEL_S, step.at_s - 0.1).rpm
+    before = near.between(step.at_s - limits.value("level_before_s"), step.at_s - 0.1).rpm
     before = before[np.isfinite(before)]
     if not len(before):
         return None
     low, middle, high = np.percentile(before, (10, 50, 90))
-    return float(middle) if high / low - 1 <= LEVEL_SPREAD else None
+    return float(middle) if high / low - 1 <= limits.value("level_spread") else None
 
 
-def _longest_pause(t_s: np.ndarray, travel: np.ndarray, slow: float = 0.25) -> float:
+def _longest_pause(t_s: np.ndarray, travel: np.ndarray, slow: float) -> float:
     """Longest time within 10-90 % of the travel in which the speed gains less than `slow` of its mean rate."""
     if len(t_s) < 5:
         return 0.0

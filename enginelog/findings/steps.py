@@ -21,11 +21,6 @@ from enginelog.limits import LimitSet
 
 FALLS = np.array([4.0, 8.0])
 DECAYS = np.array([0.5, 0.75, 1.1, 1.6, 2.3, 3.3, 5.0])
-SLOPE_PRIOR = 0.0006  # standard deviation of slow drift, share of speed a second: chosen, a few per cent a minute
-NEAR_S = 3.0  # values farther from the event weigh less, so that drift elsewhere does not count
-LEVEL_DOUBT_PERCENT = 0.2  # standard deviation of what slow wander leaves in a level of a few seconds
-RECOVERED_PERCENT = 0.3  # from when on the speed is taken for that of the new level
-LATEST_S = 3.5  # a transition is taken to be over by then: longer than class G3's recovery limit of 3 s
 RINGS_HZ = np.array([0.0, 0.25, 0.35, 0.45, 0.55, 0.7, 0.9, 1.2])
 
 
@@ -107,7 +102,7 @@ def fit_steps(series: Series, limits: LimitSet) -> list[Step]:
         margin_low = 1.0 if k else 0.0
         low = max(edges[k] + margin_low, at_s - reach)
         high = min(edges[k + 2] - (0.4 if k + 2 < len(edges) - 1 else 0.0), at_s + reach)
-        step = fit_step(series.between(low, high), at_s)
+        step = fit_step(series.between(low, high), at_s, limits)
         if step is not None and _worth_keeping(step, limits):
             steps.append(step)
     return steps
@@ -160,7 +155,7 @@ def _drop_echoes(series: Series, moments: list[float], limits: LimitSet) -> list
     return kept
 
 
-def fit_step(series: Series, near_s: float) -> Step | None:
+def fit_step(series: Series, near_s: float, limits: LimitSet) -> Step | None:
     """Best transition near `near_s`; None with fewer than 12 known values or none on one side."""
     known = series.known
     t_s, rpm = series.t_s[known], series.rpm[known]
@@ -175,7 +170,7 @@ def fit_step(series: Series, near_s: float) -> Step | None:
         key=lambda fit: fit[0],
     )
     first = _described(best, series)
-    levels = _levels_either_side(t_s, rpm, first)
+    levels = _levels_either_side(t_s, rpm, first, limits)
     if levels is None:
         return first
     before, after, slope, std = levels
@@ -191,36 +186,43 @@ def fit_step(series: Series, near_s: float) -> Step | None:
     return replace(_described(best, series), levels_std_percent=std)
 
 
-def _levels_either_side(t_s: np.ndarray, rpm: np.ndarray, first: Step) -> tuple[float, float, float, float] | None:
+def _levels_either_side(
+    t_s: np.ndarray, rpm: np.ndarray, first: Step, limits: LimitSet
+) -> tuple[float, float, float, float] | None:
     """Levels before and after at the event, and the drift they share (rpm a second); None with too little either side.
 
     Straight lines of one slope through what lies before the event and what lies after recovery, near values weighing
     more; the slope is drawn towards none according to how well the data know it (values within a second are alike).
     What the first fit has left of the transition after recovery is taken off: a slow governor is still on its way.
     """
-    u = t_s - first.at_s
-    sides = [u < -0.3, u > min(first.last_outside_s(RECOVERED_PERCENT), LATEST_S) + 0.3]
+    u, recovered = t_s - first.at_s, limits.value("step_recovered_percent")
+    sides = [u < -0.3, u > min(first.last_outside_s(recovered), limits.value("step_latest_s")) + 0.3]
     if min(side.sum() for side in sides) < 20:
         return None
     left = np.where(u > 0, np.interp(t_s, first.curve_t_s, first.curve_rpm) - first.after_rpm, 0.0)
-    left = np.clip(left, *(np.array([-2, 2]) * RECOVERED_PERCENT / 100 * first.after_rpm))
-    parts = [_weighted(u[side], (rpm - left)[side]) for side in sides]
+    left = np.clip(left, *(np.array([-2, 2]) * recovered / 100 * first.after_rpm))
+    parts = [_weighted(u[side], (rpm - left)[side], limits.value("step_near_s")) for side in sides]
     alike = max(1.0 / np.median(np.diff(t_s)), 1.0)
     noise = np.mean([part[4] for part in parts]) * alike
-    known = sum(part[2] for part in parts) + noise / (SLOPE_PRIOR * first.before_rpm) ** 2
+    known = sum(part[2] for part in parts) + noise / (limits.value("step_slope_prior") * first.before_rpm) ** 2
     slope = sum(part[3] for part in parts) / known
     before, after = (rpm_mean - slope * u_mean for u_mean, rpm_mean, *_ in parts)
     far = parts[1][0] - parts[0][0]
     std = np.sqrt(noise * (sum(1 / part[5] for part in parts) + far**2 / known)) / first.before_rpm
-    return float(before), float(after), float(slope), float(np.hypot(100 * std, LEVEL_DOUBT_PERCENT))
+    return (
+        float(before),
+        float(after),
+        float(slope),
+        float(np.hypot(100 * std, limits.value("step_level_doubt_percent"))),
+    )
 
 
-def _weighted(u: np.ndarray, rpm: np.ndarray) -> tuple[float, float, float, float, float, float]:
+def _weighted(u: np.ndarray, rpm: np.ndarray, near_s: float) -> tuple[float, float, float, float, float, float]:
     """Mean u, mean rpm, sum of squares of u, sum of products, variance of rpm about its line, and effective
     number; weights fall with
-    distance (e-fold in `NEAR_S`), values farther than four robust deviations from the median weigh nothing."""
+    distance (e-fold in `near_s`), values farther than four robust deviations from the median weigh nothing."""
     off = np.abs(rpm - np.median(rpm))
-    w = np.exp(-(np.abs(u) - np.abs(u).min()) / NEAR_S) * (off <= 4 * MAD * np.median(off) + 1e-9)
+    w = np.exp(-(np.abs(u) - np.abs(u).min()) / near_s) * (off <= 4 * MAD * np.median(off) + 1e-9)
     u_mean, rpm_mean = np.average(u, weights=w), np.average(rpm, weights=w)
     x, y = u - u_mean, rpm - rpm_mean
     squares, products = float(np.sum(w * x * x)), float(np.sum(w * x * y))

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from enginelog.findings.doubt import UNREAD
+from enginelog.findings.frequency import WINDOW
 from enginelog.findings.gather import Evidence
 from enginelog.findings.words import GOVERNOR, deciding, graded, unknown
 from enginelog.limits import Limit, LimitSet
@@ -53,7 +54,7 @@ def _watched_from(engine: Engine, rated: float, limits: LimitSet) -> Limit:
     if not engine.has_alternator:
         return limits["overspeed_watch_percent"]
     mains = formulas.mains_hz(engine.alternator_poles or formulas.likely_poles(rated), rated, rated)
-    highest = limits[f"frequency_{mains:.0f}_high_hz"]
+    highest = limits[WINDOW[mains][1]]
     return replace(highest, value=100 * (highest.value / mains - 1), unit="%")
 
 
