@@ -202,6 +202,10 @@ def _start(found: Timeline, every: Chances, t_s: np.ndarray, limits: LimitSet, s
     late_s = limits.value("start_late_s") if pulled else 0.0
     likely = within(every.begins[:, RUN], t_s, start_s + late_s)
     sure = found.confidence >= limits.value("claim_engine")
+    if pulled and start_s - found.spans[number - 1].start_s > limits.value("rope_longest_s"):
+        return {
+            "start_reason": "the engine stumbled as it started, so that when it began to run by itself is not clear"
+        }
     if not pulled or not sure or likely < limits.value("start_told"):
         return {"start_reason": "when the engine began to run by itself is not clear"}
     if found.spans[number].end_s - start_s < limits.value("start_run_s"):
