@@ -38,7 +38,7 @@ class _Heard:
     fires: how it fires by its sound, None where that was told. latest: of the last block, which the next one cuts
     short. double_rpm: of that block, where it fired on every second turn (`tracked`). tracks (without their rhythm),
     rhythms, firings: the first `chunks` parts are those of PARTS blocks each, since many small arrays take far more
-    room than they hold.
+    room than they hold. beside: what each block showed of another engine, (t_s, columns of `Track.beside`).
     """
 
     watch: timeline.Watch
@@ -50,6 +50,7 @@ class _Heard:
     rhythms: list = field(default_factory=list)
     firings: list[Firings] = field(default_factory=list)
     spectrum: speed.OrderPower | None = None
+    beside: list = field(default_factory=list)
     chunks: int = 0
 
 
@@ -187,7 +188,8 @@ def _put_away(heard: _Heard, until_s: float) -> None:
     track = _between(track, *own)
     heard.watch.add(_between(activity, *own), track)
     small = track.confidence.astype(np.float32), track.rpm_std.astype(np.float32)
-    heard.tracks.append(replace(track, confidence=small[0], rpm_std=small[1], rhythm=None, hum=None))
+    heard.tracks.append(replace(track, confidence=small[0], rpm_std=small[1], rhythm=None, hum=None, beside=None))
+    heard.beside.append(speed.thinned(track))
     heard.rhythms.append(track.rhythm)
     heard.firings.append(_between(firings, *own))
     if len(heard.tracks) - heard.chunks >= PARTS:
@@ -247,6 +249,8 @@ def _judge(info, problems, filled, engine: Engine, sets: dict, heard: _Heard, ra
     floats = info.codec in FLOATS
     parts = _taken(heard.quality)
     clip_quality = quality.judge(parts, info.seconds, sets["quality"], problems, running, floats, filled)
+    other = speed.running_beside(heard.beside, running, sets["speed"])
+    clip_quality = quality.with_beside(clip_quality, other)
     if not story.engine_heard and story.pulls == 0:
         clip_quality = quality.nothing_read(clip_quality, sets["quality"])
     told = replace(track, rhythm=_unpacked(_taken(heard.rhythms)))
@@ -263,7 +267,8 @@ def _judge(info, problems, filled, engine: Engine, sets: dict, heard: _Heard, ra
     if not by_lines and not speed.settled_by_turns(track, running):
         run_speed = speed.doubted_as_one(run_speed, spectrum, as_heard, sets["speed"])
     cancelled_db = speed.cancelled_db(spectrum, engine)
-    measures = findings.judge(engine, clip_quality, story, run_speed, track, firings, sets["findings"], cancelled_db)
+    heard_beside = cancelled_db, other
+    measures = findings.judge(engine, clip_quality, story, run_speed, track, firings, sets["findings"], *heard_beside)
     return Run(
         program_version=__version__,
         analysed_at=datetime.now(UTC).isoformat(timespec="seconds"),

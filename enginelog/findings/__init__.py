@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from enginelog.findings import (
+    beside,
     doubling,
     doubt,
     drift,
@@ -23,6 +24,7 @@ from enginelog.findings.steadiness import Band
 from enginelog.limits import LimitSet
 from enginelog.model import (
     DRIFT,
+    Beside,
     CylinderFiring,
     Engine,
     Finding,
@@ -67,6 +69,7 @@ def judge(
     firings: Firings,
     limits: LimitSet,
     cancelled_db: float | None = None,
+    other: Beside | None = None,
 ) -> Measures:
     """Measure misfire, hunting, settling, loads and the rest, and give one finding for each code that applies.
 
@@ -75,22 +78,27 @@ def judge(
     topic `findings`. `cancelled_db`: level of the lines that equal cylinders cancel, None where it is not known. Where
     no engine was heard or the recording is unusable every finding is `unknown` and says why (but a failed start is
     still told), and of an unusable one no speed is told.
+    `other`: the engine heard beside, where one was.
     """
     blocked = _blocked(quality, timeline, limits)
     evidence = None if blocked else gather(engine, quality, timeline, track, firings, limits)
     if evidence is None:
         speed = speed if speed.told and _can_be_used(quality, limits) else Speed.unknown()
         return _nothing(engine, timeline, speed, blocked or "no stretch of running was found", limits)
+    measured, evidence = evidence, beside.withheld(evidence, other, limits)
     hunts, most = evidence.hunting.found is True, timeline.confidence
     moves = evidence.loads.told
     slow = [] if hunts else drift.drifts(evidence.settled, engine, limits)
     speed = told_speed(speed, track, evidence.settled, moves, hunts, quality.trust, most, limits, slow)
     speed = in_turns.doubted_in_turns(halved.doubted_as_half(speed, engine, limits), evidence.turns, limits)
+    speed = beside.doubted(speed, other, limits)
     doubted = doubling.doubted(speed.held, moves, track, limits) if speed.rpm is not None else ()
     evidence = evidence if speed.rpm is not None else evidence.without_speed()
     evidence = doubt.none_lost_told_if_misread(evidence, speed, limits)
     evidence = doubling.without_moves(faster.without_shares(evidence, speed), doubted)
-    findings = _findings(evidence, speed, cancelled_db, doubted, slow, limits)
+    why = beside.why_doubted(engine, other)
+    found = _findings(evidence, speed, cancelled_db, doubted, slow, limits, why)
+    findings = tuple(sorted(beside.told(found, measured, evidence, other, limits), key=_place))
     told = {one.code: one for one in findings}
     steady = told["steadiness"]
     of_band = steady.value is not None and steady.of != DRIFT
@@ -134,7 +142,8 @@ def _findings(
     doubted: tuple[doubling.Change, ...],
     slow: list[drift.Drift],
     limits: LimitSet,
-) -> tuple[Finding, ...]:
+    why: str | None = None,
+) -> list[Finding]:
     found = [
         *speed_verdicts.all_findings(evidence, speed, limits),
         *firing_verdicts.all_findings(evidence, limits),
@@ -144,14 +153,18 @@ def _findings(
     found = doubt.none_good_in_doubt(found, evidence.engine, speed)
     just = doubted[0].why if doubted else None
     found = doubt.none_good_if_just_twice(found, just, evidence.loads.told)
-    why = just if just is not None or evidence.turns is None else evidence.turns.why
+    why = why or (just if just is not None or evidence.turns is None else evidence.turns.why)
     found = doubt.no_more_than_watched_if_misread(found, evidence.engine, speed, limits, why)
     found = doubt.no_swing_denied_where_none_would_show(found, speed, limits, just)
     found = drift.told(found, slow, evidence.loads.moves, evidence.engine, speed, limits)
     found = doubt.none_good_if_one_is_silent(found, evidence.engine, cancelled, limits, evidence.too_loud)
     found = doubt.none_good_by_word(found, evidence.timeline)
     found = doubt.none_good_if_perhaps(found, evidence.timeline, limits)
-    return tuple(sorted(found, key=lambda finding: CODES.index(finding.code)))
+    return found
+
+
+def _place(finding: Finding) -> int:
+    return CODES.index(finding.code)
 
 
 def _hunting(evidence: Evidence, told: Finding) -> Hunting:
@@ -180,5 +193,5 @@ def _nothing(engine: Engine, timeline: Timeline, speed: Speed, why: str, limits:
     codes = [code for code in CODES if code not in skipped and code != "start"]
     found = [words.unknown(code, why) for code in codes]
     found.append(startstop_verdicts.failed_start(timeline, why, limits))
-    found.sort(key=lambda finding: CODES.index(finding.code))
+    found.sort(key=_place)
     return Measures(speed, summary, Hunting(None), Settling(None), (), tuple(found))

@@ -33,7 +33,7 @@ class Evidence:
     run, `series` its speed of those; `calm` its stretches without sudden changes; `steady` the longest of them, where
     the band is measured; `top` the highest speeds of any run. `too_loud`: the recording is overloaded; its own advice
     is to go farther away, so that none may be to go nearer. `turns`: parts of the run of a two-stroke that may have
-    been read at double its speed."""
+    been read at double its speed; `lost_s` when firings were lost in `span`, None where they were not counted."""
 
     engine: Engine
     timeline: Timeline
@@ -52,6 +52,7 @@ class Evidence:
     top: TopSpeed
     too_loud: bool
     turns: in_turns.Parts | None = None
+    lost_s: np.ndarray | None = None
 
     def in_a_part(self, swing: Swing) -> bool:
         """Whether a swing was found in a part of the run only."""
@@ -83,7 +84,8 @@ def gather(
     calm = steps.calm_stretches(series, found, limits)
     late = [step for step in found if step.at_s > _start_over(span, limits)]
     own = misfire.take(firings, misfire.in_spans(firings, [span]))
-    load = loads.study_loads(series, late, _lost_times(own, lost), track, limits)
+    lost_s = _lost_times(own, lost)
+    load = loads.study_loads(series, late, lost_s, track, limits)
     fine = partial(_fine, firings=firings, engine=engine, limits=limits)
     swings = hunting.study_hunting(calm, fine(calm), limits)
     lasting = _lasting(found, _start_over(span, limits), load, limits)
@@ -108,6 +110,7 @@ def gather(
         top=_top(clean, runs, found, load, swings.found is True, limits),
         too_loud=any(problem.code in OVERLOADED for problem in quality.problems),
         turns=turns,
+        lost_s=lost_s,
     )
 
 

@@ -29,7 +29,9 @@ from enginelog.model.job import (
     TakeIn,
     WorkEntry,
 )
+from enginelog.model.loads import LoadRelease, LoadStep, Surges, ThrottleMove
 from enginelog.model.run import (
+    BESIDE,
     READ_OVER_S,
     RHYTHM,
     SCHEMA,
@@ -41,24 +43,22 @@ from enginelog.model.run import (
     FiringSummary,
     FiringWindow,
     Hunting,
-    LoadRelease,
-    LoadStep,
     Measures,
     Problem,
     Quality,
     Run,
     Settling,
     Spectrum,
-    Surges,
-    ThrottleMove,
     Track,
 )
-from enginelog.model.speed import MOST_HELD, HeldSpeed, Speed, in_turn, nearer_rated
+from enginelog.model.speed import MOST_HELD, Beside, HeldSpeed, Speed, in_turn, nearer_rated
 from enginelog.model.too_fast import is_over_rated, over_rated
 
 __all__ = [
     "Analysis",
+    "BESIDE",
     "BenchCheck",
+    "Beside",
     "CHECK_RESULTS",
     "CLUTCH_KINDS",
     "COMPARED",

@@ -13,6 +13,7 @@ import numpy as np
 
 from enginelog.model.course import Timeline
 from enginelog.model.engine import Engine
+from enginelog.model.loads import LoadRelease, LoadStep, Surges, ThrottleMove
 from enginelog.model.speed import Speed
 
 SCHEMA = "enginelog/run/1"
@@ -100,6 +101,8 @@ class Track:
         where not kept.
     settled: 1 or 2 where the order of the turns told that a two-stroke fires on each of them or on every second one
         (`firing.order_of_turns`), so that no other speed is possible; 0 where it told neither; None where not asked.
+    beside: shape (n, len(BESIDE)), the lines of another engine that runs beside, NaN where none shows; None where not
+        looked for or not kept.
     """
 
     t_s: np.ndarray
@@ -110,6 +113,7 @@ class Track:
     turning_rpm: np.ndarray | None = None
     hum: np.ndarray | None = None
     settled: np.ndarray | None = None
+    beside: np.ndarray | None = None
 
 
 # Columns of Track.rhythm. The first five are line contrasts (0 to 0.5 in noise, 1 and more on clear lines): of the
@@ -134,6 +138,13 @@ RHYTHM = (
     "tones_on",  # share of the tones on lines of the cycle, less the share of places that are
     "same",  # correlation of the spectrum with that of half a second before
     "same_turned",  # the same with the change of speed taken out
+)
+
+# Columns of Track.beside.
+BESIDE = (
+    "beats_hz",  # spacing of the other engine's lines: how often it fires, or its cycle comes again
+    "over_db",  # level of its lines over those of the tracked engine
+    "own_hz",  # the tracked engine's cycle rate meanwhile
 )
 
 
@@ -233,56 +244,6 @@ class Settling:
     settle_low_s: float | None = None
     settle_high_s: float | None = None
     course: str | None = None
-
-
-@dataclass(frozen=True)
-class LoadStep:
-    """One load taken on. droop_within_points: half of the droop's 95 % interval."""
-
-    at_s: float
-    dip_percent: float
-    droop_percent: float | None
-    recovery_s: float | None
-    droop_within_points: float | None = None
-
-
-@dataclass(frozen=True)
-class LoadRelease:
-    """A load dropped: how far speed shoots over its new level (per cent of that), its rise over the speed before, and
-    when it is within the band."""
-
-    at_s: float
-    overshoot_percent: float
-    rise_percent: float
-    recovery_s: float | None
-
-
-@dataclass(frozen=True)
-class ThrottleMove:
-    """A throttle movement. pick_up_s: from 10 to 90 % of the change; hesitation_s: longest pause in it; bog_percent:
-    fall below the earlier speed before the climb (0 where none)."""
-
-    at_s: float
-    end_s: float
-    from_rpm: float
-    to_rpm: float
-    pick_up_s: float | None
-    hesitation_s: float
-    bog_percent: float
-
-    @property
-    def opens(self) -> bool:
-        return self.to_rpm > self.from_rpm
-
-
-@dataclass(frozen=True)
-class Surges:
-    """Swings after a disturbance: `count` of excursions above the floor, `decrement` the logarithmic decrement a full
-    cycle. damping_ratio = d / sqrt(4 pi^2 + d^2), d the decrement (textbook, free damped vibration)."""
-
-    count: int
-    decrement: float | None
-    damping_ratio: float | None
 
 
 @dataclass(frozen=True)

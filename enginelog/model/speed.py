@@ -33,6 +33,27 @@ class HeldSpeed:
 
 
 @dataclass(frozen=True)
+class Beside:
+    """Another engine that seems to run beside the one under test.
+
+    beats_hz: how often a second its sound comes again. over_db: how loud its lines are over those of the engine told
+    of. own_hz: how often a second the working cycle of that one comes again. alike: both are about as loud, so that
+    which of them is under test is not sure. seconds: for how long it was heard.
+    """
+
+    beats_hz: float
+    over_db: float
+    own_hz: float
+    alike: bool
+    seconds: float
+
+    @property
+    def words(self) -> str:
+        """`another engine seems to run beside it (about 24 firings a second)`."""
+        return f"another engine seems to run beside it (about {self.beats_hz:z.0f} firings a second)"
+
+
+@dataclass(frozen=True)
 class Speed:
     """One figure for the whole run: the median over running (run-up left out) and its 95 % interval.
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from enginelog.limits import LimitSet
-from enginelog.model import Problem, Quality, Span
+from enginelog.model import Beside, Problem, Quality, Span
 from enginelog.quality import words
 from enginelog.quality.part import QualityPart
 from enginelog.quality.whole import judged, summed
@@ -73,6 +73,13 @@ def nothing_read(quality: Quality, limits: LimitSet) -> Quality:
     if not quality.usable or quality.trust >= limits.value("trust_of_silence"):
         return quality
     return replace(quality, usable=False, trust=0.0, problems=(words.NOTHING_READ, *quality.problems))
+
+
+def with_beside(quality: Quality, other: Beside | None) -> Quality:
+    """The same judgement, with the other engine that was heard beside, where there was one."""
+    if other is None or not quality.usable:
+        return quality
+    return replace(quality, problems=(*quality.problems, words.beside(other)))
 
 
 def _trust(problem: Problem, limits: LimitSet) -> float:

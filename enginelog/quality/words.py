@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from enginelog.limits import LimitSet
-from enginelog.model import Problem
+from enginelog.model import Beside, Problem
 from enginelog.model.wording import counted, lasted, percent
 from enginelog.quality.whole import Measured
 
@@ -13,6 +13,7 @@ _FARTHER = "hold the phone farther away (1 to 2 m) and out of the exhaust stream
 _NEARER = "go nearer (about 1 m, clear of exhaust and moving parts), or turn off other sources of sound"
 _QUIETER = "turn off other sources of sound, and record where nothing echoes"  # too loud already to go nearer
 _NO_MAINS = "record away from chargers, lamps, transformers and freezers, and with the phone's own charger unplugged"
+_ONE_ALONE = "stop the other machine, or go closer to the one under test (about 1 m), and record again"
 _COPY_AGAIN = "copy the file from the phone again, without sending it through a messenger"
 _PLAIN_APP = "use a plain recorder app with noise reduction and voice enhancement turned off, or record a video"
 
@@ -22,6 +23,14 @@ NOTHING_READ = Problem(
     "too poor to tell whether an engine ran: no firing could be made out, and the recording has other faults, too",
     "record again, close enough that the engine is by far the loudest sound, out of the wind, and without talking",
 )
+
+
+def beside(other: Beside) -> Problem:
+    """Another engine that seems to run beside the one under test."""
+    text = f"{other.words}"
+    if other.alike:
+        text += "; both are about as loud, so that it is not sure which one was read"
+    return Problem("beside", text, _ONE_ALONE)
 
 
 def fatal(whole: Measured, limits: LimitSet, damaged: bool = False) -> tuple[Problem, ...]:

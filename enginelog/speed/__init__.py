@@ -8,11 +8,13 @@ nothing tells one cylinder from the next. Where a two-stroke may fire on every s
 `double_in_question`, and the order of its turns (`firing.order_of_turns`) tells which it is, the track is `settled`,
 and where it is so mostly (`settled_by_turns`), or the lines of the whole leave no doubt (`settled_by_lines`), no other
 speed is named. Where `Engine.firing_open`, a `Twin` hears the
-first blocks and says how it fires; live, the engine is `Taken` as heard so far.
+first blocks and says how it fires; what each block shows of another engine is `thinned`, and whether one was
+`running_beside` told at the end; live, the engine is `Taken` as heard so far.
 """
 
 from enginelog.speed.alike import doubted_as_one, settled_by_lines, settled_by_turns
 from enginelog.speed.coasted import coasted
+from enginelog.speed.running_beside import running_beside, thinned
 from enginelog.speed.spectrum import OrderPower, added, cancelled_db, order_power, spectrum_of
 from enginelog.speed.summary import summarise
 from enginelog.speed.tracks import double_in_question, settled, settled_double, track
@@ -30,11 +32,13 @@ __all__ = [
     "doubted_as_one",
     "fires",
     "order_power",
+    "running_beside",
     "settled",
     "settled_double",
     "settled_by_lines",
     "settled_by_turns",
     "spectrum_of",
     "summarise",
+    "thinned",
     "track",
 ]

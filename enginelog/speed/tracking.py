@@ -31,7 +31,7 @@ class Pursuit:
 
     t_s: middle of the frame in the recording. cycle_hz, std_hz: refined rate and its deviation.
     shown: shape (frames, features), how the rhythm showed itself (columns: model.RHYTHM).
-    hum: share of the block's power that was mains hum (`dsp.mains.without_hum`).
+    hum: share of the block's power that was mains hum (`dsp.mains.without_hum`). signals: see `signals_of`.
     """
 
     t_s: np.ndarray
@@ -39,6 +39,7 @@ class Pursuit:
     std_hz: np.ndarray
     shown: np.ndarray
     hum: float
+    signals: dict[str, np.ndarray]
 
 
 def pursue(clip: Clip, engine: Engine, limits: LimitSet, about_rpm: float | None = None) -> Pursuit:
@@ -63,7 +64,7 @@ def pursue(clip: Clip, engine: Engine, limits: LimitSet, about_rpm: float | None
     shown = _shown(seen.scores, (contrast - cost, odds), path, fine)
     of_whole = np.tile(multiples.odds(chance, true, faster_reading(engine), apart), (len(path), 1))
     shown = np.column_stack([shown, of_whole, tone_columns(seen.signals["low"], seen.times, fine.cycle_hz)])
-    return Pursuit(seen.times + clip.start_s, fine.cycle_hz, fine.std_hz, shown, seen.hum)
+    return Pursuit(seen.times + clip.start_s, fine.cycle_hz, fine.std_hz, shown, seen.hum, seen.signals)
 
 
 @dataclass(frozen=True)

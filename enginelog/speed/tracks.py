@@ -8,6 +8,7 @@ import numpy as np
 
 from enginelog.limits import LimitSet
 from enginelog.model import RHYTHM, Clip, Engine, Track
+from enginelog.speed.beside import beside
 from enginelog.speed.confidence import confidence_of
 from enginelog.speed.kinds import faster_reading, is_saw, usual_range
 from enginelog.speed.tracking import pursue
@@ -29,7 +30,10 @@ def track(clip: Clip, engine: Engine, limits: LimitSet, about_rpm: float | None 
     std = np.maximum(found.std_hz * rpm_per_hz, limits.value("least_std_rpm"))
     rpm, rhythm = found.cycle_hz * rpm_per_hz * blank, found.shown.astype(np.float32)
     hum, settled = np.full(len(rpm), found.hum, np.float32), np.zeros(len(rpm), np.int8)
-    return Track(found.t_s, rpm, confidence, std * blank, rhythm, hum=hum, settled=settled)
+    other = None
+    if about_rpm is None:
+        other = beside(found.signals, found.t_s - clip.start_s, found.cycle_hz, known, limits)
+    return Track(found.t_s, rpm, confidence, std * blank, rhythm, hum=hum, settled=settled, beside=other)
 
 
 def double_in_question(track: Track, engine: Engine, limits: LimitSet) -> float | None:
