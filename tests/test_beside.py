@@ -11,10 +11,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import sim_tracks as sim
 import soundfile
 
 from enginelog import analysis, report, speed, synthesis
 from enginelog.findings import beside as forged
+from enginelog.findings import judge
 from enginelog.limits import load
 from enginelog.model import BESIDE, Beside, Span, Speed
 from enginelog.speed.beside import beside
@@ -203,3 +205,48 @@ def test_a_speed_told_beside_a_weak_one_is_as_sure_as_before():
     told = Speed(3000.0, 2990.0, 3010.0, None, 0.9)
     assert forged.doubted(told, Beside(27.0, -12.0, 24.0, False, 20.0), LIMITS) == told
     assert forged.doubted(told, Beside(27.0, -2.0, 24.0, True, 20.0), LIMITS).confidence < 0.5
+
+
+def judged(other: Beside | None, **what):
+    """Verdicts on a made-up track, single at 3000 rpm (25 firings a second), beside `other`."""
+    case = sim.make(741, sim.Scenario(rpm=3000.0, seconds=24.0, run_up=False, lead_s=0.0, **what))
+    parts = (case.engine, case.quality, case.timeline, case.speed, case.track, case.firings)
+    measures = judge(*parts, LIMITS, other=other)
+    return measures, {one.code: one for one in measures.findings}
+
+
+SWINGS = {"hunt_hz": 1.6, "hunt_swing_percent": 4.0}
+
+
+@pytest.mark.parametrize(("beats_hz", "over_db"), [(26.6, -3.0), (23.4, -12.0), (18.35, -6.0)])
+def test_a_swing_at_a_beat_of_both_is_not_told(beats_hz, over_db):
+    """26.6 and 23.4 beat with 25 at 1.6 Hz, four times 18.35 with three times 25 as well (differences)."""
+    measures, told = judged(Beside(beats_hz, over_db, 25.0, False, 24.0), **SWINGS)
+    assert told["hunting"].verdict == "unknown" and "another engine seems to run beside it" in told["hunting"].text
+    assert measures.hunting.found is None and measures.hunting.rate_hz is None
+    assert "stop the other machine" in told["hunting"].next[0]
+
+
+def test_a_swing_at_another_rate_is_told_as_before():
+    alone, _ = judged(None, **SWINGS)
+    assert alone.hunting.found
+    beside_one, told = judged(Beside(28.9, -12.0, 25.0, False, 24.0), **SWINGS)
+    assert beside_one.hunting == alone.hunting
+    assert told["hunting"].verdict in ("watch", "fault")
+
+
+def test_firings_lost_at_random_are_counted_beside_a_weaker_one():
+    alone, _ = judged(None, miss_share=0.08)
+    beside_one, told = judged(Beside(28.9, -9.5, 25.0, False, 24.0), miss_share=0.08)
+    assert alone.firing.misfires and beside_one.firing == alone.firing
+    assert told["misfire"].verdict in ("watch", "fault")
+
+
+def test_a_load_beside_a_loud_one_cannot_be_told_and_stays_beside_a_weak_one():
+    loads = (sim.Load(10.0, 5.0, 6.0, 0.5),)
+    alone, _ = judged(None, loads=loads)
+    assert alone.loads
+    loud, told = judged(Beside(28.9, -5.0, 25.0, False, 24.0), loads=loads)
+    assert loud.loads == () and told["load"].verdict == "unknown"
+    weak, _ = judged(Beside(28.9, -15.0, 25.0, False, 24.0), loads=loads)
+    assert weak.loads == alone.loads

@@ -258,17 +258,16 @@ def _kernel(read: _Read, bins: int) -> csr_array:
     """Matrix (2 * combs, bins) that adds up what stands on the lines of each comb, and half-way between."""
     from scipy.sparse import csr_array
 
-    rows, columns, values = [], [], []
     combs = spacings()
-    for row, hz in enumerate(combs):
-        count = min(read.lines, int(read.top_hz / hz - 0.5))
-        line = np.arange(1, count + 1)
-        for part, places in enumerate((line, np.arange(count + 1) + 0.5 if count else line)):
-            place = places * hz / BIN_HZ
-            below = place.astype(int)
-            rows.append(np.full(2 * len(below), row + part * len(combs)))
-            columns += [below, below + 1]
-            values += [below + 1 - place, place - below]
+    count = np.minimum(read.lines, (read.top_hz / combs - 0.5).astype(int))
+    rows, columns, values = [], [], []
+    for part, line in enumerate((np.arange(1, read.lines + 1), np.arange(read.lines + 1) + 0.5)):
+        row, column = np.nonzero(line <= count[:, None] + 0.5 * part)
+        place = combs[row] * line[column] / BIN_HZ
+        below = place.astype(int)
+        rows += [row + part * len(combs)] * 2
+        columns += [below, below + 1]
+        values += [below + 1 - place, place - below]
     placed = np.concatenate(values).astype(np.float32), (np.concatenate(rows), np.concatenate(columns))
     return csr_array(placed, shape=(2 * len(combs), bins))
 
