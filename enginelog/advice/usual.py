@@ -193,7 +193,7 @@ def _frequency(record: Record) -> list[ValueLine]:
     if poles is None or rpm is None or (found and found["value"] is None):
         return []
     mains = formulas.mains_hz(poles, rpm, record["engine"]["rated_rpm"])
-    usual = machines.usual("generator", f"frequency_{mains:.0f}")
+    usual = machines.usual("generator", f"frequency_{mains:z.0f}")
     assert usual is not None and usual.low is not None and usual.high is not None
     hz = found["value"] if found else formulas.alternator_hz(poles, rpm)
     ends = [formulas.alternator_rpm(poles, end) for end in (usual.low, usual.high)]
