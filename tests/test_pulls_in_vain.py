@@ -11,7 +11,7 @@ from enginelog import limits
 from enginelog.findings import judge
 from enginelog.model import ClipInfo, Compared, Comparison, Finding, Run, Span, Timeline
 from enginelog.report.handback_answer import _compared
-from enginelog.report.words import headline
+from enginelog.report.headline import headline
 from enginelog.timeline import claims
 
 LIMITS, CLEANING = limits.load("timeline"), limits.load("findings")
