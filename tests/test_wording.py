@@ -320,7 +320,7 @@ def test_every_format_is_one_that_cannot_slip():
 @pytest.mark.parametrize("value", EDGES)
 def test_no_line_and_no_difference_slips(value):
     found = dataclasses.replace(figures_of(make_runs.weak_twin()), **dict.fromkeys(FIGURES, value))
-    stored = SimpleNamespace(analysis=SimpleNamespace(figures=found))
+    stored = SimpleNamespace(analysis=SimpleNamespace(figures=found), run=None)
     assert "rpm" in run_line.figures(stored) and slips(run_line.figures(stored)) == []
     for unit in ("rpm", "%", "s", "pulls"):
         said = [compared.apart(value, unit), compared.matters(value, unit), compared.interval((value, 1.0), unit)]

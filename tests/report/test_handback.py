@@ -356,7 +356,7 @@ def test_what_can_hurt_stands_first_in_the_owners_words():
     """Too fast for its rated speed: before what the mechanic wrote, and never cut off the message."""
     run = make_runs.hunting_pump()
     fast = Finding("speed", "watch", "Ran at 2948 rpm, told rated 2900 rpm. Too fast.", 3055.0, "rpm", 2987.0, "x")
-    idle = Finding("speed", "watch", "Idles at 1900 rpm.", 1900.0, "rpm", 1700.0, "x")
+    idle = Finding("speed", "watch", "Idles at 1900 rpm.", 1900.0, "rpm", 1700.0, "x", of="idle")
     for finding, first in ((fast, True), (idle, False)):
         job = rated_job(run, (*run.measures.findings, finding), watch="long " * 80)
         assert sheet(job).watch[0].startswith("Do not use it until its top speed has been set") == first
