@@ -190,8 +190,8 @@ def _settled(state: State) -> Settled:
     """What failed checks point to, and what passed ones and rules take off the list.
 
     A passed check takes back what a failed one that says less exactly pointed to, so that a failed spark and a good
-    plug leave lead, coil and switch. A rule takes back only what a trial (as that of the choke) pointed to, never what
-    was seen to be wrong.
+    plug leave lead, coil and switch; one that looks, whatever a trial (as that of the choke) pointed to alone. A rule
+    takes back only that, never what was seen to be wrong.
     """
     pointed, width, seen = _pointed(state)
     out: dict[str, str] = {}
@@ -199,7 +199,8 @@ def _settled(state: State) -> Settled:
         pointed |= {name: f"the check '{check.title}' says so" for name in check.pass_points_to}
         seen |= set(check.pass_points_to)
         for name in check.pass_rules_out:
-            if width.get(name, 99) > 1 and width.get(name, 99) >= len(check.pass_rules_out):
+            looked = name not in seen and not check.trial
+            if looked or (width.get(name, 99) > 1 and width.get(name, 99) >= len(check.pass_rules_out)):
                 out.setdefault(name, _why(state, check, "pass"))
     for check in _made(state, "fail"):
         out |= {name: _why(state, check, "fail") for name in check.fail_rules_out}
