@@ -29,7 +29,7 @@ def test_a_check_is_told_with_the_result_it_had(store, result, said):
     """What nobody checked must not read as passed."""
     job = store.take_in(store.remember("tiller Marigold", kind="tiller"), "stutters when warm")
     check: BenchCheck = store.tick(job.id, "spark_plug", result)
-    assert check_line(check).startswith(f"plug {said}")
+    assert check_line(check).startswith(f"spark plug {said}")
 
 
 def test_a_recording_attached_by_two_at_the_same_moment_counts_once(store, tmp_path, monkeypatch):
