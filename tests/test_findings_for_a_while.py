@@ -11,6 +11,7 @@ import sim_tracks as sim
 from enginelog.findings import changing, cutting_out, judge, settling
 from enginelog.findings.roughness import Roughness
 from enginelog.limits import load
+from enginelog.report import words
 
 LIMITS = load("findings")
 
@@ -82,6 +83,7 @@ def test_a_fault_in_the_midst_of_a_run_is_no_rough_start():
     assert told.verdict == "watch" and told.text.startswith("Rough for a while, from ")
     assert measures.settling.found is False and measures.settling.course == "passing"
     assert (told.start_s, told.end_s) == pytest.approx((18, 38), abs=3)
+    assert words.title(told.code, told.of) == "Roughness over time"
     assert "While rough for a while 1" in finding(measures, "misfire").text
 
 

@@ -80,7 +80,9 @@ def _told(finding: Finding) -> Told:
     start_s, end_s = finding.start_s, finding.end_s
     if start_s is not None and (end_s is None or end_s - start_s < LEAD_S):
         start_s, end_s = max(0.0, start_s - LEAD_S), start_s + 2 * LEAD_S
-    return Told(finding, words.title(finding.code), words.glued(words.sentence(finding.text)), start_s, end_s)
+    return Told(
+        finding, words.title(finding.code, finding.of), words.glued(words.sentence(finding.text)), start_s, end_s
+    )
 
 
 def track(run: Run) -> dict[str, Any]:

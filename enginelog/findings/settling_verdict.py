@@ -43,8 +43,9 @@ def judge_settling(evidence: Evidence, limits: LimitSet) -> Finding:
     source = limits["settling_least_percent"].cited
     advice = () if verdict == "ok" else FOR_A_WHILE if study.course == "passing" else ROUGH_START
     return Finding(
-        "settling", verdict, text, study.settle_s, "s", None, source, begun_s, settled_s or span.end_s, advice
-    )
+        "settling", verdict, text, study.settle_s, "s", None, source, begun_s, settled_s or span.end_s, advice,
+        of=study.course,
+    )  # fmt: skip
 
 
 def _under_load(begun_s: float, evidence: Evidence) -> str:

@@ -250,7 +250,7 @@ class Settling:
 class Finding:
     """One verdict with its evidence. verdict: ok, watch, fault, unknown (then `text` says why). of: what its value
     is and its limit is one on, where findings of this code hold more than one thing against one
-    (`model.held_against`); empty in records made before it was kept."""
+    (`model.held_against`), of settling its course; empty in records made before it was kept."""
 
     code: str
     verdict: str

@@ -297,7 +297,7 @@ def _amiss(run: Run) -> list[Finding]:
 
 
 def _own(run: Run, finding: Finding, full: bool) -> str:
-    own = f"{words.title(finding.code)}: {words.sentence(finding.text)}"
+    own = f"{words.title(finding.code, finding.of)}: {words.sentence(finding.text)}"
     return own if full else for_owner(run, finding)
 
 

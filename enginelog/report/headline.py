@@ -35,7 +35,7 @@ def headline(run: Run) -> Headline:
     if worst in ("ok", "unknown"):
         return Headline(*_nothing_found(run), text, measured=run.measures.speed.rpm is not None)
     others = [one for one in ranked(run.measures.findings) if one.verdict == worst and not is_danger(run, one)]
-    names = ", ".join(dict.fromkeys(title(one.code).lower() for one in others))
+    names = ", ".join(dict.fromkeys(title(one.code, one.of).lower() for one in others))
     return Headline(worst, _can_hurt(run, hurts, worst, names) if hurts else f"{_begun(run, worst)}: {names}", text)
 
 

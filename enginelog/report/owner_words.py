@@ -25,7 +25,7 @@ def for_owner(run: Run, finding: Finding) -> str:
     if finding.code == "generator_frequency" and finding.value is not None and finding.limit is not None:
         return _current(finding.value, finding.limit)
     say = _PLAIN.get(finding.code)
-    return say(run) if say else f"{words.title(finding.code)}: {words.sentence(finding.text)}"
+    return say(run) if say else f"{words.title(finding.code, finding.of)}: {words.sentence(finding.text)}"
 
 
 def is_in_doubt(finding: Finding) -> bool:

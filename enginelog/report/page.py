@@ -156,7 +156,7 @@ def _card(run: Run, finding: Finding, drawn: set[str] | None, explained: Explain
         picture = pictures.evidence(run, group)
     return Card(
         finding,
-        words.title(finding.code),
+        words.title(finding.code, finding.of),
         _where(run, finding),
         words.measured(finding),
         limit_words(run, finding),

@@ -120,7 +120,7 @@ def _finding_lines(run: Run) -> list[Line]:
     unknown: dict[tuple[str, str], list[str]] = {}
     for finding in ranked(run.measures.findings):
         if finding.verdict in ("fault", "watch"):
-            said_so = f"{VERDICTS[finding.verdict]}: {title(finding.code)}. {sentence(finding.text)}"
+            said_so = f"{VERDICTS[finding.verdict]}: {title(finding.code, finding.of)}. {sentence(finding.text)}"
             when = _when(run, finding.start_s, finding.end_s)
             lines.append(Line(finding.verdict, said_so + when, MARKS[finding.verdict]))
         elif finding.verdict == "unknown" and not _said_with_facts(finding, found):

@@ -70,6 +70,8 @@ TITLES = (
     ("cylinder", "misfire", "Cylinders"),
 )
 
+LATER = ("passing", "worsens")  # courses of settling that are no rough start
+
 
 @dataclass(frozen=True)
 class Headline:
@@ -189,8 +191,10 @@ def recorded(run: Run) -> str | None:
     return f"{date(stamp)} (after it was analysed: a clock was wrong)" if ahead else date(stamp)
 
 
-def title(code: str) -> str:
-    """A finding's code as a title."""
+def title(code: str, of: str = "") -> str:
+    """A finding's code as a title. of: `Finding.of`, by which a rough start is told from roughness that came later."""
+    if of in LATER:
+        return "Roughness over time"
     plain = clean(code).replace("_", " ").strip()
     return next((name for start, _, name in TITLES if code.startswith(start)), begun_large(plain))
 
