@@ -11,6 +11,7 @@ import sim_tracks as sim
 from enginelog.findings import changing, cutting_out, judge, settling
 from enginelog.findings.roughness import Roughness
 from enginelog.limits import load
+from enginelog.model import Span
 from enginelog.report import words
 
 LIMITS = load("findings")
@@ -105,6 +106,24 @@ def test_rough_throughout_is_rough_at_first_and_at_last():
         share[part] = 0.2
         assert not settling._throughout(shares(1, share), LIMITS)
     assert settling._throughout(shares(1, np.full(120, 0.2)), LIMITS)
+
+
+@pytest.mark.parametrize(("last_s", "stops", "away"), [(8, True, True), (8, False, False), (30, True, False)])
+def test_what_is_lost_as_it_dies_away_is_no_fault_of_its_firing(last_s, stops, away):
+    """Fuel shut off to stop it (many manuals ask for it before storage; common practice, no source): it was told as a
+    fault, with no word of its lying before the stop. Not of an engine that goes on, nor of half a minute of it."""
+    case, rng = whole(), np.random.default_rng(9)
+    t_s = case.firings.t_s
+    case = losing(case, (t_s > t_s[-1] - last_s) & (rng.random(len(t_s)) < 0.4))
+    if stops:
+        end_s = case.timeline.spans[-1].end_s
+        spans = (*case.timeline.spans, Span("rundown", end_s, end_s + 2.0), Span("quiet", end_s + 2.0, end_s + 5.0))
+        case = replace(case, timeline=replace(case.timeline, spans=spans))
+    measures = judged(case)
+    told, course = finding(measures, "misfire"), finding(measures, "settling")
+    assert measures.settling.course == "worsens" and course.verdict == "watch"
+    assert (told.verdict == "watch", "dies away" in told.text, "dies away" in course.text) == (away,) * 3
+    assert told.verdict in ("watch", "fault")
 
 
 # ---------------------------------------------------------------- cutting out

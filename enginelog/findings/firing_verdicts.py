@@ -9,6 +9,7 @@ from enginelog.findings.settling import SettlingStudy
 from enginelog.findings.shares import clopper_pearson
 from enginelog.findings.words import (
     BALANCE_TEST,
+    DIED_AWAY,
     IGNITION,
     SOUND_ALONE,
     UNCOMPARED,
@@ -77,13 +78,13 @@ def judge_misfire(evidence: Evidence, limits: LimitSet) -> Finding:
         verdict = "watch"
     if verdict == "watch" and (count.misfires < 2 or count.low < 0.1):
         verdict = "unknown"
-    if verdict == "fault" and _told_otherwise(evidence, summary.pattern or ""):
+    if verdict == "fault" and (_told_otherwise(evidence, summary.pattern or "") or evidence.died_away(limits)):
         verdict = "watch"
     if verdict == "ok" and study.cut_out is not None:
         verdict = "watch"  # of a long recording a moment is a small share
     if count.misfires == 0 and count.high >= fault.value and not _by_length(count, summary):
         verdict = "unknown"  # as many sound weak enough to be lost as make a fault
-    text = _misfire_text(evidence, count, verdict)
+    text = _misfire_text(evidence, count, verdict, evidence.died_away(limits))
     advice = IGNITION if verdict in ("watch", "fault") else ()
     limit = deciding(verdict, watch, fault)
     return Finding(
@@ -134,7 +135,7 @@ def _by_length(count: _Count, summary: FiringSummary) -> bool:
     return count.high <= 1.5 * 100 * clopper_pearson(0, summary.events)[1]
 
 
-def _misfire_text(evidence: Evidence, count: _Count, verdict: str) -> str:
+def _misfire_text(evidence: Evidence, count: _Count, verdict: str, died_away: bool) -> str:
     study, summary = evidence.misfire, evidence.misfire.summary
     if count.misfires == 0:
         text = f"None of {summary.events} firings was lost; a recording of this length"
@@ -151,6 +152,7 @@ def _misfire_text(evidence: Evidence, count: _Count, verdict: str) -> str:
     )
     how = _pattern_words(evidence, summary.pattern or "")
     text += f" {how}" if how and count.misfires > 1 else ""
+    text += f" {DIED_AWAY}" if died_away else ""
     text += "" if study.cut_out is None else f" {study.cut_out.words}"
     text += _of_the_rough_start(evidence.settling)
     for window in summary.windows:

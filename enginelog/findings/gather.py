@@ -58,6 +58,15 @@ class Evidence:
         """Whether a swing was found in a part of the run only."""
         return swing.end_s - swing.start_s < MOSTLY * self.series.seconds
 
+    def died_away(self, limits: LimitSet) -> bool:
+        """Whether it lost ever more firings, after a clean beginning, until it stopped while it was recorded."""
+        change, begun_s, ended_s = self.settling.change, self.misfire.first_s, self.span.end_s
+        if self.settling.course != "worsens" or change is None or change.first_share is None or begun_s is None:
+            return False
+        stopped = any(each.kind in ("rundown", "quiet") and each.start_s >= ended_s for each in self.timeline.spans)
+        late = ended_s - begun_s <= limits.value("dies_away_within_s")
+        return stopped and late and 100 * change.first_share < limits.value("misfire_watch_percent")
+
     def without_speed(self) -> Evidence:
         """The same where no speed is told: then none is from which and to which the throttle was moved, nor how many
         rpm it swung in a rough start and after it."""

@@ -19,6 +19,8 @@ FOR_A_WHILE = (
     "record it again without load, then in its work: does it come with the load?",
     "plug lead, cap and stop-switch wire: does it come when they are moved by the vibration?",
 )
+RAN_DRY = "So it went on until it stopped: one whose fuel is shut off, or runs out, dies away so."
+BY_ITS_SWITCH = ("is the fuel shut off to stop it? Then record it again, stopped by its switch", "fuel in the tank")
 AT_ONCE_S = 2.0  # a load taken on so near to when it became rough came with it
 
 
@@ -36,12 +38,14 @@ def judge_settling(evidence: Evidence, limits: LimitSet) -> Finding:
         text = "Runs alike from first to last but for the hunting; no rough start."
     settled_s = None if study.settle_s is None else span.start_s + study.settle_s
     begun_s = span.start_s
+    advice = () if verdict == "ok" else FOR_A_WHILE if study.course == "passing" else ROUGH_START
     if study.course == "passing" and study.between_s is not None:
         begun_s, settled_s = (span.start_s + each for each in study.between_s)
         text += _under_load(begun_s, evidence)
+    if evidence.died_away(limits):
+        text, advice = f"{text} {RAN_DRY}", BY_ITS_SWITCH
     # No limit beside the value: the limit is a share of firings, the value a time.
     source = limits["settling_least_percent"].cited
-    advice = () if verdict == "ok" else FOR_A_WHILE if study.course == "passing" else ROUGH_START
     return Finding(
         "settling", verdict, text, study.settle_s, "s", None, source, begun_s, settled_s or span.end_s, advice,
         of=study.course,

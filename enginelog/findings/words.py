@@ -24,6 +24,7 @@ WEAK_OR_FAR = (
     " (infrared thermometer, never the bare hand)",
 )
 UNDER_LOAD = ("record it under load, in its ordinary work: does it then sound alike on every turn?",)
+DIED_AWAY = "They came with its end: an engine whose fuel is shut off, or runs out, dies away so."
 UNCOMPARED = "cylinders are compared only where lost firings can be counted"
 IGNITION = ("spark plug: gap and deposits", "plug lead and cap", "air gap of the ignition coil")
 
