@@ -82,7 +82,7 @@ def test_a_change_that_is_half_done_in_two_seconds_is_no_slow_one(share, quick, 
     slow = 3000 - 1000 * ((1 - share) * t_s / 40 + share * sudden)
     steps = [Step(each, 40.0, 3000.0, 2000.0, t_s, slow) for each in at_s] if as_step else []
     whole = drift.Slope(0, 0, len(slow) - 1, len(slow) - 1)
-    assert drift._quick(t_s, slow, whole, steps) == quick
+    assert drift._quick(t_s, slow, whole, steps, LIMITS.value("drift_quick_s")) == quick
 
 
 def test_a_quicker_one_is_another_speed_held_too():
