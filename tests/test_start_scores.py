@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from enginelog import synthesis
-from enginelog.model import Engine, Pop, Timeline
+from enginelog.model import Engine, Pop, Span, Timeline
 from enginelog.synthesis import PullTruth
 
 sys.path.append(str(Path(__file__).resolve().parents[1] / "scripts"))
@@ -17,8 +17,21 @@ import accuracy_pulls  # noqa: E402
 import accuracy_timeline  # noqa: E402
 
 PULLS = (PullTruth(1.0, 2.0, 500.0, 3), PullTruth(4.0, 4.5, 500.0, 2))
+SPANS = tuple(
+    Span(kind, begin_s, end_s)
+    for kind, begin_s, end_s in (
+        ("pull", 1.0, 2.0), ("quiet", 2.0, 4.0), ("pull", 4.0, 4.5), ("run", 4.5, 15.0), ("rundown", 15.0, 18.0)
+    )
+)  # fmt: skip
 TRUTH = replace(
-    synthesis.nothing(20.0), engine_heard=True, pulls=PULLS, run_start_s=4.5, cut_s=15.0, rundown_s=3.0, pops=(15.5,)
+    synthesis.nothing(20.0),
+    engine_heard=True,
+    spans=SPANS,
+    pulls=PULLS,
+    run_start_s=4.5,
+    cut_s=15.0,
+    rundown_s=3.0,
+    pops=(15.5,),
 )
 FOUND = Timeline(True, 0.9, (), 2, start_s=4.7, cut_s=15.2, rundown_s=3.4, pops=(Pop(15.5, 12.0, "after_cut"),))
 
@@ -37,6 +50,14 @@ def test_each_claim_is_right_wrong_or_withheld():
     withheld = dict.fromkeys(("pulls", "start", "cut", "run-down"))
     assert accuracy_timeline.judged(replace(FOUND, pops=()), TRUTH) == {**right, "bangs": None}
     assert accuracy_timeline.judged(silent, TRUTH) == {**right, **withheld}
+
+
+def test_pulls_are_counted_of_the_last_start():
+    """A run of 3 s and more ends the count (`sustained_run_s`); a shorter one is a false start of the same."""
+    for ran_s, pulls in ((5.0, 1), (2.0, 2)):
+        first = (Span("pull", 0.0, 0.5), Span("run", 0.5, 0.5 + ran_s), Span("rundown", 0.5 + ran_s, 7.0))
+        again = (Span("pull", 8.0, 8.5), Span("run", 8.5, 15.0), Span("pull", 17.0, 17.5))
+        assert accuracy_timeline.pulls_of_start(replace(TRUTH, spans=(*first, *again))) == pulls
 
 
 def test_what_is_told_of_nothing_is_wrong_and_what_is_not_there_is_not_asked():

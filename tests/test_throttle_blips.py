@@ -83,9 +83,9 @@ def test_what_it_was_at_a_second_before_counts_and_not_the_blip_before_that():
 def test_an_engine_that_was_at_no_speed_before_is_not_said_to_have_fallen():
     """The throttle is opened again while the speed still falls from a blip: from its level that looks like a bog."""
     series = course((0, 2800), (7, 2800), (7.5, 5600), (8.5, 5600), (10, 2900), (10.4, 6000), (20, 6000))
-    move = loads.throttle_move(series, change(series, 9.8, 20.0, 4500.0, 6000.0))
+    move = loads.throttle_move(series, change(series, 9.8, 20.0, 4500.0, 6000.0), LIMITS)
     assert move.bog_percent == 0
     held = course((0, 4500), (9.8, 4500), (10, 2900), (10.4, 6000), (20, 6000))
-    assert loads.throttle_move(held, change(held, 9.8, 20.0, 4500.0, 6000.0)).bog_percent > 25, (
+    assert loads.throttle_move(held, change(held, 9.8, 20.0, 4500.0, 6000.0), LIMITS).bog_percent > 25, (
         "as it is of one that was"
     )
