@@ -69,14 +69,16 @@ def test_an_idle_that_swings_is_one_speed_and_the_end_of_a_blip_is_none(swing, h
     """An idle goes to and fro by up to a tenth while nobody touches the throttle: common practice, no source."""
     t_s = np.arange(0.0, 20.0, 0.05)
     series = Series(t_s, 2800.0 * (1 + swing / 2 * np.sin(2 * np.pi * t_s / 0.8)), 0.05, 0.2)
-    found = loads._held_before(series, change(series, 10.0, 20.0, 3500.0, 5600.0))
+    found = loads._held_before(series, change(series, 10.0, 20.0, 3500.0, 5600.0), LIMITS)
     assert (found is not None) == held and (found is None or found == pytest.approx(2800.0, rel=0.05))
 
 
 def test_what_it_was_at_a_second_before_counts_and_not_the_blip_before_that():
     series = course((0, 2800), (7, 2800), (7.2, 5000), (8.3, 2800), (10, 2800), (10.3, 5600), (20, 5600))
-    assert loads._held_before(series, change(series, 10.0, 20.0, 3700.0, 5600.0)) == pytest.approx(2800.0, rel=0.01)
-    move = loads.throttle_move(series, change(series, 10.0, 20.0, 3700.0, 5600.0))
+    assert loads._held_before(series, change(series, 10.0, 20.0, 3700.0, 5600.0), LIMITS) == pytest.approx(
+        2800.0, rel=0.01
+    )
+    move = loads.throttle_move(series, change(series, 10.0, 20.0, 3700.0, 5600.0), LIMITS)
     assert (move.from_rpm, move.to_rpm) == pytest.approx((2800.0, 5600.0), rel=0.01) and move.bog_percent < 3
 
 
