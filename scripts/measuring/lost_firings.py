@@ -83,7 +83,9 @@ def counted(name: str, found: Firings, truth: FiringTruth, wanted: np.ndarray, e
     lost, called = wanted[judged] == 1, told[judged] > 0.5
     given = summary.misfires is not None
     true = 100 * float(np.mean(truth.missed)) if len(truth.missed) else 0.0
-    evidence = SimpleNamespace(engine=engine, misfire=study, too_loud=False, settling=settling.UNKNOWN)
+    evidence = SimpleNamespace(
+        engine=engine, misfire=study, too_loud=False, settling=settling.UNKNOWN, died_away=lambda limits: False
+    )
     verdict = firing_verdicts.judge_misfire(evidence, settings).verdict
     return Counted(
         name, true, summary.misfire_percent if given else None, summary.misfire_low, summary.misfire_high,
