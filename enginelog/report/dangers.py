@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -44,6 +44,12 @@ def standing(record: JobRecord) -> tuple[Danger, ...]:
     it and finds it well, which was not made before it nor before that work (`can_show_it_mended`). From after the work
     first.
     """
+    every = [stand for _, stand in course(record)]
+    return every[-1] if every else ()
+
+
+def course(record: JobRecord) -> Iterator[tuple[StoredRun, tuple[Danger, ...]]]:
+    """Each recording of a job, the oldest first, and what stands with it (`standing`)."""
     found: dict[str, Danger] = {}
     for stored in oldest_first(sorted(record.runs, key=lambda each: each.stage != "before")):
         here = {each.code: Danger(stored, each) for each in hurts_in(stored.run)}
@@ -54,7 +60,7 @@ def standing(record: JobRecord) -> tuple[Danger, ...]:
             if code not in gone or not can_show_it_mended(record, stored, each.stored)
         }
         found = left | here
-    return tuple(sorted(found.values(), key=lambda each: each.stored.stage != "after"))
+        yield stored, tuple(sorted(found.values(), key=lambda each: each.stored.stage != "after"))
 
 
 def _well(run: Run | None, stand: Mapping[str, Danger]) -> frozenset[str]:

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-from enginelog.compare.dates import oldest_first
 from enginelog.model import Finding, JobRecord, Run, StoredRun, is_over_rated
 from enginelog.report import words
-from enginelog.report.dangers import NEAR_CLUTCH, Danger, standing
-from enginelog.report.hurting import hurts_in
+from enginelog.report.dangers import NEAR_CLUTCH, Danger, course
 
 WHEN = {"before": "Before the work", "during": "During the work", "after": "After the work"}
 
@@ -36,25 +33,15 @@ class Mended:
 
 
 def shown_mended(record: JobRecord) -> tuple[Mended, ...]:
-    """What could hurt and does not stand any more (`dangers.standing`), each with the recording that shows it gone."""
-    left = {each.code for each in standing(record)}
-    heard = {each.code for stored in record.runs for each in hurts_in(stored.run)}
-    if heard <= left:
-        return ()
+    """What could hurt and does not stand any more (`dangers.course`), each with the recording that shows it gone."""
     found: dict[str, Mended] = {}
-    for gone, stored in _cleared(record):
-        found[gone.code] = Mended(gone, stored)
-    return tuple(each for code, each in found.items() if code not in left)
-
-
-def _cleared(record: JobRecord) -> Iterator[tuple[Danger, StoredRun]]:
-    """Each time something that can hurt stood before a recording and no longer with it."""
-    stood: dict[str, Danger] = {}
-    runs = oldest_first(sorted(record.runs, key=lambda each: each.stage != "before"))
-    for number, stored in enumerate(runs, 1):
-        stand = {each.code: each for each in standing(replace(record, runs=tuple(runs[:number])))}
-        yield from ((each, stored) for code, each in stood.items() if code not in stand)
+    stood: tuple[Danger, ...] = ()
+    left: set[str] = set()
+    for stored, stand in course(record):
+        left = {each.code for each in stand}
+        found |= {each.code: Mended(each, stored) for each in stood if each.code not in left}
         stood = stand
+    return tuple(each for code, each in found.items() if code not in left)
 
 
 def _figures(danger: Danger, bad: Run | None, well: Run | None) -> tuple[str, str]:
