@@ -33,8 +33,7 @@ def cranked(own: tuple[Span, ...], levels: Levels, limits: LimitSet) -> bool:
     still = levels.bands_db[_inside(own, "quiet", levels), 1:].astype(np.float32)
     if len(heard) < 5 or len(still) * levels.bands_every < 30:
         return False
-    rise = np.median(heard, axis=0) - np.percentile(still, QUIET_PERCENTILE, axis=0)
-    return float(np.maximum(rise, 0.0).mean()) >= limits.value("cranked_db")
+    return _over(heard, still) >= limits.value("cranked_db")
 
 
 def rise_db(spans: tuple[Span, ...], levels: Levels) -> float:
@@ -43,7 +42,12 @@ def rise_db(spans: tuple[Span, ...], levels: Levels) -> float:
     runs, quiet = (levels.bands_db[_inside(spans, kind, levels), 1:].astype(np.float32) for kind in ("run", "quiet"))
     if len(runs) * every < 50 or len(quiet) * every < 30:
         return math.inf
-    rise = np.median(runs, axis=0, overwrite_input=True) - np.percentile(quiet, QUIET_PERCENTILE, axis=0)
+    return _over(runs, quiet)
+
+
+def _over(loud: np.ndarray, quiet: np.ndarray) -> float:
+    """How far the middle of the one, which is used up, lies over the quiet, (m, bands), dB: mean over the bands."""
+    rise = np.median(loud, axis=0, overwrite_input=True) - np.percentile(quiet, QUIET_PERCENTILE, axis=0)
     return float(np.maximum(rise, 0.0).mean())
 
 
