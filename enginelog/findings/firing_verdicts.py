@@ -78,13 +78,14 @@ def judge_misfire(evidence: Evidence, limits: LimitSet) -> Finding:
         verdict = "watch"
     if verdict == "watch" and (count.misfires < 2 or count.low < 0.1):
         verdict = "unknown"
-    if verdict == "fault" and (_told_otherwise(evidence, summary.pattern or "") or evidence.died_away(limits)):
+    died_away = evidence.died_away(limits)
+    if verdict == "fault" and (died_away or _told_otherwise(evidence, summary.pattern or "")):
         verdict = "watch"
     if verdict == "ok" and study.cut_out is not None:
         verdict = "watch"  # of a long recording a moment is a small share
     if count.misfires == 0 and count.high >= fault.value and not _by_length(count, summary):
         verdict = "unknown"  # as many sound weak enough to be lost as make a fault
-    text = _misfire_text(evidence, count, verdict, evidence.died_away(limits))
+    text = _misfire_text(evidence, count, verdict, died_away)
     advice = IGNITION if verdict in ("watch", "fault") else ()
     limit = deciding(verdict, watch, fault)
     return Finding(
